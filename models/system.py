@@ -1,0 +1,77 @@
+"""What a program is run on: column, gas and outlet, with the corrections a fit finds for them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import assert_never
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.carrier_flow import inlet_pressure_for_flow, inlet_pressure_for_velocity
+from models.carrier_gas import CarrierGas
+from models.column import Column
+from models.programs import Controlled
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ColumnSystem:
+    """Column, carrier gas and outlet.
+
+    Attributes
+    ----------
+    column : Column, with its nominal dimensions (the pneumatics compute with them)
+    gas : CarrierGas
+    outlet_pressure : float  [Pa absolute]; 0 for vacuum
+    flow_factor : float  [-], true over computed velocity at the same inlet pressure
+    plate_height_factor : float  [-], true over computed plate height
+    injection_width : float  [s], standard deviation of the injected band in time
+    """
+
+    column: Column
+    gas: CarrierGas
+    outlet_pressure: float
+    flow_factor: float = 1.0
+    plate_height_factor: float = 1.0
+    injection_width: float = 0.0
+
+
+def inlet_pressure(system: ColumnSystem, controlled: Controlled, value: Array, T: Array) -> Array:
+    """Absolute inlet pressure [Pa] at a set value [Pa, m3/s or m/s] and column temperature [K].
+
+    In the flow and velocity modes the pneumatics compute it from the nominal dimensions.
+    """
+    if controlled == "pressure":
+        return np.broadcast_arrays(value, T)[0]
+    if controlled == "flow":
+        return inlet_pressure_for_flow(system.column, system.gas, T, value, system.outlet_pressure)
+    if controlled == "velocity":
+        return inlet_pressure_for_velocity(system.column, system.gas, T, value, system.outlet_pressure)
+    assert_never(controlled)
+
+
+def velocity_scale(system: ColumnSystem, pressure: Array) -> Array:
+    """eta (1+k) V of `migration` eq. [1]: flow_factor (pi - po^2/pi) r^2/(16 L^2)  [Pa]."""
+    column = system.column
+    result: Array = (system.flow_factor * column.radius**2 / (16 * column.length**2)) * (
+        pressure - system.outlet_pressure**2 / pressure
+    )
+    return result
+
+
+def clock_weight(controlled: Controlled, T: Array, eta: Array) -> Array:
+    """w of `migration` eq. [2] at T [K] and the viscosity eta there [Pa s].
+
+    Chosen so that the rest c of V is constant or nearly so in that mode. Constant pressure: V goes as 1/eta.
+    Constant flow into a vacuum: pi goes as (eta T)^(1/2), hence V as (T/eta)^(1/2). Constant average
+    velocity: V is S(rho)/tM.
+    """
+    if controlled == "pressure":
+        return 1.0 / eta
+    if controlled == "flow":
+        return np.sqrt(T / eta)
+    if controlled == "velocity":
+        return np.ones_like(T)
+    assert_never(controlled)

@@ -1,0 +1,1 @@
+"""An independent integrator: the equations of band migration marched in time."""
