@@ -1,0 +1,247 @@
+"""Which of the programs found are shown, and why each is what it is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.programs import Program, batch_of
+from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.found import FEASIBLE, Found, Hunt
+from optimizer.goal import Problem
+from optimizer.predict import predict, with_uncertainty
+from optimizer.program_space import Family
+from optimizer.results import Candidate, LimitMargin, Prediction, SearchOutcome
+from optimizer.rounding import Settable, settable
+
+BINDING = 0.02  # relative margin below which a limit is named as limiting
+NEAR_TIE = 1.03  # run time over the family's best within which a second program may be shown
+DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
+SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
+SLOW = 3.0  # families slower than this many times the best are not worth a page
+SHOWN_PAIRS = 3
+
+
+def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
+    """Candidates of a search: rounded, checked, different in kind, with reasons."""
+    current = problem.scenario.current
+    now = None
+    if current is not None:
+        now, _ = with_uncertainty(problem, predict(problem, current), problem.scenario.search.seed)
+    pool = _pool(hunted, problem.scenario.search.candidates)
+    rounded = [
+        settable(problem, found.family, found.descent.z, problem.scenario.search.seed) for found in pool
+    ]
+    feasible = any(each.margin >= FEASIBLE for each in rounded)
+    scored = [(each, predict(problem, each.program)) for each in rounded]
+    scored.sort(
+        key=lambda pair: (
+            pair[0].margin < FEASIBLE,
+            pair[1].run_time if pair[0].margin >= FEASIBLE else -pair[0].margin,
+            pair[0].family.ramps,
+        )
+    )
+    chosen = _worth_showing(scored, problem.scenario.search.candidates)
+    candidates = tuple(
+        _candidate(problem, number, each, prediction) for number, (each, prediction) in enumerate(chosen, 1)
+    )
+    blocking = () if feasible or not candidates else _blocking(problem, candidates[0])
+    return SearchOutcome(
+        feasible, candidates, blocking, now, hunted.programs, hunted.seconds, hunted.interrupted
+    )
+
+
+def _pool(hunted: Hunt, wanted: int) -> list[Found]:
+    """The best of each family, and near-ties with clearly different set points."""
+    pool: list[Found] = []
+    for ends in hunted.best.values():
+        taken: list[Found] = []
+        for found in ends:
+            if taken and found.feasible != taken[0].feasible:
+                continue
+            if taken and found.feasible and found.descent.run_time > NEAR_TIE * taken[0].descent.run_time:
+                continue
+            if all(np.max(np.abs(found.descent.z - other.descent.z)) > DIFFERENT for other in taken):
+                taken.append(found)
+            if len(taken) == 2:
+                break
+        pool += taken
+    feasible = [found for found in pool if found.feasible]
+    if feasible:
+        best = min(found.descent.run_time for found in feasible)
+        pool = [found for found in feasible if found.descent.run_time <= SLOW * best]
+        return sorted(pool, key=lambda found: found.descent.run_time)[: 2 * wanted]
+    return sorted(pool, key=lambda found: -found.descent.margin)[:wanted]
+
+
+def _worth_showing(
+    scored: list[tuple[Settable, Prediction]], wanted: int
+) -> list[tuple[Settable, Prediction]]:
+    """Drop programs that a simpler one matches, and repeats of one another."""
+    chosen: list[tuple[Settable, Prediction]] = []
+    for each, prediction in scored:
+        ramps = len(prediction.program.oven.ramps)
+        matched = any(
+            len(other.program.oven.ramps) < ramps
+            and other_settable.family.controlled == each.family.controlled
+            and (other_settable.margin >= FEASIBLE) == (each.margin >= FEASIBLE)
+            and other.run_time <= SIMPLER * prediction.run_time
+            for other_settable, other in scored
+        )
+        repeated = any(
+            _alike(prediction.program, other.program)
+            or (
+                family_name(prediction.program) == family_name(other.program)
+                and prediction.run_time > NEAR_TIE * other.run_time
+            )
+            for _, other in chosen
+        )
+        if not matched and not repeated:
+            chosen.append((each, prediction))
+        if len(chosen) == wanted:
+            break
+    return chosen
+
+
+def _alike(a: Program, b: Program) -> bool:
+    """Whether two programs have nearly the same corners."""
+    if a.carrier.controlled != b.carrier.controlled or len(a.oven.ramps) != len(b.oven.ramps):
+        return False
+    if abs(np.log(a.carrier.start / b.carrier.start)) > 0.1:
+        return False
+    pairs = [(a.oven.start, b.oven.start, 8.0), (a.oven.hold, b.oven.hold, 60.0)]
+    for one, other in zip(a.oven.ramps, b.oven.ramps, strict=True):
+        pairs += [(one.target, other.target, 12.0), (np.log(one.rate), np.log(other.rate), 0.25)]
+    return all(abs(x - y) <= scale for x, y, scale in pairs)
+
+
+def family_name(program: Program) -> str:
+    """A program's kind in words, as it turned out after rounding."""
+    words = ("isothermal", "one ramp", "two ramps", "three ramps")
+    ramps = len(program.oven.ramps)
+    return f"{words[ramps] if ramps < len(words) else f'{ramps} ramps'}, {program.carrier.mode}"
+
+
+def _candidate(problem: Problem, number: int, each: Settable, prediction: Prediction) -> Candidate:
+    prediction, probability = with_uncertainty(problem, prediction, problem.scenario.search.seed)
+    return Candidate(
+        number,
+        family_name(each.program),
+        prediction,
+        cycle_time(problem, prediction),
+        margins_of(problem, each.family, prediction),
+        each.margin >= FEASIBLE,
+        probability,
+        warnings_of(problem, prediction),
+    )
+
+
+def cycle_time(problem: Problem, prediction: Prediction) -> float:
+    """Run, cool-down and equilibration [s].
+
+    The oven cools towards the laboratory (25 °C) as Newton's law has it, with the time constant that the
+    instrument's stated cool-down fixes; without one only run and equilibration count.
+    """
+    instrument, program = problem.scenario.instrument, prediction.program
+    cooling = 0.0
+    stated = instrument.cool_down
+    start, top = program.oven.start, program.oven.knots()[1][-1]
+    room = 298.15
+    if stated is not None and top > start:
+        span = np.log((stated.from_temperature - room) / max(stated.to_temperature - room, 1.0))
+        constant = stated.duration / span
+        cooling = float(constant * np.log((top - room) / max(start - room, 1.0)))
+    return prediction.run_time + cooling + instrument.equilibration
+
+
+def margins_of(problem: Problem, family: Family, prediction: Prediction) -> tuple[LimitMargin, ...]:
+    """Every limit of a program with its margin, pairs first, tightest first."""
+    scenario = problem.scenario
+    found = []
+    margin = prediction.resolution / prediction.needed - 1
+    for at in np.argsort(margin)[:SHOWN_PAIRS]:
+        names = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
+        a, b = (prediction.compounds[m] for m in names)
+        found.append(
+            LimitMargin(
+                f"resolution of {a} and {b}",
+                f"resolution of {a} and {b} {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})",
+                float(margin[at]),
+                bool(margin[at] < BINDING),
+            )
+        )
+    limits = problem.assess(batch_of([prediction.program]), "polish").limits[0]
+    pressure = gauge_kPa(prediction.inlet_pressure, scenario.ambient_pressure)
+    instrument = scenario.instrument
+    T = prediction.program.oven.knots()[1]
+    rates = [ramp.rate * SECONDS_PER_MINUTE for ramp in prediction.program.oven.ramps]
+    texts = {
+        "earliest elution": f"first peak at {np.nanmin(prediction.retention) / 60:.2f} min "
+        f"(not before {scenario.goal.earliest_elution / 60:.2f} min)",
+        "largest inlet pressure": f"inlet pressure up to {pressure.max():.0f} kPa gauge "
+        f"(limit {gauge_kPa(instrument.max_inlet_pressure, scenario.ambient_pressure):.0f})",
+        "smallest column flow": f"column flow down to {flow_mL_min(prediction.flow).min():.2f} mL/min "
+        f"(limit {flow_mL_min(instrument.min_flow):.2f})",
+        "largest column flow": f"column flow up to {flow_mL_min(prediction.flow).max():.2f} mL/min "
+        f"(limit {flow_mL_min(instrument.max_flow):.2f})",
+        "oven heating rate": f"heating at up to {max(rates, default=0.0):.1f} °C/min",
+        "highest column temperature": f"column up to {celsius(max(T)):.0f} °C "
+        f"(limit {celsius(scenario.max_temperature):.0f} °C)",
+        "lowest column temperature": f"column down to {celsius(min(T)):.0f} °C "
+        f"(limit {celsius(scenario.min_temperature):.0f} °C)",
+    }
+    for name, value in sorted(zip(problem.limit_names, limits, strict=True), key=lambda pair: pair[1]):
+        if name == "earliest elution" and scenario.goal.earliest_elution <= 0:
+            continue
+        if name == "oven heating rate" and not rates:
+            continue
+        found.append(LimitMargin(name, texts[name], float(value), bool(value < BINDING)))
+    return tuple(found)
+
+
+def warnings_of(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
+    """What the reader must know before trusting a program."""
+    scenario = problem.scenario
+    found = []
+    scouted = [T for run in scenario.runs for T in run.program.oven.knots()[1]]
+    T = prediction.program.oven.knots()[1]
+    low, high = min(scouted, default=0.0), max(scouted, default=0.0)
+    if scouted and (min(T) < low - 1 or max(T) > high + 1):
+        found.append(
+            f"Leaves the scouted temperatures: runs {celsius(min(T)):.0f} to {celsius(max(T)):.0f} °C, scouted "
+            f"{celsius(low):.0f} to {celsius(high):.0f} °C; predictions there are extrapolated."
+        )
+    swapped = _order_changes(problem, prediction)
+    if swapped:
+        found.append(f"Elution order differs from the first scouting run: {'; '.join(swapped)}.")
+    missing = [
+        name for name, t in zip(prediction.compounds, prediction.retention, strict=True) if not np.isfinite(t)
+    ]
+    if missing:
+        found.append(f"Not eluted in any reasonable time: {', '.join(missing)}.")
+    return tuple(found)
+
+
+def _order_changes(problem: Problem, prediction: Prediction) -> list[str]:
+    """Pairs that elute in the other order than in the first scouting run, at most five."""
+    peaks = problem.scenario.runs[0].peaks if problem.scenario.runs else None
+    if peaks is None:
+        return []
+    index = {name: m for m, name in enumerate(prediction.compounds)}
+    known = [
+        (name, float(t)) for name, t in zip(peaks.compounds, peaks.retention, strict=True) if name in index
+    ]
+    changes = []
+    for at, (a, ta) in enumerate(known):
+        for b, tb in known[at + 1 :]:
+            if tb > ta and prediction.retention[index[b]] < prediction.retention[index[a]]:
+                changes.append(f"{b} before {a}")
+    return changes[:5]
+
+
+def _blocking(problem: Problem, best: Candidate) -> tuple[str, ...]:
+    """Sentences on what stands in the way, from the program that comes closest."""
+    sentences = []
+    for margin in best.margins:
+        if margin.margin < FEASIBLE:
+            sentences.append(f"{margin.text}: {100 * -margin.margin:.1f} % short")
+    return tuple(sentences)

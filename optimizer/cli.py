@@ -1,0 +1,199 @@
+"""The command line: parse, call, finish. Everything heavy is imported by the command that needs it."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from models.errors import RampwrightError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+DONE, WRONG_INPUT, NOT_FEASIBLE = 0, 2, 3
+
+app = typer.Typer(
+    name="rampwright",
+    help="From two or three scouting runs of a gas chromatograph to the shortest program that resolves every pair.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+ScenarioPath = Annotated[
+    Path, typer.Argument(help="A scenario folder, or its scenario.toml.", show_default=False)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
+Out = Annotated[Path | None, typer.Option("--out", help="Folder to write results into.", show_default=False)]
+
+
+@app.command()
+def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
+    """Read everything, say what was understood, run nothing."""
+    from optimizer.console import show_check
+    from optimizer.documents import check_document
+    from optimizer.scenario import load_scenario
+
+    _show(check_document(load_scenario(scenario)), as_json, show_check)
+
+
+@app.command()
+def fit(scenario: ScenarioPath, out: Out = None, as_json: AsJson = False) -> None:
+    """Retention parameters from the scouting runs, with residuals and warnings."""
+    from optimizer.console import show_fit
+    from optimizer.documents import fit_document
+    from optimizer.scenario import load_scenario
+    from optimizer.workflow import fit_scenario
+
+    loaded = load_scenario(scenario)
+    fitted = fit_scenario(loaded)
+    document = fit_document(loaded, fitted)
+    if out is not None:
+        from optimizer.output import write_folder
+        from optimizer.report import fit_files
+
+        write_folder(out, fit_files(loaded, fitted, document))
+    _show(document, as_json, show_fit)
+
+
+@app.command()
+def predict(
+    scenario: ScenarioPath,
+    program: Annotated[
+        Path | None,
+        typer.Option(
+            help="A program file (oven and carrier tables); the scenario's [current] when left out."
+        ),
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Chromatogram and peak table that a given program will give."""
+    from optimizer.console import show_prediction
+    from optimizer.documents import prediction_document
+    from optimizer.errors import ScenarioError
+    from optimizer.goal import problem_of
+    from optimizer.predict import predict as predicted
+    from optimizer.predict import with_uncertainty
+    from optimizer.scenario import load_scenario, read_program
+    from optimizer.workflow import fit_scenario
+
+    loaded = load_scenario(scenario)
+    wanted = loaded.current if program is None else read_program(program, loaded.ambient_pressure)
+    if wanted is None:
+        raise ScenarioError(
+            f"{loaded.path}: there is no [current] table; add one, or name a program file with --program"
+        )
+    problem = problem_of(loaded, fit_scenario(loaded))
+    prediction, _ = with_uncertainty(problem, predicted(problem, wanted), loaded.search.seed)
+    document = prediction_document(loaded, prediction)
+    document["warnings"] = [*loaded.warnings, *problem.fit.warnings]
+    if out is not None:
+        from optimizer.output import write_folder
+        from optimizer.report import prediction_files
+
+        write_folder(out, prediction_files(loaded, prediction, document))
+    _show(document, as_json, show_prediction)
+
+
+@app.command()
+def optimize(
+    scenario: ScenarioPath,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write results into.", show_default=False)],
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of the search; the scenario's when left out.", min=0.1)
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """The main job: fit, search, candidates, report. Ctrl-C ends the search with the best so far."""
+    from optimizer.console import show_candidates, show_warnings
+    from optimizer.documents import fit_document, prediction_document
+    from optimizer.output import prepare_folder, write_folder
+    from optimizer.report import candidate_document, outcome_files
+    from optimizer.scenario import load_scenario
+    from optimizer.workflow import fit_scenario
+    from optimizer.workflow import optimize as search
+
+    loaded = load_scenario(scenario)
+    prepare_folder(out)  # a folder that cannot be written is better known before the search than after it
+    fitted = fit_scenario(loaded)
+    with _progress() as progress:
+        _, outcome = search(loaded, fitted, seconds, progress)
+    document = candidate_document(loaded, outcome)
+    files = outcome_files(loaded, fitted, outcome, document, fit_document(loaded, fitted))
+    write_folder(out, files)
+    if as_json:
+        _print_json(document)
+    else:
+        console = _console()
+        current = None if outcome.current is None else prediction_document(loaded, outcome.current)
+        show_candidates(console, document, current)
+        show_warnings(console, [*loaded.warnings, *fitted.warnings])
+        console.print(f"Report: {out / 'report.html'}")
+    if not outcome.feasible:
+        raise typer.Exit(NOT_FEASIBLE)
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+
+
+def _show(document: dict[str, Any], as_json: bool, show: Any) -> None:
+    if as_json:
+        _print_json(document)
+    else:
+        show(_console(), document)
+
+
+class _progress:
+    """A progress bar on stderr, when that is a terminal; a callable taking a share and a text."""
+
+    def __enter__(self) -> _progress:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        self.bar = Progress(
+            BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"), console=Console(stderr=True)
+        )
+        self.task = self.bar.add_task("fitting", total=1.0)
+        self.bar.start()
+        return self
+
+    def __call__(self, share: float, text: str) -> None:
+        self.bar.update(self.task, completed=share, description=text)
+
+    def __exit__(self, *exc: object) -> None:
+        self.bar.stop()
+
+
+def _terminated(number: int, frame: object) -> None:
+    raise KeyboardInterrupt
+
+
+def main() -> None:
+    """Entry point: deliberate errors become one message and exit status 2."""
+    signal.signal(signal.SIGTERM, _terminated)
+    try:
+        app()
+    except RampwrightError as error:
+        sys.stderr.write(f"rampwright: {error}\n")
+        sys.exit(WRONG_INPUT)
+    except KeyboardInterrupt:
+        sys.stderr.write("rampwright: stopped; nothing was written\n")
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,182 @@
+"""Inside one basin: a smooth non-linear program on the set points of a family, with the elution order fixed.
+
+Minimise ln(run time) subject to margins >= 0; or, where nothing is feasible, maximise the smallest margin. Values
+and gradients of everything come from one batched simulation of the point and its neighbours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from models.programs import Array
+from models.resolution import resolution
+from optimizer.goal import END_OF_PEAK, Problem
+from optimizer.program_space import LEAST_RISE, Family
+
+STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
+NEIGHBOURS = 3  # pairs further apart in elution order are not constrained within a descent
+CAP = 0.02  # a margin beyond which raising it further is not asked for
+LARGEST_MARGIN = 2.0  # margins are cut off here: far pairs have nothing to say
+
+
+@dataclass(frozen=True)
+class Descent:
+    """Where a descent ended.
+
+    Attributes
+    ----------
+    z : (D,) array on the unit cube
+    run_time : float  [s]
+    margin : float, the smallest of all, every counted pair and limit, with the order as it then was
+    evaluations : int, programs simulated
+    """
+
+    z: Array
+    run_time: float
+    margin: float
+    evaluations: int
+
+
+class _Local:
+    """Values and gradients around a point; the last point is remembered, as the optimiser asks twice."""
+
+    def __init__(self, problem: Problem, family: Family, start: Array, extra: float) -> None:
+        self.problem, self.family, self.extra = problem, family, extra
+        self.evaluations = 0
+        self.at: Array | None = None
+        retention = problem.assess(family.batch(family.values(start[None])), "polish").retention[0]
+        order = np.argsort(retention)
+        counts, needed = problem.partners
+        pairs = [
+            (order[a], order[b])
+            for a in range(len(order))
+            for b in range(a + 1, min(a + 1 + NEIGHBOURS, len(order)))
+            if counts[order[a], order[b]]
+        ]
+        self.first, self.second = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
+        self.needed = needed[self.first, self.second] * (1 + extra)
+        self.ends_with = order[-3:]  # any of the last three may end the run within a basin
+        positions = family.temperatures
+        rise = family.high[0] - family.low[0]
+        self.rise_matrix = np.zeros((family.ramps, family.size))
+        for i in range(family.ramps):
+            self.rise_matrix[i, positions[i + 1]], self.rise_matrix[i, positions[i]] = 1.0, -1.0
+        self.least_rise = LEAST_RISE / rise
+
+    def update(self, z: Array) -> None:
+        if self.at is not None and np.array_equal(z, self.at):
+            return
+        family, size = self.family, self.family.size
+        sign = np.where(z > 0.5, -1.0, 1.0)
+        points = np.concatenate([z[None], z + STEP * np.diag(sign)])
+        assessment = self.problem.assess(family.batch(family.values(points)), "polish")
+        self.evaluations += size + 1
+        t, w = assessment.retention, assessment.width_half
+        a, b = self.first, self.second
+        separation = resolution(t[:, a], t[:, b], w[:, a], w[:, b]) / self.needed - 1
+        margins = np.concatenate([separation, assessment.limits], axis=1)
+        margins = np.minimum(margins, LARGEST_MARGIN)
+        ends = np.log((t + END_OF_PEAK * w)[:, self.ends_with].max(axis=1))
+        self.at = z.copy()
+        rise = self.rise_matrix @ z - self.least_rise
+        self.margins = np.concatenate([margins[0], rise])
+        self.slopes = np.concatenate(
+            [((margins[1:] - margins[0]) / (STEP * sign)[:, None]).T, self.rise_matrix]
+        )
+        self.time, self.time_slope = float(ends[0]), (ends[1:] - ends[0]) / (STEP * sign)
+
+
+def descend(
+    problem: Problem, family: Family, start: Array, extra: float = 0.0, iterations: int = 40
+) -> Descent:
+    """The fastest program of the basin that holds `start`, a point (D,) on the unit cube.
+
+    `extra` is a relative addition to the resolution asked for.
+    """
+    start = family.ordered(np.clip(start, 0.0, 1.0))
+    local = _Local(problem, family, start, extra)
+    local.update(start)
+    z = start
+    if local.margins.min() < -0.05:
+        z = _raise_margin(local, z, iterations)
+
+    def time(z: Array) -> float:
+        local.update(z)
+        return local.time
+
+    def time_slope(z: Array) -> Array:
+        local.update(z)
+        return local.time_slope
+
+    def margins(z: Array) -> Array:
+        local.update(z)
+        return local.margins
+
+    def slopes(z: Array) -> Array:
+        local.update(z)
+        return local.slopes
+
+    found = minimize(
+        time,
+        z,
+        jac=time_slope,
+        method="SLSQP",
+        bounds=[(0.0, 1.0)] * family.size,
+        constraints={"type": "ineq", "fun": margins, "jac": slopes},
+        options={"maxiter": iterations, "ftol": 1e-6},
+    )
+    z = np.clip(found.x, 0.0, 1.0)
+    return assessed(problem, family, z, local.evaluations)
+
+
+def most_separated(problem: Problem, family: Family, start: Array, iterations: int = 60) -> Descent:
+    """The program of the basin with the largest smallest margin, up to a little above zero."""
+    start = family.ordered(np.clip(start, 0.0, 1.0))
+    local = _Local(problem, family, start, 0.0)
+    z = _raise_margin(local, start, iterations)
+    return assessed(problem, family, z, local.evaluations)
+
+
+def _raise_margin(local: _Local, start: Array, iterations: int) -> Array:
+    """Maximise a slack variable below all margins."""
+    local.update(start)
+    size = start.size
+    lowest = float(np.clip(local.margins.min(), -5.0, CAP))
+
+    def margins(x: Array) -> Array:
+        local.update(x[:size])
+        return local.margins - x[size]
+
+    def slopes(x: Array) -> Array:
+        local.update(x[:size])
+        return np.concatenate([local.slopes, -np.ones((len(local.margins), 1))], axis=1)
+
+    upwards = np.zeros(size + 1)
+    upwards[size] = -1.0
+    found = minimize(
+        lambda x: -x[size],
+        np.append(start, lowest),
+        jac=lambda x: upwards,
+        method="SLSQP",
+        bounds=[(0.0, 1.0)] * size + [(-10.0, CAP)],
+        constraints={"type": "ineq", "fun": margins, "jac": slopes},
+        options={"maxiter": iterations, "ftol": 1e-5},
+    )
+    result: Array = np.clip(found.x[:size], 0.0, 1.0)
+    return result
+
+
+def assessed(problem: Problem, family: Family, z: Array, evaluations: int = 1) -> Descent:
+    """A point held against every pair and limit, whatever its elution order."""
+    assessment = problem.assess(family.batch(family.values(z[None])), "polish")
+    margin = float(problem.smallest_margin(assessment)[0])
+    return Descent(z, float(assessment.run_time[0]), margin, evaluations)
+
+
+def order_class(retention: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Elution orders (N, M) of a batch, for telling basins apart."""
+    return np.argsort(retention, axis=1)

@@ -1,0 +1,251 @@
+"""Results as plain documents (dicts of numbers and text in trade units) for --json and the files left behind."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from models.fitting import Fit
+from models.programs import CarrierProgram, OvenProgram, Program
+from models.resolution import BASE_WIDTH_PER_HALF
+from models.retention import enthalpy, entropy
+from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.results import Prediction
+from optimizer.scenario import Scenario
+
+FORMAT = 1
+Document = dict[str, Any]
+
+
+def number(value: float | np.floating[Any], digits: int = 4) -> float | None:
+    """A number for JSON: rounded to significant digits, None where there is none."""
+    value = float(value)
+    if not math.isfinite(value):
+        return None
+    if value == 0:
+        return 0.0
+    return round(value, max(digits - 1 - math.floor(math.log10(abs(value))), 0))
+
+
+def minutes(value: float | np.floating[Any]) -> float | None:
+    """Seconds as minutes to 1e-4."""
+    value = float(value)
+    return round(value / SECONDS_PER_MINUTE, 4) if math.isfinite(value) else None
+
+
+def oven_document(oven: OvenProgram) -> Document:
+    """An oven program with the keys of a scenario file."""
+    return {
+        "start_C": round(celsius(oven.start), 3),
+        "hold_min": minutes(oven.hold),
+        "ramps": [
+            {
+                "rate_C_per_min": round(ramp.rate * SECONDS_PER_MINUTE, 4),
+                "to_C": round(celsius(ramp.target), 3),
+                "hold_min": minutes(ramp.hold),
+            }
+            for ramp in oven.ramps
+        ],
+    }
+
+
+def carrier_document(carrier: CarrierProgram, ambient_pressure: float) -> Document:
+    """A carrier program with the keys of a scenario file; pressures in kPa gauge."""
+    document: Document = {"mode": carrier.mode}
+    if carrier.controlled == "velocity":
+        document["velocity_cm_s"] = round(carrier.start * 100, 4)
+    elif carrier.controlled == "flow":
+        start = round(float(flow_mL_min(carrier.start)), 5)
+        document["start_mL_min" if carrier.ramps else "flow_mL_min"] = start
+    else:
+        start = round(float(gauge_kPa(carrier.start, ambient_pressure)), 4)
+        document["start_kPa" if carrier.ramps else "inlet_kPa"] = start
+    if not carrier.ramps:
+        return document
+    document["hold_min"] = minutes(carrier.hold)
+    flow = carrier.controlled == "flow"
+    document["ramps"] = [
+        {
+            ("rate_mL_per_min2" if flow else "rate_kPa_per_min"): round(
+                float(flow_mL_min(ramp.rate) if flow else ramp.rate / 1e3) * SECONDS_PER_MINUTE, 5
+            ),
+            ("to_mL_min" if flow else "to_kPa"): round(
+                float(flow_mL_min(ramp.target) if flow else gauge_kPa(ramp.target, ambient_pressure)), 5
+            ),
+            "hold_min": minutes(ramp.hold),
+        }
+        for ramp in carrier.ramps
+    ]
+    return document
+
+
+def program_document(program: Program, ambient_pressure: float) -> Document:
+    """Oven and carrier."""
+    return {
+        "oven": oven_document(program.oven),
+        "carrier": carrier_document(program.carrier, ambient_pressure),
+    }
+
+
+def fit_document(scenario: Scenario, fit: Fit) -> Document:
+    """What was fitted, how well, and how sure it is."""
+    dH = enthalpy(fit.retention) / 1e3
+    dS = entropy(fit.retention, scenario.column.phase_ratio)
+    return {
+        "format": FORMAT,
+        "title": scenario.title,
+        "flow_factor": number(fit.system.flow_factor, 6),
+        "flow_factors": {
+            run.name: number(f, 6) for run, f in zip(scenario.runs, fit.flow_factors, strict=True)
+        },
+        "plate_height_factor": number(fit.system.plate_height_factor),
+        "injected_width_s": number(fit.system.injection_width),
+        "widths_fitted": fit.widths_fitted,
+        "testable": fit.testable,
+        "chi_square": number(fit.chi_square),
+        "degrees_of_freedom": fit.degrees_of_freedom,
+        "hold_up_min": {run.name: minutes(t) for run, t in zip(scenario.runs, fit.hold_up, strict=True)},
+        "compounds": [
+            {
+                "compound": name,
+                "T0_C": round(float(celsius(fit.retention.T0[m])), 3),
+                "T0_sd_K": number(fit.standard_error[m, 0]),
+                "theta_K": number(fit.retention.theta[m], 6),
+                "theta_sd_K": number(fit.standard_error[m, 1] * fit.retention.theta[m]),
+                "heat_capacity_change_J_per_mol_K": number(fit.retention.dCp[m]),
+                "heat_capacity_change_sd_J_per_mol_K": number(fit.standard_error[m, 2]),
+                "enthalpy_kJ_per_mol": number(dH[m]),
+                "entropy_J_per_mol_K": number(dS[m]),
+                "from_typical_values": {
+                    "theta": number(fit.prior_weight[m, 1], 2),
+                    "heat_capacity_change": number(fit.prior_weight[m, 2], 2),
+                },
+                "residual_s": {
+                    run.name: number(r, 3) for run, r in zip(scenario.runs, fit.residual[:, m], strict=True)
+                },
+            }
+            for m, name in enumerate(scenario.compounds)
+        ],
+        "warnings": [*scenario.warnings, *fit.warnings],
+    }
+
+
+def prediction_document(scenario: Scenario, prediction: Prediction) -> Document:
+    """A predicted chromatogram as a peak table."""
+    pair = prediction.critical_pair
+    return {
+        "format": FORMAT,
+        "title": scenario.title,
+        **program_document(prediction.program, scenario.ambient_pressure),
+        "run_time_min": minutes(prediction.run_time),
+        "min_resolution": number(prediction.min_resolution),
+        "critical_pair": list(pair) if pair else None,
+        "peaks": peak_documents(prediction),
+    }
+
+
+def peak_documents(prediction: Prediction) -> list[Document]:
+    """One row a compound, in order of elution."""
+    return [
+        {
+            "compound": prediction.compounds[m],
+            "retention_min": minutes(prediction.retention[m]),
+            "retention_sd_min": number(prediction.retention_sd[m] / SECONDS_PER_MINUTE, 3),
+            "width_half_min": number(prediction.width_half[m] / SECONDS_PER_MINUTE),
+            "width_base_min": number(prediction.width_half[m] * BASE_WIDTH_PER_HALF / SECONDS_PER_MINUTE),
+            "elution_C": number(celsius(float(prediction.elution_temperature[m]))),
+            "retention_factor": number(prediction.retention_factor[m]),
+            "resolution_to_next": number(resolution_to_next(prediction, m), 3),
+        }
+        for m in prediction.order
+    ]
+
+
+def resolution_to_next(prediction: Prediction, m: int) -> float:
+    """Half-height resolution of a compound and the next one out, nan for the last."""
+    order = list(prediction.order)
+    at = order.index(m)
+    if at + 1 == len(order):
+        return float("nan")
+    n = order[at + 1]
+    t, w = prediction.retention, prediction.width_half
+    return float(1.18 * (t[n] - t[m]) / (w[m] + w[n]))
+
+
+def check_document(scenario: Scenario) -> Document:
+    """What was understood of a scenario."""
+    column, instrument, steps = scenario.column, scenario.instrument, scenario.instrument.steps
+    return {
+        "format": FORMAT,
+        "title": scenario.title,
+        "column": {
+            "length_m": column.length,
+            "inner_diameter_mm": round(column.inner_diameter * 1e3, 6),
+            "film_thickness_um": round(column.film_thickness * 1e6, 6),
+            "phase": scenario.phase,
+            "phase_ratio": number(column.phase_ratio),
+            "min_temperature_C": number(celsius(scenario.min_temperature)),
+            "max_temperature_C": number(celsius(scenario.max_temperature)),
+        },
+        "carrier": {
+            "gas": scenario.gas.name,
+            "outlet": "vacuum" if scenario.outlet_pressure == 0 else "ambient",
+            "ambient_pressure_kPa": number(scenario.ambient_pressure / 1e3, 6),
+        },
+        "instrument": {
+            "max_inlet_kPa": number(gauge_kPa(instrument.max_inlet_pressure, scenario.ambient_pressure)),
+            "flow_mL_min": [
+                number(flow_mL_min(instrument.min_flow)),
+                number(flow_mL_min(instrument.max_flow)),
+            ],
+            "heating_limits": [
+                {"up_to_C": number(celsius(T)), "rate_C_per_min": number(rate * SECONDS_PER_MINUTE)}
+                for T, rate in instrument.heating_limits
+            ],
+            "steps": {
+                "temperature_C": number(steps.temperature),
+                "rate_C_per_min": number(steps.rate * SECONDS_PER_MINUTE),
+                "time_min": minutes(steps.time),
+                "flow_mL_min": number(flow_mL_min(steps.flow)),
+                "pressure_kPa": number(steps.pressure / 1e3),
+            },
+        },
+        "scouting_runs": [
+            {
+                "name": run.name,
+                "peaks": len(run.peaks.compounds),
+                "hold_up_min": None if run.hold_up is None else minutes(run.hold_up),
+                **program_document(run.program, scenario.ambient_pressure),
+            }
+            for run in scenario.runs
+        ],
+        "current": None
+        if scenario.current is None
+        else program_document(scenario.current, scenario.ambient_pressure),
+        "goal": {
+            "minimise": scenario.goal.minimise,
+            "min_resolution": scenario.goal.min_resolution,
+            "earliest_elution_min": minutes(scenario.goal.earliest_elution),
+        },
+        "compounds": [{"compound": name, "role": scenario.role(name)} for name in scenario.compounds],
+        "pairs_counted": _count_pairs(scenario),
+        "search": {
+            "carrier_modes": list(scenario.search.carrier_modes),
+            "max_ramps": scenario.search.max_ramps,
+            "seconds": scenario.search.seconds,
+            "candidates": scenario.search.candidates,
+            "seed": scenario.search.seed,
+        },
+        "warnings": list(scenario.warnings),
+    }
+
+
+def _count_pairs(scenario: Scenario) -> int:
+    names = scenario.compounds
+    return sum(
+        scenario.required_resolution(names[i], names[j]) is not None
+        for i in range(len(names))
+        for j in range(i + 1, len(names))
+    )

@@ -1,0 +1,191 @@
+"""What is asked of a program: which pairs count, which limits hold, and how far a batch of programs is off.
+
+Margins are relative and signed: zero on the limit, positive when kept, so that one number compares a resolution
+with a pressure. All of a batch is assessed in one call of the engine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.carrier_flow import flow
+from models.fitting import Fit
+from models.migration import Accuracy, MigrationTables, migrate, migration_tables
+from models.programs import Array, Controlled, ProgramBatch
+from models.resolution import HALF_HEIGHT_WIDTH, resolution
+from models.system import inlet_pressure
+from optimizer.scenario import Scenario
+
+Index = NDArray[np.intp]
+
+END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
+LATE = 1e6  # s, stands for the retention time of a compound that does not elute
+BAND_EDGE = 4.0  # K below the edge of a heating band over which its rate limit is approached
+TABLE_MARGIN = 60.0  # K of room around the column's limits that the tables cover
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """The pairs of compounds that count: (P, 2) indices and (P,) resolutions they need."""
+
+    index: Index
+    needed: Array
+
+
+def counted_pairs(scenario: Scenario) -> Pairs:
+    """Every pair the scenario wants resolved, with the resolution it needs."""
+    names = scenario.compounds
+    index, needed = [], []
+    for i in range(len(names)):
+        for j in range(i + 1, len(names)):
+            wanted = scenario.required_resolution(names[i], names[j])
+            if wanted is not None:
+                index.append((i, j))
+                needed.append(wanted)
+    return Pairs(np.array(index, dtype=np.intp).reshape(-1, 2), np.array(needed))
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """A batch of N programs against the goal; all times in s.
+
+    Attributes
+    ----------
+    retention, width_half : (N, M) arrays
+    run_time : (N,) array, end of the last peak
+    limits : (N, K) array of margins of everything but resolution, in the order of `Problem.limit_names`
+    """
+
+    retention: Array
+    width_half: Array
+    run_time: Array
+    limits: Array
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A scenario and its fit, ready to assess programs.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    fit : Fit
+    pairs : Pairs
+    targets : (T,) indices of the compounds whose elution the limits concern
+    """
+
+    scenario: Scenario
+    fit: Fit
+    pairs: Pairs
+    targets: Index
+    tables: dict[Controlled, MigrationTables]
+
+    @cached_property
+    def partners(self) -> tuple[NDArray[np.bool_], Array]:
+        """Whether two compounds count as a pair (M, M), and the resolution they need (M, M)."""
+        size = len(self.scenario.compounds)
+        counts, needed = np.zeros((size, size), dtype=bool), np.zeros((size, size))
+        i, j = self.pairs.index.T
+        counts[i, j] = counts[j, i] = True
+        needed[i, j] = needed[j, i] = self.pairs.needed
+        return counts, needed
+
+    @property
+    def limit_names(self) -> tuple[str, ...]:
+        """Names of the limits in `Assessment.limits`."""
+        return (
+            "earliest elution",
+            "largest inlet pressure",
+            "smallest column flow",
+            "largest column flow",
+            "oven heating rate",
+            "highest column temperature",
+            "lowest column temperature",
+        )
+
+    def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
+        """Simulate and hold against the limits."""
+        peaks = migrate(self.tables[batch.controlled], batch, accuracy)
+        retention = np.where(peaks.eluted, peaks.retention_time, LATE)
+        width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)
+        ends = retention + END_OF_PEAK * width
+        return Assessment(retention, width, ends.max(axis=1), self._limits(batch, retention, width))
+
+    def resolution_margins(self, assessment: Assessment) -> Array:
+        """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""
+        i, j = self.pairs.index.T
+        t, w = assessment.retention, assessment.width_half
+        result: Array = np.abs(resolution(t[:, i], t[:, j], w[:, i], w[:, j])) / self.pairs.needed - 1
+        return result
+
+    def smallest_margin(self, assessment: Assessment) -> Array:
+        """(N,) the smallest margin of anything."""
+        limits = assessment.limits.min(axis=1)
+        if not len(self.pairs.needed):
+            return limits
+        return np.minimum(self.resolution_margins(assessment).min(axis=1), limits)
+
+    def _limits(self, batch: ProgramBatch, retention: Array, width: Array) -> Array:
+        """(N, K) margins; the oven and carrier ones at the corners of the program, where their extremes lie."""
+        scenario, instrument = self.scenario, self.scenario.instrument
+        earliest = scenario.goal.earliest_elution
+        first = (retention[:, self.targets] - width[:, self.targets]).min(axis=1)
+        T = batch.oven_temperatures
+        carrier = batch.carrier_values[:, :1]
+        system = self.fit.system
+        pressure = inlet_pressure(system, batch.controlled, carrier, T)
+        flows = flow(system.column, system.gas, T, pressure, system.outlet_pressure)
+        gauge = instrument.max_inlet_pressure - scenario.ambient_pressure
+        rise, duration = np.diff(T, axis=1), np.diff(batch.oven_times, axis=1)
+        rate = rise / np.where(duration > 0, duration, np.inf)
+        limit = heating_limit(instrument.heating_limits, np.maximum(T[:, 1:], T[:, :-1]))
+        return np.stack(
+            [
+                first / earliest - 1 if earliest > 0 else np.ones(len(T)),
+                (instrument.max_inlet_pressure - pressure.max(axis=1)) / gauge,
+                flows.min(axis=1) / instrument.min_flow - 1,
+                1 - flows.max(axis=1) / instrument.max_flow,
+                (1 - rate / limit).min(axis=1),
+                (scenario.max_temperature - T.max(axis=1)) / 100.0,
+                (T.min(axis=1) - scenario.min_temperature) / 100.0,
+            ],
+            axis=1,
+        )
+
+
+def heating_limit(bands: tuple[tuple[float, float], ...], T: Array) -> Array:
+    """Largest heating rate [K/s] of a ramp that ends at T [K], any shape.
+
+    Bands are (up to [K], rate [K/s]), ascending. The limit steps at the edge of a band; a descent needs a slope,
+    so it is approached linearly over the last few kelvin below the edge, on the safe side.
+    """
+    edges = [up_to for up_to, _ in bands]
+    rates = [rate for _, rate in bands]
+    x, y = [0.0], [rates[0]]
+    for edge, rate, following in zip(edges, rates, rates[1:], strict=False):
+        if following < rate:
+            x += [edge - BAND_EDGE, edge]
+            y += [rate, following]
+        else:
+            x += [edge, edge + 1e-6]
+            y += [rate, following]
+    result: Array = np.interp(T, x, np.minimum.accumulate(y))
+    return result
+
+
+def problem_of(scenario: Scenario, fit: Fit) -> Problem:
+    """Everything the search needs, with tables for every carrier variable it may set."""
+    kinds: set[Controlled] = {"flow", "pressure"}
+    kinds |= {run.program.carrier.controlled for run in scenario.runs}
+    if scenario.current is not None:
+        kinds.add(scenario.current.carrier.controlled)
+    low = scenario.min_temperature - TABLE_MARGIN
+    high = max(scenario.max_temperature, scenario.max_programmed_temperature) + TABLE_MARGIN
+    tables = {kind: migration_tables(fit.system, fit.retention, kind, low, high) for kind in kinds}
+    names = scenario.compounds
+    targets = [m for m, name in enumerate(names) if scenario.role(name) in ("target", "internal standard")]
+    return Problem(scenario, fit, counted_pairs(scenario), np.array(targets, dtype=np.intp), tables)

@@ -1,0 +1,143 @@
+"""A program's predicted chromatogram, and how sure it is given the fit and the set points' tolerances."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from models.carrier_flow import flow
+from models.migration import MigrationTables, migrate, migration_tables
+from models.programs import Array, OvenProgram, Program, batch_of, values_at
+from models.resolution import HALF_HEIGHT_WIDTH, resolution
+from models.retention import joined, shifted
+from models.system import inlet_pressure
+from optimizer.goal import END_OF_PEAK, TABLE_MARGIN, Problem
+from optimizer.results import Prediction
+
+TRACE_POINTS = 400
+OVEN_TOLERANCE = 1.0  # K, +- on the whole oven program; common practice, no source
+FLOW_TOLERANCE = 0.01  # +- on column flow; common practice, no source
+DRAWS = 400
+_STEPS = (0.02, 5e-4, 0.2)  # of T0 [K], ln theta, dCp [J/mol/K] for derivatives
+_OVEN_STEP, _LN_FLOW_STEP = 0.1, 1e-3
+
+
+def tables_for(problem: Problem, program: Program) -> MigrationTables:
+    """Tables that cover a program, made when the problem has none for its carrier variable."""
+    T = program.oven.knots()[1]
+    ready = problem.tables.get(program.carrier.controlled)
+    if ready is not None:
+        covered = ready.antiderivatives
+        if covered.lowest <= min(T) and max(T) <= covered.highest:
+            return ready
+    low, high = min(T) - TABLE_MARGIN, max(T) + TABLE_MARGIN
+    return migration_tables(problem.fit.system, problem.fit.retention, program.carrier.controlled, low, high)
+
+
+def predict(problem: Problem, program: Program) -> Prediction:
+    """The chromatogram of a program, from the accurate engine."""
+    scenario, fit = problem.scenario, problem.fit
+    batch = batch_of([program])
+    peaks = migrate(tables_for(problem, program), batch, "polish")
+    t, w = peaks.retention_time[0], peaks.width[0] * HALF_HEIGHT_WIDTH
+    i, j = problem.pairs.index.T
+    Rs = np.abs(resolution(t[i], t[j], w[i], w[j]))
+    lack = np.where(np.isfinite(Rs), Rs / problem.pairs.needed, 0.0)
+    end = float(np.nanmax(t + END_OF_PEAK * w)) if np.any(peaks.eluted) else 0.0
+    run_time = max(program.oven.duration, end)
+    trace = np.linspace(0.0, run_time, TRACE_POINTS)[None]
+    T = values_at(trace, batch.oven_times, batch.oven_temperatures)
+    value = values_at(trace, batch.carrier_times, batch.carrier_values)
+    pressure = inlet_pressure(fit.system, program.carrier.controlled, value, T)
+    column = fit.system.column
+    return Prediction(
+        program=program,
+        compounds=scenario.compounds,
+        retention=t,
+        retention_sd=np.full(t.shape, np.nan),
+        width_half=w,
+        elution_temperature=peaks.elution_temperature[0],
+        retention_factor=peaks.retention_factor[0],
+        tailing=_of_runs(problem, "tailing"),
+        area=_of_runs(problem, "area"),
+        counted_pairs=problem.pairs.index,
+        needed=problem.pairs.needed,
+        resolution=Rs,
+        critical=int(np.argmin(lack)) if len(lack) else None,
+        run_time=run_time,
+        trace_times=trace[0],
+        inlet_pressure=pressure[0],
+        flow=flow(column, fit.system.gas, T, pressure, fit.system.outlet_pressure)[0],
+    )
+
+
+def _of_runs(problem: Problem, name: str) -> Array:
+    """Mean over the runs of a measured property of each compound, 1 where nothing was measured."""
+    values = []
+    for compound in problem.scenario.compounds:
+        seen = [
+            float(getattr(run.peaks, name)[at])
+            for run in problem.scenario.runs
+            if (at := run.peaks.index(compound)) is not None
+        ]
+        known = [value for value in seen if np.isfinite(value)]
+        values.append(float(np.mean(known)) if known else 1.0)
+    return np.array(values)
+
+
+def with_uncertainty(problem: Problem, prediction: Prediction, seed: int) -> tuple[Prediction, float]:
+    """The prediction with standard deviations of retention, and the share of draws that keep every pair.
+
+    Draws are linear in the fit's parameters (their posterior covariance), with the oven off by up to +-1 °C and
+    the flow by up to +-1 %; widths are kept.
+    """
+    program, fit = prediction.program, problem.fit
+    M = len(prediction.retention)
+    moved = [fit.retention]
+    names = ("T0", "ln_theta", "dCp")
+    moved += [shifted(fit.retention, **{name: step}) for name, step in zip(names, _STEPS, strict=True)]
+    T = program.oven.knots()[1]
+    system, kind = fit.system, program.carrier.controlled
+    diffusion = np.tile(tables_for(problem, program).diffusion, 4)
+    tables = migration_tables(system, joined(*moved), kind, min(T) - 5, max(T) + 5, 1.0, diffusion)
+
+    def times(tables: MigrationTables, program: Program) -> Array:
+        return migrate(tables, batch_of([program]), "screen").retention_time[0]
+
+    base = times(tables, program).reshape(4, M)
+    slopes = (base[1:] - base[0]) / np.array(_STEPS)[:, None]
+    faster = replace(system, flow_factor=system.flow_factor * np.exp(_LN_FLOW_STEP))
+    by_flow = (times(replace(tables, system=faster), program)[:M] - base[0]) / _LN_FLOW_STEP
+    by_oven = (times(tables, _warmer(program, _OVEN_STEP))[:M] - base[0]) / _OVEN_STEP
+
+    factors = fit.covariance.shape[0] - 3 * M
+    jacobian = np.zeros((M, 3 * M + factors))
+    for i in range(3):
+        jacobian[np.arange(M), i * M + np.arange(M)] = slopes[i]
+    jacobian[:, 3 * M :] = by_flow[:, None] / factors
+    covariance = jacobian @ fit.covariance @ jacobian.T
+    eluted = np.isfinite(prediction.retention)
+    covariance = np.where(eluted[:, None] & eluted[None, :], np.nan_to_num(covariance), 0.0)
+    sd = np.where(eluted, np.sqrt(np.maximum(np.diag(covariance), 0.0)), np.nan)
+    prediction = replace(prediction, retention_sd=sd)
+    if not len(prediction.needed):
+        return prediction, 1.0
+
+    rng = np.random.default_rng(np.random.SeedSequence(seed))
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    noise = rng.standard_normal((DRAWS, M)) @ root.T
+    noise += rng.uniform(-OVEN_TOLERANCE, OVEN_TOLERANCE, (DRAWS, 1)) * by_oven
+    noise += rng.uniform(-FLOW_TOLERANCE, FLOW_TOLERANCE, (DRAWS, 1)) * by_flow
+    t, w = prediction.retention + noise, prediction.width_half
+    i, j = prediction.counted_pairs.T
+    kept = np.abs(resolution(t[:, i], t[:, j], w[i], w[j])) >= prediction.needed
+    first = t[:, problem.targets].min(axis=1) >= problem.scenario.goal.earliest_elution
+    return prediction, float(np.mean(kept.all(axis=1) & first))
+
+
+def _warmer(program: Program, kelvin: float) -> Program:
+    oven = program.oven
+    ramps = tuple(replace(ramp, target=ramp.target + kelvin) for ramp in oven.ramps)
+    return replace(program, oven=OvenProgram(oven.start + kelvin, oven.hold, ramps))

@@ -1,0 +1,191 @@
+"""Families of programs as vectors on the unit cube, and the set points an instrument accepts.
+
+A family is a number of oven ramps and a carrier mode. Its vector holds, in this order,
+
+    start temperature, first hold, then rate, target and hold of each ramp, and the carrier's set value;
+
+the hold after the last ramp is left out: a run lasts until its last peak is out. Isothermal programs have a
+temperature and a set value alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.programs import Array, CarrierProgram, OvenProgram, Program, ProgramBatch, Ramp
+from models.units import SECONDS_PER_MINUTE
+from optimizer.scenario import Scenario
+
+CarrierKind = Literal["flow", "pressure"]
+
+LONGEST_HOLD = 20 * SECONDS_PER_MINUTE  # s, of the first hold and those between ramps
+SLOWEST = 0.5 / SECONDS_PER_MINUTE  # K/s; slower ramps are as good as a hold
+LEAST_RISE = 2.0  # K between the ends of a ramp
+WORDS = ("isothermal", "one ramp", "two ramps", "three ramps")
+
+
+@dataclass(frozen=True)
+class Family:
+    """Programs with the same number of ramps and the same kind of carrier control.
+
+    Attributes
+    ----------
+    ramps : int, 0 to 3
+    controlled : "flow" or "pressure"
+    low, high : (D,) arrays, bounds in SI units
+    logarithmic : (D,) bool array, which variables are spread evenly on a logarithmic scale
+    step : (D,) array, the instrument's steps in SI units
+    offset : (D,) array, what is added to a multiple of the step (0 °C in kelvin, ambient pressure)
+    """
+
+    ramps: int
+    controlled: CarrierKind
+    low: Array
+    high: Array
+    logarithmic: NDArray[np.bool_]
+    step: Array
+    offset: Array
+
+    @property
+    def name(self) -> str:
+        """In words, as shown to people."""
+        return f"{WORDS[self.ramps]}, constant {self.controlled}"
+
+    @property
+    def size(self) -> int:
+        """Number of variables."""
+        return int(self.low.size)
+
+    @property
+    def temperatures(self) -> NDArray[np.intp]:
+        """Positions of the start temperature and the targets."""
+        return np.array([0, *(3 + 3 * i for i in range(self.ramps))], dtype=np.intp)
+
+    def values(self, z: Array) -> Array:
+        """Set values (..., D) in SI from points on the unit cube."""
+        low, high = self.low, self.high
+        linear = low + z * (high - low)
+        safe = np.where(self.logarithmic, low, 1.0), np.where(self.logarithmic, high, 1.0)
+        result: Array = np.where(self.logarithmic, safe[0] * (safe[1] / safe[0]) ** z, linear)
+        return result
+
+    def cube(self, values: Array) -> Array:
+        """Points on the unit cube from set values (..., D)."""
+        low, high = self.low, self.high
+        with np.errstate(divide="ignore", invalid="ignore"):
+            logarithmic = np.log(values / low) / np.log(high / low)
+        result: Array = np.where(self.logarithmic, logarithmic, (values - low) / (high - low))
+        return result
+
+    def ordered(self, z: Array) -> Array:
+        """The same points with the temperatures of each sorted upwards."""
+        z = z.copy()
+        z[..., self.temperatures] = np.sort(z[..., self.temperatures], axis=-1)
+        return z
+
+    def batch(self, values: Array) -> ProgramBatch:
+        """Programs from set values (N, D); a target below the temperature before it counts as no ramp."""
+        N = len(values)
+        times, temperatures = np.zeros((N, 2 + 2 * self.ramps)), np.empty((N, 2 + 2 * self.ramps))
+        temperatures[:, :2] = values[:, :1]
+        if self.ramps:
+            times[:, 1] = values[:, 1]
+        for i in range(self.ramps):
+            rate, target = values[:, 2 + 3 * i], np.maximum(values[:, 3 + 3 * i], temperatures[:, 2 * i + 1])
+            hold = values[:, 4 + 3 * i] if i < self.ramps - 1 else 0.0
+            times[:, 2 * i + 2] = times[:, 2 * i + 1] + (target - temperatures[:, 2 * i + 1]) / rate
+            times[:, 2 * i + 3] = times[:, 2 * i + 2] + hold
+            temperatures[:, 2 * i + 2] = temperatures[:, 2 * i + 3] = target
+        return ProgramBatch(self.controlled, times, temperatures, np.zeros((N, 1)), values[:, -1:])
+
+    def rounded(self, values: Array) -> Array:
+        """The nearest set values the instrument accepts, inside the bounds."""
+        low = np.ceil((self.low - self.offset) / self.step - 1e-9)
+        high = np.floor((self.high - self.offset) / self.step + 1e-9)
+        count = np.clip(np.round((values - self.offset) / self.step), low, high)
+        result: Array = count * self.step + self.offset
+        return result
+
+    def program(self, values: Array, run_time: float, time_step: float) -> Program:
+        """The program of set values (D,), ended at the first settable time after `run_time` [s].
+
+        Ramps that would begin after the end are dropped, and the ramp under way is cut at the first settable
+        temperature at or above the one reached.
+        """
+        T, clock = float(values[0]), float(values[1]) if self.ramps else 0.0
+        hold, ramps = clock, []
+        for i in range(self.ramps):
+            if run_time <= clock:
+                break
+            rate, target = float(values[2 + 3 * i]), float(values[3 + 3 * i])
+            if target <= T:
+                continue
+            reached = T + rate * (run_time - clock)
+            if reached < target:
+                steps = np.ceil((reached - self.offset[0]) / self.step[0] - 1e-6)
+                target = min(target, float(steps * self.step[0] + self.offset[0]))
+            clock += (target - T) / rate
+            after = float(values[4 + 3 * i]) if i < self.ramps - 1 and clock < run_time else 0.0
+            clock, T = clock + after, target
+            ramps.append(Ramp(rate, target, after))
+        rest = max(run_time - clock, 0.0)
+        extra = float(np.ceil(rest / time_step - 1e-6) * time_step)
+        if not ramps:
+            total = hold + extra if self.ramps else extra
+            if self.ramps and run_time < hold:
+                total = float(np.ceil(run_time / time_step - 1e-6) * time_step)
+            return Program(OvenProgram(T, total), CarrierProgram(self.controlled, float(values[-1])))
+        ramps[-1] = Ramp(ramps[-1].rate, ramps[-1].target, ramps[-1].hold + extra)
+        return Program(
+            OvenProgram(float(values[0]), hold, tuple(ramps)),
+            CarrierProgram(self.controlled, float(values[-1])),
+        )
+
+
+def families_of(scenario: Scenario) -> list[Family]:
+    """The families a scenario allows, simplest first."""
+    kinds: list[CarrierKind] = []
+    for mode in scenario.search.carrier_modes:
+        if mode == "constant flow":
+            kinds.append("flow")
+        elif mode == "constant pressure":
+            kinds.append("pressure")
+    return [family(scenario, ramps, kind) for ramps in range(scenario.search.max_ramps + 1) for kind in kinds]
+
+
+def family(scenario: Scenario, ramps: int, controlled: CarrierKind) -> Family:
+    """One family within the scenario's limits."""
+    instrument, steps = scenario.instrument, scenario.instrument.steps
+    T = (scenario.min_temperature, scenario.max_temperature, False, steps.temperature, 273.15)
+    hold = (0.0, LONGEST_HOLD, False, steps.time, 0.0)
+    fastest = max(rate for _, rate in instrument.heating_limits)
+    rate = (max(SLOWEST, steps.rate), fastest, True, steps.rate, 0.0)
+    if controlled == "flow":
+        carrier = (instrument.min_flow, instrument.max_flow, True, steps.flow, 0.0)
+    else:
+        lowest = scenario.outlet_pressure if scenario.outlet_pressure > 0 else scenario.ambient_pressure
+        carrier = (
+            max(lowest, scenario.ambient_pressure) + 2 * steps.pressure,
+            instrument.max_inlet_pressure,
+            False,
+            steps.pressure,
+            scenario.ambient_pressure,
+        )
+    variables = [T] if ramps == 0 else [T, hold]
+    for i in range(ramps):
+        variables += [rate, T] if i == ramps - 1 else [rate, T, hold]
+    variables.append(carrier)
+    columns = list(zip(*variables, strict=True))
+    return Family(
+        ramps,
+        controlled,
+        np.array(columns[0], dtype=float),
+        np.array(columns[1], dtype=float),
+        np.array(columns[2], dtype=bool),
+        np.array(columns[3], dtype=float),
+        np.array(columns[4], dtype=float),
+    )

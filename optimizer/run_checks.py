@@ -1,0 +1,303 @@
+"""Checks of scouting runs against the column, and against one another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.carrier_flow import hold_up_time
+from models.programs import CarrierProgram, Program, batch_of, values_at
+from models.system import ColumnSystem, inlet_pressure
+from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE
+from optimizer.scenario_data import COUNTED_ROLES, Scenario, ScoutingRun
+from optimizer.text_files import nearest
+
+Array = NDArray[np.float64]
+
+# Tags state bore and length to a few per cent and columns are trimmed: hold-up goes with the square of the bore
+# and of the length, so a computed hold-up time is trusted to about a fifth.
+COMPUTED_SHARE = 0.8
+HOLD_UP_REMARK, HOLD_UP_SLIP, HOLD_UP_AGREES, HOLD_UP_ABSURD = 0.10, 0.25, 0.08, 2.0
+# Like runs on one instrument agree to 0.1 %; 2 % and ten standard deviations are another peak or another program.
+SAME_RETENTION, SAME_DEVIATIONS = 0.02, 10.0
+LONGER_THAN_PROGRAM = 3.0
+
+
+def run_problems(scenario: Scenario, files: Sequence[str]) -> list[str]:
+    """What cannot be right in the runs, one sentence each.
+
+    Parameters
+    ----------
+    files : the peak table of each run, as messages name it
+    """
+    problems: list[str] = []
+    system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
+    for number, (run, file) in enumerate(zip(scenario.runs, files, strict=True), 1):
+        key = f"{scenario.path}: scouting_runs[{number}]"
+        too_late = list(_past_the_end(key, run, file))
+        problems += too_late
+        problems += _hold_up_problem(key, run, system, scenario.ambient_pressure)
+        problems += [] if too_late else _before_hold_up(run, file, system, scenario.ambient_pressure)
+    problems += _contradictions(scenario, files, system)
+    problems += _compounds(scenario, files)
+    return problems
+
+
+def run_warnings(scenario: Scenario) -> list[str]:
+    """What is allowed but should be known about the runs."""
+    warnings = []
+    system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
+    for number, run in enumerate(scenario.runs, 1):
+        key = f"scouting_runs[{number}]"
+        if run.hold_up is not None:
+            computed = _computed_hold_up(run, system)
+            if abs(run.hold_up / computed - 1) > HOLD_UP_REMARK:
+                warnings.append(
+                    f"{key}.hold_up_min = {_minutes(run.hold_up)} but the column's dimensions give "
+                    f"{_minutes(computed)} min: check length, bore and the carrier's set point"
+                )
+        else:
+            lowest = _hold_up_bounds(run.program, system, float(run.peaks.retention[0]))[0]
+            if run.peaks.retention[0] < lowest:
+                warnings.append(
+                    f"{key}: {run.peaks.compounds[0]!r} leaves at {_minutes(run.peaks.retention[0])} min, before "
+                    f"the computed hold-up time of {_minutes(lowest)} min: check length, bore and carrier"
+                )
+        duration = run.program.oven.duration
+        late = int(np.sum(run.peaks.retention > duration)) if duration > 0 else 0
+        if late:
+            warnings.append(
+                f"{key}: {late} of {len(run.peaks.compounds)} peaks leave after the oven program ends "
+                f"({_minutes(duration)} min); it is taken to stay at its last temperature"
+            )
+        needed = _largest_pressure(run.program, system)
+        if run.program.carrier.controlled != "pressure" and needed > scenario.instrument.max_inlet_pressure:
+            gauge = (needed - scenario.ambient_pressure) / PA_PER_KPA
+            warnings.append(
+                f"{key}.carrier needs an inlet pressure of {gauge:.0f} kPa gauge at the oven's hottest, more "
+                "than instrument.max_inlet_pressure_kPa"
+            )
+    alone = [c for c in scenario.compounds if sum(c in run.peaks.compounds for run in scenario.runs) == 1]
+    if alone and len(scenario.runs) > 1:
+        warnings.append(
+            f"in one run only: {', '.join(alone)}; how their retention depends on temperature rests on "
+            "typical values"
+        )
+    return warnings
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / SECONDS_PER_MINUTE:.4g}"
+
+
+def _corners(program: Program, until: float) -> tuple[Array, Array, Array]:
+    """Times up to `until` at which oven or carrier turn, with temperatures [K] and carrier values there."""
+    batch = batch_of([program])
+    times = np.unique(np.concatenate([[0.0, until], batch.oven_times[0], batch.carrier_times[0]]))
+    times = times[times <= until]
+    T = values_at(times[None], batch.oven_times, batch.oven_temperatures)[0]
+    return times, T, values_at(times[None], batch.carrier_times, batch.carrier_values)[0]
+
+
+def _hold_up_bounds(program: Program, system: ColumnSystem, until: float) -> tuple[float, float]:
+    """Shortest and longest hold-up time [s] at any moment up to `until` [s]."""
+    _, T, values = _corners(program, until)
+    pressure = inlet_pressure(system, program.carrier.controlled, values, T)
+    times = hold_up_time(system.column, system.gas, T, pressure, system.outlet_pressure)
+    return float(times.min()), float(times.max())
+
+
+def _computed_hold_up(run: ScoutingRun, system: ColumnSystem) -> float:
+    return sum(_hold_up_bounds(run.program, system, run.hold_up or 0.0)) / 2
+
+
+def _largest_pressure(program: Program, system: ColumnSystem) -> float:
+    until = max(program.oven.duration, program.carrier.knots()[0][-1])
+    _, T, values = _corners(program, until)
+    return float(np.max(inlet_pressure(system, program.carrier.controlled, values, T)))
+
+
+def _past_the_end(key: str, run: ScoutingRun, file: str) -> Iterator[str]:
+    duration, last = run.program.oven.duration, float(run.peaks.retention[-1])
+    if duration > 0 and last > LONGER_THAN_PROGRAM * duration:
+        yield (
+            f"{file}: {run.peaks.compounds[-1]!r}: retention_min = {_minutes(last)} is far past the end of its "
+            f"oven program ({_minutes(duration)} min, {key}.oven); are the retention times in seconds, or is "
+            "a last hold missing?"
+        )
+
+
+def _hold_up_problem(key: str, run: ScoutingRun, system: ColumnSystem, ambient: float) -> Iterator[str]:
+    if run.hold_up is None:
+        return
+    computed = _computed_hold_up(run, system)
+    ratio = run.hold_up / computed
+    given = (
+        f"{key}.hold_up_min = {_minutes(run.hold_up)}: the column's dimensions give {_minutes(computed)} min"
+    )
+    if abs(ratio - 1) > HOLD_UP_SLIP:
+        for slip, other_program, other_system in _readings(run.program, system, ambient):
+            other = _computed_hold_up(replace(run, program=other_program), other_system)
+            if abs(run.hold_up / other - 1) < HOLD_UP_AGREES:
+                yield f"{given}, but {_minutes(other)} min {slip}"
+                return
+    if not 1 / HOLD_UP_ABSURD < ratio < HOLD_UP_ABSURD:
+        yield f"{given}; check the unit (min), the column's length and bore, and the carrier's set point"
+
+
+def _readings(
+    program: Program, system: ColumnSystem, ambient: float
+) -> Iterator[tuple[str, Program, ColumnSystem]]:
+    """The same entries read as if another unit or outlet had been meant."""
+    carrier = program.carrier
+    if system.outlet_pressure > 0:
+        yield 'with outlet = "vacuum"', program, replace(system, outlet_pressure=0.0)
+    else:
+        yield 'with outlet = "ambient"', program, replace(system, outlet_pressure=ambient)
+    if carrier.controlled != "pressure" or carrier.ramps:
+        return
+    gauge = carrier.start - ambient
+    psi = CarrierProgram("pressure", gauge / PA_PER_KPA * PA_PER_PSI + ambient)
+    yield "if the inlet pressure is psi; write inlet_psi", replace(program, carrier=psi), system
+    if gauge > system.outlet_pressure:
+        absolute = CarrierProgram("pressure", gauge)
+        yield (
+            "if the inlet pressure is absolute; gauge is expected",
+            replace(program, carrier=absolute),
+            system,
+        )
+
+
+def _before_hold_up(run: ScoutingRun, file: str, system: ColumnSystem, ambient: float) -> Iterator[str]:
+    first = float(run.peaks.retention[0])
+    if run.hold_up is not None:
+        limit, allowed, origin = run.hold_up, run.hold_up - 3 * run.repeatability, "measured"
+    else:
+        limit = _hold_up_bounds(run.program, system, first)[0]
+        allowed, origin = COMPUTED_SHARE * limit, "computed from the column's dimensions and the carrier"
+    if first >= allowed:
+        return
+    early = int(np.sum(run.peaks.retention < allowed))
+    slip = "the column's length and bore, the carrier and the unit of the retention times"
+    if run.hold_up is None:
+        for reading, other_program, other_system in _readings(run.program, system, ambient):
+            if "psi" in reading and _hold_up_bounds(other_program, other_system, first)[0] <= first:
+                slip = "the inlet pressure, which looks like psi"
+    others = f", as are {early} of {len(run.peaks.compounds)} peaks" if early > 1 else ""
+    yield (
+        f"{file}: {run.peaks.compounds[0]!r}: retention_min = {_minutes(first)} is below the hold-up time of run "
+        f"{run.name!r}, {_minutes(limit)} min ({origin}){others}; check {slip}"
+    )
+
+
+def _contradictions(scenario: Scenario, files: Sequence[str], system: ColumnSystem) -> Iterator[str]:
+    runs = scenario.runs
+    for i, first in enumerate(runs):
+        for j in range(i + 1, len(runs)):
+            second = runs[j]
+            shared = [c for c in first.peaks.compounds if c in second.peaks.compounds]
+            t1, t2 = (
+                np.array([r.peaks.retention[r.peaks.compounds.index(c)] for c in shared])
+                for r in (first, second)
+            )
+            where = f"{files[i]} and {files[j]}"
+            if first.program == second.program:
+                yield from _unlike_repeats(where, first, second, shared, t1, t2)
+            elif len(shared) > 1 and np.array_equal(t1, t2):
+                yield (
+                    f"{where}: the retention times of runs {first.name!r} and {second.name!r} are the same "
+                    "though their programs differ; was one table saved twice?"
+                )
+            elif first.program.carrier == second.program.carrier:
+                for a, b, ta, tb in ((first, second, t1, t2), (second, first, t2, t1)):
+                    yield from _later_though_hotter(where, a, b, shared, ta, tb, system)
+
+
+def _tolerance(a: ScoutingRun, b: ScoutingRun, retention: Array) -> Array:
+    result: Array = SAME_RETENTION * retention + SAME_DEVIATIONS * np.hypot(a.repeatability, b.repeatability)
+    return result
+
+
+def _unlike_repeats(
+    where: str, a: ScoutingRun, b: ScoutingRun, shared: Sequence[str], ta: Array, tb: Array
+) -> Iterator[str]:
+    apart = np.abs(ta - tb) > _tolerance(a, b, np.minimum(ta, tb))
+    if apart.any():
+        n = int(np.argmax(np.abs(ta - tb)))
+        yield (
+            f"{where}: runs {a.name!r} and {b.name!r} have the same program, but {shared[n]!r} leaves at "
+            f"{_minutes(ta[n])} min in one and {_minutes(tb[n])} min in the other; is one of the programs "
+            "mistyped, or a peak misnamed?"
+        )
+
+
+def _later_though_hotter(
+    where: str,
+    cool: ScoutingRun,
+    hot: ScoutingRun,
+    shared: Sequence[str],
+    t_cool: Array,
+    t_hot: Array,
+    system: ColumnSystem,
+) -> Iterator[str]:
+    """Retention falls with temperature; only the hold-up time may rise with it, by what its bounds differ."""
+    found = []
+    for compound, t, later in zip(shared, t_cool, t_hot, strict=True):
+        if later <= t + float(_tolerance(cool, hot, t)):
+            continue
+        times = np.union1d(_corners(cool.program, t)[0], _corners(hot.program, t)[0])[None]
+        cool_batch, hot_batch = batch_of([cool.program]), batch_of([hot.program])
+        T_cool = values_at(times, cool_batch.oven_times, cool_batch.oven_temperatures)
+        T_hot = values_at(times, hot_batch.oven_times, hot_batch.oven_temperatures)
+        # A hundredth of a kelvin: corners of equal ramps meet only to rounding.
+        if np.any(T_hot < T_cool - 0.01):
+            continue
+        slower = _hold_up_bounds(hot.program, system, later)[1] - _hold_up_bounds(cool.program, system, t)[0]
+        if later > t + max(slower, 0.0) + float(_tolerance(cool, hot, t)):
+            found.append((compound, t, later))
+    if found:
+        compound, t, later = found[0]
+        more = f" (and {len(found) - 1} more likewise)" if len(found) > 1 else ""
+        yield (
+            f"{where}: {compound!r} leaves at {_minutes(later)} min in run {hot.name!r} but at {_minutes(t)} min "
+            f"in run {cool.name!r}{more}, though {hot.name!r} is never cooler and has the same carrier; were the "
+            "peak tables exchanged, or a peak misnamed?"
+        )
+
+
+def _compounds(scenario: Scenario, files: Sequence[str]) -> Iterator[str]:
+    known = list(scenario.compounds)
+    if len(known) < 2:
+        yield f"{files[0]}: holds one compound only ({known[0]!r}); expected at least two, there is nothing to resolve"
+    spellings: dict[str, str] = {}
+    for name in known:
+        other = spellings.setdefault(" ".join(name.casefold().split()), name)
+        if other != name:
+            in_files = [
+                next(f for f, run in zip(files, scenario.runs, strict=True) if each in run.peaks.compounds)
+                for each in (other, name)
+            ]
+            yield (
+                f"{in_files[0]} has {other!r} and {in_files[1]} has {name!r}; one compound needs one spelling, "
+                "two need names that differ by more than case or blanks"
+            )
+    named = [(f"analytes[{n}].compound", a.compound) for n, a in enumerate(scenario.analytes, 1)]
+    named += [(f"pairs[{n}].between", name) for n, p in enumerate(scenario.pairs, 1) for name in (p.a, p.b)]
+    for key, name in named:
+        if name not in known:
+            near = nearest(name, known)
+            hint = (
+                f"did you mean {near!r}?"
+                if near
+                else f"they hold {', '.join(known[:8])}" + ("..." * (len(known) > 8))
+            )
+            yield f'{scenario.path}: {key} = "{name}": is in none of the peak tables; {hint}'
+    if (
+        not any(scenario.required_resolution(a, b) for i, a in enumerate(known) for b in known[:i])
+        and len(known) > 1
+    ):
+        counted = " or ".join(f'"{role}"' for role in COUNTED_ROLES)
+        yield f"{scenario.path}: analytes and pairs leave no pair that counts; expected a compound of role {counted}"

@@ -1,0 +1,64 @@
+"""Text files as people's editors and spreadsheets save them: UTF-8, with or without a byte order mark."""
+
+from __future__ import annotations
+
+import codecs
+import difflib
+from pathlib import Path
+
+from optimizer.errors import ScenarioError
+
+_UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+
+
+def read_text(path: Path, asked_by: str = "") -> str:
+    """The text of a file, line ends as \\n.
+
+    Parameters
+    ----------
+    asked_by : str, what names the file ("scenario.toml: scouting_runs[1].peaks"), for the message
+
+    Raises
+    ------
+    ScenarioError : when there is no such file, it cannot be opened, or it is not UTF-8
+    """
+    origin = f"{asked_by} names {path.name!r}: " if asked_by else ""
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise ScenarioError(f"{origin}{path}: there is no such file{_near(path)}") from None
+    except IsADirectoryError:
+        raise ScenarioError(f"{origin}{path}: is a folder; a file was expected") from None
+    except OSError as error:
+        raise ScenarioError(f"{origin}{path}: cannot be read ({error.strerror or error})") from None
+    if raw.startswith(_UTF16):
+        raise ScenarioError(f"{path}: is saved as UTF-16; save it as UTF-8 text")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        guess = raw[error.start : error.start + 1].decode("cp1252", errors="replace")
+        raise ScenarioError(
+            f"{path}, line {line}: is not UTF-8 text (byte 0x{raw[error.start]:02X}, which is {guess!r} in "
+            "Windows-1252 or Latin-1); save the file as UTF-8"
+        ) from None
+    if "\0" in text:
+        raise ScenarioError(f"{path}: holds binary data; of a spreadsheet, export the sheet as CSV in UTF-8")
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _near(path: Path) -> str:
+    if not path.parent.is_dir():
+        return f" (nor a folder {path.parent})"
+    names = sorted(entry.name for entry in path.parent.iterdir() if entry.is_file())
+    near = nearest(path.name, names)
+    return f"; did you mean {near!r}?" if near else ""
+
+
+def nearest(word: str, known: list[str], cutoff: float = 0.6) -> str | None:
+    """The known word that looks most like `word`, case aside, or None."""
+    folded: dict[str, str] = {}
+    for each in known:
+        folded.setdefault(each.casefold(), each)
+    found = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=cutoff)
+    return folded[found[0]] if found else None

@@ -1,0 +1,59 @@
+"""The steps of the main job, each one call: a scenario to a fit, a fit to a search, a search to candidates."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.fitting import Fit, Run, fit_retention
+from models.programs import Array
+from models.system import ColumnSystem
+from optimizer.candidates import outcome_of
+from optimizer.goal import Problem, problem_of
+from optimizer.peak_tables import PeakTable
+from optimizer.program_space import families_of
+from optimizer.results import SearchOutcome
+from optimizer.scenario import Scenario
+
+
+def fit_scenario(scenario: Scenario) -> Fit:
+    """The retention parameters and column corrections that the scouting runs of a scenario give."""
+    system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
+    runs = [
+        Run(
+            run.name,
+            run.program,
+            _aligned(run.peaks, scenario.compounds, run.peaks.retention),
+            _aligned(run.peaks, scenario.compounds, run.peaks.width_half),
+            run.repeatability,
+            run.hold_up,
+        )
+        for run in scenario.runs
+    ]
+    return fit_retention(system, runs, scenario.compounds, scenario.flow_correction)
+
+
+def _aligned(peaks: PeakTable, compounds: tuple[str, ...], values: Array) -> Array:
+    """Values of a peak table in the order of the scenario's compounds, nan where a run lacks one."""
+    rows = [peaks.index(compound) for compound in compounds]
+    return np.array([np.nan if row is None else values[row] for row in rows])
+
+
+def optimize(
+    scenario: Scenario,
+    fit: Fit,
+    seconds: float | None = None,
+    progress: object = None,
+) -> tuple[Problem, SearchOutcome]:
+    """Search, round, check and rank.
+
+    Parameters
+    ----------
+    seconds : time budget of the search [s]; the scenario's when None
+    progress : called with the share of the budget spent and a line of text
+    """
+    from optimizer.search import hunt  # optuna is slow to import and only needed here
+
+    problem = problem_of(scenario, fit)
+    budget = scenario.search.seconds if seconds is None else seconds
+    hunted = hunt(problem, families_of(scenario), budget, scenario.search.seed, progress)  # type: ignore[arg-type]
+    return problem, outcome_of(problem, hunted)

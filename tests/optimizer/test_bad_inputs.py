@@ -1,0 +1,58 @@
+"""Every bad input has its own clear message."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from optimizer.errors import ScenarioError
+from optimizer.scenario import load_scenario
+from tests.optimizer.bad_inputs import BAD_INPUTS, BadInput, write_good_scenario
+
+
+def _message(bad: BadInput, folder: Path) -> str:
+    write_good_scenario(folder)
+    bad.spoil(folder)
+    with pytest.raises(ScenarioError) as caught:
+        load_scenario(folder)
+    return str(caught.value)
+
+
+def test_the_good_scenario_is_good(tmp_path: Path) -> None:
+    write_good_scenario(tmp_path)
+    assert load_scenario(tmp_path).warnings == ()
+
+
+@pytest.mark.parametrize("bad", BAD_INPUTS, ids=lambda bad: bad.name)
+def test_message_names_file_key_and_hint(bad: BadInput, tmp_path: Path) -> None:
+    message = _message(bad, tmp_path)
+    missing = [fragment for fragment in bad.fragments if fragment not in message]
+    assert not missing, message
+
+
+def test_one_mistake_gives_one_line(tmp_path: Path) -> None:
+    long = {}
+    for n, bad in enumerate(BAD_INPUTS):
+        lines = _message(bad, tmp_path / str(n)).split("\n")
+        if len(lines) > 1:
+            long[bad.name] = lines
+    # These break more than one thing by nature.
+    assert set(long) <= MANY, long
+
+
+def test_messages_differ(tmp_path: Path) -> None:
+    assert len(BAD_INPUTS) >= 40
+    assert len({bad.name for bad in BAD_INPUTS}) == len(BAD_INPUTS)
+    messages = []
+    for n, bad in enumerate(BAD_INPUTS):
+        folder = tmp_path / str(n)
+        messages.append(_message(bad, folder).replace(str(folder), ""))
+    assert len(set(messages)) == len(messages)
+
+
+MANY = {
+    "scenario empty",
+    "column limit below scouting",
+    "column minimum above",
+}

@@ -1,0 +1,76 @@
+"""The fences between the rooms: who may import whom, and that every module stands alone."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+MODULES = sorted([*(ROOT / "models").glob("*.py"), *(ROOT / "optimizer").glob("*.py")])
+FENCED = {
+    "optuna": {"optimizer/search.py"},
+    "matplotlib": {"optimizer/plots.py"},
+    "typer": {"optimizer/cli.py"},
+}
+
+
+def imported(path: Path, top_level_only: bool = False) -> set[str]:
+    """Full names of the modules a file imports, anywhere or at its top level."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = tree.body if top_level_only else list(ast.walk(tree))
+    names = set()
+    for node in nodes:
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path} uses a relative import"
+            names.add(node.module or "")
+    return names
+
+
+def roots(names: set[str]) -> set[str]:
+    return {name.split(".")[0] for name in names}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: f"{p.parent.name}/{p.name}")
+def test_imports_stay_inside_the_fences(path: Path) -> None:
+    where = f"{path.parent.name}/{path.name}"
+    found = roots(imported(path))
+    if path.parent.name == "models":
+        allowed = set(sys.stdlib_module_names) | {"numpy", "scipy", "models"}
+        assert found <= allowed, f"{where} imports {found - allowed}"
+    for package, rooms in FENCED.items():
+        if package in found:
+            assert where in rooms, f"{where} imports {package}"
+
+
+def test_the_command_line_is_imported_by_nothing() -> None:
+    for path in MODULES:
+        assert "optimizer.cli" not in imported(path), path
+
+
+def test_matplotlib_is_imported_lazily() -> None:
+    assert "matplotlib" not in roots(imported(ROOT / "optimizer" / "plots.py", top_level_only=True))
+
+
+def test_every_module_imports_alone_in_a_fresh_process() -> None:
+    names = [f"{path.parent.name}.{path.stem}" for path in MODULES if path.stem != "__init__"]
+    # One process, a clean module table before each import: a cycle shows as an ImportError.
+    script = (
+        "import importlib, sys\n"
+        f"for name in {names!r}:\n"
+        "    for loaded in [m for m in sys.modules if m.split('.')[0] in ('models', 'optimizer')]:\n"
+        "        del sys.modules[loaded]\n"
+        "    importlib.import_module(name)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_modules_stay_of_one_responsibility() -> None:
+    long = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES}
+    assert {path.name: lines for path, lines in long.items() if lines > 450} == {}
