@@ -18,19 +18,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from models.errors import InvalidInputError
+from models.fit import (
+    ASSUMED_PLATE_HEIGHT_FACTOR,
+    LN_FLOW_SPREAD,
+    LN_THETA_SPREAD,
+    Fit,
+    FlowCorrection,
+    Run,
+)
+from models.fit_diagnosis import warnings_of
 from models.migration import MigrationTables, migrate, migration_tables
-from models.programs import Array, Controlled, Program, ProgramBatch, batch_of
+from models.programs import Array, Controlled, ProgramBatch, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.retention import (
     Retention,
-    enthalpy,
     joined,
     shifted,
     typical_dCp,
@@ -39,78 +46,17 @@ from models.retention import (
 )
 from models.system import ColumnSystem
 
-FlowCorrection = Literal["column", "run", "none"]
+__all__ = ["Fit", "FlowCorrection", "Run", "fit_retention"]
 
 MODEL_ERROR = 2e-4  # of a retention time: what the physics leaves out, as a standard deviation
-LN_THETA_SPREAD = 0.15
 DCP_SPREAD = 20.0  # J/mol/K
-LN_FLOW_SPREAD = {"column": 0.02, "run": 0.1, "none": 1e-9}
 HOLD_UP_ERROR = 0.005  # of a measured hold-up time, beside the run's repeatability
 WIDTH_ERROR = 0.05  # of a measured width
-ASSUMED_PLATE_HEIGHT_FACTOR = 1.2  # when no widths were measured: a column in ordinary condition
 TABLE_STEP = 1.0  # K; times within 1e-8
 NEVER = 1e6  # s, stands for a compound that does not elute
 _STEPS = np.array([0.02, 5e-4, 0.2])  # of T0 [K], ln theta, dCp [J/mol/K] for derivatives
 _LARGEST_STEPS = np.array([25.0, 0.3, 60.0])
 _UNRETAINED = Retention(np.array([60.0]), np.array([4.0]), np.array([0.0]))  # k < 1e-5 above room temperature
-
-
-@dataclass(frozen=True)
-class Run:
-    """One scouting run of M compounds.
-
-    Attributes
-    ----------
-    name : str
-    program : Program
-    retention, width_half : (M,) arrays  [s], nan where missing
-    repeatability : float  [s], standard deviation of a retention time from run to run
-    hold_up : float or None  [s], measured hold-up time
-    """
-
-    name: str
-    program: Program
-    retention: Array
-    width_half: Array
-    repeatability: float = 0.18
-    hold_up: float | None = None
-
-
-@dataclass(frozen=True)
-class Fit:
-    """Retention parameters and column corrections, with their uncertainty.
-
-    Attributes
-    ----------
-    system : ColumnSystem with the fitted corrections
-    retention : Retention of M compounds
-    standard_error : (M, 3) array, of T0 [K], ln theta [-], dCp [J/mol/K]
-    prior_weight : (M, 3) array, share of what is known of a parameter that came from its typical value, 0 to 1
-    residual : (R, M) array  [s], predicted less measured, nan where missing
-    standardised : (R, M) array, the same over sigma
-    flow_factors : (R,) array
-    covariance : (3 M + F, 3 M + F) array of T0, ln theta, dCp (M each), then F ln flow factors
-    hold_up : (R,) array  [s], predicted
-    widths_fitted : bool, whether efficiency and injected width came from measured widths
-    chi_square : float, and degrees_of_freedom : int, of the measured values alone
-    testable : bool, whether any compound was measured in more runs than it has free parameters to bend
-    warnings : sentences for the person at the bench
-    """
-
-    system: ColumnSystem
-    retention: Retention
-    standard_error: Array
-    prior_weight: Array
-    residual: Array
-    standardised: Array
-    flow_factors: Array
-    covariance: Array
-    hold_up: Array
-    widths_fitted: bool
-    chi_square: float
-    degrees_of_freedom: int
-    testable: bool
-    warnings: tuple[str, ...]
 
 
 class _Simulator:
@@ -220,7 +166,12 @@ def _with_derivatives(
 ) -> tuple[Array, Array, dict[Controlled, MigrationTables]]:
     """Times (R, M) and their derivatives (R, M, 3), from one set of tables of 4 M compounds."""
     base = _retention(parameters)
-    moved = [base, shifted(base, T0=_STEPS[0]), shifted(base, ln_theta=_STEPS[1]), shifted(base, dCp=_STEPS[2])]
+    moved = [
+        base,
+        shifted(base, T0=_STEPS[0]),
+        shifted(base, ln_theta=_STEPS[1]),
+        shifted(base, dCp=_STEPS[2]),
+    ]
     tables = simulator.tables(joined(*moved))
     times, _ = simulator.times(tables, factors)
     blocks = times.reshape(times.shape[0], 4, len(base))
@@ -375,12 +326,14 @@ def _finished(
     R, M = measured.shape
     retention = _retention(joint.parameters)
     factors = _factors(joint.ln_flow, R)
-    covariance = np.linalg.inv(joint.normal)
+    covariance = np.linalg.inv(joint.normal).astype(np.float64)
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))))
 
     tables = simulator.tables(retention)
     times, widths = simulator.times(tables, factors, widths=True)
-    plate_height_factor, injection_width, widths_fitted = _band_width(simulator, runs, tables, factors, widths)
+    plate_height_factor, injection_width, widths_fitted = _band_width(
+        simulator, runs, tables, factors, widths
+    )
     system = replace(system, plate_height_factor=plate_height_factor, injection_width=injection_width)
     residual = np.where(np.isnan(measured), np.nan, times - measured)
     hold_up = simulator.times(simulator.tables(_UNRETAINED), factors)[0][:, 0]
@@ -405,7 +358,7 @@ def _finished(
         testable=bool(np.any((~np.isnan(measured)).sum(axis=0) > 2)),
         warnings=(),
     )
-    return replace(fit, warnings=tuple(_warnings(fit, runs, names, uncorrected, beta, flow_correction)))
+    return replace(fit, warnings=tuple(warnings_of(fit, runs, names, uncorrected, flow_correction)))
 
 
 def _band_width(
@@ -425,7 +378,8 @@ def _band_width(
     if known.sum() < 3:
         return ASSUMED_PLATE_HEIGHT_FACTOR, 0.0, False
     second = {
-        kind: replace(table, system=replace(table.system, injection_width=1.0)) for kind, table in tables.items()
+        kind: replace(table, system=replace(table.system, injection_width=1.0))
+        for kind, table in tables.items()
     }
     with_injection = simulator.times(second, factors, widths=True)[1]
     columns = np.stack([widths[known] ** 2, (with_injection**2 - widths**2)[known]], axis=1)
@@ -434,62 +388,3 @@ def _band_width(
     if solution[0] <= 0:
         return ASSUMED_PLATE_HEIGHT_FACTOR, 0.0, False
     return float(solution[0]), float(np.sqrt(solution[1])), True
-
-
-def _warnings(
-    fit: Fit,
-    runs: Sequence[Run],
-    names: Sequence[str],
-    uncorrected_hold_up: Array,
-    beta: float,
-    flow_correction: FlowCorrection,
-) -> list[str]:
-    found = []
-    if len(runs) == 1:
-        found.append(
-            "One scouting run only: temperature dependence is a typical value, not a measured one. "
-            "Predictions for other programs may be off by many seconds; add a run at a quarter of the heating rate."
-        )
-    elif not fit.testable:
-        found.append(
-            "Not testable with two runs: two runs fit two parameters of a compound exactly, so residuals say "
-            "nothing about errors. Add a third run or a confirmation run."
-        )
-    for run, predicted in zip(runs, uncorrected_hold_up, strict=True):
-        if run.hold_up is not None and abs(run.hold_up / predicted - 1) > 0.03:
-            found.append(
-                f"Run {run.name}: the measured hold-up time {run.hold_up / 60:.3f} min differs by "
-                f"{100 * (run.hold_up / predicted - 1):+.1f} % from {predicted / 60:.3f} min computed from the "
-                "dimensions; check length, bore, flow and that the marker is unretained."
-            )
-    spread = LN_FLOW_SPREAD[flow_correction]
-    for run, factor in zip(runs, fit.flow_factors, strict=True):
-        if flow_correction != "none" and abs(np.log(factor)) > 2 * spread:
-            found.append(
-                f"Run {run.name}: the fit wants {100 * (factor - 1):+.1f} % flow; check dimensions and pressure."
-            )
-            if flow_correction == "column":
-                break
-    off = np.log(fit.retention.theta / typical_theta(fit.retention.T0, beta)) / LN_THETA_SPREAD
-    dH = enthalpy(fit.retention) / 1e3
-    for m in np.flatnonzero(np.abs(off) > 3):
-        found.append(
-            f"{names[m]}: a fitted enthalpy of {dH[m]:.0f} kJ/mol at {fit.retention.T0[m] - 273.15:.0f} °C is "
-            "implausible; its peaks may be mistaken in one of the runs."
-        )
-    for r, m in np.argwhere(np.abs(np.nan_to_num(fit.standardised)) > 4):
-        found.append(
-            f"{names[m]} in run {runs[r].name}: {fit.residual[r, m]:+.1f} s from the fit, "
-            f"{abs(fit.standardised[r, m]):.0f} times what is expected; wrong or swapped peak?"
-        )
-    if fit.widths_fitted and not 0.6 < fit.system.plate_height_factor < 2.5:
-        found.append(
-            f"Measured widths ask for {fit.system.plate_height_factor:.2f} times the computed plate height; "
-            "check the widths' unit, the column's condition, and for overloaded or tailing peaks."
-        )
-    if not fit.widths_fitted:
-        found.append(
-            "No widths were measured: peak widths assume a plate height "
-            f"{ASSUMED_PLATE_HEIGHT_FACTOR} times the theoretical one and a sharp injection."
-        )
-    return found

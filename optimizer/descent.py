@@ -48,6 +48,9 @@ class _Local:
         self.problem, self.family, self.extra = problem, family, extra
         self.evaluations = 0
         self.at: Array | None = None
+        self.margins: Array = np.empty(0)  # (K,), of pairs, limits and rises at the point
+        self.slopes: Array = np.empty((0, family.size))  # (K, D)
+        self.time, self.time_slope = 0.0, np.empty(0)  # ln of the run time, and its gradient (D,)
         retention = problem.assess(family.batch(family.values(start[None])), "polish").retention[0]
         order = np.argsort(retention)
         counts, needed = problem.partners
@@ -110,7 +113,8 @@ def descend(
 
     def time_slope(z: Array) -> Array:
         local.update(z)
-        return local.time_slope
+        slope: Array = local.time_slope
+        return slope
 
     def margins(z: Array) -> Array:
         local.update(z)
@@ -149,7 +153,8 @@ def _raise_margin(local: _Local, start: Array, iterations: int) -> Array:
 
     def margins(x: Array) -> Array:
         local.update(x[:size])
-        return local.margins - x[size]
+        above: Array = local.margins - x[size]
+        return above
 
     def slopes(x: Array) -> Array:
         local.update(x[:size])
@@ -176,7 +181,3 @@ def assessed(problem: Problem, family: Family, z: Array, evaluations: int = 1) -
     margin = float(problem.smallest_margin(assessment)[0])
     return Descent(z, float(assessment.run_time[0]), margin, evaluations)
 
-
-def order_class(retention: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Elution orders (N, M) of a batch, for telling basins apart."""
-    return np.argsort(retention, axis=1)

@@ -124,10 +124,11 @@ class Problem:
 
     def smallest_margin(self, assessment: Assessment) -> Array:
         """(N,) the smallest margin of anything."""
-        limits = assessment.limits.min(axis=1)
+        limits: Array = assessment.limits.min(axis=1)
         if not len(self.pairs.needed):
             return limits
-        return np.minimum(self.resolution_margins(assessment).min(axis=1), limits)
+        result: Array = np.minimum(self.resolution_margins(assessment).min(axis=1), limits)
+        return result
 
     def _limits(self, batch: ProgramBatch, retention: Array, width: Array) -> Array:
         """(N, K) margins; the oven and carrier ones at the corners of the program, where their extremes lie."""

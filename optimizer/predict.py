@@ -103,7 +103,8 @@ def with_uncertainty(problem: Problem, prediction: Prediction, seed: int) -> tup
     tables = migration_tables(system, joined(*moved), kind, min(T) - 5, max(T) + 5, 1.0, diffusion)
 
     def times(tables: MigrationTables, program: Program) -> Array:
-        return migrate(tables, batch_of([program]), "screen").retention_time[0]
+        row: Array = migrate(tables, batch_of([program]), "screen").retention_time[0]
+        return row
 
     base = times(tables, program).reshape(4, M)
     slopes = (base[1:] - base[0]) / np.array(_STEPS)[:, None]

@@ -73,14 +73,6 @@ class Family:
         result: Array = np.where(self.logarithmic, safe[0] * (safe[1] / safe[0]) ** z, linear)
         return result
 
-    def cube(self, values: Array) -> Array:
-        """Points on the unit cube from set values (..., D)."""
-        low, high = self.low, self.high
-        with np.errstate(divide="ignore", invalid="ignore"):
-            logarithmic = np.log(values / low) / np.log(high / low)
-        result: Array = np.where(self.logarithmic, logarithmic, (values - low) / (high - low))
-        return result
-
     def ordered(self, z: Array) -> Array:
         """The same points with the temperatures of each sorted upwards."""
         z = z.copy()

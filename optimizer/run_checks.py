@@ -37,11 +37,13 @@ def run_problems(scenario: Scenario, files: Sequence[str]) -> list[str]:
     system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
     for number, (run, file) in enumerate(zip(scenario.runs, files, strict=True), 1):
         key = f"{scenario.path}: scouting_runs[{number}]"
-        too_late = list(_past_the_end(key, run, file))
-        problems += too_late
-        problems += _hold_up_problem(key, run, system, scenario.ambient_pressure)
-        problems += [] if too_late else _before_hold_up(run, file, system, scenario.ambient_pressure)
-    problems += _contradictions(scenario, files, system)
+        # The later checks rest on what the earlier ones refuse, so only the first refusal of a run is told.
+        problems += (
+            list(_past_the_end(key, run, file))
+            or list(_hold_up_problem(key, run, system, scenario.ambient_pressure))
+            or list(_before_hold_up(run, file, system, scenario.ambient_pressure))
+        )
+    problems = problems or list(_contradictions(scenario, files, system))
     problems += _compounds(scenario, files)
     return problems
 

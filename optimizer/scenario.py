@@ -93,10 +93,10 @@ def read_program(path: Path | str, ambient_pressure: float) -> Program:
     ScenarioError : as `load_scenario`
     """
     file = Path(path)
-    table, _ = parse_file(file, ProgramTable)
+    table, written = parse_file(file, ProgramTable)
     problems = [
         *oven_problems("oven", table.oven),
-        *below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA),
+        *below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA, written),
     ]
     if problems:
         raise ScenarioError([f"{file}: {problem}" for problem in problems])

@@ -181,11 +181,14 @@ def as_written(key: str, gauge: float, written: Mapping[str, Written]) -> str:
     return f"{key.rpartition('.')[0]}.{spelled.key} = {spelled.value:g}" if spelled else f"{key} = {gauge:g}"
 
 
-def below_vacuum(key: str, carrier: CarrierProgramTable, ambient_kPa: float) -> Iterator[str]:
+def below_vacuum(
+    key: str, carrier: CarrierProgramTable, ambient_kPa: float, written: Mapping[str, Written]
+) -> Iterator[str]:
     """Gauge pressures that are no pressure at all."""
     for place, gauge in pressure_values(key, carrier):
         if gauge + ambient_kPa <= 0:
-            yield f"{place} = {gauge:g}: lies below vacuum at an ambient pressure of {ambient_kPa:g} kPa"
+            given = as_written(place, gauge, written)
+            yield f"{given}: lies below vacuum at an ambient pressure of {ambient_kPa:g} kPa"
 
 
 def _pressures(
@@ -193,7 +196,7 @@ def _pressures(
 ) -> Iterator[str]:
     ambient, highest = table.carrier.ambient_pressure_kPa, table.instrument.max_inlet_pressure_kPa
     limit = as_written("instrument.max_inlet_pressure_kPa", highest, written)
-    yield from below_vacuum(key, carrier, ambient)
+    yield from below_vacuum(key, carrier, ambient, written)
     for place, gauge in pressure_values(key, carrier):
         given = as_written(place, gauge, written)
         if table.carrier.outlet == "ambient" and gauge < SMALLEST_DROP_KPA and gauge + ambient > 0:

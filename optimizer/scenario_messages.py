@@ -217,6 +217,8 @@ def _unknown(schema: type[Table], tagged: Place, place: Place) -> tuple[str, str
     if near:
         meant = f"{parent}.{near}" if parent else near
         return f"{text}; did you mean {near}?", meant
+    if "mode" in known:
+        return f"{text}; with this mode a carrier has {', '.join(known)}", ""
     elsewhere = list(_all_keys(schema))
     exact = [where for key, where in elsewhere if key == word]
     if exact:

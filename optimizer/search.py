@@ -18,7 +18,7 @@ import optuna
 from scipy.stats import qmc
 
 from models.programs import Array
-from optimizer.descent import Descent, assessed, descend, most_separated
+from optimizer.descent import Descent, descend, most_separated
 from optimizer.found import FEASIBLE, Found, Hunt, rank
 from optimizer.goal import Problem
 from optimizer.program_space import Family
@@ -200,10 +200,3 @@ def _next_start(
     scale = PERTURBATION[int(rng.integers(len(PERTURBATION)))]
     return "perturbed", np.clip(pick + scale * rng.standard_normal(family.size), 0.0, 1.0)
 
-
-def inherited(problem: Problem, found: Found, target: Family) -> Found:
-    """A program of one family as a start of another with as many or more ramps, assessed there."""
-    values = found.family.values(found.descent.z)
-    low = target.low.copy()
-    carried = np.clip(values, low[: values.size], target.high[: values.size])
-    return Found(target, assessed(problem, target, target.cube(carried)))

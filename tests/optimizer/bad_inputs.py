@@ -199,8 +199,8 @@ SCENARIO_INPUTS = (
         "key of another carrier mode",
         '"constant pressure", inlet_kPa',
         '"constant pressure", flow_mL_min = 1, inlet_kPa',
-        "current.carrier.flow_mL_min",
-        "unknown key",
+        "unknown key current.carrier.flow_mL_min",
+        "with this mode a carrier has mode, inlet_kPa",
     ),
     _toml("pressure twice", "inlet_kPa = 100", "inlet_kPa = 100, inlet_psi = 14.5", "inlet_psi", "once"),
     # Values and units

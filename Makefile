@@ -1,0 +1,38 @@
+# Everything sets itself up: the only things needed are Python 3.11 or newer and make.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+
+.PHONY: demo test lint types check bench clean
+
+# The main job on the demo scenario; results in ./demo
+demo: $(READY)
+	$(BIN)/rampwright optimize scenarios/slow_isothermal --out demo
+	@echo "Open demo/report.html in a browser."
+
+test: $(READY)
+	$(BIN)/python -m pytest
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(READY)
+	$(BIN)/mypy
+
+# What continuous integration runs.
+check: lint types test
+
+bench: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m benchmarks.run
+
+$(READY): pyproject.toml
+	$(PYTHON) -c "import sys; sys.exit('rampwright needs Python 3.11 or newer') if sys.version_info < (3, 11) else None"
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet -e '.[dev]'
+	touch $(READY)
+
+clean:
+	rm -rf $(VENV) demo build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache

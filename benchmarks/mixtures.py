@@ -1,0 +1,90 @@
+"""Synthetic mixtures for the search benchmarks: typical retention, with thetas scattered so that pairs cross."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from models.carrier_gas import CARRIER_GASES
+from models.column import Column
+from models.fitting import Fit
+from models.retention import Retention, with_typical_values
+from models.system import ColumnSystem
+from models.units import flow_si, kelvin
+from optimizer.goal import Problem, problem_of
+from optimizer.scenario_data import Goal, Instrument, Scenario, SearchSettings, Steps
+
+
+def mixture(
+    compounds: int,
+    seed: int,
+    max_ramps: int,
+    crossing: float = 0.08,
+    min_resolution: float = 1.5,
+    modes: tuple[str, ...] = ("constant flow",),
+) -> Problem:
+    """A problem with known retention: no fit error, so that only the search is measured.
+
+    `crossing` is the scatter of ln theta: at 0.08 about one neighbouring pair in four changes its order within
+    the heating rates of an ordinary oven.
+    """
+    rng = np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(compounds, max_ramps)))
+    T0 = np.sort(rng.uniform(330.0, 520.0, compounds))
+    typical = with_typical_values(T0)
+    retention = Retention(
+        T0,
+        typical.theta * np.exp(rng.normal(0.0, crossing, compounds)),
+        typical.dCp + rng.normal(0.0, 10.0, compounds),
+    )
+    column = Column(30.0, 0.25e-3, 0.25e-6)
+    system = ColumnSystem(column, CARRIER_GASES["helium"], 101325.0, 1.0, 1.15, 0.2)
+    none = np.zeros((0, compounds))
+    fit = Fit(
+        system=system,
+        retention=retention,
+        standard_error=np.zeros((compounds, 3)),
+        prior_weight=np.zeros((compounds, 3)),
+        residual=none,
+        standardised=none,
+        flow_factors=np.ones(0),
+        covariance=np.zeros((3 * compounds + 1, 3 * compounds + 1)),
+        hold_up=np.zeros(0),
+        widths_fitted=True,
+        chi_square=0.0,
+        degrees_of_freedom=0,
+        testable=False,
+        warnings=(),
+    )
+    instrument = Instrument(
+        max_inlet_pressure=501325.0,
+        min_flow=float(flow_si(0.5)),
+        max_flow=float(flow_si(4.0)),
+        heating_limits=((kelvin(100.0), 1.0), (kelvin(200.0), 50 / 60), (kelvin(350.0), 0.5)),
+        cool_down=None,
+        equilibration=60.0,
+        steps=Steps(1.0, 0.5 / 60, 6.0, float(flow_si(0.05)), 1e3),
+    )
+    scenario = Scenario(
+        title=f"{compounds} compounds",
+        path=Path("synthetic"),
+        column=column,
+        phase="nonpolar",
+        min_temperature=kelvin(40.0),
+        max_temperature=kelvin(320.0),
+        max_programmed_temperature=kelvin(320.0),
+        gas=system.gas,
+        outlet_pressure=101325.0,
+        ambient_pressure=101325.0,
+        instrument=instrument,
+        runs=(),
+        current=None,
+        goal=Goal("run time", min_resolution, 0.0),
+        analytes=(),
+        pairs=(),
+        search=SearchSettings(modes, max_ramps, 5.0, 5, 1),
+        flow_correction="column",
+        compounds=tuple(f"c{m + 1}" for m in range(compounds)),
+        warnings=(),
+    )
+    return problem_of(scenario, fit)

@@ -1,0 +1,119 @@
+"""What a person at the bench should be told about a fit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from models.fit import (
+    ASSUMED_PLATE_HEIGHT_FACTOR,
+    LN_FLOW_SPREAD,
+    LN_THETA_SPREAD,
+    Fit,
+    FlowCorrection,
+    Run,
+)
+from models.programs import Array
+from models.retention import enthalpy, typical_theta
+from models.units import SECONDS_PER_MINUTE, celsius
+
+HOLD_UP_DEVIATION = 0.03  # of a measured from a computed hold-up time, worth a word
+STRANGE_THETA = 3.0  # spreads of theta from its typical value
+STRANGE_FLOW = 2.0  # spreads of the flow factor
+OUTLIER = 4.0  # sigmas of a residual
+PLATE_HEIGHTS = (0.6, 2.5)  # times theory, outside of which widths or column are suspect
+
+
+def warnings_of(
+    fit: Fit,
+    runs: Sequence[Run],
+    names: Sequence[str],
+    uncorrected_hold_up: Array,
+    flow_correction: FlowCorrection,
+) -> list[str]:
+    """Sentences on a fit of R runs; `uncorrected_hold_up` (R,) [s] is computed from nominal dimensions."""
+    return [
+        *_about_testing(fit, runs),
+        *_about_hold_up(runs, uncorrected_hold_up),
+        *_about_flow(fit, runs, flow_correction),
+        *_about_compounds(fit, runs, names),
+        *_about_widths(fit),
+    ]
+
+
+def _about_testing(fit: Fit, runs: Sequence[Run]) -> list[str]:
+    if len(runs) == 1:
+        return [
+            "One scouting run only: how retention depends on temperature is a typical value, not a measured one. "
+            "Predictions for other programs may be off by many seconds; add a run at a quarter or four times the "
+            "heating rate."
+        ]
+    if not fit.testable:
+        return [
+            "Not testable with two runs: two runs fit two parameters of a compound exactly, so the residuals say "
+            "nothing about the error. Add a third run or a confirmation run."
+        ]
+    return []
+
+
+def _about_hold_up(runs: Sequence[Run], uncorrected: Array) -> list[str]:
+    return [
+        f"Run {run.name}: the measured hold-up time {run.hold_up / SECONDS_PER_MINUTE:.3f} min differs by "
+        f"{100 * (run.hold_up / computed - 1):+.1f} % from the {computed / SECONDS_PER_MINUTE:.3f} min that the "
+        "dimensions give; check length, bore and flow, and that the marker is unretained."
+        for run, computed in zip(runs, uncorrected, strict=True)
+        if run.hold_up is not None and abs(run.hold_up / computed - 1) > HOLD_UP_DEVIATION
+    ]
+
+
+def _about_flow(fit: Fit, runs: Sequence[Run], flow_correction: FlowCorrection) -> list[str]:
+    if flow_correction == "none":
+        return []
+    strange = [
+        (run, factor)
+        for run, factor in zip(runs, fit.flow_factors, strict=True)
+        if abs(np.log(factor)) > STRANGE_FLOW * LN_FLOW_SPREAD[flow_correction]
+    ]
+    if flow_correction == "column":
+        strange = strange[:1]  # one factor, one word
+    return [
+        f"{'The column' if flow_correction == 'column' else f'Run {run.name}'}: the fit wants "
+        f"{100 * (factor - 1):+.1f} % of the velocity that the dimensions give; check length, bore and pressure."
+        for run, factor in strange
+    ]
+
+
+def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:
+    found = []
+    beta = fit.system.column.phase_ratio
+    off = np.log(fit.retention.theta / typical_theta(fit.retention.T0, beta)) / LN_THETA_SPREAD
+    dH = enthalpy(fit.retention) / 1e3
+    for m, name in enumerate(names):
+        if abs(off[m]) > STRANGE_THETA:
+            found.append(
+                f"{name}: a fitted enthalpy of {dH[m]:.0f} kJ/mol at {celsius(float(fit.retention.T0[m])):.0f} °C "
+                "is implausible; is its peak the right one in every run?"
+            )
+        for r, run in enumerate(runs):
+            if np.abs(np.nan_to_num(fit.standardised[r, m])) > OUTLIER:
+                found.append(
+                    f"{name} in run {run.name}: {fit.residual[r, m]:+.1f} s off the fit, "
+                    f"{abs(fit.standardised[r, m]):.0f} times what is expected; a wrong or swapped peak?"
+                )
+    return found
+
+
+def _about_widths(fit: Fit) -> list[str]:
+    factor = fit.system.plate_height_factor
+    if not fit.widths_fitted:
+        return [
+            f"No widths were measured: predicted widths assume {ASSUMED_PLATE_HEIGHT_FACTOR} times the theoretical "
+            "plate height and a sharp injection."
+        ]
+    if not PLATE_HEIGHTS[0] < factor < PLATE_HEIGHTS[1]:
+        return [
+            f"The measured widths ask for {factor:.2f} times the theoretical plate height; check their unit, the "
+            "column's condition, and for overloaded or tailing peaks."
+        ]
+    return []
