@@ -105,37 +105,36 @@ class Family:
     def program(self, values: Array, run_time: float, time_step: float) -> Program:
         """The program of set values (D,), ended at the first settable time after `run_time` [s].
 
-        Ramps that would begin after the end are dropped, and the ramp under way is cut at the first settable
-        temperature at or above the one reached.
+        What would begin after the end is dropped; a hold under way is cut at the first multiple of the time step,
+        a ramp under way at the first settable temperature at or above the one reached.
         """
-        T, clock = float(values[0]), float(values[1]) if self.ramps else 0.0
-        hold, ramps = clock, []
+        start, carrier = float(values[0]), CarrierProgram(self.controlled, float(values[-1]))
+
+        def up_to_end(clock: float) -> float:
+            return float(np.ceil(max(run_time - clock, 0.0) / time_step - 1e-6) * time_step)
+
+        holds = [min(float(values[1]), up_to_end(0.0)) if self.ramps else up_to_end(0.0)]
+        rises: list[tuple[float, float]] = []  # rate and target; holds has one more
+        clock, T = holds[0], start
         for i in range(self.ramps):
-            if run_time <= clock:
+            if clock >= run_time:
                 break
             rate, target = float(values[2 + 3 * i]), float(values[3 + 3 * i])
-            if target <= T:
-                continue
-            reached = T + rate * (run_time - clock)
-            if reached < target:
-                steps = np.ceil((reached - self.offset[0]) / self.step[0] - 1e-6)
-                target = min(target, float(steps * self.step[0] + self.offset[0]))
-            clock += (target - T) / rate
-            after = float(values[4 + 3 * i]) if i < self.ramps - 1 and clock < run_time else 0.0
-            clock, T = clock + after, target
-            ramps.append(Ramp(rate, target, after))
-        rest = max(run_time - clock, 0.0)
-        extra = float(np.ceil(rest / time_step - 1e-6) * time_step)
-        if not ramps:
-            total = hold + extra if self.ramps else extra
-            if self.ramps and run_time < hold:
-                total = float(np.ceil(run_time / time_step - 1e-6) * time_step)
-            return Program(OvenProgram(T, total), CarrierProgram(self.controlled, float(values[-1])))
-        ramps[-1] = Ramp(ramps[-1].rate, ramps[-1].target, ramps[-1].hold + extra)
-        return Program(
-            OvenProgram(float(values[0]), hold, tuple(ramps)),
-            CarrierProgram(self.controlled, float(values[-1])),
-        )
+            if target > T:
+                reached = T + rate * (run_time - clock)
+                if reached < target:
+                    steps = np.ceil((reached - self.offset[0]) / self.step[0] - 1e-6)
+                    target = min(target, float(steps * self.step[0] + self.offset[0]))
+                clock += (target - T) / rate
+                T = target
+                rises.append((rate, target))
+                holds.append(0.0)
+            wanted = float(values[4 + 3 * i]) if i < self.ramps - 1 else np.inf
+            after = min(wanted, up_to_end(clock))
+            holds[-1] += after
+            clock += after
+        ramps = tuple(Ramp(rate, to, hold) for (rate, to), hold in zip(rises, holds[1:], strict=True))
+        return Program(OvenProgram(start, holds[0], ramps), carrier)
 
 
 def families_of(scenario: Scenario) -> list[Family]:

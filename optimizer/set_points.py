@@ -1,0 +1,176 @@
+"""A program as a person types it into an instrument: the oven's and the carrier's set points, in trade units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from models.programs import CarrierProgram, OvenProgram, Program, Ramp
+from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+
+NO_RATE = "-"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One row of a table of set points: the texts as typed.
+
+    Attributes
+    ----------
+    name : "start", "ramp 1", ...
+    rate : per minute, `NO_RATE` in the first row
+    to : the value started at or ramped to
+    beside : the same value in other units or counted from elsewhere, for whoever needs those
+    hold : min
+    """
+
+    name: str
+    rate: str
+    to: str
+    beside: tuple[str, ...]
+    hold: str
+
+
+@dataclass(frozen=True)
+class SetPoints:
+    """A table of set points with the headings of its columns."""
+
+    title: str
+    rate_unit: str
+    to_unit: str
+    beside_units: tuple[str, ...]
+    steps: tuple[Step, ...]
+
+
+def typed(value: float, digits: int = 4) -> str:
+    """A number as one types it: no more decimals than it has, and no rounding dust."""
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
+    return "0" if text == "-0" else text
+
+
+def oven_set_points(oven: OvenProgram) -> SetPoints:
+    """The oven table: rate in °C/min, to °C, hold in min."""
+    steps = _steps(
+        oven.start,
+        oven.hold,
+        oven.ramps,
+        rate=lambda kelvin_per_s: typed(kelvin_per_s * SECONDS_PER_MINUTE, 3),
+        to=lambda kelvin: typed(celsius(kelvin), 2),
+        beside=lambda _: (),
+    )
+    return SetPoints("Oven", "°C/min", "°C", (), steps)
+
+
+def carrier_set_points(carrier: CarrierProgram, ambient_pressure: float) -> SetPoints:
+    """The carrier table: column flow in mL/min, velocity in cm/s, or inlet pressure in kPa gauge.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which gauge pressures refer
+    """
+    title = f"Carrier, {carrier.mode}"
+    if carrier.controlled == "flow":
+        steps = _steps(
+            carrier.start,
+            carrier.hold,
+            carrier.ramps,
+            rate=lambda m3_per_s2: typed(flow_mL_min(m3_per_s2) * SECONDS_PER_MINUTE),
+            to=lambda m3_per_s: typed(flow_mL_min(m3_per_s)),
+            beside=lambda _: (),
+        )
+        return SetPoints(title, "mL/min per min", "mL/min", (), steps)
+    if carrier.controlled == "velocity":
+        steps = _steps(
+            carrier.start,
+            carrier.hold,
+            carrier.ramps,
+            rate=lambda m_per_s2: typed(m_per_s2 * 100 * SECONDS_PER_MINUTE),
+            to=lambda m_per_s: typed(m_per_s * 100),
+            beside=lambda _: (),
+        )
+        return SetPoints(title, "cm/s per min", "cm/s", (), steps)
+    steps = _steps(
+        carrier.start,
+        carrier.hold,
+        carrier.ramps,
+        rate=lambda pa_per_s: typed(pa_per_s / PA_PER_KPA * SECONDS_PER_MINUTE, 3),
+        to=lambda pa: typed(gauge_kPa(pa, ambient_pressure), 3),
+        beside=lambda pa: (typed(pa / PA_PER_KPA, 2), psi_gauge(pa, ambient_pressure)),
+    )
+    return SetPoints(title, "kPa/min", "kPa gauge", ("kPa absolute", "psi gauge"), steps)
+
+
+def psi_gauge(absolute: float, ambient_pressure: float) -> str:
+    """A pressure [Pa absolute] as text in psi gauge."""
+    return f"{(absolute - ambient_pressure) / PA_PER_PSI:.2f}"
+
+
+def pressure_text(absolute: float, ambient_pressure: float) -> str:
+    """A pressure [Pa absolute] counted from the ambient one and from vacuum, with psi beside."""
+    gauge = gauge_kPa(absolute, ambient_pressure)
+    psi = psi_gauge(absolute, ambient_pressure)
+    return f"{gauge:.1f} kPa gauge ({absolute / PA_PER_KPA:.1f} kPa absolute, {psi} psi gauge)"
+
+
+def set_point_lines(program: Program, ambient_pressure: float) -> tuple[str, ...]:
+    """Both tables as plain lines, for a notebook or a terminal."""
+    tables = (oven_set_points(program.oven), carrier_set_points(program.carrier, ambient_pressure))
+    return tuple(line for table in tables for line in _lines(table))
+
+
+def one_line(table: SetPoints) -> str:
+    """A table of set points as one phrase: "60 °C (1 min), 12 °C/min to 180 °C"."""
+    parts = []
+    for step in table.steps:
+        part = f"{step.to} {table.to_unit}"
+        if step.rate != NO_RATE:
+            part = f"{step.rate} {table.rate_unit} to {part}"
+        parts.append(part if step.hold == "0" else f"{part} ({step.hold} min)")
+    return ", ".join(parts)
+
+
+def _steps(
+    start: float,
+    hold: float,
+    ramps: tuple[Ramp, ...],
+    rate: Callable[[float], str],
+    to: Callable[[float], str],
+    beside: Callable[[float], tuple[str, ...]],
+) -> tuple[Step, ...]:
+    rows = [Step("start", NO_RATE, to(start), beside(start), _hold(hold))]
+    value = start
+    for number, ramp in enumerate(ramps, 1):
+        falling = "-" if ramp.target < value else ""  # instruments take a ramp's direction from its sign or target
+        rows.append(
+            Step(
+                f"ramp {number}",
+                falling + rate(ramp.rate),
+                to(ramp.target),
+                beside(ramp.target),
+                _hold(ramp.hold),
+            )
+        )
+        value = ramp.target
+    return tuple(rows)
+
+
+def _hold(seconds: float) -> str:
+    return typed(seconds / SECONDS_PER_MINUTE, 3)
+
+
+def _lines(table: SetPoints) -> list[str]:
+    """Aligned columns under a title; a single row without ramps is told on one line."""
+    if len(table.steps) == 1 and not table.rate_unit.startswith("°"):
+        step = table.steps[0]
+        others = ", ".join(
+            f"{value} {unit}" for value, unit in zip(step.beside, table.beside_units, strict=True)
+        )
+        return [f"{table.title}: {step.to} {table.to_unit}" + (f" ({others})" if others else "")]
+    heading = ("", table.rate_unit, f"to {table.to_unit}", *table.beside_units, "hold min")
+    rows = [heading, *((s.name, s.rate, s.to, *s.beside, s.hold) for s in table.steps)]
+    widths = [max(len(row[at]) for row in rows) for at in range(len(heading))]
+    lines = [
+        "  " + row[0].ljust(widths[0]) + "".join(f"  {cell:>{w}}" for cell, w in zip(row[1:], widths[1:], strict=True))
+        for row in rows
+    ]
+    return [table.title, *lines]

@@ -1,0 +1,193 @@
+"""The fit recovers what made the data; the data come from the reference integrator, not from the engine."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.carrier_gas import CARRIER_GASES
+from models.column import Column
+from models.errors import InvalidInputError
+from models.fitting import Fit, Run, fit_retention
+from models.programs import CarrierProgram, OvenProgram, Program, Ramp
+from models.retention import Retention, with_typical_values
+from models.system import ColumnSystem
+from models.units import flow_si
+from tests.reference.adapter import reference_peak
+
+NOMINAL = ColumnSystem(Column(30.0, 0.25e-3, 0.25e-6), CARRIER_GASES["helium"], 101325.0)
+TRUE = replace(NOMINAL, flow_factor=1.012, plate_height_factor=1.25, injection_width=0.4)
+NAMES = ("a", "b", "c", "d", "e")
+
+
+def truth() -> Retention:
+    typical = with_typical_values(np.array([340.0, 385.0, 390.0, 450.0, 520.0]))
+    return Retention(
+        typical.T0,
+        typical.theta * np.array([1.05, 0.93, 1.08, 1.0, 0.95]),
+        typical.dCp + np.array([10.0, -12.0, 5.0, 0.0, 8.0]),
+    )
+
+
+def ramp(rate: float) -> Program:
+    oven = OvenProgram(323.15, 60.0, (Ramp(rate / 60, 573.15, 600.0),))
+    return Program(oven, CarrierProgram("flow", float(flow_si(1.2))))
+
+
+def measured(program: Program, name: str, noise: np.ndarray | float = 0.0, hold_up: bool = False) -> Run:
+    peaks = [reference_peak(TRUE, truth(), m, program) for m in range(len(NAMES))]
+    assert all(peak is not None for peak in peaks)
+    times = np.array([peak.time for peak in peaks if peak]) + noise
+    widths = 2 * np.sqrt(2 * np.log(2)) * np.array([peak.width for peak in peaks if peak])
+    marker = None
+    if hold_up:
+        unretained = Retention(np.array([50.0]), np.array([3.0]), np.array([0.0]))
+        air = reference_peak(TRUE, unretained, 0, program)
+        assert air is not None
+        marker = air.time
+    return Run(name, program, times, widths, 0.18, marker)
+
+
+@pytest.fixture(scope="module")
+def three_runs() -> list[Run]:
+    return [measured(ramp(rate), f"{rate:g}", hold_up=True) for rate in (3.0, 10.0, 40.0)]
+
+
+@pytest.fixture(scope="module")
+def fitted(three_runs: list[Run]) -> Fit:
+    return fit_retention(NOMINAL, three_runs, NAMES)
+
+
+def test_three_clean_runs_give_back_the_parameters(fitted: Fit) -> None:
+    found, true = fitted.retention, truth()
+    # Standard errors are those of 0.18 s noise; without noise only the prior pulls, by much less than one.
+    pull = (found.T0 - true.T0) / fitted.standard_error[:, 0]
+    assert np.all(np.abs(pull) < 1.0)
+    assert np.all(np.abs(np.log(found.theta / true.theta)) < 2e-3)
+    assert np.all(np.abs(found.T0 - true.T0) < 0.2)
+
+
+def test_column_corrections_are_recovered(fitted: Fit) -> None:
+    assert fitted.system.flow_factor == pytest.approx(TRUE.flow_factor, abs=2e-3)
+    assert fitted.widths_fitted
+    assert fitted.system.plate_height_factor == pytest.approx(TRUE.plate_height_factor, rel=0.01)
+    assert fitted.system.injection_width == pytest.approx(TRUE.injection_width, rel=0.1)
+
+
+def test_another_program_is_predicted(fitted: Fit) -> None:
+    from models.migration import migrate, migration_tables
+    from models.programs import batch_of
+
+    oven = OvenProgram(343.15, 30.0, (Ramp(15 / 60, 433.15, 60.0), Ramp(25 / 60, 563.15, 300.0)))
+    program = Program(oven, CarrierProgram("flow", float(flow_si(1.6))))
+    peaks = migrate(migration_tables(fitted.system, fitted.retention, "flow"), batch_of([program]))
+    for m in range(len(NAMES)):
+        true = reference_peak(TRUE, truth(), m, program)
+        assert true is not None
+        assert peaks.retention_time[0, m] == pytest.approx(true.time, abs=0.3)
+        assert peaks.width[0, m] == pytest.approx(true.width, rel=0.02)
+
+
+def test_prior_speaks_where_the_runs_do_not(three_runs: list[Run]) -> None:
+    two = fit_retention(NOMINAL, [three_runs[1], three_runs[2]], NAMES)
+    three = fit_retention(NOMINAL, three_runs, NAMES)
+    assert np.all(two.prior_weight[:, 2] > 0.9)
+    assert three.prior_weight[:, 2].mean() < two.prior_weight[:, 2].mean()
+    assert np.all((two.prior_weight >= 0) & (two.prior_weight <= 1))
+
+
+def test_two_runs_are_said_to_be_untestable_and_one_is_a_loud_warning(three_runs: list[Run]) -> None:
+    two = fit_retention(NOMINAL, three_runs[:2], NAMES)
+    assert not two.testable
+    assert any("Not testable with two runs" in text for text in two.warnings)
+    one = fit_retention(NOMINAL, three_runs[:1], NAMES)
+    assert any("One scouting run only" in text for text in one.warnings)
+    three = fit_retention(NOMINAL, three_runs, NAMES)
+    assert three.testable
+    assert three.warnings == ()
+
+
+def test_a_compound_missing_in_a_run_is_fine(three_runs: list[Run], fitted: Fit) -> None:
+    gap = three_runs[1].retention.copy()
+    gap[2] = np.nan
+    fit = fit_retention(NOMINAL, [three_runs[0], replace(three_runs[1], retention=gap), three_runs[2]], NAMES)
+    assert np.isnan(fit.residual[1, 2])
+    assert fit.retention.T0[2] == pytest.approx(fitted.retention.T0[2], abs=0.3)
+
+
+def test_a_swapped_pair_stands_out(three_runs: list[Run]) -> None:
+    swapped = three_runs[0].retention.copy()
+    swapped[[3, 4]] = swapped[[4, 3]]
+    fit = fit_retention(NOMINAL, [replace(three_runs[0], retention=swapped), *three_runs[1:]], NAMES)
+    assert np.nanmax(np.abs(fit.standardised[:, [3, 4]])) > 4
+    assert any("swapped" in text or "implausible" in text for text in fit.warnings)
+
+
+def test_a_wrong_hold_up_time_is_reported(three_runs: list[Run]) -> None:
+    marker = three_runs[0].hold_up
+    assert marker is not None
+    fit = fit_retention(NOMINAL, [replace(three_runs[0], hold_up=1.2 * marker), *three_runs[1:]], NAMES)
+    assert any("hold-up time" in text for text in fit.warnings)
+
+
+def test_without_widths_the_assumption_is_stated(three_runs: list[Run]) -> None:
+    bare = [replace(run, width_half=np.full(len(NAMES), np.nan)) for run in three_runs]
+    fit = fit_retention(NOMINAL, bare, NAMES)
+    assert not fit.widths_fitted
+    assert any("No widths were measured" in text for text in fit.warnings)
+
+
+def test_isothermal_and_ramped_runs_mix_with_other_carrier_modes(fitted: Fit) -> None:
+    isothermal = Program(OvenProgram(423.15), CarrierProgram("pressure", 101325.0 + 120e3))
+    velocity = Program(ramp(12.0).oven, CarrierProgram("velocity", 0.35))
+    fit = fit_retention(
+        NOMINAL, [measured(isothermal, "iso"), measured(velocity, "velocity"), measured(ramp(5.0), "flow")], NAMES
+    )
+    assert np.all(np.abs(fit.retention.T0 - truth().T0) < 1.0)
+
+
+def test_standard_errors_match_the_scatter_of_repeated_fits(three_runs: list[Run]) -> None:
+    """Over noisy repeats the scatter of T0 is what the fit says it is (chi-square bounds for 40 repeats)."""
+    rng = np.random.default_rng(3)
+    found = []
+    for _ in range(40):
+        noisy = [
+            replace(run, retention=run.retention + rng.normal(0, 0.18, len(NAMES)), hold_up=None)
+            for run in three_runs
+        ]
+        fit = fit_retention(NOMINAL, noisy, NAMES, "none")
+        found.append((fit.retention.T0, fit.standard_error[:, 0]))
+    scatter = np.std([T0 for T0, _ in found], axis=0, ddof=1)
+    stated = np.mean([error for _, error in found], axis=0)
+    # The fit adds a model error of 0.02 % to the noise and a prior on dCp, so it may state somewhat more.
+    assert np.all(scatter < 1.35 * stated)
+    assert np.all(scatter > 0.3 * stated)
+
+
+def test_no_runs_and_absent_compounds_are_refused(three_runs: list[Run]) -> None:
+    with pytest.raises(InvalidInputError, match="at least one scouting run"):
+        fit_retention(NOMINAL, [], NAMES)
+    nothing = three_runs[0].retention.copy()
+    nothing[0] = np.nan
+    with pytest.raises(InvalidInputError, match="no run has a retention time for a"):
+        fit_retention(NOMINAL, [replace(three_runs[0], retention=nothing)], NAMES)
+
+
+def test_every_start_ends_at_the_same_optimum() -> None:
+    """200 typical compounds, two ramps, no noise: the staged fit reproduces all retention times."""
+    from models.migration import migrate, migration_tables
+    from models.programs import batch_of
+
+    rng = np.random.default_rng(5)
+    T0 = rng.uniform(320.0, 560.0, 200)
+    typical = with_typical_values(T0)
+    true = Retention(T0, typical.theta * np.exp(rng.normal(0, 0.15, 200)), typical.dCp + rng.normal(0, 20, 200))
+    programs = [ramp(5.0), ramp(20.0)]
+    runs = []
+    for number, program in enumerate(programs):
+        peaks = migrate(migration_tables(NOMINAL, true, "flow"), batch_of([program]))
+        runs.append(Run(str(number), program, peaks.retention_time[0], np.full(200, np.nan), 0.18))
+    fit = fit_retention(NOMINAL, runs, flow_correction="none")
+    assert np.all(np.abs(fit.standardised) < 1.0)

@@ -1,0 +1,303 @@
+"""Families, limits, descents, rounding and the search, on synthetic mixtures with known retention."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.mixtures import mixture
+from benchmarks.optimality import three_variables
+from models.carrier_flow import flow, inlet_pressure_for_flow
+from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.units import flow_si, kelvin
+from optimizer.candidates import cycle_time, outcome_of
+from optimizer.descent import descend, most_separated
+from optimizer.found import FEASIBLE
+from optimizer.goal import Problem, heating_limit
+from optimizer.predict import predict, with_uncertainty
+from optimizer.program_space import families_of, family
+from optimizer.rounding import settable
+from optimizer.scenario_data import CoolDown
+from optimizer.search import hunt
+from tests.reference.adapter import reference_peak
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return mixture(10, 1, 2, modes=("constant flow", "constant pressure"))
+
+
+def changed(problem: Problem, **goal: object) -> Problem:
+    return replace(
+        problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, **goal))
+    )
+
+
+def test_family_batch_is_the_same_program_as_its_dataclass(problem: Problem) -> None:
+    two = family(problem.scenario, 2, "flow")
+    rng = np.random.default_rng(1)
+    for z in two.ordered(rng.random((20, two.size))):
+        values = two.values(z)
+        a = problem.assess(two.batch(values[None]), "polish")
+        program = two.program(values, 1e9, 6.0)  # never cut
+        b = problem.assess(batch_of([program]), "polish")
+        np.testing.assert_allclose(a.retention, b.retention, rtol=2e-6)
+
+
+def test_cutting_a_program_at_its_end_moves_no_peak(problem: Problem) -> None:
+    rng = np.random.default_rng(2)
+    step = problem.scenario.instrument.steps.time
+    for kind in ("flow", "pressure"):
+        for ramps in (0, 1, 2, 3):
+            some = family(problem.scenario, ramps, kind)
+            for z in some.ordered(rng.random((10, some.size))):
+                values = some.rounded(some.values(z))
+                full = problem.assess(some.batch(values[None]), "polish")
+                end = float(full.run_time[0])
+                if end > 36000:
+                    continue
+                program = some.program(values, end, step)
+                cut = problem.assess(batch_of([program]), "polish")
+                np.testing.assert_allclose(cut.retention, full.retention, rtol=1e-5)
+                assert end - 1e-6 <= program.oven.duration
+                # Ended within a step of the clock, or within the time a step of temperature takes.
+                slowest = min((r.rate for r in program.oven.ramps), default=1.0)
+                assert program.oven.duration <= end + max(step, 1.0 / slowest) + 1e-6
+
+
+def test_rounded_values_are_multiples_of_the_steps(problem: Problem) -> None:
+    some = family(problem.scenario, 2, "pressure")
+    values = some.rounded(some.values(np.random.default_rng(3).random((50, some.size))))
+    count = (values - some.offset) / some.step
+    np.testing.assert_allclose(count, np.round(count), atol=1e-6)
+    assert np.all(values >= some.low - 1e-9)
+    assert np.all(values <= some.high + 1e-9)
+
+
+def test_heating_limit_is_never_above_the_band(problem: Problem) -> None:
+    bands = ((kelvin(100.0), 1.0), (kelvin(200.0), 0.8), (kelvin(350.0), 0.5))
+    T = np.linspace(kelvin(30.0), kelvin(350.0), 500)
+    limit = heating_limit(bands, T)
+    true = np.array([next(rate for up_to, rate in bands if t <= up_to + 1e-9) for t in T])
+    assert np.all(limit <= true + 1e-12)
+    assert np.mean(limit == true) > 0.9
+
+
+def test_limits_are_the_physics(problem: Problem) -> None:
+    """Margins of flow and pressure against the closed forms at the coldest and hottest moment."""
+    scenario, system = problem.scenario, problem.fit.system
+    oven = OvenProgram(kelvin(60.0), 60.0, (Ramp(0.5, kelvin(250.0), 0.0),))
+    at_pressure = Program(oven, CarrierProgram("pressure", 251325.0))
+    limits = dict(zip(problem.limit_names, problem.assess(batch_of([at_pressure])).limits[0], strict=True))
+    cold = flow(system.column, system.gas, kelvin(60.0), 251325.0, 101325.0)
+    hot = flow(system.column, system.gas, kelvin(250.0), 251325.0, 101325.0)
+    assert limits["largest column flow"] == pytest.approx(1 - float(cold) / scenario.instrument.max_flow)
+    assert limits["smallest column flow"] == pytest.approx(float(hot) / scenario.instrument.min_flow - 1)
+    at_flow = Program(oven, CarrierProgram("flow", float(flow_si(2.0))))
+    limits = dict(zip(problem.limit_names, problem.assess(batch_of([at_flow])).limits[0], strict=True))
+    top = float(inlet_pressure_for_flow(system.column, system.gas, kelvin(250.0), flow_si(2.0), 101325.0))
+    assert limits["largest inlet pressure"] == pytest.approx((501325.0 - top) / 400e3)
+    assert limits["oven heating rate"] == pytest.approx(0.0)
+    assert limits["highest column temperature"] == pytest.approx(0.7)
+
+
+def test_descent_gradients_match_wide_differences(problem: Problem) -> None:
+    from optimizer.descent import _Local
+
+    two = family(problem.scenario, 2, "flow")
+    z = two.ordered(np.array([0.2, 0.1, 0.6, 0.6, 0.1, 0.7, 0.9, 0.5]))
+    local = _Local(problem, two, z, 0.0)
+    local.update(z)
+    slope = local.time_slope.copy()
+    for i in range(two.size):
+        ends = []
+        for sign in (-1, 1):
+            moved = z.copy()
+            moved[i] += sign * 2e-3
+            local.update(moved)
+            ends.append(local.time)
+        assert slope[i] == pytest.approx((ends[1] - ends[0]) / 4e-3, rel=0.03, abs=2e-3)
+
+
+def test_descent_ends_on_its_limits(problem: Problem) -> None:
+    one = family(problem.scenario, 1, "flow")
+    rng = np.random.default_rng(4)
+    ends = [descend(problem, one, z) for z in rng.random((8, one.size))]
+    good = [end for end in ends if end.margin >= FEASIBLE]
+    assert good, "no descent of eight ended feasible"
+    assert min(end.margin for end in good) < 1e-3  # the fastest lies on a limit
+
+
+def test_search_beats_a_grid_of_three_variables() -> None:
+    """A dense grid of 35,937 programs finds nothing better than the search does."""
+    problem = mixture(8, 1, 1)
+    three = three_variables(problem)
+    free = np.flatnonzero(three.high > three.low)
+    axis = np.linspace(0, 1, 33)
+    z = np.zeros((33**3, three.size))
+    z[:, free] = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), -1).reshape(-1, 3)
+    best = np.inf
+    for part in np.array_split(z, 70):
+        assessment = problem.assess(three.batch(three.values(part)), "screen")
+        feasible = problem.smallest_margin(assessment) >= 0
+        best = min(best, float(np.where(feasible, assessment.run_time, np.inf).min()))
+    found = hunt(problem, [three], 1.5, 1).all()[0]
+    assert found.feasible
+    assert found.descent.run_time <= best * 1.001
+
+
+def test_search_is_reproducible(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same seed and the same number of trials give the same programs."""
+    import optimizer.search as search
+
+    def limited(seed: int) -> list[float]:
+        ticks = iter(range(10**6))
+        monkeypatch.setattr(search.time, "perf_counter", lambda: float(next(ticks)))
+        return [each.descent.run_time for each in hunt(problem, families_of(problem.scenario), 30.0, seed).all()]
+
+    first, again, other = limited(1), limited(1), limited(2)
+    assert first == again
+    assert first != other
+
+
+def test_interrupting_keeps_the_best_so_far(problem: Problem) -> None:
+    calls = []
+
+    def stop(share: float, text: str) -> None:
+        calls.append(text)
+        if len(calls) > 12:
+            raise KeyboardInterrupt
+
+    state = hunt(problem, families_of(problem.scenario), 60.0, 1, stop)
+    assert state.interrupted
+    assert state.all()
+
+
+@pytest.fixture(scope="module")
+def outcome(problem: Problem):  # noqa: ANN201 - the type is SearchOutcome, spelled where it is used
+    return outcome_of(problem, hunt(problem, families_of(problem.scenario), 4.0, 1))
+
+
+def test_candidates_keep_every_limit_as_rounded_on_the_reference(problem: Problem, outcome) -> None:
+    """The shown program, marched by the reference integrator, has the resolution that is shown."""
+    assert outcome.feasible
+    best = outcome.candidates[0]
+    prediction = best.prediction
+    peaks = [
+        reference_peak(problem.fit.system, problem.fit.retention, m, prediction.program)
+        for m in range(len(prediction.compounds))
+    ]
+    times = np.array([peak.time for peak in peaks if peak])
+    widths = np.array([peak.width for peak in peaks if peak]) * 2 * np.sqrt(2 * np.log(2))
+    np.testing.assert_allclose(times, prediction.retention, rtol=1e-4)
+    order = np.argsort(times)
+    t, w = times[order], widths[order]
+    smallest = float((1.18 * np.diff(t) / (w[1:] + w[:-1])).min())
+    assert smallest == pytest.approx(prediction.min_resolution, rel=3e-3)
+    assert smallest >= 1.5 * 0.997
+
+
+def test_candidates_are_settable_and_differ(problem: Problem, outcome) -> None:
+    steps = problem.scenario.instrument.steps
+    seen = set()
+    for candidate in outcome.candidates:
+        program = candidate.prediction.program
+        assert candidate.feasible
+        assert all(margin.margin >= FEASIBLE for margin in candidate.margins)
+        for value, step in [
+            (program.oven.start - 273.15, steps.temperature),
+            (program.oven.hold, steps.time),
+            *((ramp.target - 273.15, steps.temperature) for ramp in program.oven.ramps),
+            *((ramp.rate, steps.rate) for ramp in program.oven.ramps),
+            *((ramp.hold, steps.time) for ramp in program.oven.ramps),
+        ]:
+            assert value / step == pytest.approx(round(value / step), abs=1e-6)
+        assert np.max(prediction_end(candidate)) <= program.oven.duration + 1e-6
+        seen.add((candidate.family, program))
+    assert len(seen) == len(outcome.candidates)
+    times = [candidate.prediction.run_time for candidate in outcome.candidates]
+    assert times == sorted(times)
+
+
+def prediction_end(candidate) -> np.ndarray:
+    return candidate.prediction.retention + 1.5 * candidate.prediction.width_half
+
+
+def test_an_impossible_goal_names_what_blocks(problem: Problem) -> None:
+    hard = changed(problem, min_resolution=9.0)
+    hard = replace(hard, pairs=replace(hard.pairs, needed=np.full_like(hard.pairs.needed, 9.0)))
+    result = outcome_of(hard, hunt(hard, families_of(hard.scenario), 3.0, 1))
+    assert not result.feasible
+    assert result.candidates
+    assert result.blocking
+    assert "resolution of" in result.blocking[0]
+    assert "short" in result.blocking[0]
+
+
+def test_rounding_never_gains_on_the_continuous_optimum_but_stays_near(problem: Problem) -> None:
+    one = family(problem.scenario, 1, "flow")
+    found = hunt(problem, [one], 1.5, 1).all()[0]
+    rounded = settable(problem, one, found.descent.z, 1)
+    assert rounded.margin >= FEASIBLE
+    assert rounded.program.oven.duration >= found.descent.run_time * 0.995
+    assert rounded.program.oven.duration <= found.descent.run_time * 1.05 + 6.0
+
+
+def test_most_separated_raises_the_smallest_margin(problem: Problem) -> None:
+    hard = replace(problem, pairs=replace(problem.pairs, needed=problem.pairs.needed * 4))
+    one = family(problem.scenario, 1, "flow")
+    start = one.ordered(np.full(one.size, 0.4))
+    before = float(hard.smallest_margin(hard.assess(one.batch(one.values(start[None])), "polish"))[0])
+    assert most_separated(hard, one, start).margin > before
+
+
+def test_uncertainty_of_a_perfect_fit_is_the_tolerances_alone(problem: Problem) -> None:
+    program = Program(
+        OvenProgram(kelvin(50.0), 60.0, (Ramp(10 / 60, kelvin(300.0), 60.0),)),
+        CarrierProgram("flow", float(flow_si(1.2))),
+    )
+    prediction, probability = with_uncertainty(problem, predict(problem, program), 1)
+    assert np.all(prediction.retention_sd == 0)
+    assert 0.0 <= probability <= 1.0
+    again = with_uncertainty(problem, predict(problem, program), 1)[1]
+    assert again == probability
+
+
+def test_linear_draws_agree_with_refitting_the_parameters(problem: Problem) -> None:
+    """Standard deviations of retention from the Jacobian against full simulations of drawn parameters."""
+    from models.migration import migrate, migration_tables
+    from models.retention import shifted
+
+    M = len(problem.scenario.compounds)
+    sd_T0 = 0.5
+    covariance = np.zeros((3 * M + 1, 3 * M + 1))
+    covariance[np.arange(M), np.arange(M)] = sd_T0**2
+    noisy = replace(problem, fit=replace(problem.fit, covariance=covariance))
+    program = Program(
+        OvenProgram(kelvin(50.0), 60.0, (Ramp(10 / 60, kelvin(300.0), 60.0),)),
+        CarrierProgram("flow", float(flow_si(1.2))),
+    )
+    prediction, _ = with_uncertainty(noisy, predict(noisy, program), 1)
+    rng = np.random.default_rng(6)
+    draws = []
+    for _ in range(60):
+        retention = shifted(problem.fit.retention, T0=rng.normal(0, sd_T0, M))
+        tables = migration_tables(problem.fit.system, retention, "flow", 280.0, 600.0, 1.0)
+        draws.append(migrate(tables, batch_of([program])).retention_time[0])
+    scatter = np.std(draws, axis=0, ddof=1)
+    # The sampling error of a standard deviation from 60 draws is 9 %; four times that is allowed.
+    np.testing.assert_allclose(prediction.retention_sd, scatter, rtol=0.37)
+
+
+def test_cool_down_follows_newton(problem: Problem) -> None:
+    """Through the stated point: from 250 to 50 °C in 5 min; a run that never heats pays no cool-down."""
+    instrument = replace(problem.scenario.instrument, cool_down=CoolDown(523.15, 323.15, 300.0))
+    cooled = replace(problem, scenario=replace(problem.scenario, instrument=instrument))
+    carrier = CarrierProgram("flow", float(flow_si(1.2)))
+    heated = Program(OvenProgram(323.15, 0.0, (Ramp(0.5, 523.15, 600.0),)), carrier)
+    prediction = predict(cooled, heated)
+    assert cycle_time(cooled, prediction) == pytest.approx(prediction.run_time + 300.0 + 60.0)
+    flat = predict(cooled, Program(OvenProgram(423.15, 600.0), carrier))
+    assert cycle_time(cooled, flat) == pytest.approx(flat.run_time + 60.0)
