@@ -82,7 +82,7 @@ def detector_trace(times: Array, retention: Array, width_half: Array, area: Arra
 
 
 def trace_times(
-    end: float, retention: Array, width_half: Array, tailing: Array, per_peak: int = 41, between: int = 200
+    end: float, retention: Array, width_half: Array, tailing: Array, per_peak: int = 31, between: int = 200
 ) -> Array:
     """Times at which a trace is worth sampling: evenly over the run, and closely over every peak.
 

@@ -29,7 +29,8 @@ class AntiderivativeTable:
     ----------
     lowest, highest, step : float  [K]
     centre, scale : float  [K], Tc and X
-    forward : tuple of three (4, cells, M) arrays, cubics in the share of a cell
+    by_power : tuple of four (3, cells M) arrays: coefficients of cubics in the share of a cell, for n = 0, 1, 2
+    cells : int
     inverse : (4, cells, M) array, T [K] as cubics in the share of a cell of ln Phi_0
     inverse_start, inverse_step : (M,) arrays, first node and spacing of ln Phi_0
     """
@@ -39,21 +40,27 @@ class AntiderivativeTable:
     step: float
     centre: float
     scale: float
-    forward: tuple[Array, Array, Array]
+    cells: int
+    by_power: tuple[Array, Array, Array, Array]
     inverse: Array
     inverse_start: Array
     inverse_step: Array
 
+    @property
+    def inverse_nodes(self) -> Array:
+        """T [K] at the nodes of ln Phi_0, (cells + 1, M)."""
+        return np.concatenate([self.inverse[0], self.inverse[:, -1].sum(axis=0)[None]])
+
     def cell(self, T: Array) -> tuple[Index, Array]:
         """Cell number and share of the cell at temperatures T, any shape."""
         position = (T - self.lowest) * (1.0 / self.step)
-        index = np.minimum(position.astype(np.intp), self.forward[0].shape[1] - 1)
+        index = np.minimum(position.astype(np.intp), self.cells - 1)
         return index, position - index
 
     def rows(self, T: Array, order: int) -> Array:
         """Phi_order of all compounds at temperatures T: shape T.shape + (M,)."""
         index, share = self.cell(T)
-        a0, a1, a2, a3 = self.forward[order]
+        a0, a1, a2, a3 = (rows[order].reshape(self.cells, -1) for rows in self.by_power)
         x = share[..., None]
         result: Array = a0[index] + x * (a1[index] + x * (a2[index] + x * a3[index]))
         return result
@@ -70,19 +77,20 @@ class AntiderivativeTable:
         slope = (a1 + x * (2 * a2 + x * (3 * a3))) / self.inverse_step[compound]
         return a0 + x * (a1 + x * (a2 + x * a3)), slope
 
-    def combination(
-        self, T: Array, compound: Index, factors: tuple[Array, Array, Array]
-    ) -> tuple[Array, Array]:
-        """Sum over n of factors[n] Phi_n(T), and dPhi_0/dT, of given compounds; shapes broadcast."""
+    def combination(self, T: Array, compound: Index, factors: Array) -> tuple[Array, Array]:
+        """Sum over n of factors[n] Phi_n(T), n = 0, 1, 2, and dPhi_0/dT, of given compounds (E,)."""
         index, x = self.cell(T)
         flat = index * self.inverse.shape[2] + compound
-        total: Array = np.zeros_like(T)
-        for order, (factor, rows) in enumerate(zip(factors, self.forward, strict=True)):
-            a0, a1, a2, a3 = (row.ravel().take(flat) for row in rows)
-            total += factor * (a0 + x * (a1 + x * (a2 + x * a3)))
-            if order == 0:
-                slope = (a1 + x * (2 * a2 + x * (3 * a3))) / self.step
-        return total, slope
+        a0, a1, a2, a3 = (rows.take(flat, axis=1) for rows in self.by_power)
+        total = (factors * (a0 + x * (a1 + x * (a2 + x * a3)))).sum(axis=0)
+        return total, (a1[0] + x * (2 * a2[0] + x * (3 * a3[0]))) / self.step
+
+    def phi(self, T: Array, compound: Index) -> tuple[Array, Array]:
+        """Phi_0 of given compounds at temperatures T, and dPhi_0/dT; shapes broadcast."""
+        index, x = self.cell(T)
+        flat = index * self.inverse.shape[2] + compound
+        a0, a1, a2, a3 = (rows[0].take(flat) for rows in self.by_power)
+        return a0 + x * (a1 + x * (a2 + x * a3)), (a1 + x * (2 * a2 + x * (3 * a3))) / self.step
 
 
 def _hermite(v0: Array, v1: Array, d0: Array, d1: Array) -> Array:
@@ -121,6 +129,7 @@ def antiderivative_table(
             phi, slope = values, f[::2]
         forward.append(_hermite(values[:-1], values[1:], h * f[0:-2:2], h * f[2::2]))
 
+    by_power = np.stack(forward, axis=1).reshape(4, 3, -1)
     inverse, start, spacing = _inverse(T[::2], phi, slope)
     return AntiderivativeTable(
         lowest,
@@ -128,7 +137,8 @@ def antiderivative_table(
         h,
         centre,
         scale,
-        (forward[0], forward[1], forward[2]),
+        cells,
+        (by_power[0], by_power[1], by_power[2], by_power[3]),
         inverse,
         start,
         spacing,

@@ -21,7 +21,8 @@ Y(z) = (2/3) (1 - (1 - (1-rho*) z)^(3/2)) / (1-rho*) obeys
 
     dY/ds = R(s, z) = P*/P,   P^2 = 1 - (1-rho) z,   P*^2 = 1 - (1-rho*) z,              [4]
 
-close to one, solved by Picard iteration on Gauss nodes in s; elution is Y = S(rho*).
+close to one, solved by Picard iteration on the nodes of `panels`; elution is Y = S(rho*). Any rho* near its
+value at elution serves.
 
 Band width: the variance of the band in Y grows as
 
@@ -37,39 +38,58 @@ held by tests against the equations marched in time.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from functools import cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.carrier_gas import DIFFUSION_TEMPERATURE_EXPONENT, viscosity
+from models.carrier_gas import viscosity
+from models.elution import Arrival, arrival
 from models.interpolation import AntiderivativeTable, antiderivative_table
-from models.plate_height import (
-    film_diffusion,
-    film_plate_height,
-    gas_plate_height,
-    typical_diffusion_constant,
-)
+from models.panels import nodes_of, panels_of, rule
+from models.plate_height import typical_diffusion_constant
+from models.plate_height_tables import PlateHeightTables, plate_height_tables
 from models.programs import Array, Controlled, ProgramBatch
 from models.retention import Retention
-from models.sections import Bands, Index, Place, Sections, sections_of
-from models.system import ColumnSystem, clock_weight, velocity_scale
+from models.sections import Sections, has_constant_c, sections_of
+from models.system import ColumnSystem, clock_weight, flow_group
 
 Accuracy = Literal["screen", "polish"]
 
-# Gauss nodes on each section of the program; share of s at elution below which a section is not looked at; passes
-# allowed to settle s at elution, and the relative change below which it is taken for settled.
-RULES: dict[Accuracy, tuple[int, float, int, float]] = {
-    "screen": (3, 1e-3, 3, 2e-2),
-    "polish": (6, 1e-5, 6, 2e-3),
+
+@dataclass(frozen=True)
+class Effort:
+    """How hard to try.
+
+    Attributes
+    ----------
+    nodes, nodes_frozen : int, Gauss nodes on each section of the program; the second where rho is constant
+    negligible : float, share of s at elution below which a section is not looked at
+    misfit : float, how far the velocity may be from a quadratic in time on a section
+    curved : bool, whether tables of plate height are read with curvature
+    steady : float, change of Y between sweeps of Picard's iteration at which it ends
+    settled : float, change of s at elution above which another pass is made
+    """
+
+    nodes: int
+    nodes_frozen: int
+    negligible: float
+    misfit: float
+    curved: bool
+    steady: float
+    settled: float
+
+
+EFFORTS: dict[Accuracy, Effort] = {
+    "screen": Effort(4, 3, 1e-4, 2e-5, False, 1e-4, 2e-3),
+    "polish": Effort(8, 8, 1e-6, 3e-6, True, 1e-6, 2e-4),
 }
 LONGEST_RETENTION = 100 * 3600.0  # s; anything later is reported as not eluted
-ELEMENTS = 40_000  # programs x nodes x compounds worked on at a time, so that work arrays stay in the cache
-PICARD_SWEEPS = 6  # at most; they end when Y changes by less than PICARD_SETTLED
-PICARD_SETTLED = 1e-5
-LOOSE = 1e-3  # relative tolerance in s where only temperature and pressure are wanted
-FINE = 1e-8  # the same for retention times
+BANDS = 3000  # programs x compounds worked on at a time, so that arrays stay in the cache; or half of them
+PASSES = 6  # at most
+PICARD_SWEEPS = 8  # at most
+LOOSE = 1.0  # tolerance in s that one Newton step meets: enough to lay out panels and choose rho*
+FINE = 1e-8  # relative tolerance in s for retention times
 EXACT = 1e-12  # the same where the separable form is exact
 
 
@@ -84,6 +104,7 @@ class MigrationTables:
     controlled : the carrier variable that the programs set
     diffusion : (M,) array  [m2 Pa/(s K^1.75)], D p/T^1.75 in the carrier gas
     antiderivatives : AntiderivativeTable
+    heights : PlateHeightTables
     """
 
     system: ColumnSystem
@@ -91,6 +112,7 @@ class MigrationTables:
     controlled: Controlled
     diffusion: Array
     antiderivatives: AntiderivativeTable
+    heights: PlateHeightTables
 
 
 @dataclass(frozen=True)
@@ -113,47 +135,13 @@ class Migration:
     eluted: NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
-class _Rule:
-    """Gauss-Legendre on [0, 1] with the integrals of its Lagrange basis, and what `RULES` asks for beside it.
-
-    Attributes
-    ----------
-    node, weight : (G,) arrays
-    to_node : (G, G) array, integrals from 0 to each node
-    negligible, settled : float
-    passes : int
-    """
-
-    node: Array
-    weight: Array
-    to_node: Array
-    negligible: float
-    passes: int
-    settled: float
-
-
-@cache
-def _rule(count: int, negligible: float, passes: int, settled: float) -> _Rule:
-    x, w = np.polynomial.legendre.leggauss(count)
-    values = np.polynomial.legendre.legvander(x, count - 1)
-    antiderivatives = np.stack(
-        [
-            np.polynomial.legendre.legval(x, np.polynomial.legendre.legint(row, lbnd=-1)) / 2
-            for row in np.eye(count)
-        ],
-        axis=1,
-    )
-    return _Rule((x + 1) / 2, w / 2, antiderivatives @ np.linalg.inv(values), negligible, passes, settled)
-
-
 def migration_tables(
     system: ColumnSystem,
     retention: Retention,
     controlled: Controlled,
     lowest: float = 223.15,
     highest: float = 673.15,
-    step: float = 0.45,
+    step: float = 0.35,
     diffusion: Array | None = None,
 ) -> MigrationTables:
     """Tables for M compounds, valid for programs between two temperatures.
@@ -163,7 +151,7 @@ def migration_tables(
     retention : Retention of M compounds
     controlled : the carrier variable that the programs set
     lowest, highest : float  [K]
-    step : float  [K], spacing; the relative error of a time goes as its fourth power, about 1e-9 at 0.45 K
+    step : float  [K], spacing; the relative error of a time goes as its fourth power, a few 1e-9 at 0.35 K
     diffusion : (M,) array  [m2 Pa/(s K^1.75)], D p/T^1.75 of the compounds; estimated from T0 when None
     """
     if diffusion is None:
@@ -173,7 +161,8 @@ def migration_tables(
         return clock_weight(controlled, T, viscosity(system.gas, T))
 
     table = antiderivative_table(retention, weight, lowest, highest, step)
-    return MigrationTables(system, retention, controlled, diffusion, table)
+    heights = plate_height_tables(system, retention, diffusion, table)
+    return MigrationTables(system, retention, controlled, diffusion, table, heights)
 
 
 def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "polish") -> Migration:
@@ -196,22 +185,22 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     """
     if batch.controlled != tables.controlled:
         raise ValueError(f"tables are for controlled {tables.controlled}, the batch for {batch.controlled}")
-    rule = _rule(*RULES[accuracy])
-    rows = max(1, ELEMENTS // (2 * rule.node.size * len(tables.retention)))
-    parts = [_migrate(tables, batch[at : at + rows], rule) for at in range(0, batch.size, rows)]
+    bands = BANDS if has_constant_c(tables.system, batch) else BANDS // 2
+    rows = max(1, bands // len(tables.retention))
+    effort = EFFORTS[accuracy]
+    parts = [_migrate(tables, batch[at : at + rows], effort) for at in range(0, batch.size, rows)]
     if len(parts) == 1:
         return parts[0]
     return Migration(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Migration)))
 
 
-def _migrate(tables: MigrationTables, batch: ProgramBatch, rule: _Rule) -> Migration:
-    system = tables.system
+def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort) -> Migration:
     # Bands that never leave make infinities, and sections that are not theirs make nonsense; both are masked.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
-        sections = sections_of(tables.antiderivatives, system, tables.retention, batch)
-        end, variance = _march(tables, sections, rule)
-        speed = velocity_scale(system, end.pressure) / (end.viscosity * end.one_plus_k)
-        width = np.sqrt(variance) / speed
+        sections = sections_of(tables.antiderivatives, tables.system, tables.retention, batch, effort.misfit)
+        march = _march_frozen if sections.frozen else _march
+        end, variance = march(tables, sections, effort)
+        width = np.sqrt(variance) / end.velocity
         eluted = (end.time <= LONGEST_RETENTION) & np.isfinite(width)
         shape = (batch.size, len(tables.retention))
 
@@ -234,155 +223,139 @@ def _clock_at_elution(rho: Array) -> Array:
     return result
 
 
-@dataclass(frozen=True)
-class _Panels:
-    """The sections in which bands spend their s, E of them, ordered by band.
+def _march_frozen(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple[Arrival, Array]:
+    """Arrivals at the outlet and variances in s there (N M,), with rho constant: eq. [3], and the sum for [5].
 
-    Attributes
-    ----------
-    bands : Bands, (E, 1)
-    band : (E,) array, number of the band among N M
-    section : (E, 1) array
-    stop : (E, 1) array, the share of the section after which the band is out of the column, at most 1
-    clock, gain : (E, 1) arrays, s at the start and over the section
-    first : (E,) array, number of the band's first panel
+    The sum runs over q = integral of P ds = (1 - P^4)/(2 (1-rho)), the share of the hold-up time. The film term goes
+    as 1/P, which is steep towards a vacuum; it is weighted so that the sum of 1/P over a panel is exact.
     """
+    system, nodes = tables.system, rule(effort.nodes_frozen)
+    M = sections.compounds
+    rho = (system.outlet_pressure / sections.pressure[0]) ** 2
+    lack = np.repeat(1 - rho, M)
+    s_end = np.repeat(_clock_at_elution(rho), M)
+    end = arrival(sections, s_end, EXACT)
+    panels = panels_of(sections, s_end, effort.negligible)
+    lack = lack.take(panels.band)
+    start, stop = (np.cbrt(1 - 1.5 * lack * s) for s in (panels.clock, panels.clock + panels.gain))
+    first, last = np.square(np.square(start)), np.square(np.square(stop))
+    dq = (first - last) / (2 * lack)
+    if not sections.constant_c:
+        node = nodes_of(panels, sections, tables.heights, end, nodes, effort.curved)
+        s = panels.clock + nodes.to_node @ node.density
+        P = np.cbrt(np.maximum(1 - 1.5 * lack * s, 0.0))
+        places, pressure = node.places, node.pressure
+        weight = node.density * P * nodes.weight[:, None]
+        weight *= dq / weight.sum(axis=0)
+        per_pressure = panels.gain / ((weight / P).sum(axis=0) * pressure * P)
+        part = (weight * places.plate_height_share(flow_group(system, pressure), per_pressure)).sum(axis=0)
+    else:
+        share, slope = panels.spread(nodes)
+        square = np.sqrt(first + share * (last - first))
+        P = np.sqrt(square)
+        c_per_kelvin = panels.stretch.c0 * panels.stretch.per_kelvin
+        chord = np.where(c_per_kelvin != 0.0, 1 / (1.5 * lack * c_per_kelvin), 0.0)
+        phi = sections.phi.ravel().take(panels.each) + chord * (start * start * start - square * P)
+        places = tables.heights.at(phi, panels.compound, effort.curved)
+        if sections.controlled == "pressure":
+            pressure = panels.stretch.carrier
+        else:
+            pressure = sections.inlet_pressure(panels.stretch, P, places.temperature)
+        slope_by_P = slope / P
+        per_pressure = panels.gain / (dq * (nodes.weight @ slope_by_P) * pressure * P)
+        terms = places.plate_height_share(flow_group(system, pressure), per_pressure)
+        part = nodes.weight @ (terms * slope) * dq
+    kept = panels.sums(dq)
+    whole = (1 - rho**2) / (2 * (1 - rho))
+    variance = panels.sums(part) * (system.plate_height_factor * np.repeat(whole, M) / kept)
+    return end, variance + _injected(tables, sections)
 
-    bands: Bands
-    band: Index
-    section: Index
-    stop: Array
-    clock: Array
-    gain: Array
-    first: Index
 
-
-def _panels(sections: Sections, s_end: Array, end: Place, negligible: float) -> _Panels:
-    """Panels of all bands, given s at elution (N, M) and the places there (N M, 1)."""
-    programs, count, compounds = sections.clock.shape
-    edges = np.empty((programs, compounds, count + 1))
-    np.minimum(sections.clock.transpose(0, 2, 1), s_end[:, :, None], out=edges[:, :, :-1])
-    edges[:, :, -1] = s_end
-    gain = edges[:, :, 1:] - edges[:, :, :-1]
-    at = np.flatnonzero(gain > negligible * s_end[:, :, None])
-    band, section = at // count, at % count
-    return _Panels(
-        Bands((band // compounds)[:, None], (band % compounds)[:, None]),
-        band,
-        section[:, None],
-        np.where(end.section[band, 0] == section, end.share[band, 0], 1.0)[:, None],
-        edges.ravel().take(at + band)[:, None],
-        gain.ravel().take(at)[:, None],
-        np.searchsorted(band, band),
-    )
-
-
-def _integrals(panels: _Panels, integrand: Array, rule: _Rule, bands: int) -> tuple[Array, Array]:
-    """Integrals of (E, G) values from s = 0 to each node (E, G) and to the end of each band (bands, 1)."""
-    totals = integrand @ rule.weight
-    before = np.cumsum(totals) - totals
-    inner = integrand @ rule.to_node.T
-    to_end: Array = np.bincount(panels.band, totals, bands)[:, None]
-    return inner + (before - before[panels.first])[:, None], to_end
-
-
-def _march(tables: MigrationTables, sections: Sections, rule: _Rule) -> tuple[Place, Array]:
-    """Places at elution (N M, 1) and variances in s there (N M, 1): eqs. [3] to [5]."""
-    po = tables.system.outlet_pressure
-    programs, _, compounds = sections.clock.shape
-    row = np.arange(programs * compounds)[:, None]
-    everyone = Bands(row // compounds, row % compounds)
-
-    def elution(s_end: Array, tolerance: float) -> Place:
-        section = sections.section_of(s_end.reshape(programs, compounds)).reshape(-1, 1)
-        return sections.find(everyone, section, s_end, tolerance)
-
-    def nodes_before(end: Place, s_end: Array) -> tuple[_Panels, Place, Array, Array]:
-        """Panels, places of the nodes, weights ds/d(node) and s at the nodes; the last three (E, G)."""
-        panels = _panels(sections, s_end.reshape(programs, compounds), end, rule.negligible)
-        place = sections.at(panels.bands, panels.section, panels.stop * rule.node)
-        # Scaled so that the quadrature gives the gain over the section, which is known exactly.
-        density = place.clock_rate * (panels.gain / (place.clock_rate @ rule.weight)[:, None])
-        return panels, place, density, panels.clock + density @ rule.to_node.T
-
-    rho_start = np.broadcast_to((po / sections.pressure[0, :, :1]) ** 2, (programs, compounds))
-    s_end = _clock_at_elution(rho_start.reshape(-1, 1))
-    injected = _injected(tables, sections, everyone)
-    if sections.frozen:
-        end = elution(s_end, EXACT)
-        panels, place, density, s = nodes_before(end, s_end)
-        lack = 1 - rho_start.reshape(-1, 1)[panels.band]
-
-        def P_squared(s: Array) -> Array:
-            return np.cbrt(np.maximum(1 - 1.5 * lack * s, 0.0)) ** 2
-
-        P2 = P_squared(s)
-        # Towards a vacuum outlet P goes to zero like a cube root, which a few nodes cannot follow; they are
-        # weighted to sum to the exact integral of P ds over the panel, (P^4 - P^4)/(2 (1-rho)).
-        weight = density * np.sqrt(P2) * rule.weight
-        exact = P_squared(panels.clock) ** 2 - P_squared(panels.clock + panels.gain) ** 2
-        weight *= exact / (2 * lack * weight.sum(axis=1, keepdims=True))
-        return end, _variance(tables, panels, place, weight, P2, row.size) + injected
-
-    s_end = _clock_at_elution((po / elution(s_end, LOOSE).pressure) ** 2)
-    for _ in range(rule.passes):
-        end = elution(s_end, LOOSE)
+def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple[Arrival, Array]:
+    """Arrivals at the outlet and variances in s there (N M,): eqs. [4] and [5]."""
+    system, nodes = tables.system, rule(effort.nodes)
+    po = system.outlet_pressure
+    s_end = _first_guess(sections)
+    variance, stretched, rho_frozen = np.empty_like(s_end), np.empty_like(s_end), np.empty_like(s_end)
+    unsettled = np.ones(s_end.size, dtype=bool)
+    for _ in range(PASSES):
+        end = arrival(sections, s_end, LOOSE)
         rho_end = (po / end.pressure) ** 2
-        panels, place, density, s = nodes_before(end, s_end)
-        lack, lack_end = 1 - (po / place.pressure) ** 2, 1 - rho_end[panels.band]
         s_full = _clock_at_elution(rho_end)
-        Y = s * (s_full / s_end)[panels.band]
+        panels = panels_of(sections, s_end, effort.negligible, unsettled)
+        node = nodes_of(panels, sections, tables.heights, end, nodes, effort.curved)
+        lack, lack_end = 1 - (po / node.pressure) ** 2, 1 - rho_end.take(panels.band)
+        tilt = lack / lack_end
+        flat, steep = 1 - tilt, 1.5 * lack_end
+        Y = panels.clock + nodes.to_node @ node.density
+        Y *= (s_full / s_end).take(panels.band)
         for _ in range(PICARD_SWEEPS):
-            P_end2 = np.cbrt(np.maximum(1 - 1.5 * lack_end * Y, 0.0)) ** 2
-            P2 = 1 - lack * (1 - P_end2) / lack_end
+            P_end2 = np.square(np.cbrt(np.maximum(1 - steep * Y, 0.0)))
+            P2 = flat + tilt * P_end2
             R = np.sqrt(P_end2 / P2)
-            was, (Y, Y_end) = Y, _integrals(panels, density * R, rule, row.size)
-            if not np.any(np.abs(Y - was) > PICARD_SETTLED):
+            was, (Y, totals) = Y, panels.running(node.density * R, nodes)
+            if not np.abs(Y - was).max(initial=0.0) > effort.steady:
                 break
-        left_out = s_end - np.bincount(panels.band, panels.gain[:, 0], row.size)[:, None]
-        missing = s_full - Y_end - left_out  # R is one where next to nothing happens
+        # 2 dR/dY, and the factor by which it stretches the variance from each node to the outlet
+        P = np.sqrt(P2)
+        growth, total_growth = panels.running(node.density * (lack - lack_end) / (P_end2 * P2 * P), nodes)
+        whole = panels.sums(total_growth)
+        weight = node.density * (P_end2 / P) * np.exp(whole.take(panels.band) - growth)
+        terms = node.places.plate_height_share(flow_group(system, node.pressure), 1 / (node.pressure * P))
+        # What was left out is taken to have broadened like the rest.
+        rescaled = system.plate_height_factor * s_end / (s_end - panels.left_out)
+        gained = panels.sums(nodes.weight @ (weight * terms)) * rescaled
+        variance[unsettled], stretched[unsettled] = gained[unsettled], np.exp(whole[unsettled])
+        rho_frozen[unsettled] = rho_end[unsettled]
+        missing = s_full - panels.sums(totals) - panels.left_out  # R is one where next to nothing happens
+        missing[~unsettled] = 0.0
         s_end = s_end + missing
-        if not np.any(np.abs(missing) > rule.settled):
+        unsettled = np.abs(missing) > effort.settled
+        if not unsettled.any():
             break
-    end = elution(s_end, FINE)
-    stretch = _integrals(
-        panels, density * R * (lack - lack_end) / (P_end2 * np.sqrt(P_end2) * P2), rule, row.size
-    )  # of 2 dR/dY
-    weight = density * (P_end2 / np.sqrt(P2)) * np.exp(stretch[1][panels.band] - stretch[0]) * rule.weight
-    return end, _variance(tables, panels, place, weight, P2, row.size) + injected * np.exp(stretch[1])
+    end = arrival(sections, s_end, FINE)
+    # From Y to s at the outlet: R there, which is one when the last change of s at elution was nothing.
+    return end, (variance + _injected(tables, sections) * stretched) * ((po / end.pressure) ** 2 / rho_frozen)
 
 
-def _variance(
-    tables: MigrationTables, panels: _Panels, place: Place, weight: Array, P2: Array, bands: int
-) -> Array:
-    """Variance in s at elution (bands, 1): eq. [5] integrated, with the weights (E, G) of H/L at the nodes."""
-    height = _plate_height_share(tables, panels.bands, place, np.sqrt(P2))
-    result: Array = np.bincount(panels.band, (height * weight).sum(axis=1), bands)[:, None]
+def _first_guess(sections: Sections) -> Array:
+    """s at elution (N M,) from eq. [4] with everything straight within sections."""
+    bands = sections.clock.shape[1]
+    rho = (sections.system.outlet_pressure / sections.pressure) ** 2
+    # Where s passes S(rho), as if the band had travelled at its last rho.
+    lead = sections.clock - np.repeat(_clock_at_elution(rho), sections.compounds, axis=1)
+    section = (lead[1:] <= 0).sum(axis=0)
+    following = np.minimum(section + 1, lead.shape[0] - 1)
+    before = lead.ravel().take(section * bands + np.arange(bands))
+    after = lead.ravel().take(following * bands + np.arange(bands))
+    share = np.where(following > section, -before / (after - before), 0.0)
+    program = np.arange(bands) // sections.compounds
+    rho_before = rho.ravel().take(section * sections.programs + program)
+    rho_after = rho.ravel().take(following * sections.programs + program)
+    rho_end = rho_before + share * (rho_after - rho_before)
+    s_full = _clock_at_elution(rho_end)
+    # One step of Picard's for R, by the trapezoidal rule.
+    s = np.minimum(sections.clock, s_full)
+    P_end2 = np.square(np.cbrt(np.maximum(1 - 1.5 * (1 - rho_end) * s, rho_end**1.5)))
+    P2 = 1 - np.repeat(1 - rho, sections.compounds, axis=1) * ((1 - P_end2) / (1 - rho_end))
+    R = np.sqrt(P_end2 / P2)
+    R[s >= s_full] = 1.0
+    last = s_full - s[-1]
+    Y_end = ((s[1:] - s[:-1]) * (R[1:] + R[:-1])).sum(axis=0) / 2 + last * (R[-1] + 1) / 2
+    result: Array = 2 * s_full - Y_end
     return result
 
 
-def _plate_height_share(tables: MigrationTables, bands: Bands, place: Place, P: Array) -> Array:
-    """H/L at the places of bands; P is the local over the inlet pressure."""
-    system = tables.system
-    column = system.column
-    T, k = place.temperature, place.one_plus_k - 1.0
-    # u p, the same all along the column; u and D both go as 1/p
-    up = velocity_scale(system, place.pressure) * place.pressure * (column.length / place.viscosity)
-    ratio = tables.diffusion[bands.compound] * T**DIFFUSION_TEMPERATURE_EXPONENT / up
-    height = gas_plate_height(k, ratio, column.radius) + film_plate_height(
-        k, up / (place.pressure * P), column.film_thickness, film_diffusion(T)
-    )
-    result: Array = height * (system.plate_height_factor / column.length)
-    return result
-
-
-def _injected(tables: MigrationTables, sections: Sections, everyone: Bands) -> Array:
-    """Variance in s of the injected band, (N M, 1): its variance in time times V^2 at the start."""
+def _injected(tables: MigrationTables, sections: Sections) -> Array | float:
+    """Variance in s of the injected band, (N M,): its variance in time times (ds/dt)^2 at the start."""
     width = tables.system.injection_width
     if width == 0.0:
-        return np.zeros_like(everyone.program, dtype=float)
-    zero = np.zeros_like(everyone.program)
-    start = sections.at(everyone, zero, zero.astype(float))
-    speed = velocity_scale(tables.system, start.pressure) / (start.viscosity * start.one_plus_k)
-    result: Array = (width * speed) ** 2
+        return 0.0
+    _, rate = tables.antiderivatives.phi(
+        np.repeat(sections.values[2, : sections.programs], sections.compounds),
+        np.tile(np.arange(sections.compounds), sections.programs),
+    )
+    result: Array = (
+        width * np.repeat(sections.values[6, : sections.programs], sections.compounds) * rate
+    ) ** 2
     return result

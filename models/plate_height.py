@@ -35,6 +35,18 @@ def golay_factor(k: Array) -> Array:
     return result
 
 
+def diffusion_plate_height(diffusivity_ratio: Array) -> Array:
+    """First term of [1] [m]: diffusion along the column; D/u [m], any shape."""
+    result: Array = 2 * diffusivity_ratio
+    return result
+
+
+def gas_resistance_plate_height(k: Array, diffusivity_ratio: Array, radius: float) -> Array:
+    """Second term of [1] [m]: retention factors [-] and D/u [m] of matching shapes, radius [m]."""
+    result: Array = golay_factor(k) * (radius**2 / 24) / diffusivity_ratio
+    return result
+
+
 def gas_plate_height(k: Array, diffusivity_ratio: Array, radius: float) -> Array:
     """The two gas terms of [1] [m].
 
@@ -44,7 +56,9 @@ def gas_plate_height(k: Array, diffusivity_ratio: Array, radius: float) -> Array
     diffusivity_ratio : array of a matching shape, D/u [m], the same at every place of the column
     radius : float  [m]
     """
-    result: Array = 2 * diffusivity_ratio + golay_factor(k) * (radius**2 / 24) / diffusivity_ratio
+    result: Array = diffusion_plate_height(diffusivity_ratio) + gas_resistance_plate_height(
+        k, diffusivity_ratio, radius
+    )
     return result
 
 

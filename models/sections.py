@@ -1,7 +1,9 @@
-"""Programs cut into sections on which the migration clock s has a closed form, and the inversion of s(t).
+"""Programs cut into sections on which the migration clock s has a closed form.
 
 See `migration` for the equations ([2] there). On a section the temperature is linear in time and c, the part of
-the velocity that depends on pressure, is a quadratic in time, or a constant where the carrier allows it.
+the velocity that depends on pressure, is a constant where the carrier allows it, else a quadratic in time.
+Arrays put sections first and bands (program x compound, flattened as n M + m) last, so that every operation runs
+along long rows.
 """
 
 from __future__ import annotations
@@ -15,180 +17,109 @@ from models.carrier_gas import viscosity
 from models.errors import OutsideValidityError
 from models.interpolation import AntiderivativeTable
 from models.programs import Array, Controlled, ProgramBatch, values_at
-from models.retention import Retention, coefficients, ln_retention_factor
+from models.retention import Retention, ln_retention_factor
 from models.system import ColumnSystem, clock_weight, inlet_pressure, velocity_scale
 from models.units import celsius
 
-CUTS = 4  # sections per stretch of a program along which temperature or carrier changes
+MOST_CUTS = 8  # sections per stretch of a program along which temperature or carrier changes
 FLAT = 1e-6  # K; a section that changes less is a hold
 FLAT_QUADRATIC = 1e-3  # K; the same where differences of the higher tables would be lost in rounding
-NEWTON_STEPS = 8
 
-Index = NDArray[np.intp]
-
-
-@dataclass(frozen=True)
-class Bands:
-    """Bands picked out of the N x M: arrays of shape (E, 1), the program and the compound of each."""
-
-    program: Index
-    compound: Index
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where given values of s are reached: arrays of shape (E, Q).
-
-    Attributes
-    ----------
-    temperature [K], viscosity [Pa s], one_plus_k [-]
-    pressure : absolute inlet pressure [Pa]
-    time : [s]
-    section, share : number of the section, and the share u of it that has passed
-    clock_rate : ds/du
-    """
-
-    time: Array
-    temperature: Array
-    viscosity: Array
-    one_plus_k: Array
-    pressure: Array
-    section: Index
-    share: Array
-    clock_rate: Array
+Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class Sections:
-    """Sections of N programs for M compounds; the last is the endless hold after the program.
+    """S sections of N programs for M compounds; the last is the endless hold after the program.
 
     Attributes
     ----------
-    ln_k : A, B, C of ln k = A + B/T + C ln T, three (M,) arrays
     frozen : bool, whether rho = (po/pi)^2 is the same throughout a program
-    start, length : (N, S) arrays  [s]; the length of the endless hold is given as 1 s
-    temperature, rise : (N, S) arrays  [K], at the start and over the section, 0 for a hold
-    c : (n, N, S) array, coefficients of c in the share u of the section; n = 1 where c is constant
-    pressure : (n, N, S) array  [Pa], inlet pressure likewise
-    carrier : (N, S) array, the set value at the start of each section
-    clock : (N, S, M) array, s at the start
-    speed : (N, S, M) array, w/(1+k) in the holds
-    chord : (N, S, M) or (N, S, 1) array, (Phi_0 over the section)/(s over the section)
-    phi_zero : (N, S, M) array, Phi_0 at the start less chord times clock
-    powers : the factors of Phi_0, Phi_1, Phi_2 in s, three (N, S) arrays; empty where c is constant
-    s_zero : (N, S, M) array, s at the start less those factors times the tables; empty where c is constant
+    constant_c : bool, whether c is constant on every section
+    programs, compounds : int, N and M
+    values : (15, S N) array, or (7, S N) where c is constant: what `Stretch` names, flat in j N + n
+    pressure : (S, N) array  [Pa], inlet pressure at the start of each section
+    clock : (S, N M) array, s at the start
+    phi : (S, N M) array, Phi_0 at the start
+    speed : (S, N M) array, w/(1+k) in the holds, 0 elsewhere
+    at_start : (S, N M) array, the sum of the factors times the tables; empty where c is constant
     """
 
     table: AntiderivativeTable
     system: ColumnSystem
     controlled: Controlled
-    ln_k: tuple[Array, Array, Array]
     frozen: bool
+    constant_c: bool
+    programs: int
+    compounds: int
+    values: Array
+    pressure: Array
+    clock: Array
+    phi: Array
+    speed: Array
+    at_start: Array
+
+    def stretch(self, which: NDArray[np.intp]) -> Stretch:
+        """Sections `which` (flat numbers j N + n)."""
+        rows = self.values.take(which, axis=1)
+        start, length, T_start, rise, per_kelvin, carrier, c0 = rows[:7]
+        return Stretch(start, length, T_start, rise, per_kelvin, carrier, c0, rows[7:])
+
+    def inlet_pressure(self, stretch: Stretch, u: Array, T: Array) -> Array:
+        """Inlet pressure [Pa] after the share u of sections, at T [K]."""
+        if self.constant_c:
+            return inlet_pressure(self.system, self.controlled, stretch.carrier, T)
+        return stretch.pressure(u)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Sections picked out of a batch: (E,) arrays.
+
+    Attributes
+    ----------
+    start, length : [s]; the length of the endless hold is given as 1 s
+    T_start, rise : [K], the rise being 0 for a hold
+    per_kelvin : length/rise [s/K], 0 for a hold
+    carrier : the set value at the start
+    c0 : c at the start
+    curves : (8, E) array, empty where c is constant: the rest of c and the inlet pressure [Pa] as quadratics in the
+        share u of the section (c1, c2, p0, p1, p2), and the factors of Phi_0, Phi_1, Phi_2 in s
+    """
+
     start: Array
     length: Array
-    temperature: Array
+    T_start: Array
     rise: Array
-    c: Array
-    pressure: Array
+    per_kelvin: Array
     carrier: Array
-    clock: Array
-    speed: Array
-    chord: Array
-    phi_zero: Array
-    powers: tuple[Array, ...]
-    s_zero: Array
+    c0: Array
+    curves: Array
 
-    def section_of(self, target: Array) -> Index:
-        """The section in which s reaches `target` (N, M): how many of the later ones start at or below it."""
-        count = np.zeros(target.shape, dtype=np.int16)
-        for j in range(1, self.clock.shape[1]):
-            count += (self.clock[:, j] <= target).view(np.int8)
-        return count.astype(np.intp)
-
-    def at(self, bands: Bands, section: Index, u: Array) -> Place:
-        """Places of bands after the shares u (E, Q) of given sections (E, 1)."""
-        which = bands.program * self.clock.shape[1] + section
-        T = self.temperature.ravel().take(which) + u * self.rise.ravel().take(which)
-        a, b, c = (values[bands.compound] for values in self.ln_k)
-        one_plus_k = 1.0 + np.exp(np.minimum(a + b / T + c * np.log(T), 700.0))
-        eta = viscosity(self.system.gas, T)
-        length = self.length.ravel().take(which)
-        rate = self._polynomial(self.c, which, u) * clock_weight(self.controlled, T, eta) * length
-        time = self.start.ravel().take(which) + u * length
-        pressure = self._pressure_at(which, u, T)
-        return Place(time, T, eta, one_plus_k, pressure, section, u, rate / one_plus_k)
-
-    def _polynomial(self, coefficients: Array, which: Index, u: Array) -> Array:
-        c = [row.ravel().take(which) for row in coefficients]
-        share = np.minimum(u, 1.0)  # beyond it lies only the endless hold, where nothing changes
-        result: Array = c[0] if len(c) == 1 else c[0] + share * (c[1] + share * c[2])
+    @property
+    def factors(self) -> Array:
+        """Factors of Phi_0, Phi_1 and Phi_2 in s, (3, E)."""
+        result: Array = self.curves[5:]
         return result
 
-    def find(self, bands: Bands, section: Index, target: Array, tolerance: float) -> Place:
-        """Where s reaches `target` (E, Q), given the sections (E, Q), to a relative tolerance in s."""
-        sections, compounds = self.clock.shape[1:]
-        which = bands.program * sections + section
-        each = which * compounds + bands.compound
-        chord = self.chord.ravel().take(each if self.chord.shape[2] == compounds else which)
-        phi = self.phi_zero.ravel().take(each) + chord * target
-        T, slope = self.table.temperature(phi, bands.compound)
-        T_start, rise = self.temperature.ravel().take(which), self.rise.ravel().take(which)
-        length, start = self.length.ravel().take(which), self.start.ravel().take(which)
-        hold = rise == 0.0
-        u = (T - T_start) / np.where(hold, 1.0, rise)
-        speed = self.speed.ravel().take(each)
-        since = target - self.clock.ravel().take(each)
-        if self.powers:
-            endless = section == sections - 1
-            T, rate, u = self._newton(bands, which, each, u, since, target, hold, endless, tolerance)
-        else:
-            c = self.c[0].ravel().take(which)
-            u = np.where(hold, since / (c * speed * length), u)
-            rate = np.where(hold, speed, phi / slope)
-            T = np.where(hold, T_start, T)
-        eta = viscosity(self.system.gas, T)
-        weight = clock_weight(self.controlled, T, eta)
-        pressure = self._pressure_at(which, u, T)
-        return Place(start + u * length, T, eta, weight / rate, pressure, section, u, rate)
+    def c(self, u: Array) -> Array:
+        """c after the share u of the section; beyond 1 lies only the endless hold, where nothing changes."""
+        return _quadratic(self.c0, self.curves[0], self.curves[1], u)
 
-    def _pressure_at(self, which: Index, u: Array, T: Array) -> Array:
-        if len(self.pressure) == 3:
-            return self._polynomial(self.pressure, which, u)
-        return inlet_pressure(self.system, self.controlled, self.carrier.ravel().take(which), T)
+    def c_passed(self, u: Array) -> Array:
+        """Integral of c over the share u."""
+        result: Array = u * (self.c0 + u * (self.curves[0] / 2 + u * (self.curves[1] / 3)))
+        return result
 
-    def _newton(
-        self,
-        bands: Bands,
-        which: Index,
-        each: Index,
-        u: Array,
-        since: Array,
-        target: Array,
-        hold: NDArray[np.bool_],
-        endless: NDArray[np.bool_],
-        tolerance: float,
-    ) -> tuple[Array, Array, Array]:
-        """Refine the share u of the section for a quadratic c; gives T, w/(1+k) and u."""
-        c0, c1, c2 = (row.ravel().take(which) for row in self.c)
-        T_start, rise = self.temperature.ravel().take(which), self.rise.ravel().take(which)
-        length, speed = self.length.ravel().take(which), self.speed.ravel().take(each)
-        f0, f1, f2 = (row.ravel().take(which) for row in self.powers)
-        s_zero = self.s_zero.ravel().take(each)
-        longest = np.where(endless, np.inf, 1.0)
-        u = np.clip(np.where(hold, since / (length * speed * c0), u), 0.0, longest)
-        for _ in range(NEWTON_STEPS):
-            T = T_start + u * rise
-            s_ramp, rate = self.table.combination(T, bands.compound, (f0, f1, f2))
-            s_hold = length * speed * u * (c0 + u * (c1 / 2 + u * (c2 / 3)))
-            rate = np.where(hold, speed, rate)
-            excess = np.where(hold, s_hold - since, s_zero + s_ramp - target)
-            share = np.minimum(u, 1.0)
-            step = excess / (length * (c0 + share * (c1 + share * c2)) * rate)
-            u = np.clip(np.where(np.isnan(step), np.inf, u - step), 0.0, longest)
-            # A Newton step leaves about the square of the excess it found.
-            if not np.any(np.abs(excess) > np.sqrt(tolerance) * target):
-                break
-        return T_start + u * rise, rate, u
+    def pressure(self, u: Array) -> Array:
+        """Inlet pressure [Pa] after the share u."""
+        return _quadratic(self.curves[2], self.curves[3], self.curves[4], u)
+
+
+def _quadratic(c0: Array, c1: Array, c2: Array, u: Array) -> Array:
+    share = np.minimum(u, 1.0)
+    result: Array = c0 + share * (c1 + share * c2)
+    return result
 
 
 def sections_of(
@@ -196,97 +127,91 @@ def sections_of(
     system: ColumnSystem,
     retention: Retention,
     batch: ProgramBatch,
+    misfit: float,
 ) -> Sections:
     """Cut a batch of programs into sections and run the clock of every compound over them.
+
+    Stretches are cut until the quadratic c is nowhere further off than the relative `misfit`.
 
     Raises
     ------
     OutsideValidityError : when a program leaves the temperatures the table covers
     """
     _require_table(table, batch)
-    static = bool(np.all(np.ptp(batch.carrier_values, axis=1) == 0))
-    constant_c = static and (batch.controlled == "pressure" or system.outlet_pressure == 0)
-    frozen = system.outlet_pressure == 0 or (static and batch.controlled == "pressure")
-    start, T, carrier = _cut(batch, static)
+    vacuum = system.outlet_pressure == 0
+    static = _static(batch)
+    constant_c = has_constant_c(system, batch)
+    corners = _corners(batch, static)
+    start, T, carrier = corners if constant_c else _cut(system, batch.controlled, *corners, misfit)
+    S, N, M = *start.shape, len(retention)
+
     length = np.ones_like(start)
-    length[:, :-1] = np.diff(start, axis=1)
+    length[:-1] = start[1:] - start[:-1]
     rise = np.zeros_like(start)
-    rise[:, :-1] = np.diff(T, axis=1)
+    rise[:-1] = T[1:] - T[:-1]
     hold = np.abs(rise) <= (FLAT if constant_c else FLAT_QUADRATIC)
-    rise = np.where(hold, 0.0, rise)
+    rise[hold] = 0.0
     per_kelvin = np.where(hold, 0.0, length / np.where(hold, 1.0, rise))
+    pressure, c = _pressure_and_c(system, batch.controlled, carrier, T)
 
-    phi = table.rows(T, 0)
-    gain = np.diff(phi, axis=1)
-    speed = np.zeros_like(phi)
-    speed[hold] = _speed(retention, batch.controlled, system, T[hold])
+    phi = table.rows(T, 0).reshape(S, N * M)
+    paces = np.zeros((S, N, M))
+    paces[hold] = _speed(retention, batch.controlled, system, T[hold])
+    speed = paces.reshape(S, N * M)
 
+    def widened(values: Array) -> Array:
+        """(S, N) values for every compound: (S, N M)."""
+        return np.repeat(values, M, axis=1)
+
+    at_start = np.empty(0)
+    values = [start, length, T, rise, per_kelvin, carrier]
     if constant_c:
-        pressure = inlet_pressure(system, batch.controlled, carrier, T)
-        eta = viscosity(system.gas, T)
-        c = velocity_scale(system, pressure) / (eta * clock_weight(batch.controlled, T, eta))
-        hold_gain = (c * length)[:, :-1, None] * speed[:, :-1]
-        steps = np.where(hold[:, :-1, None], hold_gain, (c * per_kelvin)[:, :-1, None] * gain)
-        clock = _running_sum(steps)
-        chord = np.where(hold, 0.0, 1.0 / np.where(hold, 1.0, c * per_kelvin))[:, :, None]
-        return Sections(
-            table,
-            system,
-            batch.controlled,
-            coefficients(retention),
-            frozen,
-            start,
-            length,
-            T,
-            rise,
-            c[None],
-            pressure[None],
-            carrier,
-            clock,
-            speed,
-            chord,
-            phi - chord * clock,
-            (),
-            np.empty(0),
+        values.append(c)
+        ramps = widened((c * per_kelvin)[:-1]) * (phi[1:] - phi[:-1])
+        mean_c = c
+    else:
+        middle = _pressure_and_c(
+            system, batch.controlled, (carrier[:-1] + carrier[1:]) / 2, (T[:-1] + T[1:]) / 2
         )
-
-    c, pressure = _quadratics(system, batch, start, T, carrier)
-    powers = _powers(table, c, T, rise, per_kelvin)
-    tables = [phi, table.rows(T, 1), table.rows(T, 2)]
-    weighted = [factor[:, :, None] * values for factor, values in zip(powers, tables, strict=True)]
-    at_start = weighted[0] + weighted[1] + weighted[2]
-    at_end = np.zeros_like(at_start)
-    for factor, values in zip(powers, tables, strict=True):
-        at_end[:, :-1] += factor[:, :-1, None] * values[:, 1:]
-    mean_c = c[0] + c[1] / 2 + c[2] / 3
-    steps = np.where(
-        hold[:, :-1, None],
-        (mean_c * length)[:, :-1, None] * speed[:, :-1],
-        np.maximum((at_end - at_start)[:, :-1], 0.0),
-    )
-    clock = _running_sum(steps)
-    chord = np.zeros_like(phi)
-    np.divide(gain, steps, out=chord[:, :-1], where=~hold[:, :-1, None] & (steps > 0))
+        coefficients = _through(c, middle[1])
+        powers = _powers(table, coefficients, T, rise, per_kelvin)
+        values += [*coefficients, *_through(pressure, middle[0]), *powers]
+        tables = [phi, table.rows(T, 1).reshape(S, N * M), table.rows(T, 2).reshape(S, N * M)]
+        wide = [widened(factor) for factor in powers]
+        at_start = wide[0] * tables[0] + wide[1] * tables[1] + wide[2] * tables[2]
+        ramps = -at_start[:-1]
+        for factor, phi_n in zip(wide, tables, strict=True):
+            ramps += factor[:-1] * phi_n[1:]
+        mean_c = coefficients[0] + coefficients[1] / 2 + coefficients[2] / 3
+    clock = np.zeros((S, N * M))
+    # In the other kind of section one of the two is zero.
+    steps = np.maximum(ramps, 0.0) + widened((mean_c * length)[:-1]) * speed[:-1]
+    np.cumsum(steps, axis=0, out=clock[1:])
     return Sections(
-        table,
-        system,
-        batch.controlled,
-        coefficients(retention),
-        frozen,
-        start,
-        length,
-        T,
-        rise,
-        c,
-        pressure,
-        carrier,
-        clock,
-        speed,
-        chord,
-        phi - chord * clock,
-        powers,
-        clock - at_start,
+        table=table,
+        system=system,
+        controlled=batch.controlled,
+        frozen=vacuum or (static and batch.controlled == "pressure"),
+        constant_c=constant_c,
+        programs=N,
+        compounds=M,
+        values=np.stack(values).reshape(len(values), S * N),
+        pressure=pressure,
+        clock=clock,
+        phi=phi,
+        speed=speed,
+        at_start=at_start,
     )
+
+
+def _static(batch: ProgramBatch) -> bool:
+    """Whether no program of the batch ramps its carrier."""
+    return bool((batch.carrier_values == batch.carrier_values[:, :1]).all())
+
+
+def has_constant_c(system: ColumnSystem, batch: ProgramBatch) -> bool:
+    """Whether c is constant on every section, so that sections need no cutting and s no iteration."""
+    return _static(batch) and (batch.controlled == "pressure" or system.outlet_pressure == 0)
 
 
 def _require_table(table: AntiderivativeTable, batch: ProgramBatch) -> None:
@@ -298,52 +223,76 @@ def _require_table(table: AntiderivativeTable, batch: ProgramBatch) -> None:
         )
 
 
-def _cut(batch: ProgramBatch, static: bool) -> tuple[Array, Array, Array]:
-    """Start times [s], temperatures [K] and set values of all sections, each (N, S)."""
+def _corners(batch: ProgramBatch, static: bool) -> tuple[Array, Array, Array]:
+    """Start times [s], temperatures [K] and set values at the corners of oven and carrier, each (B, N)."""
+    times, T = _trimmed(batch.oven_times, batch.oven_temperatures)
     if static:
-        times, T = batch.oven_times, batch.oven_temperatures
         values = np.broadcast_to(batch.carrier_values[:, :1], times.shape)
     else:
-        times = np.sort(np.concatenate([batch.oven_times, batch.carrier_times], axis=1), axis=1)
-        T = values_at(times, batch.oven_times, batch.oven_temperatures)
-        values = values_at(times, batch.carrier_times, batch.carrier_values)
-    changing = np.any(np.diff(T, axis=1) != 0, axis=0) | np.any(np.diff(values, axis=1) != 0, axis=0)
-    column = np.repeat(np.arange(times.shape[1] - 1), np.where(changing, CUTS, 1))
-    share = np.concatenate([np.arange(CUTS) / CUTS if moves else [0.0] for moves in changing])
+        carrier_times, carrier_values = _trimmed(batch.carrier_times, batch.carrier_values)
+        merged = np.sort(np.concatenate([times, carrier_times[:, 1:]], axis=1), axis=1)
+        values = values_at(merged, carrier_times, carrier_values)
+        times, T = merged, values_at(merged, times, T)
+    return np.ascontiguousarray(times.T), np.ascontiguousarray(T.T), np.ascontiguousarray(values.T)
+
+
+def _trimmed(times: Array, values: Array) -> tuple[Array, Array]:
+    """Corners without the last ones that change nothing, because a program keeps its last value anyway."""
+    count = times.shape[1]
+    while count > 1 and (values[:, count - 1] == values[:, count - 2]).all():
+        count -= 1
+    return times[:, :count], values[:, :count]
+
+
+def _cut(
+    system: ColumnSystem, controlled: Controlled, times: Array, T: Array, carrier: Array, allowed: float
+) -> tuple[Array, Array, Array]:
+    """The corners with further ones between, where c is too far from a quadratic; each (S, N)."""
+
+    def between(knots: Array, share: float) -> Array:
+        result: Array = knots[:-1] + share * (knots[1:] - knots[:-1])
+        return result
+
+    shares = np.linspace(0.0, 1.0, 5)
+    at = [(between(carrier, share), between(T, share)) for share in shares]
+    _, c = _pressure_and_c(
+        system,
+        controlled,
+        np.stack([value for value, _ in at]),
+        np.stack([temperature for _, temperature in at]),
+    )
+    # How far c at a quarter and three quarters is from the quadratic through start, middle and end.
+    misfit = np.maximum(
+        np.abs(c[1] - (3 * c[0] + 6 * c[2] - c[4]) / 8), np.abs(c[3] - (3 * c[4] + 6 * c[2] - c[0]) / 8)
+    ) / np.minimum(c[0], c[4])
+    worst = misfit.max(axis=1, initial=0.0)
+    cuts = np.clip(np.ceil(np.cbrt(worst / allowed)), 1, MOST_CUTS).astype(np.intp)
+    row = np.repeat(np.arange(cuts.size), cuts)
+    share = np.concatenate([np.zeros(0), *(np.arange(n) / n for n in cuts)])[:, None]
 
     def cut(knots: Array) -> Array:
-        inner = knots[:, column] + share * (knots[:, column + 1] - knots[:, column])
-        return np.concatenate([inner, knots[:, -1:]], axis=1)
+        return np.concatenate([knots[row] + share * (knots[row + 1] - knots[row]), knots[-1:]])
 
-    return cut(times), cut(T), cut(values)
+    return cut(times), cut(T), cut(carrier)
 
 
-def _quadratics(
-    system: ColumnSystem, batch: ProgramBatch, start: Array, T: Array, carrier: Array
+def _pressure_and_c(
+    system: ColumnSystem, controlled: Controlled, carrier: Array, T: Array
 ) -> tuple[Array, Array]:
-    """c and inlet pressure as quadratics in the share of each section, both (3, N, S)."""
+    """Inlet pressure [Pa] and c at set values and temperatures of any shape."""
+    pressure = inlet_pressure(system, controlled, carrier, T)
+    eta = viscosity(system.gas, T)
+    return pressure, velocity_scale(system, pressure) / (eta * clock_weight(controlled, T, eta))
 
-    def middles(knots: Array) -> Array:
-        return (knots[:, :-1] + knots[:, 1:]) / 2
 
-    all_T = np.concatenate([T, middles(T)], axis=1)
-    pressure = inlet_pressure(
-        system, batch.controlled, np.concatenate([carrier, middles(carrier)], axis=1), all_T
-    )
-    eta = viscosity(system.gas, all_T)
-    c = velocity_scale(system, pressure) / (eta * clock_weight(batch.controlled, all_T, eta))
-    sections = T.shape[1]
-
-    def through(values: Array) -> Array:
-        first, middle = values[:, :sections], values[:, sections:]
-        a, b, m = first[:, :-1], first[:, 1:], middle
-        quadratic = np.zeros((3, *first.shape))
-        quadratic[0] = first
-        quadratic[1, :, :-1] = 4 * m - 3 * a - b
-        quadratic[2, :, :-1] = 2 * (a + b) - 4 * m
-        return quadratic
-
-    return through(c), through(pressure)
+def _through(start: Array, middle: Array) -> Array:
+    """Quadratics in the share of each section (3, S, N), from values at starts (S, N) and middles (S-1, N)."""
+    a, b = start[:-1], start[1:]
+    result = np.zeros((3, *start.shape))
+    result[0] = start
+    result[1, :-1] = 4 * middle - 3 * a - b
+    result[2, :-1] = 2 * (a + b) - 4 * middle
+    return result
 
 
 def _powers(
@@ -361,15 +310,6 @@ def _powers(
 
 def _speed(retention: Retention, controlled: Controlled, system: ColumnSystem, T: Array) -> Array:
     """w/(1+k) at temperatures (n,) [K], shape (n, M): exact, because a hold has nothing to average over."""
-    with np.errstate(over="ignore"):
-        one_plus_k = 1.0 + np.exp(np.minimum(ln_retention_factor(retention, T), 700.0))
+    one_plus_k = 1.0 + np.exp(np.minimum(ln_retention_factor(retention, T), 700.0))
     result: Array = clock_weight(controlled, T, viscosity(system.gas, T))[:, None] / one_plus_k
     return result
-
-
-def _running_sum(steps: Array) -> Array:
-    """Sums before each section: (N, S-1, M) steps to (N, S, M)."""
-    programs, sections, compounds = steps.shape
-    total = np.zeros((programs, sections + 1, compounds))
-    np.cumsum(steps, axis=1, out=total[:, 1:])
-    return total

@@ -61,6 +61,14 @@ def velocity_scale(system: ColumnSystem, pressure: Array) -> Array:
     return result
 
 
+def flow_group(system: ColumnSystem, pressure: Array) -> Array:
+    """u p eta [m Pa2], the same all along the column: flow_factor r^2 (pi^2 - po^2)/(16 L)."""
+    result: Array = (system.flow_factor * system.column.radius**2 / (16 * system.column.length)) * (
+        pressure**2 - system.outlet_pressure**2
+    )
+    return result
+
+
 def clock_weight(controlled: Controlled, T: Array, eta: Array) -> Array:
     """w of `migration` eq. [2] at T [K] and the viscosity eta there [Pa s].
 

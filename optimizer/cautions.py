@@ -80,7 +80,7 @@ def _hotter_than_scouted(scenario: Scenario, programs: Sequence[Program]) -> str
     if highest <= scouted + 1.0:
         return None
     return (
-        f"A program here heats the column to {celsius(highest):.0f} °C, the scouting runs to {celsius(scouted):.0f} °C: "
-        "decomposition can set toxic gas free, and energetic or unknown samples need a risk assessment of their own "
-        "first."
+        f"A program here heats the column to {celsius(highest):.0f} °C, the scouting runs only to "
+        f"{celsius(scouted):.0f} °C: decomposition can set toxic gas free, and energetic or unknown samples need a "
+        "risk assessment of their own first."
     )

@@ -19,6 +19,8 @@ from optimizer.program_space import LEAST_RISE, Family
 
 STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
 NEIGHBOURS = 3  # pairs further apart in elution order are not constrained within a descent
+OUTSIDE = -0.05  # a smallest margin below this is first raised
+HOPELESS = -0.01  # and when it stays below this, the basin holds no program that keeps every limit
 CAP = 0.02  # a margin beyond which raising it further is not asked for
 LARGEST_MARGIN = 2.0  # margins are cut off here: far pairs have nothing to say
 
@@ -44,8 +46,8 @@ class Descent:
 class _Local:
     """Values and gradients around a point; the last point is remembered, as the optimiser asks twice."""
 
-    def __init__(self, problem: Problem, family: Family, start: Array, extra: float) -> None:
-        self.problem, self.family, self.extra = problem, family, extra
+    def __init__(self, problem: Problem, family: Family, start: Array) -> None:
+        self.problem, self.family = problem, family
         self.evaluations = 0
         self.at: Array | None = None
         self.margins: Array = np.empty(0)  # (K,), of pairs, limits and rises at the point
@@ -61,7 +63,7 @@ class _Local:
             if counts[order[a], order[b]]
         ]
         self.first, self.second = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
-        self.needed = needed[self.first, self.second] * (1 + extra)
+        self.needed = needed[self.first, self.second]
         self.ends_with = order[-3:]  # any of the last three may end the run within a basin
         positions = family.temperatures
         rise = family.high[0] - family.low[0]
@@ -94,18 +96,21 @@ class _Local:
 
 
 def descend(
-    problem: Problem, family: Family, start: Array, extra: float = 0.0, iterations: int = 40
+    problem: Problem, family: Family, start: Array, iterations: int = 25, tolerance: float = 1e-4
 ) -> Descent:
     """The fastest program of the basin that holds `start`, a point (D,) on the unit cube.
 
-    `extra` is a relative addition to the resolution asked for.
+    A start far outside the limits is first brought inside them; when that fails the descent ends there.
     """
     start = family.ordered(np.clip(start, 0.0, 1.0))
-    local = _Local(problem, family, start, extra)
+    local = _Local(problem, family, start)
     local.update(start)
     z = start
-    if local.margins.min() < -0.05:
+    if local.margins.min() < OUTSIDE:
         z = _raise_margin(local, z, iterations)
+        local.update(z)
+        if local.margins.min() < HOPELESS:
+            return assessed(problem, family, z, local.evaluations)
 
     def time(z: Array) -> float:
         local.update(z)
@@ -131,16 +136,16 @@ def descend(
         method="SLSQP",
         bounds=[(0.0, 1.0)] * family.size,
         constraints={"type": "ineq", "fun": margins, "jac": slopes},
-        options={"maxiter": iterations, "ftol": 1e-6},
+        options={"maxiter": iterations, "ftol": tolerance},
     )
     z = np.clip(found.x, 0.0, 1.0)
     return assessed(problem, family, z, local.evaluations)
 
 
-def most_separated(problem: Problem, family: Family, start: Array, iterations: int = 60) -> Descent:
+def most_separated(problem: Problem, family: Family, start: Array, iterations: int = 40) -> Descent:
     """The program of the basin with the largest smallest margin, up to a little above zero."""
     start = family.ordered(np.clip(start, 0.0, 1.0))
-    local = _Local(problem, family, start, 0.0)
+    local = _Local(problem, family, start)
     z = _raise_margin(local, start, iterations)
     return assessed(problem, family, z, local.evaluations)
 

@@ -1,4 +1,4 @@
-"""Pictures, each in two halves: the data are prepared (and tested), then drawn on given axes.
+"""Pictures: what `plot_data` prepared, drawn on given axes, and put into files.
 
 matplotlib is slow to import and is imported only where something is drawn.
 """
@@ -6,18 +6,13 @@ matplotlib is slow to import and is imported only where something is drawn.
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from models.chromatogram import detector_trace, peak_signals, trace_times
-from models.fit import Fit
 from models.programs import Array
-from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.label_placement import shortened, spaced, thinned
-from optimizer.results import Prediction
-from optimizer.scenario_data import Scenario
+from optimizer.plot_data import ChromatogramData, PeakLabel, ResidualData
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,99 +25,13 @@ RUN_COLOURS = ("#16324f", "#c2410c", "#00838f", "#8a5fbf", "#6b7a00")
 RUN_MARKERS = ("o", "s", "^", "D", "v", "P")
 
 WIDTH = 7.4  # inch: fits between the margins of A4
+LEFT, RIGHT = 0.84, 0.72  # inch, beside the axes
+AXES_WIDTH = WIDTH - LEFT - RIGHT
+OVERHANG = 0.6  # inch by which labels may stand beside the axes
+LINE = 1.2  # of the font size, from line to line
 LONGEST_NAME = 34  # characters of a label; the peak table has the whole name
+MARK = "◆ "  # before the name of a critical peak: colour alone tells nothing on a black-and-white print
 FONT = "DejaVu Sans"  # comes with matplotlib, so that extents are the same everywhere
-LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
-
-
-@dataclass(frozen=True)
-class PeakLabel:
-    """A peak to be labelled: its name, apex (min, % of the highest signal), and whether it is critical."""
-
-    name: str
-    time: float
-    height: float
-    critical: bool
-
-
-@dataclass(frozen=True)
-class ChromatogramData:
-    """What a picture of a prediction shows; times in min.
-
-    Attributes
-    ----------
-    title, note : the heading, and the line under it (the critical pair)
-    times, response : (Q,) arrays  [min], [% of the highest signal]
-    critical_responses : (C, Q) array, the critical peaks by themselves  [% of the highest signal]
-    labels : peaks in order of elution
-    oven_times, oven : (B,) arrays  [min], [°C], the corners of the oven program
-    elution_times, elution_temperatures : (M,) arrays  [min], [°C]
-    trace_times, pressure, flow : (Q,) arrays  [min], [kPa gauge], [mL/min]
-    ambient : float  [kPa absolute]
-    end : float  [min]
-    """
-
-    title: str
-    note: str
-    times: Array
-    response: Array
-    critical_responses: Array
-    labels: tuple[PeakLabel, ...]
-    oven_times: Array
-    oven: Array
-    elution_times: Array
-    elution_temperatures: Array
-    trace_times: Array
-    pressure: Array
-    flow: Array
-    ambient: float
-    end: float
-
-
-def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: str) -> ChromatogramData:
-    """Prepare the picture of a prediction; `ambient_pressure` in Pa absolute."""
-    t, w, area = prediction.retention, prediction.width_half, prediction.area
-    tailing = np.maximum(prediction.tailing, LEAST_TAILING)
-    order = [int(m) for m in prediction.order if np.isfinite(t[m]) and np.isfinite(w[m])]
-    end = prediction.run_time
-    times = trace_times(end, t, w, tailing)
-    signal = detector_trace(times, t, w, area, tailing)
-    scale = 100.0 / signal.max() if np.any(signal > 0) else 1.0
-    pair = [] if prediction.critical is None else list(prediction.counted_pairs[prediction.critical])
-    pair = [m for m in pair if m in order]
-    apexes = detector_trace(t[order], t, w, area, tailing)
-    oven_times, oven = prediction.program.oven.knots()
-    corners = np.array([*oven_times, max(end, oven_times[-1])])
-    return ChromatogramData(
-        title=title,
-        note=_note(prediction),
-        times=times / SECONDS_PER_MINUTE,
-        response=signal * scale,
-        critical_responses=peak_signals(times, t[pair], w[pair], area[pair], tailing[pair]).T * scale,
-        labels=tuple(
-            PeakLabel(
-                prediction.compounds[m], float(t[m]) / SECONDS_PER_MINUTE, float(height) * scale, m in pair
-            )
-            for m, height in zip(order, apexes, strict=True)
-        ),
-        oven_times=corners / SECONDS_PER_MINUTE,
-        oven=celsius(np.array([*oven, oven[-1]])),
-        elution_times=t[order] / SECONDS_PER_MINUTE,
-        elution_temperatures=celsius(prediction.elution_temperature[order]),
-        trace_times=prediction.trace_times / SECONDS_PER_MINUTE,
-        pressure=(prediction.inlet_pressure - ambient_pressure) / PA_PER_KPA,
-        flow=flow_mL_min(prediction.flow),
-        ambient=ambient_pressure / PA_PER_KPA,
-        end=end / SECONDS_PER_MINUTE,
-    )
-
-
-def _note(prediction: Prediction) -> str:
-    pair = prediction.critical_pair
-    if pair is None:
-        return "no pair has to be resolved"
-    a, b = (shortened(name, LONGEST_NAME) for name in pair)
-    return f"◆ critical pair: {a} and {b}, Rs {prediction.min_resolution:.2f}"
 
 
 def chromatogram_figure(data: ChromatogramData) -> Figure:
@@ -130,14 +39,13 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     from matplotlib.figure import Figure
 
     labels = _LabelBand(data)
-    left, right, top, bottom, gap = 0.62, 0.66, 0.5, 0.44, 0.12  # inch
-    signal, traces = 2.6, 0.85
+    top, bottom, gap, signal, traces = 0.5, 0.42, 0.12, 2.5, 0.74  # inch
     height = top + labels.height + signal + 3 * (traces + gap) + bottom
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
     base = bottom
     rows: list[Axes] = []
     for tall in (traces, traces, traces, signal):
-        place = (left / WIDTH, base / height, (WIDTH - left - right) / WIDTH, tall / height)
+        place = (LEFT / WIDTH, base / height, AXES_WIDTH / WIDTH, tall / height)
         rows.append(figure.add_axes(place, sharex=rows[0] if rows else None))
         base += tall + gap
     draw_signal(data, rows[3], labels)
@@ -149,7 +57,10 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     rows[0].set_xlabel("time, min", **_text(8))
     rows[0].set_xlim(0.0, data.end)
     figure.text(0.12 / WIDTH, 1 - 0.2 / height, data.title, **_text(9, INK), fontweight="bold")
-    figure.text(0.12 / WIDTH, 1 - 0.38 / height, data.note, **_text(8, CRITICAL))
+    figure.text(0.12 / WIDTH, 1 - 0.38 / height, _note(data), **_text(8, CRITICAL))
+    if labels.left_out:
+        note = f"{labels.left_out} names left out for want of room: see the peak table"
+        figure.text(1 - 0.12 / WIDTH, 0.06 / height, note, ha="right", **_text(7))
     return figure
 
 
@@ -159,15 +70,18 @@ class _LabelBand:
     foot = 0.3  # inch, for the leader lines
 
     def __init__(self, data: ChromatogramData) -> None:
-        points = (WIDTH - 1.28) * 72
+        points = (AXES_WIDTH + 2 * OVERHANG) * 72
         count = len(data.labels)
-        self.size = float(np.clip(points / (1.26 * max(count, 1)), 6.0, 8.0))
-        self.pitch = 1.26 * self.size  # points from line to line
+        self.size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
+        self.pitch = LINE * self.size  # points
         self.shown = thinned(
-            count, int(points / self.pitch), [i for i, label in enumerate(data.labels) if label.critical]
+            count,
+            int(points / self.pitch + 1e-6),
+            [i for i, label in enumerate(data.labels) if label.critical],
         )
         self.texts = {i: _label_text(data.labels[i], i + 1) for i in self.shown}
-        longest = max((_extent(text, self.size) for text in self.texts.values()), default=0.0)
+        weights = {i: "bold" if data.labels[i].critical else "normal" for i in self.shown}
+        longest = max((_extent(self.texts[i], self.size, weights[i]) for i in self.shown), default=0.0)
         self.left_out = count - len(self.shown)
         self.height = self.foot + longest / 72 + 0.06
 
@@ -176,7 +90,15 @@ def _label_text(label: PeakLabel, number: int) -> str:
     name = shortened(label.name, LONGEST_NAME)
     if not _drawable(name):
         name = f"peak {number}"
-    return f"◆ {name}" if label.critical else name
+    return f"{MARK}{name}" if label.critical else name
+
+
+def _note(data: ChromatogramData) -> str:
+    pair = [_label_text(label, i) for i, label in enumerate(data.labels, 1) if label.critical]
+    if not np.isfinite(data.critical_resolution) or len(pair) < 2:
+        return "no pair to be resolved"
+    a, b = (name[len(MARK) :] for name in pair)
+    return f"{MARK}critical pair: {a} and {b}, Rs {data.critical_resolution:.2f}"
 
 
 def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = None) -> None:
@@ -186,25 +108,19 @@ def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = No
     axes.set_xlim(0.0, data.end)
     axes.set_ylim(-1.5, top)
     for response in data.critical_responses:
-        axes.fill_between(data.times, 0.0, response, color=CRITICAL, alpha=0.3, linewidth=0)
+        seen = response > 0.01
+        axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.3, linewidth=0)
     axes.plot(data.times, data.response, color=SIGNAL, linewidth=0.9)
     _dress(axes, "signal, %", INK)
     _draw_labels(data, axes, band, top)
-    if band.left_out:
-        axes.text(
-            0.995, 0.97, f"{band.left_out} names left out for want of room: see the peak table",
-            transform=axes.transAxes, ha="right", va="top", **_text(7, QUIET),
-        )  # fmt: skip
 
 
 def _draw_labels(data: ChromatogramData, axes: Axes, band: _LabelBand, top: float) -> None:
-    figure = axes.get_figure(root=True)
-    assert figure is not None  # noqa: S101
     box = axes.get_window_extent()
-    points = (box.width / figure.dpi * 72, box.height / figure.dpi * 72)
+    points = np.array([box.width, box.height]) / axes.figure.dpi * 72
     labels = [data.labels[i] for i in band.shown]
     places = np.array([label.time / data.end for label in labels]) * points[0]
-    centres = spaced(places, np.full(len(labels), band.pitch), -8.0, points[0] + 8.0)
+    centres = spaced(places, np.full(len(labels), band.pitch), -OVERHANG * 72, points[0] + OVERHANG * 72)
     bend, foot = 5.0 / points[1], (band.foot * 72 - 3.0) / points[1]
     low = axes.get_ylim()[0]
     for i, label, place, centre in zip(band.shown, labels, places, centres, strict=True):
@@ -223,10 +139,51 @@ def _draw_labels(data: ChromatogramData, axes: Axes, band: _LabelBand, top: floa
         )  # fmt: skip
 
 
+def critical_pair_figure(data: ChromatogramData) -> Figure | None:
+    """The critical pair, enlarged; None when there is no pair."""
+    from matplotlib.figure import Figure
+
+    if data.window is None:
+        return None
+    width, height, top, bottom = 3.5, 2.2, 0.5, 0.42  # inch
+    figure = Figure(figsize=(width, height), facecolor="white")
+    axes = figure.add_axes((0.62 / width, bottom / height, 1 - 0.75 / width, 1 - (top + bottom) / height))
+    draw_critical_pair(data, axes)
+    axes.yaxis.set_label_coords(-0.13, 0.5)
+    axes.set_xlabel("time, min", **_text(8))
+    return figure
+
+
+def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
+    """The trace around the critical pair, with each of the two peaks by itself beneath it."""
+    assert data.window is not None
+    start, end = data.window
+    seen = (data.times >= start) & (data.times <= end)
+    names = [(_label_text(label, i)) for i, label in enumerate(data.labels, 1) if label.critical]
+    for response, name, line in zip(data.critical_responses, names, ("--", ":"), strict=True):
+        axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.2, linewidth=0)
+        axes.plot(
+            data.times[seen],
+            response[seen],
+            color=CRITICAL,
+            linewidth=1.2,
+            linestyle=line,
+            label=name[len(MARK) :],
+        )
+    axes.plot(data.times[seen], data.response[seen], color=SIGNAL, linewidth=1.2, label="_sum")
+    _dress(axes, "signal, %", INK)
+    axes.set_xlim(start, end)
+    axes.set_ylim(0.0, 1.08 * float(data.response[seen].max()))
+    axes.xaxis.set_major_locator(_few_ticks())
+    _legend(axes, 1)
+
+
 def draw_oven(data: ChromatogramData, axes: Axes) -> None:
     """Oven temperature, with a tick where each compound elutes."""
     axes.plot(data.oven_times, data.oven, color=OVEN, linewidth=1.4)
-    axes.plot(data.elution_times, data.elution_temperatures, "|", color=INK, markersize=5, markeredgewidth=0.6)
+    axes.plot(
+        data.elution_times, data.elution_temperatures, "|", color=INK, markersize=5, markeredgewidth=0.6
+    )
     _dress(axes, "oven, °C", OVEN)
     _roomy(axes, data.oven, 10.0)
 
@@ -237,7 +194,14 @@ def draw_pressure(data: ChromatogramData, axes: Axes) -> None:
     _dress(axes, "inlet, kPa\ngauge", PRESSURE)
     _roomy(axes, data.pressure, 10.0)
     ambient = data.ambient
-    beside = axes.secondary_yaxis("right", functions=(lambda p: p + ambient, lambda p: p - ambient))
+
+    def absolute(gauge: Any) -> Any:
+        return gauge + ambient
+
+    def gauge(absolute: Any) -> Any:
+        return absolute - ambient
+
+    beside = axes.secondary_yaxis("right", functions=(absolute, gauge))
     beside.set_ylabel("inlet, kPa\nabsolute", **_text(8, PRESSURE))
     beside.tick_params(labelsize=7, colors=QUIET, length=2.5)
     beside.yaxis.set_major_locator(_few_ticks())
@@ -252,40 +216,22 @@ def draw_flow(data: ChromatogramData, axes: Axes) -> None:
     _roomy(axes, data.flow, 0.2)
 
 
-@dataclass(frozen=True)
-class ResidualData:
-    """Residuals of a fit: (R, M) in s, with the compounds along the axis and the runs as signs."""
-
-    compounds: tuple[str, ...]
-    runs: tuple[str, ...]
-    residual: Array
-    repeatability: float
-
-
-def residual_data(scenario: Scenario, fit: Fit) -> ResidualData:
-    """Prepare the picture of residuals; the band is the largest stated repeatability [s]."""
-    runs = tuple(run.name for run in scenario.runs)
-    return ResidualData(
-        scenario.compounds, runs, fit.residual, max((run.repeatability for run in scenario.runs), default=0.0)
-    )
-
-
 def residual_figure(data: ResidualData) -> Figure:
     """Predicted less measured retention time, for every compound and run."""
     from matplotlib.figure import Figure
 
     count = len(data.compounds)
-    left, right = 0.62, 0.2  # inch
-    size = float(np.clip((WIDTH - left - right) * 72 / (1.26 * max(count, 1)), 6.0, 8.0))
+    right = 0.15  # inch
+    points = (WIDTH - LEFT - right) * 72
+    size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
     names = [_residual_name(name, at) for at, name in enumerate(data.compounds, 1)]
     below = max((_extent(name, size) for name in names), default=0.0) / 72 + 0.16
     legend, axis = 0.34, 1.7
     height = legend + axis + below
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
-    axes = figure.add_axes((left / WIDTH, below / height, (WIDTH - left - right) / WIDTH, axis / height))
+    axes = figure.add_axes((LEFT / WIDTH, below / height, points / 72 / WIDTH, axis / height))
     draw_residuals(data, axes)
-    room = int((WIDTH - left - right) * 72 / (1.26 * size))
-    ticks = thinned(count, room, ())
+    ticks = thinned(count, int(points / (LINE * size) + 1e-6), ())
     axes.set_xticks(ticks, [names[i] for i in ticks], rotation=90, **_text(size, INK))
     return figure
 
@@ -313,13 +259,7 @@ def draw_residuals(data: ResidualData, axes: Axes) -> None:
     seen = data.residual[np.isfinite(data.residual)]
     reach = 1.15 * max(float(np.abs(seen).max()) if len(seen) else 0.0, data.repeatability * 1.2, 0.01)
     axes.set_ylim(-reach, reach)
-    legend = axes.legend(
-        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=min(len(data.runs), 5), frameon=False,
-        fontsize=8, handletextpad=0.2, columnspacing=1.2, borderaxespad=0.1,
-    )  # fmt: skip
-    for text in legend.get_texts():
-        text.set_parse_math(False)
-        text.set_color(INK)
+    _legend(axes, min(len(data.runs), 5))
 
 
 def picture(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
@@ -327,7 +267,9 @@ def picture(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
     import matplotlib
 
     stream = io.BytesIO()
-    metadata: dict[str, Any] = {"Software": None} if kind == "png" else {"Date": None, "Creator": "rampwright"}
+    metadata: dict[str, Any] = (
+        {"Software": None} if kind == "png" else {"Date": None, "Creator": "rampwright"}
+    )
     with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "rampwright", "font.family": [FONT]}):
         figure.savefig(stream, format=kind, dpi=200 if kind == "png" else 72, metadata=metadata)
     return stream.getvalue()
@@ -338,12 +280,12 @@ def _text(size: float, colour: str = QUIET) -> dict[str, Any]:
     return {"fontsize": size, "color": colour, "fontfamily": FONT, "parse_math": False}
 
 
-def _extent(text: str, size: float) -> float:
-    """Length of a text [points], in bold to be on the safe side."""
+def _extent(text: str, size: float, weight: str = "normal") -> float:
+    """Length of a text [points]."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    properties = FontProperties(family=FONT, weight="bold", size=size)
+    properties = FontProperties(family=FONT, weight=weight, size=size)
     return float(text_to_path.get_text_width_height_descent(text, properties, False)[0])
 
 
@@ -355,6 +297,16 @@ def _drawable(text: str) -> bool:
     return all(font.get_char_index(ord(character)) for character in text)
 
 
+def _legend(axes: Axes, columns: int) -> None:
+    legend = axes.legend(
+        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, frameon=False, labelcolor=INK, borderaxespad=0.1,
+        prop={"family": FONT, "size": 8 if columns > 1 else 7}, handletextpad=0.4, columnspacing=1.2,
+        labelspacing=0.2,
+    )  # fmt: skip
+    for text in legend.get_texts():
+        text.set_parse_math(False)
+
+
 def _few_ticks() -> Any:
     from matplotlib.ticker import MaxNLocator
 
@@ -363,7 +315,7 @@ def _few_ticks() -> Any:
 
 def _dress(axes: Axes, label: str, colour: str) -> None:
     axes.set_ylabel(label, **_text(8, colour))
-    axes.yaxis.set_label_coords(-0.07, 0.5)
+    axes.yaxis.set_label_coords(-0.075, 0.5)
     axes.tick_params(labelsize=7, colors=QUIET, length=2.5, labelfontfamily=FONT)
     axes.yaxis.set_major_locator(_few_ticks())
     axes.grid(axis="both", color=GRID, linewidth=0.5)

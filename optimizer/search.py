@@ -11,20 +11,21 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import optuna
 from scipy.stats import qmc
 
 from models.programs import Array
-from optimizer.descent import Descent, descend, most_separated
+from optimizer.descent import HOPELESS, descend
 from optimizer.found import FEASIBLE, Found, Hunt, rank
 from optimizer.goal import Problem
 from optimizer.program_space import Family
 
 SCREENED = 2048  # programs of each family
 STARTS = 24  # elution-order classes of a family that are worth a descent
+LEADING = 1.02  # run time over the best one up to which a descent is refined
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 INFEASIBLE = 1e6  # value of a trial without a feasible program, plus how far off it is
 PERTURBATION = (0.02, 0.06, 0.15)  # of a restart, on the unit cube
@@ -108,7 +109,8 @@ def hunt(
             kind, z = _next_start(state, families, number, starts, tries[number], turn, rng)
             trial = _asked(study, number, family, z if kind != "sampler" else None)
             z = np.array([trial.params[_key(number, i)] for i in range(family.size)])
-            found = _descend(problem, family, z)
+            best = min((each[0].descent.run_time for each in state.best.values() if each and each[0].feasible), default=np.inf)
+            found = _descend(problem, family, z, best)
             state.programs += found.descent.evaluations
             state.best[number].append(found)
             state.best[number].sort(key=rank)
@@ -127,16 +129,20 @@ def hunt(
     return state
 
 
-def _descend(problem: Problem, family: Family, z: Array) -> Found:
-    """A descent, and a second one from its end if the elution order changed under way."""
+def _descend(problem: Problem, family: Family, z: Array, best: float) -> Found:
+    """A descent; once more with the new elution order if that changed under way; refined if it leads."""
     descent = descend(problem, family, z)
-    if descent.margin < FEASIBLE:
-        again = most_separated(problem, family, descent.z)
-        if again.margin >= FEASIBLE:
-            again = descend(problem, family, again.z)
-        total = descent.evaluations + again.evaluations
+    if HOPELESS > descent.margin or descent.margin >= FEASIBLE:
+        again = None
+    else:
+        again = descend(problem, family, descent.z)
+    if again is not None:
         better = again if again.margin > descent.margin else descent
-        descent = Descent(better.z, better.run_time, better.margin, total)
+        descent = replace(better, evaluations=descent.evaluations + again.evaluations)
+    if descent.margin >= -1e-4 and descent.run_time < LEADING * best:
+        refined = descend(problem, family, descent.z, 40, 1e-8)
+        if refined.margin >= FEASIBLE:
+            descent = replace(refined, evaluations=descent.evaluations + refined.evaluations)
     return Found(family, descent)
 
 

@@ -140,7 +140,9 @@ def _steps(
     rows = [Step("start", NO_RATE, to(start), beside(start), _hold(hold))]
     value = start
     for number, ramp in enumerate(ramps, 1):
-        falling = "-" if ramp.target < value else ""  # instruments take a ramp's direction from its sign or target
+        falling = (
+            "-" if ramp.target < value else ""
+        )  # instruments take a ramp's direction from its sign or target
         rows.append(
             Step(
                 f"ramp {number}",
@@ -170,7 +172,9 @@ def _lines(table: SetPoints) -> list[str]:
     rows = [heading, *((s.name, s.rate, s.to, *s.beside, s.hold) for s in table.steps)]
     widths = [max(len(row[at]) for row in rows) for at in range(len(heading))]
     lines = [
-        "  " + row[0].ljust(widths[0]) + "".join(f"  {cell:>{w}}" for cell, w in zip(row[1:], widths[1:], strict=True))
+        "  "
+        + row[0].ljust(widths[0])
+        + "".join(f"  {cell:>{w}}" for cell, w in zip(row[1:], widths[1:], strict=True))
         for row in rows
     ]
     return [table.title, *lines]

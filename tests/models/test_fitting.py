@@ -143,7 +143,9 @@ def test_isothermal_and_ramped_runs_mix_with_other_carrier_modes(fitted: Fit) ->
     isothermal = Program(OvenProgram(423.15), CarrierProgram("pressure", 101325.0 + 120e3))
     velocity = Program(ramp(12.0).oven, CarrierProgram("velocity", 0.35))
     fit = fit_retention(
-        NOMINAL, [measured(isothermal, "iso"), measured(velocity, "velocity"), measured(ramp(5.0), "flow")], NAMES
+        NOMINAL,
+        [measured(isothermal, "iso"), measured(velocity, "velocity"), measured(ramp(5.0), "flow")],
+        NAMES,
     )
     assert np.all(np.abs(fit.retention.T0 - truth().T0) < 1.0)
 
@@ -183,7 +185,9 @@ def test_every_start_ends_at_the_same_optimum() -> None:
     rng = np.random.default_rng(5)
     T0 = rng.uniform(320.0, 560.0, 200)
     typical = with_typical_values(T0)
-    true = Retention(T0, typical.theta * np.exp(rng.normal(0, 0.15, 200)), typical.dCp + rng.normal(0, 20, 200))
+    true = Retention(
+        T0, typical.theta * np.exp(rng.normal(0, 0.15, 200)), typical.dCp + rng.normal(0, 20, 200)
+    )
     programs = [ramp(5.0), ramp(20.0)]
     runs = []
     for number, program in enumerate(programs):

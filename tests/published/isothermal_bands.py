@@ -17,9 +17,9 @@ NO_FILM = 1e-12  # m, a film in which nothing takes time to diffuse
 def retention_of(k: float, T: float) -> Retention:
     """A compound with retention factor k at T [K], whatever its course elsewhere.
 
-    Without dCp, ln k = (T0/theta)(T0/T - 1), a quadratic in T0 for any theta; 10 K will do for every k above 1e-6.
+    Without dCp, ln k = (T0/theta)(T0/T - 1), a quadratic in T0 for any theta; 40 K will do for k above 0.1.
     """
-    theta = 10.0
+    theta = 40.0
     T0 = T / 2 * (1 + np.sqrt(1 + 4 * theta * np.log(k) / T))
     return Retention(np.array([T0]), np.array([theta]), np.array([0.0]))
 

@@ -49,7 +49,7 @@ def test_f1_is_the_mean_square_of_the_local_pressure() -> None:
         assert mean_square / mean**2 == pytest.approx(f1, abs=half_unit(7) + 1e-9)
 
 
-@pytest.mark.parametrize("k", [0.01, 0.5, 5.0])
+@pytest.mark.parametrize("k", [0.1, 0.5, 5.0])
 def test_f1_and_j_from_the_engine(k: float) -> None:
     """Nowhere does the engine know j or f1: they must come out of its times and widths."""
     H, velocity = plate_height(

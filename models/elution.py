@@ -1,0 +1,112 @@
+"""Where in a program the migration clock s of each band reaches a given value: s(t) inverted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.carrier_gas import viscosity
+from models.programs import Array
+from models.sections import Sections, Stretch
+from models.system import clock_weight
+
+NEWTON_STEPS = 12
+
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """Where the clocks of all bands reach given values: (N M,) arrays.
+
+    Attributes
+    ----------
+    time : [s]
+    temperature : [K]
+    one_plus_k : [-]
+    pressure : absolute inlet pressure [Pa]
+    velocity : ds/dt [1/s]
+    section, share : number of the section, and the share u of it that has passed
+    phi : Phi_0
+    """
+
+    time: Array
+    temperature: Array
+    one_plus_k: Array
+    pressure: Array
+    velocity: Array
+    section: Index
+    share: Array
+    phi: Array
+
+
+def arrival(sections: Sections, target: Array, tolerance: float) -> Arrival:
+    """Where s reaches `target` (N M,), to a relative tolerance in s where c is not constant."""
+    bands = sections.clock.shape[1]
+    compound = np.arange(bands) % sections.compounds
+    section = (sections.clock[1:] <= target).sum(axis=0)
+    each = section * bands + np.arange(bands)
+    which = section * sections.programs + np.arange(bands) // sections.compounds
+
+    stretch = sections.stretch(which)
+    speed = sections.speed.ravel().take(each)
+    since = target - sections.clock.ravel().take(each)
+    ramp = stretch.rise != 0.0
+    if sections.constant_c:
+        c, phi = stretch.c0, sections.phi.ravel().take(each)
+        phi = phi + np.where(ramp, since / (c * stretch.per_kelvin), 0.0)
+        T, rate = sections.table.temperature(phi, compound)
+        T, rate = np.where(ramp, T, stretch.T_start), np.where(ramp, phi / rate, speed)
+        u = np.where(ramp, (T - stretch.T_start) / stretch.rise, since / (c * speed * stretch.length))
+    else:
+        u = _newton(sections, stretch, each, compound, since, tolerance)
+        T = stretch.T_start + u * stretch.rise
+        phi, rate = sections.table.phi(T, compound)
+        rate = np.where(ramp, rate, speed)
+        c = stretch.c(u)
+    eta = viscosity(sections.system.gas, T)
+    return Arrival(
+        time=stretch.start + u * stretch.length,
+        temperature=T,
+        one_plus_k=clock_weight(sections.controlled, T, eta) / rate,
+        pressure=sections.inlet_pressure(stretch, u, T),
+        velocity=c * rate,
+        section=section,
+        share=u,
+        phi=phi,
+    )
+
+
+def _newton(
+    sections: Sections, stretch: Stretch, each: Index, compound: Index, since: Array, tolerance: float
+) -> Array:
+    """The share u of the sections after which s has grown by `since`, c being quadratic."""
+    bands = compound.size
+    clock, phi = sections.clock.ravel(), sections.phi.ravel()
+    T_start, rise, factors = stretch.T_start, stretch.rise, stretch.factors
+    pace = stretch.length * sections.speed.ravel().take(each)
+    at_start = sections.at_start.ravel().take(each)
+    ramp = rise != 0.0
+    endless = each >= sections.clock.size - bands
+    longest = np.where(endless, np.inf, 1.0)
+
+    # First guess: Phi_0 straight in s over the section (a ramp), the clock at its first pace (a hold).
+    after = np.where(endless, each, each + bands)
+    clock_start, phi_start = clock.take(each), phi.take(each)
+    chord = (phi.take(after) - phi_start) / (clock.take(after) - clock_start)
+    guess, _ = sections.table.temperature(phi_start + since * chord, compound)
+    u = np.where(ramp, (guess - T_start) / rise, since / (pace * stretch.c0))
+    u = np.fmin(np.fmax(u, 0.0), longest)
+    enough = np.sqrt(tolerance) * (clock_start + since)
+    for _ in range(NEWTON_STEPS):
+        s_ramp, rate = sections.table.combination(T_start + u * rise, compound, factors)
+        s_hold = pace * np.where(endless, stretch.c0 * u, stretch.c_passed(u))
+        excess = np.where(ramp, s_ramp - at_start, s_hold) - since
+        u = u - excess / (stretch.c(u) * np.where(ramp, rate * stretch.length, pace))
+        u = np.fmin(np.fmax(u, 0.0), longest)
+        # A Newton step leaves about the square of the excess it found.
+        if not (np.abs(excess) > enough).any():
+            break
+    return u

@@ -1,0 +1,179 @@
+"""Quadrature over the sections of a program in which a band spends its clock s.
+
+A panel is one band in one section. Where temperature rises the nodes lie on Phi_0, in which the band's whole
+history is smooth; in a hold, on time. In a ramp temperature goes as the logarithm of s, so that nodes crowd
+towards the start of a panel that begins near s = 0: Gauss node x lies at the share (1-lambda) x + lambda x^2,
+lambda being the share of s that the panel adds. Node arrays are (G, E).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.elution import Arrival
+from models.plate_height_tables import Places, PlateHeightTables
+from models.programs import Array
+from models.sections import Sections, Stretch
+
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """Gauss-Legendre in x on [0, 1], and the integrals of its Lagrange basis.
+
+    Attributes
+    ----------
+    x : (G, 1) array
+    weight : (G,) array, of integrals over x
+    to_node : (G, G) array, integrals over x from 0 to each node
+    """
+
+    x: Array
+    weight: Array
+    to_node: Array
+
+
+@cache
+def rule(count: int) -> Rule:
+    """The rule of `count` nodes."""
+    x, w = np.polynomial.legendre.leggauss(count)
+    values = np.polynomial.legendre.legvander(x, count - 1)
+    antiderivatives = np.stack(
+        [
+            np.polynomial.legendre.legval(x, np.polynomial.legendre.legint(row, lbnd=-1)) / 2
+            for row in np.eye(count)
+        ],
+        axis=1,
+    )
+    return Rule(((x + 1) / 2)[:, None], w / 2, antiderivatives @ np.linalg.inv(values))
+
+
+@dataclass(frozen=True)
+class Panels:
+    """E panels, ordered by band and in time within it: (E,) arrays.
+
+    Attributes
+    ----------
+    band, compound, section : number of each
+    stretch : Stretch, the sections
+    each : flat number of the band in its section among S N M
+    clock, gain : s at the start and over the panel
+    crowding : lambda: how far the nodes crowd towards the start, 1 when s starts from zero, 0 in a hold
+    first : number of the first panel of the same band
+    left_out : (N M,) array, s of each band that lies in sections too small to be a panel
+    bands : int, N M
+    """
+
+    band: Index
+    compound: Index
+    section: Index
+    stretch: Stretch
+    each: Index
+    clock: Array
+    gain: Array
+    crowding: Array
+    first: Index
+    left_out: Array
+    bands: int
+
+    def sums(self, values: Array) -> Array:
+        """Sums (N M,) over the panels of each band of values (E,)."""
+        result: Array = np.asarray(np.bincount(self.band, values, self.bands), dtype=np.float64)
+        return result
+
+    def spread(self, nodes: Rule) -> tuple[Array, Array]:
+        """Share of the panel passed at the nodes and its slope in x, (G, E) arrays."""
+        bend = self.crowding * nodes.x
+        return (1 - self.crowding + bend) * nodes.x, 1 - self.crowding + 2 * bend
+
+    def running(self, density: Array, nodes: Rule) -> tuple[Array, Array]:
+        """Integrals over x of a density (G, E) from s = 0 to each node (G, E), and over each panel (E,)."""
+        totals = nodes.weight @ density
+        before = np.cumsum(totals) - totals
+        before -= before.take(self.first)
+        inner = nodes.to_node @ density
+        inner += before
+        return inner, totals
+
+
+def panels_of(
+    sections: Sections, s_end: Array, negligible: float, wanted: NDArray[np.bool_] | None = None
+) -> Panels:
+    """Panels of all or wanted bands up to s at elution (N M,).
+
+    Sections below the share `negligible` of it are left out.
+    """
+    S, bands = sections.clock.shape
+    edges = np.empty((S + 1, bands))
+    np.minimum(sections.clock, s_end, out=edges[:-1])
+    edges[-1] = s_end
+    gain = edges[1:] - edges[:-1]
+    least = negligible * s_end
+    if wanted is not None:
+        least[~wanted] = np.inf
+    band, section = np.nonzero((gain > least).T)
+    each = section * bands + band
+    kept = gain.ravel().take(each)
+    clock = edges.ravel().take(each)
+    stretch = sections.stretch(section * sections.programs + band // sections.compounds)
+    ramp = stretch.rise != 0.0
+    starts = np.flatnonzero(np.diff(band, prepend=-1))
+    first: Index = np.repeat(starts, np.diff(starts, append=band.size))
+    return Panels(
+        band=band,
+        compound=band % sections.compounds,
+        section=section,
+        stretch=stretch,
+        each=each,
+        clock=clock,
+        gain=kept,
+        crowding=ramp * (kept / (clock + kept)),
+        first=first,
+        left_out=s_end - np.bincount(band, kept, bands),
+        bands=bands,
+    )
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Nodes of panels: (G, E) arrays.
+
+    Attributes
+    ----------
+    places : Places in the tables of the plate height
+    pressure : absolute inlet pressure [Pa]
+    density : ds/dx
+    """
+
+    places: Places
+    pressure: Array
+    density: Array
+
+
+def nodes_of(
+    panels: Panels, sections: Sections, heights: PlateHeightTables, end: Arrival, nodes: Rule, curved: bool
+) -> Nodes:
+    """Nodes of panels whose bands leave the column at `end`, where c is not constant."""
+    final = end.section.take(panels.band) == panels.section
+    after = np.minimum(panels.each + panels.bands, sections.phi.size - 1)
+    phi_start = sections.phi.ravel().take(panels.each)
+    phi_stop = np.where(final, end.phi.take(panels.band), sections.phi.ravel().take(after))
+    T_start, rise = panels.stretch.T_start, panels.stretch.rise
+    ramp = rise != 0.0
+
+    share, slope = panels.spread(nodes)
+    places = heights.at(
+        phi_start + share * np.where(ramp, phi_stop - phi_start, 0.0), panels.compound, curved
+    )
+    T = np.where(ramp, places.temperature, T_start)
+    stop = np.where(final, end.share.take(panels.band), 1.0)
+    u = np.where(ramp, (T - T_start) / np.where(ramp, rise, 1.0), stop * share)
+    density = panels.stretch.c(u) * slope
+    # Scaled so that the quadrature gives the gain over the panel, which is known exactly.
+    density *= panels.gain / (nodes.weight @ density)
+    return Nodes(places, panels.stretch.pressure(u), density)

@@ -1,0 +1,138 @@
+"""The candidates of a search as files that last: candidates.json and candidates.csv."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+from models.units import PA_PER_KPA
+from optimizer.documents import (
+    FORMAT,
+    Document,
+    minutes,
+    number,
+    peak_documents,
+    program_document,
+)
+from optimizer.results import Candidate, SearchOutcome
+from optimizer.scenario_data import Scenario
+from optimizer.set_points import carrier_set_points, one_line, oven_set_points
+
+
+def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
+    """What candidates.json holds; a number that does not exist is null."""
+    return {
+        "format": FORMAT,
+        "title": scenario.title,
+        "feasible": outcome.feasible,
+        "goal": {
+            "minimise": scenario.goal.minimise,
+            "min_resolution": scenario.goal.min_resolution,
+            "earliest_elution_min": minutes(scenario.goal.earliest_elution),
+        },
+        "blocking": list(outcome.blocking),
+        "search": {
+            "seed": scenario.search.seed,
+            "seconds": number(outcome.seconds, 3),
+            "programs_tried": outcome.programs_tried,
+            "interrupted": outcome.interrupted,
+        },
+        "candidates": [_candidate(scenario, each) for each in outcome.candidates],
+    }
+
+
+def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
+    prediction, ambient = candidate.prediction, scenario.ambient_pressure
+    pair = prediction.critical_pair
+    pressures = {
+        "start": prediction.inlet_pressure[0],
+        "highest": prediction.inlet_pressure.max(),
+        "end": prediction.inlet_pressure[-1],
+    }
+    return {
+        "rank": candidate.rank,
+        "family": candidate.family,
+        "feasible": candidate.feasible,
+        **program_document(prediction.program, ambient),
+        "inlet_pressure": {
+            when: {
+                "gauge_kPa": number((value - ambient) / PA_PER_KPA),
+                "absolute_kPa": number(value / PA_PER_KPA),
+            }
+            for when, value in pressures.items()
+        },
+        "run_time_min": minutes(prediction.run_time),
+        "cycle_time_min": minutes(candidate.cycle_time),
+        "min_resolution": number(prediction.min_resolution),
+        "critical_pair": list(pair) if pair else None,
+        "pass_probability": number(candidate.pass_probability, 3),
+        "limited_by": list(candidate.limited_by),
+        "margins": [
+            {"limit": each.name, "text": each.text, "margin": number(each.margin, 3), "binding": each.binding}
+            for each in candidate.margins
+        ],
+        "warnings": list(candidate.warnings),
+        # Of compounds whose decomposition is stated; no scenario can state it yet.
+        "peaks": [{**peak, "intact_fraction": None} for peak in peak_documents(prediction)],
+    }
+
+
+COLUMNS = (
+    "rank",
+    "family",
+    "feasible",
+    "run_time_min",
+    "cycle_time_min",
+    "min_resolution",
+    "critical_pair_first",
+    "critical_pair_second",
+    "pass_probability",
+    "limited_by",
+    "oven",
+    "carrier_mode",
+    "carrier",
+    "inlet_start_kPa_gauge",
+    "inlet_start_kPa_absolute",
+    "inlet_highest_kPa_gauge",
+    "inlet_highest_kPa_absolute",
+)
+
+
+def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str, str | float | None]]:
+    """One row a candidate, for candidates.csv; the keys are `COLUMNS`."""
+    document = candidate_document(scenario, outcome)
+    rows = []
+    for candidate, entry in zip(outcome.candidates, document["candidates"], strict=True):
+        program = candidate.prediction.program
+        first, second = entry["critical_pair"] or (None, None)
+        inlet = entry["inlet_pressure"]
+        values = (
+            *(entry[key] for key in COLUMNS[:2]),
+            "yes" if entry["feasible"] else "no",
+            *(entry[key] for key in COLUMNS[3:6]),
+            first,
+            second,
+            entry["pass_probability"],
+            "; ".join(entry["limited_by"]),
+            one_line(oven_set_points(program.oven)),
+            program.carrier.mode,
+            one_line(carrier_set_points(program.carrier, scenario.ambient_pressure)),
+            *(inlet[when][scale] for when in ("start", "highest") for scale in ("gauge_kPa", "absolute_kPa")),
+        )
+        rows.append(dict(zip(COLUMNS, values, strict=True)))
+    return rows
+
+
+def json_bytes(document: Document) -> bytes:
+    """A document as the content of a file."""
+    return (json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
+
+
+def csv_bytes(columns: tuple[str, ...], rows: list[dict[str, str | float | None]]) -> bytes:
+    """Rows as the content of a CSV file; cells without a value stay empty."""
+    stream = io.StringIO()
+    writer = csv.DictWriter(stream, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return stream.getvalue().encode()

@@ -1,0 +1,130 @@
+"""What the pictures show, prepared in the reader's units; `plots` draws it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.chromatogram import detector_trace, peak_signals, trace_times
+from models.fit import Fit
+from models.programs import Array
+from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
+from optimizer.results import Prediction
+from optimizer.scenario_data import Scenario
+
+LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
+CLOSE_POINTS = 120  # of the trace over the critical pair, which is also shown enlarged
+
+
+@dataclass(frozen=True)
+class PeakLabel:
+    """A peak to be labelled: its name, apex (min, % of the highest signal), and whether it is critical."""
+
+    name: str
+    time: float
+    height: float
+    critical: bool
+
+
+@dataclass(frozen=True)
+class ChromatogramData:
+    """What a picture of a prediction shows; times in min.
+
+    Attributes
+    ----------
+    title : the heading
+    critical_resolution : float, of the critical pair; nan when no pair counts
+    times, response : (Q,) arrays  [min], [% of the highest signal]
+    critical_responses : (C, Q) array, the critical peaks by themselves  [% of the highest signal]
+    labels : peaks in order of elution
+    oven_times, oven : (B,) arrays  [min], [°C], the corners of the oven program
+    elution_times, elution_temperatures : (M,) arrays  [min], [°C]
+    trace_times, pressure, flow : (Q,) arrays  [min], [kPa gauge], [mL/min]
+    ambient : float  [kPa absolute]
+    end : float  [min]
+    window : (start, end) [min] of the critical pair, None when there is none
+    """
+
+    title: str
+    critical_resolution: float
+    times: Array
+    response: Array
+    critical_responses: Array
+    labels: tuple[PeakLabel, ...]
+    oven_times: Array
+    oven: Array
+    elution_times: Array
+    elution_temperatures: Array
+    trace_times: Array
+    pressure: Array
+    flow: Array
+    ambient: float
+    end: float
+    window: tuple[float, float] | None
+
+
+def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: str) -> ChromatogramData:
+    """Prepare the picture of a prediction; `ambient_pressure` in Pa absolute."""
+    t, w, area = prediction.retention, prediction.width_half, prediction.area
+    tailing = np.maximum(prediction.tailing, LEAST_TAILING)
+    order = [int(m) for m in prediction.order if np.isfinite(t[m]) and np.isfinite(w[m])]
+    end = prediction.run_time
+    pair = [] if prediction.critical is None else list(prediction.counted_pairs[prediction.critical])
+    pair = sorted((m for m in pair if m in order), key=lambda m: t[m])
+    window = _window(t[pair], w[pair]) if pair else None
+    times = trace_times(end, t, w, tailing)
+    if window is not None:
+        times = np.unique(np.concatenate([times, np.linspace(*window, CLOSE_POINTS)]))
+    signal = detector_trace(times, t, w, area, tailing)
+    scale = 100.0 / signal.max() if np.any(signal > 0) else 1.0
+    apexes = detector_trace(t[order], t, w, area, tailing)
+    oven_times, oven = prediction.program.oven.knots()
+    corners = np.array([*oven_times, max(end, oven_times[-1])])
+    return ChromatogramData(
+        title=title,
+        critical_resolution=float("nan") if prediction.critical is None else prediction.min_resolution,
+        times=times / SECONDS_PER_MINUTE,
+        response=signal * scale,
+        critical_responses=peak_signals(times, t[pair], w[pair], area[pair], tailing[pair]).T * scale,
+        labels=tuple(
+            PeakLabel(
+                prediction.compounds[m], float(t[m]) / SECONDS_PER_MINUTE, float(height) * scale, m in pair
+            )
+            for m, height in zip(order, apexes, strict=True)
+        ),
+        oven_times=corners / SECONDS_PER_MINUTE,
+        oven=celsius(np.array([*oven, oven[-1]])),
+        elution_times=t[order] / SECONDS_PER_MINUTE,
+        elution_temperatures=celsius(prediction.elution_temperature[order]),
+        trace_times=prediction.trace_times / SECONDS_PER_MINUTE,
+        pressure=(prediction.inlet_pressure - ambient_pressure) / PA_PER_KPA,
+        flow=flow_mL_min(prediction.flow),
+        ambient=ambient_pressure / PA_PER_KPA,
+        end=end / SECONDS_PER_MINUTE,
+        window=None if window is None else (window[0] / SECONDS_PER_MINUTE, window[1] / SECONDS_PER_MINUTE),
+    )
+
+
+def _window(retention: Array, width_half: Array) -> tuple[float, float]:
+    """Start and end of a stretch that shows some peaks with room around them; all in s."""
+    start = float((retention - 2.5 * width_half).min())
+    return max(start, 0.0), float((retention + 3.0 * width_half).max())
+
+
+@dataclass(frozen=True)
+class ResidualData:
+    """Residuals of a fit: (R, M) in s, with the compounds along the axis and the runs as signs."""
+
+    compounds: tuple[str, ...]
+    runs: tuple[str, ...]
+    residual: Array
+    repeatability: float
+
+
+def residual_data(scenario: Scenario, fit: Fit) -> ResidualData:
+    """Prepare the picture of residuals; the band is the largest stated repeatability [s]."""
+    runs = tuple(run.name for run in scenario.runs)
+    return ResidualData(
+        scenario.compounds, runs, fit.residual, max((run.repeatability for run in scenario.runs), default=0.0)
+    )

@@ -1,0 +1,245 @@
+"""The demo scenario and the simulated instrument that made its data."""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import json
+import math
+import subprocess
+import sys
+import tomllib
+from itertools import pairwise
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from optimizer.scenario import load_scenario
+from tests.published.tables import rows as published
+
+ROOT = Path(__file__).parents[2]
+FOLDER = ROOT / "scenarios" / "slow_isothermal"
+SCRIPT = FOLDER / "make_data.py"
+OVEN = {"start_C": 50, "hold_min": 1, "ramps": [{"rate_C_per_min": 20, "to_C": 120, "hold_min": 2}]}
+
+
+def load_instrument() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("slow_isothermal_make_data", SCRIPT)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+instrument = load_instrument()
+NOMINAL, PROGRAMS = instrument.load()
+
+
+@pytest.fixture(scope="module")
+def current() -> tuple[list[Any], float]:
+    """Peaks of the method in use as measured, and its hold-up time [s]."""
+    return instrument.measure(NOMINAL, PROGRAMS["current"], instrument.NOISE_STREAM["current"])
+
+
+def test_regenerating_gives_the_committed_tables_and_hold_up_times(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    instrument.main(["--out", str(tmp_path)])
+    printed = capsys.readouterr().out
+    for name in ("slow", "fast"):
+        assert (tmp_path / f"{name}.csv").read_bytes() == (FOLDER / f"{name}.csv").read_bytes()
+        assert f"{name}.csv written; hold_up_min = {PROGRAMS[name]['hold_up_min']:.3f}" in printed
+
+
+def test_the_script_imports_nothing_of_the_packages() -> None:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(SCRIPT.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            names.add(node.module or "")
+    assert "tests.reference.integrator" in names
+    assert {name for name in names if name.split(".")[0] in ("models", "optimizer")} == set()
+
+
+def test_nothing_of_the_packages_is_loaded_behind_its_back() -> None:
+    code = (
+        "import runpy, sys\n"
+        f"runpy.run_path({str(SCRIPT)!r}, run_name='looked_at')\n"
+        "print([name for name in sys.modules if name.split('.')[0] in ('models', 'optimizer')])\n"
+    )
+    # Isolated mode: nothing but the script itself says where modules are.
+    done = subprocess.run([sys.executable, "-I", "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_scenario_reads_without_a_warning() -> None:
+    scenario = load_scenario(FOLDER)
+    assert scenario.warnings == ()
+    assert set(scenario.compounds) == set(instrument.COMPOUNDS)
+    assert [run.name for run in scenario.runs] == ["slow", "fast"]
+    rates = [run.program.oven.ramps[0].rate for run in scenario.runs]
+    assert rates[1] / rates[0] == pytest.approx(4)
+
+
+def test_the_method_in_use_is_slow_and_resolved(current: tuple[list[Any], float]) -> None:
+    rows, _ = current
+    last = rows[-1].time / 60
+    assert 60 < last < 90
+    assert last < tomllib.loads((FOLDER / "scenario.toml").read_text("utf-8"))["current"]["oven"]["hold_min"]
+    resolutions = [instrument.resolution(a, b) for a, b in pairwise(rows)]
+    assert min(resolutions) >= 1.5
+    assert sum(rs < 3 for rs in resolutions) >= 2  # the close pairs that make the job worth doing
+
+
+def test_isothermal_times_are_the_hold_up_time_and_the_retention_factor() -> None:
+    # t = tM (1 + k), exact when nothing changes in time
+    program = PROGRAMS["current"]
+    T = program["oven"]["start_C"] + 273.15
+    hold_up = instrument.true_peak(NOMINAL, program, None).time
+    phase_ratio = NOMINAL.bore * instrument.BORE_FACTOR / (4 * NOMINAL.film)
+    for name in ("2-pentanone", "n-undecane", "n-tetradecane"):
+        k = math.exp(instrument.ln_retention_factor(name, phase_ratio)(T))
+        assert instrument.true_peak(NOMINAL, program, name).time == pytest.approx(hold_up * (1 + k), rel=1e-7)
+
+
+def test_alkanes_leave_by_carbon_number_at_even_steps_of_ln_k(current: tuple[list[Any], float]) -> None:
+    # A homologous series is straight in ln k against carbon number, isothermally: common practice, no source.
+    rows, hold_up = current
+    time = {row.compound: row.time for row in rows}
+    n = np.array([9, 11, 13, 14])
+    alkanes = ["n-nonane", "n-undecane", "n-tridecane", "n-tetradecane"]
+    ln_k = np.log([time[name] / hold_up - 1 for name in alkanes])
+    slope, offset = np.polyfit(n, ln_k, 1)
+    assert 0.5 < slope < 0.9
+    assert np.abs(ln_k - slope * n - offset).max() < 0.03
+
+
+def test_within_a_class_elution_follows_the_boiling_point(current: tuple[list[Any], float]) -> None:
+    # On a nonpolar phase: common practice, no source. Boiling points: see tests/published/data.
+    table = {row["compound"]: row["Tb_K_CRC_ORG"] for row in published("boiling_points")}
+    boiling = {name: float(table[name]) for name in instrument.COMPOUNDS}
+    order = [row.compound for row in current[0]]
+    for kind in instrument.INTERACTION:
+        members = [name for name in order if instrument.COMPOUNDS[name].kind == kind]
+        assert members == sorted(members, key=boiling.__getitem__)
+
+
+def test_retention_falls_with_temperature_by_plausible_enthalpies() -> None:
+    # Heat of solution, 25 to 65 kJ/mol for compounds of this size: common practice, no source.
+    for name in instrument.COMPOUNDS:
+        ln_k = instrument.ln_retention_factor(name, 250.0)
+        slope = (ln_k(383.15) - ln_k(363.15)) / (1 / 383.15 - 1 / 363.15)
+        assert 25e3 < 8.314 * slope < 65e3, name
+
+
+def test_vapour_pressure_curves_pass_through_their_table() -> None:
+    for name, (T, p) in instrument.vapour_pressures().items():
+        assert len(T) == 12, name
+        off = [
+            abs(instrument.ln_vapour_pressure(name)(float(t)) - math.log(q))
+            for t, q in zip(T, p, strict=True)
+        ]
+        assert max(off) < 0.005, name  # what joining two correlations leaves
+
+
+def test_scouting_times_differ_from_the_true_ones_by_the_stated_noise() -> None:
+    off = []
+    for name in ("slow", "fast"):
+        measured, _ = instrument.measure(NOMINAL, PROGRAMS[name], instrument.NOISE_STREAM[name])
+        off += [
+            row.time - instrument.true_peak(NOMINAL, PROGRAMS[name], row.compound).time for row in measured
+        ]
+    # 28 draws: the standard deviation is known to about 13 %, the mean to about 0.03 s
+    assert 0.10 < np.std(off) < 0.20
+    assert abs(np.mean(off)) < 0.09
+
+
+def test_the_oven_obeys_its_lag() -> None:
+    program = {"oven": OVEN, "carrier": {"mode": "constant flow", "flow_mL_min": 1.2}}
+    stretches = instrument.stretches_of(NOMINAL, program)
+    set_point = [(0, 50.0), (60, 50.0), (270, 120.0), (1e6, 120.0)]
+    for stretch, after in pairwise(stretches):
+        assert stretch.stop == after.start
+        assert stretch.temperature(stretch.stop) == pytest.approx(after.temperature(after.start), abs=1e-9)
+        for t in np.linspace(stretch.start, min(stretch.stop, stretch.start + 30), 7):
+            rate = (stretch.temperature(t + 1e-3) - stretch.temperature(t - 1e-3)) / 2e-3
+            wanted = 273.15 + np.interp(t, *zip(*set_point, strict=True)) - stretch.temperature(t)
+            assert instrument.OVEN_LAG * rate == pytest.approx(wanted, abs=1e-4)
+    late_in_the_ramp = stretches[1].temperature(265.0) - 273.15
+    assert np.interp(265, *zip(*set_point, strict=True)) - late_in_the_ramp == pytest.approx(
+        20 / 60 * 4, rel=1e-6
+    )
+
+
+def test_the_pneumatics_set_the_pressure_of_independently_integrated_flows() -> None:
+    cases = [
+        row
+        for row in published("flow_cases")
+        if row["gas"] == "Helium" and row["bore"] == "nominal" and float(row["pout_abs_Pa"]) > 0
+    ]
+    assert cases
+    for row in cases:
+        nominal = instrument.Nominal(
+            float(row["L_m"]), float(row["id_mm"]) * 1e-3, 0.25e-6, float(row["pout_abs_Pa"])
+        )
+        flow = float(row["F_mL_min_25C_1atm_numeric"]) * 1e-6 / 60
+        inlet = nominal.inlet_for_flow(flow, float(row["T_C"]) + 273.15)
+        assert inlet == pytest.approx(float(row["pin_abs_Pa"]), rel=1e-4), row["case"]
+
+
+def test_a_confirmation_compares_with_the_prediction(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    candidate: dict[str, Any] = {
+        "rank": 2,
+        "oven": {
+            "start_C": 60,
+            "hold_min": 1.0,
+            "ramps": [{"rate_C_per_min": 15, "to_C": 200, "hold_min": 1}],
+        },
+        "carrier": {"mode": "constant pressure", "inlet_kPa": 120.0},
+        "run_time_min": 11.33,
+    }
+    truth, _ = instrument.measure(NOMINAL, candidate, 12)
+    candidate["peaks"] = [
+        {"compound": row.compound, "retention_min": (row.time - 3) / 60, "width_half_min": row.width / 60}
+        for row in truth
+    ]
+    file, out = tmp_path / "candidates.json", tmp_path / "confirm.csv"
+    file.write_text(json.dumps({"format": 1, "candidates": [candidate]}), encoding="utf-8")
+
+    instrument.main(["--confirm", str(file), "--rank", "2", "--out", str(out)])
+    printed = capsys.readouterr().out
+    smallest = min(instrument.resolution(a, b) for a, b in pairwise(truth))
+    assert "largest difference 3.00 s, mean +3.00 s" in printed
+    assert f"predicted {smallest:.3f}" in printed
+    assert f"confirmed {smallest:.3f}" in printed
+    assert "run time 11.330 min" in printed
+    assert "AFTER THE PROGRAM'S END" not in printed
+    assert "NOT THE PREDICTED ONE" not in printed
+    assert len(out.read_text("utf-8").splitlines()) == 1 + len(truth)
+
+    first, second = candidate["peaks"][:2]
+    first["compound"], second["compound"] = second["compound"], first["compound"]
+    candidate["run_time_min"] = max(row.time for row in truth) / 60
+    file.write_text(json.dumps({"format": 1, "candidates": [candidate]}), encoding="utf-8")
+    instrument.main(["--confirm", str(file), "--rank", "2"])
+    printed = capsys.readouterr().out
+    assert "NOT THE PREDICTED ONE" in printed
+    assert "AFTER THE PROGRAM'S END" in printed
+    with pytest.raises(SystemExit, match="no candidate of rank 1"):
+        instrument.main(["--confirm", str(file)])
+
+
+def test_noise_of_a_confirmation_is_not_that_of_the_scouting_runs() -> None:
+    again, _ = instrument.measure(NOMINAL, PROGRAMS["fast"], 11)
+    once, _ = instrument.measure(NOMINAL, PROGRAMS["fast"], instrument.NOISE_STREAM["fast"])
+    time = {row.compound: row.time for row in once}
+    assert all(row.time != time[row.compound] for row in again)
