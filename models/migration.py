@@ -81,11 +81,13 @@ class Effort:
 
 
 EFFORTS: dict[Accuracy, Effort] = {
-    "screen": Effort(4, 3, 1e-4, 2e-5, False, 1e-4, 2e-3),
-    "polish": Effort(8, 8, 1e-6, 3e-6, True, 1e-6, 2e-4),
+    "screen": Effort(4, 4, 1e-4, 2e-5, False, 1e-4, 2e-3),
+    "polish": Effort(7, 7, 1e-5, 1e-5, True, 1e-5, 5e-4),
 }
 LONGEST_RETENTION = 100 * 3600.0  # s; anything later is reported as not eluted
-BANDS = 3000  # programs x compounds worked on at a time, so that arrays stay in the cache; or half of them
+# Programs x compounds x nodes worked on at a time, or a third of them where bands cross many sections: the work arrays
+# stay in the cache, and small enough for the allocator to hand the same memory out again.
+LOOK_UPS = 10_000
 PASSES = 6  # at most
 PICARD_SWEEPS = 8  # at most
 LOOSE = 1.0  # tolerance in s that one Newton step meets: enough to lay out panels and choose rho*
@@ -185,9 +187,9 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     """
     if batch.controlled != tables.controlled:
         raise ValueError(f"tables are for controlled {tables.controlled}, the batch for {batch.controlled}")
-    bands = BANDS if has_constant_c(tables.system, batch) else BANDS // 2
-    rows = max(1, bands // len(tables.retention))
     effort = EFFORTS[accuracy]
+    nodes = effort.nodes_frozen if has_constant_c(tables.system, batch) else 3 * effort.nodes
+    rows = max(1, LOOK_UPS // (nodes * len(tables.retention)))
     parts = [_migrate(tables, batch[at : at + rows], effort) for at in range(0, batch.size, rows)]
     if len(parts) == 1:
         return parts[0]
@@ -226,8 +228,9 @@ def _clock_at_elution(rho: Array) -> Array:
 def _march_frozen(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple[Arrival, Array]:
     """Arrivals at the outlet and variances in s there (N M,), with rho constant: eq. [3], and the sum for [5].
 
-    The sum runs over q = integral of P ds = (1 - P^4)/(2 (1-rho)), the share of the hold-up time. The film term goes
-    as 1/P, which is steep towards a vacuum; it is weighted so that the sum of 1/P over a panel is exact.
+    The sum is over q = integral of P ds = (1 - P^4)/(2 (1-rho)), the share of the hold-up time. The film term goes
+    as 1/P, that is, with ds = P^-1 dq. Towards a vacuum both are steep; s and q are polynomials in P, so the nodes lie
+    on P where they can, and the weights of a panel add up to its exact s and q.
     """
     system, nodes = tables.system, rule(effort.nodes_frozen)
     M = sections.compounds
@@ -250,21 +253,24 @@ def _march_frozen(tables: MigrationTables, sections: Sections, effort: Effort) -
         per_pressure = panels.gain / ((weight / P).sum(axis=0) * pressure * P)
         part = (weight * places.plate_height_share(flow_group(system, pressure), per_pressure)).sum(axis=0)
     else:
-        share, slope = panels.spread(nodes)
-        square = np.sqrt(first + share * (last - first))
-        P = np.sqrt(square)
         c_per_kelvin = panels.stretch.c0 * panels.stretch.per_kelvin
         chord = np.where(c_per_kelvin != 0.0, 1 / (1.5 * lack * c_per_kelvin), 0.0)
-        phi = sections.phi.ravel().take(panels.each) + chord * (start * start * start - square * P)
+        phi_start, start_cubed = sections.phi.ravel().take(panels.each), start * start * start
+        share, slope = nodes.spread(phi_start, phi_start + chord * (start_cubed - stop * stop * stop))
+        P = start + share * (stop - start)
+        square = P * P
+        phi = phi_start + chord * (start_cubed - square * P)
         places = tables.heights.at(phi, panels.compound, effort.curved)
         if sections.controlled == "pressure":
             pressure = panels.stretch.carrier
         else:
             pressure = sections.inlet_pressure(panels.stretch, P, places.temperature)
-        slope_by_P = slope / P
-        per_pressure = panels.gain / (dq * (nodes.weight @ slope_by_P) * pressure * P)
+        of_s = slope * square
+        weight = of_s * P
+        sum_s, sum_q = nodes.weight @ of_s, nodes.weight @ weight
+        per_pressure = panels.gain * sum_q / (dq * sum_s * pressure * P)
         terms = places.plate_height_share(flow_group(system, pressure), per_pressure)
-        part = nodes.weight @ (terms * slope) * dq
+        part = nodes.weight @ (terms * weight) * (dq / sum_q)
     kept = panels.sums(dq)
     whole = (1 - rho**2) / (2 * (1 - rho))
     variance = panels.sums(part) * (system.plate_height_factor * np.repeat(whole, M) / kept)

@@ -1,9 +1,9 @@
 """Quadrature over the sections of a program in which a band spends its clock s.
 
 A panel is one band in one section. Where temperature rises the nodes lie on Phi_0, in which the band's whole
-history is smooth; in a hold, on time. In a ramp temperature goes as the logarithm of s, so that nodes crowd
-towards the start of a panel that begins near s = 0: Gauss node x lies at the share (1-lambda) x + lambda x^2,
-lambda being the share of s that the panel adds. Node arrays are (G, E).
+history is smooth; in a hold, on time. Temperature goes as ln Phi_0, so that nodes crowd towards the start of a panel
+over which Phi_0 grows many times: Gauss node x lies at the share (1-lambda) x + lambda x^2, lambda being the share
+of Phi_0 that the panel adds. Node arrays are (G, E).
 """
 
 from __future__ import annotations
@@ -37,6 +37,12 @@ class Rule:
     weight: Array
     to_node: Array
 
+    def spread(self, phi_start: Array, phi_stop: Array) -> tuple[Array, Array]:
+        """Share of panels passed at the nodes and its slope in x, (G, E), from Phi_0 at their ends (E,)."""
+        crowding = 1 - phi_start / phi_stop
+        bend = crowding * self.x
+        return (1 - crowding + bend) * self.x, 1 - crowding + 2 * bend
+
 
 @cache
 def rule(count: int) -> Rule:
@@ -63,7 +69,6 @@ class Panels:
     stretch : Stretch, the sections
     each : flat number of the band in its section among S N M
     clock, gain : s at the start and over the panel
-    crowding : lambda: how far the nodes crowd towards the start, 1 when s starts from zero, 0 in a hold
     first : number of the first panel of the same band
     left_out : (N M,) array, s of each band that lies in sections too small to be a panel
     bands : int, N M
@@ -76,7 +81,6 @@ class Panels:
     each: Index
     clock: Array
     gain: Array
-    crowding: Array
     first: Index
     left_out: Array
     bands: int
@@ -85,11 +89,6 @@ class Panels:
         """Sums (N M,) over the panels of each band of values (E,)."""
         result: Array = np.asarray(np.bincount(self.band, values, self.bands), dtype=np.float64)
         return result
-
-    def spread(self, nodes: Rule) -> tuple[Array, Array]:
-        """Share of the panel passed at the nodes and its slope in x, (G, E) arrays."""
-        bend = self.crowding * nodes.x
-        return (1 - self.crowding + bend) * nodes.x, 1 - self.crowding + 2 * bend
 
     def running(self, density: Array, nodes: Rule) -> tuple[Array, Array]:
         """Integrals over x of a density (G, E) from s = 0 to each node (G, E), and over each panel (E,)."""
@@ -121,7 +120,6 @@ def panels_of(
     kept = gain.ravel().take(each)
     clock = edges.ravel().take(each)
     stretch = sections.stretch(section * sections.programs + band // sections.compounds)
-    ramp = stretch.rise != 0.0
     starts = np.flatnonzero(np.diff(band, prepend=-1))
     first: Index = np.repeat(starts, np.diff(starts, append=band.size))
     return Panels(
@@ -132,7 +130,6 @@ def panels_of(
         each=each,
         clock=clock,
         gain=kept,
-        crowding=ramp * (kept / (clock + kept)),
         first=first,
         left_out=s_end - np.bincount(band, kept, bands),
         bands=bands,
@@ -166,10 +163,9 @@ def nodes_of(
     T_start, rise = panels.stretch.T_start, panels.stretch.rise
     ramp = rise != 0.0
 
-    share, slope = panels.spread(nodes)
-    places = heights.at(
-        phi_start + share * np.where(ramp, phi_stop - phi_start, 0.0), panels.compound, curved
-    )
+    phi_stop = np.where(ramp, phi_stop, phi_start)
+    share, slope = nodes.spread(phi_start, phi_stop)
+    places = heights.at(phi_start + share * (phi_stop - phi_start), panels.compound, curved)
     T = np.where(ramp, places.temperature, T_start)
     stop = np.where(final, end.share.take(panels.band), 1.0)
     u = np.where(ramp, (T - T_start) / np.where(ramp, rise, 1.0), stop * share)

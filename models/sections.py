@@ -22,6 +22,8 @@ from models.system import ColumnSystem, clock_weight, inlet_pressure, velocity_s
 from models.units import celsius
 
 MOST_CUTS = 8  # sections per stretch of a program along which temperature or carrier changes
+WIDEST = 150.0  # K, so that few nodes can follow k along a section
+RHO_COUNTS = 0.02  # weight of a misfit of (po/pi)^2, which only quadratures see, beside one of c
 FLAT = 1e-6  # K; a section that changes less is a hold
 FLAT_QUADRATIC = 1e-3  # K; the same where differences of the higher tables would be lost in rounding
 
@@ -255,18 +257,18 @@ def _cut(
 
     shares = np.linspace(0.0, 1.0, 5)
     at = [(between(carrier, share), between(T, share)) for share in shares]
-    _, c = _pressure_and_c(
+    pressure, c = _pressure_and_c(
         system,
         controlled,
         np.stack([value for value, _ in at]),
         np.stack([temperature for _, temperature in at]),
     )
-    # How far c at a quarter and three quarters is from the quadratic through start, middle and end.
-    misfit = np.maximum(
-        np.abs(c[1] - (3 * c[0] + 6 * c[2] - c[4]) / 8), np.abs(c[3] - (3 * c[4] + 6 * c[2] - c[0]) / 8)
-    ) / np.minimum(c[0], c[4])
+    rho = (system.outlet_pressure / pressure) ** 2
+    misfit = _from_quadratic(c) / np.minimum(c[0], c[4]) + RHO_COUNTS * _from_quadratic(rho)
     worst = misfit.max(axis=1, initial=0.0)
-    cuts = np.clip(np.ceil(np.cbrt(worst / allowed)), 1, MOST_CUTS).astype(np.intp)
+    widest = np.abs(np.diff(T, axis=0)).max(axis=1, initial=0.0)
+    wanted = np.maximum(np.cbrt(worst / allowed), widest / WIDEST)
+    cuts = np.clip(np.ceil(wanted), 1, MOST_CUTS).astype(np.intp)
     row = np.repeat(np.arange(cuts.size), cuts)
     share = np.concatenate([np.zeros(0), *(np.arange(n) / n for n in cuts)])[:, None]
 
@@ -274,6 +276,16 @@ def _cut(
         return np.concatenate([knots[row] + share * (knots[row + 1] - knots[row]), knots[-1:]])
 
     return cut(times), cut(T), cut(carrier)
+
+
+def _from_quadratic(at: Array) -> Array:
+    """How far values at a quarter and three quarters are from the quadratic through start, middle and end.
+
+    `at` holds the values at the five quarters on its first axis.
+    """
+    first = np.abs(at[1] - (3 * at[0] + 6 * at[2] - at[4]) / 8)
+    result: Array = np.maximum(first, np.abs(at[3] - (3 * at[4] + 6 * at[2] - at[0]) / 8))
+    return result
 
 
 def _pressure_and_c(

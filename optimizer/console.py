@@ -132,30 +132,32 @@ def show_prediction(console: Console, document: Document) -> None:
 
 
 def show_candidates(console: Console, document: Document, current: Document | None) -> None:
-    """The candidates side by side."""
+    """The candidates one below the other: set points, what they give, what limits them."""
     if current is not None:
         console.print(
-            f"In use: {_text(current['run_time_min'], '.2f')} min, smallest resolution "
+            f"In use: {_text(current['run_time_min'], '.2f')} min, Rs of the critical pair "
             f"{_text(current['min_resolution'], '.2f')}"
         )
     if not document["feasible"]:
-        console.print("[bold]No program meets the goal.[/bold] The closest ones, and what blocks them:")
+        console.print("[bold]No program meets the goal.[/bold] What stands in the way, at the closest one:")
         for line in document.get("blocking", []):
             console.print(f"  - {_escaped(line)}")
-    table = Table()
-    for heading in ("", "program", "run, min", "cycle, min", "smallest Rs", "critical pair", "holds in"):
-        table.add_column(heading, justify="left" if heading in ("program", "critical pair") else "right")
     for row in document["candidates"]:
-        table.add_row(
-            str(row["rank"]),
-            f"{row['family']}\n{oven_line(row['oven'])}\n{carrier_line(row['carrier'])}",
-            _text(row["run_time_min"], ".2f"),
-            _text(row["cycle_time_min"], ".2f"),
-            _text(row["min_resolution"], ".2f"),
-            _escaped(" and ".join(row["critical_pair"] or [])),
-            f"{100 * row['pass_probability']:.0f} % of draws" if row["pass_probability"] is not None else "-",
+        pair = " and ".join(row["critical_pair"] or [])
+        console.print(
+            f"[bold]{row['rank']}  {_text(row['run_time_min'], '.2f')} min[/bold]  {row['family']}  "
+            f"(cycle {_text(row['cycle_time_min'], '.2f')} min)"
         )
-    console.print(table)
+        console.print(f"   {oven_line(row['oven'])}")
+        console.print(f"   {carrier_line(row['carrier'])}")
+        line = f"   Rs {_text(row['min_resolution'], '.2f')}"
+        if pair:
+            line += f" for {_escaped(pair)}"
+        if row["pass_probability"] is not None:
+            line += f"; every pair holds in {100 * row['pass_probability']:.0f} % of draws"
+        console.print(line)
+        if row["limited_by"]:
+            console.print(f"   limited by {_escaped(', '.join(row['limited_by']))}")
 
 
 def show_warnings(console: Console, warnings: list[str]) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from models.programs import Array
@@ -48,6 +47,7 @@ class _Local:
 
     def __init__(self, problem: Problem, family: Family, start: Array) -> None:
         self.problem, self.family = problem, family
+        self.low, self.high = family.bounds(start)
         self.evaluations = 0
         self.at: Array | None = None
         self.margins: Array = np.empty(0)  # (K,), of pairs, limits and rises at the point
@@ -76,7 +76,7 @@ class _Local:
         if self.at is not None and np.array_equal(z, self.at):
             return
         family, size = self.family, self.family.size
-        sign = np.where(z > 0.5, -1.0, 1.0)
+        sign = np.where(z + STEP > self.high, -1.0, 1.0)
         points = np.concatenate([z[None], z + STEP * np.diag(sign)])
         assessment = self.problem.assess(family.batch(family.values(points)), "polish")
         self.evaluations += size + 1
@@ -102,7 +102,7 @@ def descend(
 
     A start far outside the limits is first brought inside them; when that fails the descent ends there.
     """
-    start = family.ordered(np.clip(start, 0.0, 1.0))
+    start = family.ordered(start)
     local = _Local(problem, family, start)
     local.update(start)
     z = start
@@ -134,17 +134,17 @@ def descend(
         z,
         jac=time_slope,
         method="SLSQP",
-        bounds=[(0.0, 1.0)] * family.size,
+        bounds=list(zip(local.low, local.high, strict=True)),
         constraints={"type": "ineq", "fun": margins, "jac": slopes},
         options={"maxiter": iterations, "ftol": tolerance},
     )
-    z = np.clip(found.x, 0.0, 1.0)
+    z = np.clip(found.x, local.low, local.high)
     return assessed(problem, family, z, local.evaluations)
 
 
 def most_separated(problem: Problem, family: Family, start: Array, iterations: int = 40) -> Descent:
     """The program of the basin with the largest smallest margin, up to a little above zero."""
-    start = family.ordered(np.clip(start, 0.0, 1.0))
+    start = family.ordered(start)
     local = _Local(problem, family, start)
     z = _raise_margin(local, start, iterations)
     return assessed(problem, family, z, local.evaluations)
@@ -172,11 +172,11 @@ def _raise_margin(local: _Local, start: Array, iterations: int) -> Array:
         np.append(start, lowest),
         jac=lambda x: upwards,
         method="SLSQP",
-        bounds=[(0.0, 1.0)] * size + [(-10.0, CAP)],
+        bounds=[*zip(local.low, local.high, strict=True), (-10.0, CAP)],
         constraints={"type": "ineq", "fun": margins, "jac": slopes},
         options={"maxiter": iterations, "ftol": 1e-5},
     )
-    result: Array = np.clip(found.x[:size], 0.0, 1.0)
+    result: Array = np.clip(found.x[:size], local.low, local.high)
     return result
 
 
@@ -185,4 +185,3 @@ def assessed(problem: Problem, family: Family, z: Array, evaluations: int = 1) -
     assessment = problem.assess(family.batch(family.values(z[None])), "polish")
     margin = float(problem.smallest_margin(assessment)[0])
     return Descent(z, float(assessment.run_time[0]), margin, evaluations)
-

@@ -24,7 +24,6 @@ Index = NDArray[np.intp]
 
 END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
 LATE = 1e6  # s, stands for the retention time of a compound that does not elute
-BAND_EDGE = 4.0  # K below the edge of a heating band over which its rate limit is approached
 TABLE_MARGIN = 60.0  # K of room around the column's limits that the tables cover
 
 
@@ -161,20 +160,18 @@ class Problem:
 def heating_limit(bands: tuple[tuple[float, float], ...], T: Array) -> Array:
     """Largest heating rate [K/s] of a ramp that ends at T [K], any shape.
 
-    Bands are (up to [K], rate [K/s]), ascending. The limit steps at the edge of a band; a descent needs a slope,
-    so it is approached linearly over the last few kelvin below the edge, on the safe side.
+    Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it may pass through.
     """
-    edges = [up_to for up_to, _ in bands]
-    rates = [rate for _, rate in bands]
-    x, y = [0.0], [rates[0]]
-    for edge, rate, following in zip(edges, rates, rates[1:], strict=False):
-        if following < rate:
-            x += [edge - BAND_EDGE, edge]
-            y += [rate, following]
-        else:
-            x += [edge, edge + 1e-6]
-            y += [rate, following]
-    result: Array = np.interp(T, x, np.minimum.accumulate(y))
+    edges = np.array([up_to for up_to, _ in bands])
+    rates = np.minimum.accumulate([rate for _, rate in bands])
+    result: Array = rates[np.minimum(heating_band(bands, T), len(edges) - 1)]
+    return result
+
+
+def heating_band(bands: tuple[tuple[float, float], ...], T: Array) -> Index:
+    """Number of the band that a temperature [K] lies in, its upper edge included; any shape."""
+    edges = np.array([up_to for up_to, _ in bands])
+    result: Index = np.searchsorted(edges, T - 1e-6)
     return result
 
 

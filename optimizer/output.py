@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import shutil
@@ -61,6 +62,7 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
     OutputError : naming the folder and the reason
     """
     with _told_plainly(folder):
+        _nearest_existing(folder)
         if not folder.exists():
             folder.parent.mkdir(parents=True, exist_ok=True)
         temporary = _temporary_folder(folder if folder.exists() else folder.parent)
@@ -112,7 +114,11 @@ def _leftovers(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
 
 
 def _nearest_existing(folder: Path) -> Path:
-    return next(each for each in (folder, *folder.absolute().parents) if each.exists())
+    """The folder, or the first above it that exists; an error when a file stands in its way."""
+    nearest = next(each for each in (folder, *folder.absolute().parents) if each.exists())
+    if not nearest.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, "a file of that name is in the way", str(nearest))
+    return nearest
 
 
 def _temporary_folder(inside: Path) -> Path:

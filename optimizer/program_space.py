@@ -18,12 +18,15 @@ from numpy.typing import NDArray
 
 from models.programs import Array, CarrierProgram, OvenProgram, Program, ProgramBatch, Ramp
 from models.units import SECONDS_PER_MINUTE
+from optimizer.goal import heating_band, heating_limit
 from optimizer.scenario import Scenario
 
 CarrierKind = Literal["flow", "pressure"]
 
 LONGEST_HOLD = 20 * SECONDS_PER_MINUTE  # s, of the first hold and those between ramps
+SHORT_HOLD = 20.0  # s; holds are spread evenly in ln(hold + this), dense where most optima lie
 SLOWEST = 0.5 / SECONDS_PER_MINUTE  # K/s; slower ramps are as good as a hold
+EDGE = 1e-3  # K; how far above the edge of a heating band the next one begins
 LEAST_RISE = 2.0  # K between the ends of a ramp
 WORDS = ("isothermal", "one ramp", "two ramps", "three ramps")
 
@@ -38,6 +41,8 @@ class Family:
     controlled : "flow" or "pressure"
     low, high : (D,) arrays, bounds in SI units
     logarithmic : (D,) bool array, which variables are spread evenly on a logarithmic scale
+    shift : (D,) array, added before the logarithm: holds start at zero
+    heating_limits : bands (up to [K], rate [K/s]), ascending
     step : (D,) array, the instrument's steps in SI units
     offset : (D,) array, what is added to a multiple of the step (0 °C in kelvin, ambient pressure)
     """
@@ -47,6 +52,8 @@ class Family:
     low: Array
     high: Array
     logarithmic: NDArray[np.bool_]
+    shift: Array
+    heating_limits: tuple[tuple[float, float], ...]
     step: Array
     offset: Array
 
@@ -67,17 +74,48 @@ class Family:
 
     def values(self, z: Array) -> Array:
         """Set values (..., D) in SI from points on the unit cube."""
-        low, high = self.low, self.high
+        low, high = self.low + self.shift, self.high + self.shift
         linear = low + z * (high - low)
-        safe = np.where(self.logarithmic, low, 1.0), np.where(self.logarithmic, high, 1.0)
-        result: Array = np.where(self.logarithmic, safe[0] * (safe[1] / safe[0]) ** z, linear)
+        ratio = np.where(self.logarithmic, high / np.where(self.logarithmic, low, 1.0), 1.0)
+        result: Array = np.where(self.logarithmic, low * ratio**z, linear) - self.shift
         return result
 
+    @property
+    def rates(self) -> NDArray[np.intp]:
+        """Positions of the heating rates."""
+        return np.array([2 + 3 * i for i in range(self.ramps)], dtype=np.intp)
+
     def ordered(self, z: Array) -> Array:
-        """The same points with the temperatures of each sorted upwards."""
-        z = z.copy()
+        """The same points with the temperatures of each sorted upwards and no rate above its heating limit."""
+        z = np.clip(z, 0.0, 1.0)
         z[..., self.temperatures] = np.sort(z[..., self.temperatures], axis=-1)
+        if self.ramps:
+            targets = self.values(z)[..., self.temperatures[1:]]
+            z[..., self.rates] = np.minimum(z[..., self.rates], self._highest_rate(targets))
         return z
+
+    def _highest_rate(self, targets: Array) -> Array:
+        """The heating limits of ramps to given targets (..., ramps) [K], on the unit cube."""
+        low, high = self.low[self.rates], self.high[self.rates]
+        limit = np.maximum(heating_limit(self.heating_limits, targets), low)
+        result: Array = np.minimum(np.log(limit / low) / np.log(high / low), 1.0)
+        return result
+
+    def bounds(self, z: Array) -> tuple[Array, Array]:
+        """Bounds (D,) on the unit cube within which heating limits do not step: those of the point's bands."""
+        low, high = np.zeros(self.size), np.ones(self.size)
+        if not self.ramps:
+            return low, high
+        targets = self.values(z)[self.temperatures[1:]]
+        edges = np.array([-np.inf, *(up_to for up_to, _ in self.heating_limits[:-1]), np.inf])
+        band = np.minimum(heating_band(self.heating_limits, targets), len(edges) - 2)
+        at = self.temperatures[1:]
+        span = self.high[at] - self.low[at]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            low[at] = np.clip(np.nan_to_num((edges[band] + EDGE - self.low[at]) / span), 0.0, 1.0)
+            high[at] = np.clip(np.nan_to_num((edges[band + 1] - self.low[at]) / span, nan=1.0), 0.0, 1.0)
+        high[self.rates] = self._highest_rate(targets)
+        return low, high
 
     def batch(self, values: Array) -> ProgramBatch:
         """Programs from set values (N, D); a target below the temperature before it counts as no ramp."""
@@ -152,7 +190,7 @@ def family(scenario: Scenario, ramps: int, controlled: CarrierKind) -> Family:
     """One family within the scenario's limits."""
     instrument, steps = scenario.instrument, scenario.instrument.steps
     T = (scenario.min_temperature, scenario.max_temperature, False, steps.temperature, 273.15)
-    hold = (0.0, LONGEST_HOLD, False, steps.time, 0.0)
+    hold = (0.0, LONGEST_HOLD, True, steps.time, 0.0)
     fastest = max(rate for _, rate in instrument.heating_limits)
     rate = (max(SLOWEST, steps.rate), fastest, True, steps.rate, 0.0)
     if controlled == "flow":
@@ -177,6 +215,8 @@ def family(scenario: Scenario, ramps: int, controlled: CarrierKind) -> Family:
         np.array(columns[0], dtype=float),
         np.array(columns[1], dtype=float),
         np.array(columns[2], dtype=bool),
+        np.array([SHORT_HOLD if variable is hold else 0.0 for variable in variables]),
+        instrument.heating_limits,
         np.array(columns[3], dtype=float),
         np.array(columns[4], dtype=float),
     )

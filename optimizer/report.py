@@ -332,4 +332,7 @@ def _inside(svg: bytes) -> str:
 
 def _number(value: float | None, form: str) -> str:
     """A number in a form, a dash where there is none."""
-    return "–" if value is None or not np.isfinite(value) else format(value, form)
+    if value is None or not np.isfinite(value):
+        return "–"
+    text = format(value, form)
+    return text if float(text) else format(0.0, form)  # no minus before a zero

@@ -82,10 +82,8 @@ def _best(problem: Problem, family: Family, points: Array) -> Scored:
     assessment = problem.assess(family.batch(points), "polish")
     margin = problem.smallest_margin(assessment)
     feasible = margin >= FEASIBLE
-    if np.any(feasible):
-        at = int(np.argmin(np.where(feasible, assessment.run_time, np.inf)))
-    else:
-        at = int(np.argmax(margin))
+    by = np.where(feasible, assessment.run_time, np.inf) if np.any(feasible) else -margin
+    at = int(np.argmin(by))
     return points[at], float(assessment.run_time[at]), float(margin[at])
 
 

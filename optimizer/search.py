@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import optuna
@@ -20,52 +20,77 @@ from scipy.stats import qmc
 from models.programs import Array
 from optimizer.descent import HOPELESS, descend
 from optimizer.found import FEASIBLE, Found, Hunt, rank
-from optimizer.goal import Problem
+from optimizer.goal import Problem, heating_band
 from optimizer.program_space import Family
 
-SCREENED = 2048  # programs of each family
-STARTS = 24  # elution-order classes of a family that are worth a descent
+SCREENED = 2048  # programs of each family before the first descent
+BATCH, CENTRES = 64, 3  # programs screened between descents: anywhere, and around each of the best ends
+PERTURBATION = (-2.3, -0.5)  # decimal logarithms of their distances on the unit cube
+LACK_WEIGHT, LIMIT_WEIGHT = 2.0, 3.0  # of margins not kept, against ln(run time), in the merit of a start
+KINDS = ("class", "class", "class", "class", "class", "restart", "class", "class", "class", "sampler")
+FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 INFEASIBLE = 1e6  # value of a trial without a feasible program, plus how far off it is
-PERTURBATION = (0.02, 0.06, 0.15)  # of a restart, on the unit cube
 
 Progress = Callable[[float, str], None]
 
 
-@dataclass(frozen=True)
-class _Starts:
-    """Starting points of one family, most promising first."""
+class _Pool:
+    """Starts of one family: the most promising member of each class not yet descended into.
 
-    points: Array  # (K, D)
+    Quasi-random programs and perturbations of good ends are screened in batches; a class that was a start or an end
+    of a descent does not come back.
+    """
 
+    def __init__(self, problem: Problem, family: Family, rng: np.random.Generator) -> None:
+        self.problem, self.family, self.rng = problem, family, rng
+        self.sobol = qmc.Sobol(family.size, seed=rng)
+        self.waiting: dict[bytes, tuple[float, Array]] = {}
+        self.visited: set[bytes] = set()
+        self.screened = 0
 
-def _screen(problem: Problem, family: Family, rng: np.random.Generator, count: int) -> _Starts:
-    """The best member of each elution-order class among quasi-random programs."""
-    sobol = qmc.Sobol(family.size, seed=rng)
-    z = family.ordered(sobol.random(count))
-    parts = [z[at : at + 512] for at in range(0, count, 512)]
-    times, margins, orders = [], [], []
-    for part in parts:
-        assessment = problem.assess(family.batch(family.values(part)), "screen")
-        times.append(assessment.run_time)
-        margin = problem.resolution_margins(assessment)
-        lack = np.minimum(margin, 0.0).sum(axis=1) + 3 * np.minimum(assessment.limits, 0.0).sum(axis=1)
-        margins.append(lack)
-        orders.append(np.argsort(assessment.retention, axis=1).astype(np.int16))
-    merit = np.log(np.concatenate(times)) - 2.0 * np.concatenate(margins)
-    by_merit = np.argsort(merit)
-    seen: set[bytes] = set()
-    chosen = []
-    order = np.concatenate(orders)
-    for n in by_merit:
-        key = order[n].tobytes()
-        if key not in seen:
-            seen.add(key)
-            chosen.append(n)
-        if len(chosen) == STARTS:
-            break
-    return _Starts(z[chosen])
+    def _classes(self, z: Array, retention: Array) -> list[bytes]:
+        """Basins: the elution order, and the heating band in which each ramp ends, for its limit steps there."""
+        targets = self.family.values(z)[:, self.family.temperatures[1:]]
+        orders = np.argsort(retention, axis=1).astype(np.int16)
+        bands = heating_band(self.family.heating_limits, targets).astype(np.int16)
+        return [row.tobytes() for row in np.concatenate([orders, bands], axis=1)]
+
+    def screen(self, z: Array) -> None:
+        """Add points (K, D) to the waiting starts."""
+        z = self.family.ordered(z)
+        assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
+        self.screened += len(z)
+        lack = np.minimum(self.problem.resolution_margins(assessment), 0.0).sum(axis=1)
+        lack += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
+        merit = np.log(assessment.run_time) - LACK_WEIGHT * lack
+        for value, point, key in zip(merit, z, self._classes(z, assessment.retention), strict=True):
+            if key not in self.visited and value < self.waiting.get(key, (np.inf, point))[0]:
+                self.waiting[key] = (float(value), point)
+
+    def widen(self, ends: list[Found]) -> None:
+        """Screen new points: some anywhere, more around good ends at several distances."""
+        points = [self.sobol.random(BATCH)]
+        for found in ends[:CENTRES]:
+            scale = 10 ** self.rng.uniform(*PERTURBATION, (BATCH, 1))
+            points.append(found.descent.z + scale * self.rng.standard_normal((BATCH, self.family.size)))
+        self.screen(np.concatenate(points))
+
+    def take(self) -> Array | None:
+        """The most promising start, which is then visited."""
+        if not self.waiting:
+            return None
+        key = min(self.waiting, key=lambda k: self.waiting[k][0])
+        self.visited.add(key)
+        return self.waiting.pop(key)[1]
+
+    def visit(self, z: Array) -> None:
+        """Mark the class of a point (D,) as visited."""
+        assessment = self.problem.assess(self.family.batch(self.family.values(z[None])), "screen")
+        key = self._classes(z[None], assessment.retention)[0]
+        self.visited.add(key)
+        self.waiting.pop(key, None)
 
 
 def hunt(
@@ -87,6 +112,7 @@ def hunt(
     root = np.random.SeedSequence(seed)
     seeds = root.spawn(len(families) + 1)
     rng = np.random.default_rng(seeds[-1])
+    evaluated: list[int] = []
     sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=10)
     study = optuna.create_study(direction="minimize", sampler=sampler, storage=storage)
 
@@ -94,34 +120,39 @@ def hunt(
         return time.perf_counter() - began
 
     try:
-        starts: list[list[Array]] = []
-        for number, family in enumerate(families):
-            screened = _screen(problem, family, np.random.default_rng(seeds[number]), SCREENED)
-            state.programs += SCREENED
-            starts.append(list(screened.points))
+        pools = [
+            _Pool(problem, family, np.random.default_rng(seeds[number]))
+            for number, family in enumerate(families)
+        ]
+        for pool in pools:
+            for _ in range(SCREENED // 512):
+                pool.screen(pool.sobol.random(512))
             if progress:
-                progress(min(spent() / seconds, 0.99), f"screening {family.name}")
+                progress(min(spent() / seconds, 0.99), f"screening {pool.family.name}")
         tries = [0] * len(families)
-        turn = 0
         while spent() < seconds:
             number = _next_family(state, families, tries)
             family = families[number]
-            kind, z = _next_start(state, families, number, starts, tries[number], turn, rng)
+            kind, z = _next_start(pools[number], state.best[number], tries[number], rng)
             trial = _asked(study, number, family, z if kind != "sampler" else None)
             z = np.array([trial.params[_key(number, i)] for i in range(family.size)])
-            best = min((each[0].descent.run_time for each in state.best.values() if each and each[0].feasible), default=np.inf)
+            best = min(
+                (each[0].descent.run_time for each in state.best.values() if each and each[0].feasible),
+                default=np.inf,
+            )
             found = _descend(problem, family, z, best)
-            state.programs += found.descent.evaluations
+            evaluated.append(found.descent.evaluations)
+            pools[number].visit(found.descent.z)
+            state.programs = sum(pool.screened for pool in pools) + sum(evaluated)
             state.best[number].append(found)
             state.best[number].sort(key=rank)
             del state.best[number][12:]
             value = found.descent.run_time if found.feasible else INFEASIBLE - 1e4 * found.descent.margin
             study.tell(trial, value)
             tries[number] += 1
-            turn += 1
             if progress:
-                best = state.all()[0]
-                text = f"{best.descent.run_time / 60:.2f} min" if best.feasible else "nothing feasible yet"
+                leader = state.all()[0]
+                text = f"{leader.descent.run_time / 60:.2f} min" if leader.feasible else "nothing feasible yet"
                 progress(min(spent() / seconds, 1.0), f"best so far: {text}")
     except KeyboardInterrupt:
         state.interrupted = True
@@ -132,11 +163,8 @@ def hunt(
 def _descend(problem: Problem, family: Family, z: Array, best: float) -> Found:
     """A descent; once more with the new elution order if that changed under way; refined if it leads."""
     descent = descend(problem, family, z)
-    if HOPELESS > descent.margin or descent.margin >= FEASIBLE:
-        again = None
-    else:
+    if HOPELESS <= descent.margin < FEASIBLE:
         again = descend(problem, family, descent.z)
-    if again is not None:
         better = again if again.margin > descent.margin else descent
         descent = replace(better, evaluations=descent.evaluations + again.evaluations)
     if descent.margin >= -1e-4 and descent.run_time < LEADING * best:
@@ -162,7 +190,7 @@ def _asked(study: optuna.Study, number: int, family: Family, z: Array | None) ->
 
 def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:
     """Each family gets a few tries; then those near the best go on, the least tried first."""
-    untried = [n for n in range(len(families)) if tries[n] < 3]
+    untried = [n for n in range(len(families)) if tries[n] < FIRST_TRIES]
     if untried:
         return min(untried, key=lambda n: (tries[n], n))
     leaders = state.all()
@@ -181,28 +209,16 @@ def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:
     return min(worth, key=lambda n: tries[n] / families[n].size ** 2)
 
 
-def _next_start(
-    state: Hunt,
-    families: list[Family],
-    number: int,
-    starts: list[list[Array]],
-    tried: int,
-    turn: int,
-    rng: np.random.Generator,
-) -> tuple[str, Array]:
-    """Where to descend next in a family, and where that came from."""
-    family = families[number]
-    kinds = ("class", "class", "perturbed", "perturbed", "sampler", "perturbed")
-    kind = "class" if tried < 4 else kinds[tried % len(kinds)]
-    if kind == "class" and starts[number]:
-        return kind, starts[number].pop(0)
-    if kind == "sampler":
-        return kind, rng.random(family.size)
-    ends = state.best[number]
-    if not ends:
-        return kind, rng.random(family.size)
-    # Mostly the best end; sometimes another good one, which may lie in a better basin's neighbourhood.
-    pick = ends[min(int(rng.exponential(0.7)), len(ends) - 1)].descent.z
-    scale = PERTURBATION[int(rng.integers(len(PERTURBATION)))]
-    return "perturbed", np.clip(pick + scale * rng.standard_normal(family.size), 0.0, 1.0)
-
+def _next_start(pool: _Pool, ends: list[Found], tried: int, rng: np.random.Generator) -> tuple[str, Array]:
+    """Where to descend next in a family, and who proposes it."""
+    size = pool.family.size
+    kind = KINDS[tried % len(KINDS)]
+    if kind == "class":
+        if tried >= FIRST_TRIES:
+            pool.widen(ends)
+        start = pool.take()
+        if start is not None:
+            return kind, start
+    if kind == "restart" and ends:
+        return kind, np.clip(ends[0].descent.z + 0.1 * rng.standard_normal(size), 0.0, 1.0)
+    return "sampler", rng.random(size)

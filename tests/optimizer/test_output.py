@@ -91,7 +91,7 @@ def test_a_folder_that_cannot_be_written_is_told_in_one_line(tmp_path: Path) -> 
             attempt()
         message = str(error.value)
         assert message.startswith(str(in_the_way))
-        assert "Not a directory" in message
+        assert "a file of that name is in the way" in message
         assert "--out" in message
         assert "\n" not in message
     assert in_the_way.read_bytes() == b"x"

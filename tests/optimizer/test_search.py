@@ -108,7 +108,7 @@ def test_descent_gradients_match_wide_differences(problem: Problem) -> None:
 
     two = family(problem.scenario, 2, "flow")
     z = two.ordered(np.array([0.2, 0.1, 0.6, 0.6, 0.1, 0.7, 0.9, 0.5]))
-    local = _Local(problem, two, z, 0.0)
+    local = _Local(problem, two, z)
     local.update(z)
     slope = local.time_slope.copy()
     for i in range(two.size):
@@ -176,7 +176,7 @@ def test_interrupting_keeps_the_best_so_far(problem: Problem) -> None:
 
 
 @pytest.fixture(scope="module")
-def outcome(problem: Problem):  # noqa: ANN201 - the type is SearchOutcome, spelled where it is used
+def outcome(problem: Problem):
     return outcome_of(problem, hunt(problem, families_of(problem.scenario), 4.0, 1))
 
 
@@ -226,8 +226,8 @@ def prediction_end(candidate) -> np.ndarray:
 
 
 def test_an_impossible_goal_names_what_blocks(problem: Problem) -> None:
-    hard = changed(problem, min_resolution=9.0)
-    hard = replace(hard, pairs=replace(hard.pairs, needed=np.full_like(hard.pairs.needed, 9.0)))
+    hard = changed(problem, min_resolution=60.0)
+    hard = replace(hard, pairs=replace(hard.pairs, needed=np.full_like(hard.pairs.needed, 60.0)))
     result = outcome_of(hard, hunt(hard, families_of(hard.scenario), 3.0, 1))
     assert not result.feasible
     assert result.candidates

@@ -6,8 +6,8 @@ import numpy as np
 
 from models.carrier_gas import CarrierGas
 from models.column import Column
-from models.migration import Array, migrate, migration_tables
-from models.programs import CarrierProgram, OvenProgram, Program, batch_of
+from models.migration import migrate, migration_tables
+from models.programs import Array, CarrierProgram, OvenProgram, Program, batch_of
 from models.retention import Retention
 from models.system import ColumnSystem
 
@@ -33,7 +33,7 @@ def plate_height(
     inlet_pressures: Array,
     outlet_pressure: float,
 ) -> tuple[Array, Array]:
-    """Apparent plate height L (sigma/tR)^2 [m] and average velocity [m/s] at each inlet pressure [Pa], from the engine."""
+    """Apparent plate height L (sigma/tR)^2 [m] and average velocity [m/s] by the engine, at each inlet pressure."""
     system = ColumnSystem(column, gas, outlet_pressure)
     tables = migration_tables(
         system,

@@ -23,7 +23,12 @@ ATMOSPHERE = 101325.0
 SET_1969 = "Fuller,Ensley&Giddings 1969 (Poling 5th ed. Tab 11-1)"
 VOLUMES = {row["key"]: float(row["value"]) for row in rows("diffusion_volumes") if row["set"] == SET_1969}
 ATOMIC_WEIGHT = {"C": 12.011, "H": 1.008, "O": 15.999, "Cl": 35.45}
-RINGS = {"benzene": 1, "toluene": 1, "chlorobenzene": 1, "naphthalene": 2}  # aromatic rings, the others have none
+RINGS = {
+    "benzene": 1,
+    "toluene": 1,
+    "chlorobenzene": 1,
+    "naphthalene": 2,
+}  # aromatic rings, the others have none
 GAS = {"He": "helium", "H2": "hydrogen", "N2": "nitrogen", "Ar": "argon"}
 # Poling's constant for bar, 0.00143, has three digits; the original 1.00e-3 for atm is 0.0014330 in that form.
 POLING_ROUNDING = 1.00e-3 * 1.01325 * np.sqrt(2) / 0.00143

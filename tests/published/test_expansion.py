@@ -36,8 +36,8 @@ def test_j() -> None:
 def test_f1_is_the_mean_square_of_the_local_pressure() -> None:
     """f1 = <p^2>/<p>^2, means over the length, from p(z) alone and no closed form.
 
-    Both gas terms of the local plate height are the same everywhere; a slice dz adds H dz to the variance in length, and
-    (p/<p>)^2 H dz/L^2 to the variance relative to the hold-up time, since time per length goes as p.
+    Both gas terms of the local plate height are the same everywhere; a slice dz adds H dz to the variance in length,
+    and (p/<p>)^2 H dz/L^2 to the variance relative to the hold-up time, since time per length goes as p.
     """
     for P, f1 in zip(RATIO, F1, strict=True):
 
@@ -45,7 +45,7 @@ def test_f1_is_the_mean_square_of_the_local_pressure() -> None:
             return float(np.sqrt(P**2 - (P**2 - 1) * z))
 
         mean = quad(pressure, 0, 1, epsabs=0, epsrel=1e-11)[0]
-        mean_square = quad(lambda z: pressure(z) ** 2, 0, 1, epsabs=0, epsrel=1e-11)[0]  # noqa: B023
+        mean_square = quad(lambda z: pressure(z) ** 2, 0, 1, epsabs=0, epsrel=1e-11)[0]
         assert mean_square / mean**2 == pytest.approx(f1, abs=half_unit(7) + 1e-9)
 
 

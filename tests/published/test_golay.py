@@ -74,7 +74,9 @@ def optimum(
         inlet = np.array([ATMOSPHERE + np.exp(ln_drop)])
         return float(plate_height(column, gas, constant, k, T, inlet, ATMOSPHERE)[0][0])
 
-    best = minimize_scalar(height, bounds=(np.log(1e3), np.log(2e6)), method="bounded", options={"xatol": 1e-8})
+    best = minimize_scalar(
+        height, bounds=(np.log(1e3), np.log(2e6)), method="bounded", options={"xatol": 1e-8}
+    )
     inlet = ATMOSPHERE + float(np.exp(best.x))
     H, velocity = plate_height(column, gas, constant, k, T, np.array([inlet]), ATMOSPHERE)
     return inlet, float(velocity[0]), float(H[0])
@@ -104,7 +106,7 @@ def test_optimum_of_a_column(row: Row) -> None:
 
 
 def test_order_of_the_gases() -> None:
-    """At each gas's optimum: hydrogen is fastest, then helium, then nitrogen, on the same column and for the same solute.
+    """At each gas's optimum: hydrogen is fastest, then helium, then nitrogen; same column, same solute.
 
     Common practice, no source. Here with a film of 0.25 µm and our own viscosities and diffusion coefficients.
     """

@@ -1,7 +1,7 @@
 """Resolution and plate count at half height, and what they look like in a trace.
 
-Sources: USP <621> Chromatography and Ph. Eur. 2.2.46 (the formulae; the worked numbers are done by hand here); widths of
-a Gaussian and valleys between two equal Gaussians are own arithmetic.
+Sources: USP <621> Chromatography and Ph. Eur. 2.2.46 (the formulae; the worked numbers are done by hand here); widths
+of a Gaussian and valleys between two equal Gaussians are own arithmetic.
 """
 
 from __future__ import annotations
@@ -36,19 +36,19 @@ def test_plate_count_worked_by_hand() -> None:
 def test_constants_of_a_gaussian() -> None:
     """The formulae carry 1.18 and 5.54: the Gaussian's own 1.1774 rounded and 5.5452 cut off after two decimals."""
     assert pytest.approx(2.3548, abs=5e-5) == HALF_HEIGHT_WIDTH
-    assert pytest.approx(1.699, abs=5e-4) == BASE_WIDTH_PER_HALF  # USP: base width 1.699 times that at half height
+    # Base width by tangents over that at half height.
+    assert pytest.approx(1.699, abs=5e-4) == BASE_WIDTH_PER_HALF
     sigma, t = 0.5, 100.0
     exact = (t / sigma) ** 2
     ours = float(plate_count(np.array(t), np.array(HALF_HEIGHT_WIDTH * sigma)))
     assert ours == pytest.approx(exact, rel=0.01 / 5.54)
     # 1.18 dt/(w1 + w2) is dt/(4 sigma) for equal peaks, to the digits of 1.18.
     half = np.array(HALF_HEIGHT_WIDTH * sigma)
-    assert float(resolution(np.array(0.0), np.array(4 * sigma), half, half)) == pytest.approx(1.0, rel=0.005 / 1.18)
+    Rs = float(resolution(np.array(0.0), np.array(4 * sigma), half, half))
+    assert Rs == pytest.approx(1.0, rel=0.005 / 1.18)
 
 
-@pytest.mark.parametrize(
-    ("Rs", "valley_percent"), [(0.75, 65), (0.90, 40), (1.0, 27), (1.25, 9), (1.5, 2)]
-)
+@pytest.mark.parametrize(("Rs", "valley_percent"), [(0.75, 65), (0.90, 40), (1.0, 27), (1.25, 9), (1.5, 2)])
 def test_valley_between_equal_gaussians(Rs: float, valley_percent: int) -> None:
     """Height of the valley over that of one peak, read off a trace whose resolution by our formula is Rs.
 

@@ -17,7 +17,7 @@ from tests.published.tables import half_unit, rows
 
 GASES = ("helium", "hydrogen", "nitrogen", "argon")
 # Largest deviation [%] of the three-coefficient form, gas by gas, as stated when the coefficients were fitted.
-STATED = {"helium": 0.0087, "hydrogen": 0.012, "nitrogen": 0.0337, "argon": 0.034}
+STATED = {"helium": 0.0087, "hydrogen": 0.012, "nitrogen": 0.0337, "argon": 0.022}
 SECONDARY = ("thermo_REFPROP_FIT", "thermo_DIPPR_PERRY_8E", "thermo_VDI_PPDS")
 
 
@@ -26,7 +26,9 @@ def deviations(gas: str, column: str) -> np.ndarray:
     table = [row for row in rows("carrier_gas") if row["gas"] == gas and row[column]]
     assert table, (gas, column)
     T = kelvin(np.array([float(row["T_C"]) for row in table]))
-    return viscosity(carrier_gas(gas), T) * 1e6 / np.array([float(row[column]) for row in table]) - 1
+    published = np.array([float(row[column]) for row in table])
+    result: np.ndarray = viscosity(carrier_gas(gas), T) * 1e6 / published - 1
+    return result
 
 
 @pytest.mark.parametrize("gas", GASES)
@@ -40,7 +42,7 @@ def test_reference_equations(gas: str) -> None:
 @pytest.mark.parametrize("column", SECONDARY)
 @pytest.mark.parametrize("gas", GASES)
 def test_secondary_correlations(gas: str, column: str) -> None:
-    """Within what the table says the correlation itself is off the reference, and never more than 2 %."""
+    """Off by what the table says the correlation is off the reference; never more than 1 % (0.76 % found)."""
     table = [row for row in rows("carrier_gas") if row["gas"] == gas and row[f"{column}_uPas"]]
     if not table:
         pytest.skip(f"the table has no {column} values for {gas}")
@@ -48,7 +50,7 @@ def test_secondary_correlations(gas: str, column: str) -> None:
     own = np.array([float(row[f"dev_{column}_pct"]) for row in table]) / 100
     # ours/theirs = (ours/reference)/(1 + own)
     assert np.abs(off - (1 / (1 + own) - 1)).max() <= STATED[gas] / 100 + 5e-5
-    assert np.abs(off).max() < 0.02
+    assert np.abs(off).max() < 0.01
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,8 @@
 A dilute ideal solution (Raoult's law with an activity coefficient the same for all compounds and temperatures) has
 k = scale x T/p(T), p the vapour pressure of the pure liquid. ln k = A + B/T + C ln T is fitted to it by least squares.
 
-Sources: `vapour_pressure.csv`, recommended values with the correlation named in each line; `nalkane_cox.csv`, Ruzicka and
-Majer, J. Phys. Chem. Ref. Data 23 (1994) 1 (parameters from memory, checked there against other correlations).
+Sources: `vapour_pressure.csv`, recommended values with the correlation named in each line; `nalkane_cox.csv`, Ruzicka
+and Majer, J. Phys. Chem. Ref. Data 23 (1994) 1 (parameters from memory, checked there against other correlations).
 """
 
 from __future__ import annotations
