@@ -77,9 +77,7 @@ def refined_grid(problem: Problem, three: Family, points: int = 41, rounds: int 
             size = float((high - low).max()) / (count - 1)
             scored += [(float(merit[n]), z[n, free], size) for n in np.argsort(merit)[:8]]
         scored.sort(key=lambda each: each[0])
-        cells = [
-            (np.clip(at - size, 0.0, 1.0), np.clip(at + size, 0.0, 1.0)) for _, at, size in scored[:8]
-        ]
+        cells = [(np.clip(at - size, 0.0, 1.0), np.clip(at + size, 0.0, 1.0)) for _, at, size in scored[:8]]
     return best
 
 
@@ -100,7 +98,8 @@ def run(quick: bool = False) -> str:
         problem = mixture(compounds, seed, ramps, crossing, NEEDED[compounds])
         families = families_of(problem.scenario)
         times = {
-            budget: [best_time(problem, families, budget, 100 + n) for n in range(seeds)] for budget in budgets
+            budget: [best_time(problem, families, budget, 100 + n) for n in range(seeds)]
+            for budget in budgets
         }
         best = min([best_time(problem, families, long, 7), *(t for each in times.values() for t in each)])
         for budget in budgets:
