@@ -44,8 +44,8 @@ def main() -> None:
         "# Results",
         "",
         f"{machine()} Commit {commit or 'unknown'}, {time.strftime('%Y-%m-%d')}, "
-        f"{(time.time() - began) / 60:.0f} min in all{', quick version' if quick else ''}. Written by `make bench`; compare "
-        "ratios rather than absolute figures.",
+        f"{(time.time() - began) / 60:.0f} min in all{', quick version' if quick else ''}. "
+        "Written by `make bench`; compare ratios rather than absolute figures.",
         "",
     ]
     RESULTS.write_text("\n".join(head) + "\n" + "\n".join(sections), encoding="utf-8")

@@ -135,6 +135,8 @@ def optimize(
         current = None if outcome.current is None else prediction_document(loaded, outcome.current)
         show_candidates(console, document, current)
         show_warnings(console, [*loaded.warnings, *fitted.warnings])
+        if outcome.interrupted:
+            console.print("The search was stopped early; these are the best programs it had.")
         console.print(f"Report: {out / 'report.html'}")
     if not outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)

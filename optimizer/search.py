@@ -152,7 +152,9 @@ def hunt(
             tries[number] += 1
             if progress:
                 leader = state.all()[0]
-                text = f"{leader.descent.run_time / 60:.2f} min" if leader.feasible else "nothing feasible yet"
+                text = (
+                    f"{leader.descent.run_time / 60:.2f} min" if leader.feasible else "nothing feasible yet"
+                )
                 progress(min(spent() / seconds, 1.0), f"best so far: {text}")
     except KeyboardInterrupt:
         state.interrupted = True

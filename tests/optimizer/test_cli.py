@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -108,9 +110,17 @@ def test_optimize_leaves_everything_behind(
     assert written["feasible"]
     best = written["candidates"][0]
     assert best["min_resolution"] >= 1.5
-    assert {"oven", "carrier", "run_time_min", "cycle_time_min", "critical_pair", "pass_probability"} <= set(best)
+    assert {"oven", "carrier", "run_time_min", "cycle_time_min", "critical_pair", "pass_probability"} <= set(
+        best
+    )
     names = {path.name for path in out.iterdir()}
-    assert {"candidates.json", "candidates.csv", "report.html", "chromatogram_1.png", "chromatogram_1.svg"} <= names
+    assert {
+        "candidates.json",
+        "candidates.csv",
+        "report.html",
+        "chromatogram_1.png",
+        "chromatogram_1.svg",
+    } <= names
     assert not [name for name in names if name.startswith(".") or name.endswith(".tmp")]
     assert "toluene" in (out / "report.html").read_text(encoding="utf-8")
 
@@ -161,3 +171,23 @@ def test_a_missing_scenario_is_wrong_input(
 ) -> None:
     assert call(monkeypatch, "fit", tmp_path / "nowhere") == 2
     assert "nowhere" in capsys.readouterr().err
+
+
+def test_ctrl_c_during_the_search_keeps_the_best_so_far(scenario: Path, tmp_path: Path) -> None:
+    """A real interrupt to a real process, once the search reports a feasible program."""
+    out = tmp_path / "result"
+    command = [sys.executable, "-m", "optimizer.cli", "optimize", str(scenario), "--out", str(out)]
+    with subprocess.Popen(
+        [*command, "--seconds", "120"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=Path(cli.__file__).parents[1],
+    ) as process:
+        time.sleep(6.0)
+        process.send_signal(signal.SIGINT)
+        printed, complaint = process.communicate(timeout=60)
+    assert process.returncode == 0, complaint
+    assert json.loads((out / "candidates.json").read_text(encoding="utf-8"))["feasible"]
+    assert "Report:" in printed
+    assert "stopped early" in printed
