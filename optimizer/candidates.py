@@ -77,29 +77,30 @@ def _worth_showing(
     scored: list[tuple[Settable, Prediction]], wanted: int
 ) -> list[tuple[Settable, Prediction]]:
     """Drop programs that a simpler one matches, and repeats of one another."""
-    chosen: list[tuple[Settable, Prediction]] = []
-    for each, prediction in scored:
-        ramps = len(prediction.program.oven.ramps)
-        matched = any(
-            len(other.program.oven.ramps) < ramps
-            and other_settable.family.controlled == each.family.controlled
-            and (other_settable.margin >= FEASIBLE) == (each.margin >= FEASIBLE)
-            and other.run_time <= SIMPLER * prediction.run_time
-            for other_settable, other in scored
+    worthy = [
+        (each, prediction)
+        for each, prediction in scored
+        if not any(
+            len(other_prediction.program.oven.ramps) < len(prediction.program.oven.ramps)
+            and other.family.controlled == each.family.controlled
+            and (other.margin >= FEASIBLE) == (each.margin >= FEASIBLE)
+            and other_prediction.run_time <= SIMPLER * prediction.run_time
+            for other, other_prediction in scored
         )
-        repeated = any(
-            _alike(prediction.program, other.program)
-            or (
-                family_name(prediction.program) == family_name(other.program)
-                and prediction.run_time > NEAR_TIE * other.run_time
-            )
-            for _, other in chosen
-        )
-        if not matched and not repeated:
-            chosen.append((each, prediction))
-        if len(chosen) == wanted:
+    ]
+    firsts: dict[str, int] = {}
+    for number, (_, prediction) in enumerate(worthy):
+        firsts.setdefault(family_name(prediction.program), number)
+    # The best of each kind come first; near-ties fill what room is left.
+    chosen = sorted(firsts.values())[:wanted]
+    for number, (_, prediction) in enumerate(worthy):
+        if len(chosen) >= wanted:
             break
-    return chosen
+        alike = any(_alike(prediction.program, worthy[other][1].program) for other in chosen)
+        best = worthy[firsts[family_name(prediction.program)]][1]
+        if number not in chosen and not alike and prediction.run_time <= NEAR_TIE * best.run_time:
+            chosen.append(number)
+    return [worthy[number] for number in sorted(chosen)]
 
 
 def _alike(a: Program, b: Program) -> bool:
@@ -164,7 +165,7 @@ def margins_of(problem: Problem, family: Family, prediction: Prediction) -> tupl
         found.append(
             LimitMargin(
                 f"resolution of {a} and {b}",
-                f"resolution of {a} and {b} {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})",
+                f"resolution of {a} and {b}: {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})",
                 float(margin[at]),
                 bool(margin[at] < BINDING),
             )

@@ -73,7 +73,10 @@ def predict(problem: Problem, program: Program) -> Prediction:
 
 
 def _of_runs(problem: Problem, name: str) -> Array:
-    """Mean over the runs of a measured property of each compound, 1 where nothing was measured."""
+    """Mean over the runs of a measured property of each compound.
+
+    Where nothing was measured the median of the others stands in, and 1 where nothing was measured at all.
+    """
     values = []
     for compound in problem.scenario.compounds:
         seen = [
@@ -82,8 +85,10 @@ def _of_runs(problem: Problem, name: str) -> Array:
             if (at := run.peaks.index(compound)) is not None
         ]
         known = [value for value in seen if np.isfinite(value)]
-        values.append(float(np.mean(known)) if known else 1.0)
-    return np.array(values)
+        values.append(float(np.mean(known)) if known else np.nan)
+    means = np.array(values)
+    usual = 1.0 if np.all(np.isnan(means)) else float(np.nanmedian(means))
+    return np.where(np.isnan(means), usual, means)
 
 
 def with_uncertainty(problem: Problem, prediction: Prediction, seed: int) -> tuple[Prediction, float]:

@@ -73,7 +73,7 @@ class Prediction:
 class LimitMargin:
     """One limit of a candidate: what it is, the limit and the value in the reader's units, and whether it binds.
 
-    `text` reads as a sentence fragment, e.g. "resolution of decane and limonene 1.52 (needs 1.50)".
+    `text` reads as a sentence fragment, e.g. "resolution of decane and limonene: 1.52 (needs 1.50)".
     """
 
     name: str
@@ -92,7 +92,7 @@ class Candidate:
     cycle_time: float  # s
     margins: tuple[LimitMargin, ...]
     feasible: bool
-    pass_probability: float  # share of draws from the fit's uncertainty that keep every pair and limit
+    pass_probability: float  # share of draws of fit and set points that keep every pair and the earliest elution
     warnings: tuple[str, ...]
 
     @property
