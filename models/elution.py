@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.carrier_gas import viscosity
+from models.legs import quartic
 from models.programs import Array
 from models.sections import Sections, Stretch
 from models.system import clock_weight
@@ -28,7 +29,7 @@ class Arrival:
     one_plus_k : [-]
     pressure : absolute inlet pressure [Pa]
     velocity : ds/dt [1/s]
-    section, share : number of the section, and the share u of it that has passed
+    leg, share : number of the leg (of the section where c is constant), and the share of it that has passed
     phi : Phi_0
     """
 
@@ -37,7 +38,7 @@ class Arrival:
     one_plus_k: Array
     pressure: Array
     velocity: Array
-    section: Index
+    leg: Index
     share: Array
     phi: Array
 
@@ -54,27 +55,32 @@ def arrival(sections: Sections, target: Array, tolerance: float) -> Arrival:
     speed = sections.speed.ravel().take(each)
     since = target - sections.clock.ravel().take(each)
     ramp = stretch.rise != 0.0
-    if sections.constant_c:
+    if sections.legs is None:
         c, phi = stretch.c0, sections.phi.ravel().take(each)
         phi = phi + np.where(ramp, since / (c * stretch.per_kelvin), 0.0)
         T, rate = sections.table.temperature(phi, compound)
         T, rate = np.where(ramp, T, stretch.T_start), np.where(ramp, phi / rate, speed)
         u = np.where(ramp, (T - stretch.T_start) / stretch.rise, since / (c * speed * stretch.length))
+        leg, passed = section, u
+        pressure = sections.inlet_pressure(stretch, T)
     else:
         u = _newton(sections, stretch, each, compound, since, tolerance)
         T = stretch.T_start + u * stretch.rise
         phi, rate = sections.table.phi(T, compound)
         rate = np.where(ramp, rate, speed)
         c = stretch.c(u)
+        leg, passed = sections.legs.leg_of(section, u)
+        which = leg * sections.programs + np.arange(bands) // sections.compounds
+        pressure = quartic(sections.legs.values[7:].take(which, axis=1), passed)
     eta = viscosity(sections.system.gas, T)
     return Arrival(
         time=stretch.start + u * stretch.length,
         temperature=T,
         one_plus_k=clock_weight(sections.controlled, T, eta) / rate,
-        pressure=sections.inlet_pressure(stretch, u, T),
+        pressure=pressure,
         velocity=c * rate,
-        section=section,
-        share=u,
+        leg=leg,
+        share=passed,
         phi=phi,
     )
 

@@ -22,6 +22,8 @@ HOLD_UP_DEVIATION = 0.03  # of a measured from a computed hold-up time, worth a 
 STRANGE_THETA = 3.0  # spreads of theta from its typical value
 STRANGE_FLOW = 2.0  # spreads of the flow factor
 OUTLIER = 4.0  # sigmas of a residual
+DISAGREEMENT = 8.0  # root mean square sigmas of a run's residuals, beyond which the run itself is suspect
+MOST = 6  # words on single compounds; more bury the cause
 PLATE_HEIGHTS = (0.6, 2.5)  # times theory, outside of which widths or column are suspect
 
 
@@ -34,11 +36,27 @@ def warnings_of(
 ) -> list[str]:
     """Sentences on a fit of R runs; `uncorrected_hold_up` (R,) [s] is computed from nominal dimensions."""
     return [
+        *_about_agreement(fit, runs),
         *_about_testing(fit, runs),
         *_about_hold_up(runs, uncorrected_hold_up),
         *_about_flow(fit, runs, flow_correction),
         *_about_compounds(fit, runs, names),
         *_about_widths(fit),
+    ]
+
+
+def _about_agreement(fit: Fit, runs: Sequence[Run]) -> list[str]:
+    """One word ahead of all others when whole runs contradict each other."""
+    rms = np.sqrt(np.nanmean(fit.standardised**2, axis=1))
+    if rms.max() < DISAGREEMENT:
+        return []
+    worst = ", ".join(
+        f"{run.name} {np.sqrt(np.nanmean(residual**2)):.1f} s"
+        for run, residual in zip(runs, fit.residual, strict=True)
+    )
+    return [
+        f"The runs do not fit together (root mean square residuals: {worst}): first check the heating rates, holds, "
+        "flows and pressures entered for each run. Candidates from this fit are not reliable."
     ]
 
 
@@ -101,6 +119,8 @@ def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> lis
                     f"{name} in run {run.name}: {fit.residual[r, m]:+.1f} s off the fit, "
                     f"{abs(fit.standardised[r, m]):.0f} times what is expected; a wrong or swapped peak?"
                 )
+    if len(found) > MOST:
+        found[MOST:] = [f"... and {len(found) - MOST} more notes on single compounds; see the residuals."]
     return found
 
 

@@ -62,7 +62,10 @@ class AntiderivativeTable:
         index, share = self.cell(T)
         a0, a1, a2, a3 = (rows[order].reshape(self.cells, -1) for rows in self.by_power)
         x = share[..., None]
-        result: Array = a0[index] + x * (a1[index] + x * (a2[index] + x * a3[index]))
+        result: Array = a3.take(index, axis=0)
+        for rows in (a2, a1, a0):
+            result *= x
+            result += rows.take(index, axis=0)
         return result
 
     def temperature(self, phi: Array, compound: Index) -> tuple[Array, Array]:

@@ -1,6 +1,6 @@
-"""Quadrature over the sections of a program in which a band spends its clock s.
+"""Quadrature over the legs of a program in which a band spends its clock s.
 
-A panel is one band in one section. Where temperature rises the nodes lie on Phi_0, in which the band's whole
+A panel is one band in one leg of its program. Where temperature rises the nodes lie on Phi_0, in which the band's whole
 history is smooth; in a hold, on time. Temperature goes as ln Phi_0, so that nodes crowd towards the start of a panel
 over which Phi_0 grows many times: Gauss node x lies at the share (1-lambda) x + lambda x^2, lambda being the share
 of Phi_0 that the panel adds. Node arrays are (G, E).
@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.elution import Arrival
+from models.legs import Legs, quartic
 from models.plate_height_tables import Places, PlateHeightTables
 from models.programs import Array
-from models.sections import Sections, Stretch
+from models.sections import Sections
 
 Index = NDArray[np.intp]
 
@@ -65,9 +66,9 @@ class Panels:
 
     Attributes
     ----------
-    band, compound, section : number of each
-    stretch : Stretch, the sections
-    each : flat number of the band in its section among S N M
+    band, compound, leg : number of each
+    which : flat number of the leg, b N + n
+    phi_start, phi_stop : Phi_0 at both ends of the leg
     clock, gain : s at the start and over the panel
     first : number of the first panel of the same band
     left_out : (N M,) array, s of each band that lies in sections too small to be a panel
@@ -76,9 +77,10 @@ class Panels:
 
     band: Index
     compound: Index
-    section: Index
-    stretch: Stretch
-    each: Index
+    leg: Index
+    which: Index
+    phi_start: Array
+    phi_stop: Array
     clock: Array
     gain: Array
     first: Index
@@ -105,30 +107,32 @@ def panels_of(
 ) -> Panels:
     """Panels of all or wanted bands up to s at elution (N M,).
 
-    Sections below the share `negligible` of it are left out.
+    Legs below the share `negligible` of it are left out.
     """
-    S, bands = sections.clock.shape
-    edges = np.empty((S + 1, bands))
-    np.minimum(sections.clock, s_end, out=edges[:-1])
+    clock, phi = sections.clock, sections.phi
+    if sections.legs is not None:
+        clock, phi = clock[sections.legs.first], phi[sections.legs.first]
+    B, bands = clock.shape
+    edges = np.empty((B + 1, bands))
+    np.minimum(clock, s_end, out=edges[:-1])
     edges[-1] = s_end
     gain = edges[1:] - edges[:-1]
     least = negligible * s_end
     if wanted is not None:
         least[~wanted] = np.inf
-    band, section = np.nonzero((gain > least).T)
-    each = section * bands + band
+    band, leg = np.nonzero((gain > least).T)
+    each = leg * bands + band
     kept = gain.ravel().take(each)
-    clock = edges.ravel().take(each)
-    stretch = sections.stretch(section * sections.programs + band // sections.compounds)
     starts = np.flatnonzero(np.diff(band, prepend=-1))
     first: Index = np.repeat(starts, np.diff(starts, append=band.size))
     return Panels(
         band=band,
         compound=band % sections.compounds,
-        section=section,
-        stretch=stretch,
-        each=each,
-        clock=clock,
+        leg=leg,
+        which=leg * sections.programs + band // sections.compounds,
+        phi_start=phi.ravel().take(each),
+        phi_stop=phi.ravel().take(np.minimum(each + bands, phi.size - 1)),
+        clock=edges.ravel().take(each),
         gain=kept,
         first=first,
         left_out=s_end - np.bincount(band, kept, bands),
@@ -153,23 +157,20 @@ class Nodes:
 
 
 def nodes_of(
-    panels: Panels, sections: Sections, heights: PlateHeightTables, end: Arrival, nodes: Rule, curved: bool
+    panels: Panels, legs: Legs, heights: PlateHeightTables, end: Arrival, nodes: Rule, curved: bool
 ) -> Nodes:
     """Nodes of panels whose bands leave the column at `end`, where c is not constant."""
-    final = end.section.take(panels.band) == panels.section
-    after = np.minimum(panels.each + panels.bands, sections.phi.size - 1)
-    phi_start = sections.phi.ravel().take(panels.each)
-    phi_stop = np.where(final, end.phi.take(panels.band), sections.phi.ravel().take(after))
-    T_start, rise = panels.stretch.T_start, panels.stretch.rise
+    values = legs.values.take(panels.which, axis=1)
+    T_start, rise = values[:2]
     ramp = rise != 0.0
-
-    phi_stop = np.where(ramp, phi_stop, phi_start)
-    share, slope = nodes.spread(phi_start, phi_stop)
-    places = heights.at(phi_start + share * (phi_stop - phi_start), panels.compound, curved)
-    T = np.where(ramp, places.temperature, T_start)
+    final = end.leg.take(panels.band) == panels.leg
+    phi_stop = np.where(final, end.phi.take(panels.band), panels.phi_stop)
+    phi_stop = np.where(ramp, phi_stop, panels.phi_start)
+    share, slope = nodes.spread(panels.phi_start, phi_stop)
+    places = heights.at(panels.phi_start + share * (phi_stop - panels.phi_start), panels.compound, curved)
     stop = np.where(final, end.share.take(panels.band), 1.0)
-    u = np.where(ramp, (T - T_start) / np.where(ramp, rise, 1.0), stop * share)
-    density = panels.stretch.c(u) * slope
+    u = np.where(ramp, (places.temperature - T_start) / np.where(ramp, rise, 1.0), stop * share)
+    density = quartic(values[2:7], u) * slope
     # Scaled so that the quadrature gives the gain over the panel, which is known exactly.
     density *= panels.gain / (nodes.weight @ density)
-    return Nodes(places, panels.stretch.pressure(u), density)
+    return Nodes(places, quartic(values[7:], u), density)

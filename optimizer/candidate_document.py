@@ -37,6 +37,9 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
             "seconds": number(outcome.seconds, 3),
             "programs_tried": outcome.programs_tried,
             "interrupted": outcome.interrupted,
+            "families": [
+                {"family": name, "best_run_time_min": minutes(seconds)} for name, seconds in outcome.families
+            ],
         },
         "candidates": [_candidate(scenario, each) for each in outcome.candidates],
     }

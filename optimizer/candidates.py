@@ -9,7 +9,7 @@ from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.found import FEASIBLE, Found, Hunt
 from optimizer.goal import Problem
 from optimizer.predict import predict, with_uncertainty
-from optimizer.program_space import Family
+from optimizer.program_space import Family, families_of
 from optimizer.results import Candidate, LimitMargin, Prediction, SearchOutcome
 from optimizer.rounding import Settable, settable
 
@@ -19,6 +19,11 @@ DIFFERENT = 0.12  # on the unit cube: set points further apart than this are cle
 SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
 SLOW = 3.0  # families slower than this many times the best are not worth a page
 SHOWN_PAIRS = 3
+RISKY = 0.5  # share of draws below which a program is said to be likely to fail
+FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
+LEAST_K = (
+    0.5  # retention factor at elution below which a peak sits near the solvent; common practice, no source
+)
 
 
 def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
@@ -45,8 +50,13 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
         _candidate(problem, number, each, prediction) for number, (each, prediction) in enumerate(chosen, 1)
     )
     blocking = () if feasible or not candidates else _blocking(problem, candidates[0])
+    families = tuple(
+        (ends[0].family.name, ends[0].descent.run_time if ends[0].feasible else float("nan"))
+        for ends in hunted.best.values()
+        if ends
+    )
     return SearchOutcome(
-        feasible, candidates, blocking, now, hunted.programs, hunted.seconds, hunted.interrupted
+        feasible, candidates, blocking, now, families, hunted.programs, hunted.seconds, hunted.interrupted
     )
 
 
@@ -132,7 +142,7 @@ def _candidate(problem: Problem, number: int, each: Settable, prediction: Predic
         margins_of(problem, each.family, prediction),
         each.margin >= FEASIBLE,
         probability,
-        warnings_of(problem, prediction),
+        (*_about_risk(probability), *warnings_of(problem, prediction)),
     )
 
 
@@ -140,13 +150,15 @@ def cycle_time(problem: Problem, prediction: Prediction) -> float:
     """Run, cool-down and equilibration [s].
 
     The oven cools towards the laboratory (25 °C) as Newton's law has it, with the time constant that the
-    instrument's stated cool-down fixes; without one only run and equilibration count.
+    instrument's stated cool-down fixes; nan when it must cool and none is stated.
     """
     instrument, program = problem.scenario.instrument, prediction.program
     cooling = 0.0
     stated = instrument.cool_down
     start, top = program.oven.start, program.oven.knots()[1][-1]
     room = 298.15
+    if stated is None and top > start:
+        return float("nan")
     if stated is not None and top > start:
         span = np.log((stated.from_temperature - room) / max(stated.to_temperature - room, 1.0))
         constant = stated.duration / span
@@ -189,6 +201,8 @@ def margins_of(problem: Problem, family: Family, prediction: Prediction) -> tupl
         f"(limit {celsius(scenario.max_temperature):.0f} °C)",
         "lowest column temperature": f"column down to {celsius(min(T)):.0f} °C "
         f"(limit {celsius(scenario.min_temperature):.0f} °C)",
+        "longest run": f"run of {prediction.run_time / SECONDS_PER_MINUTE:.0f} min "
+        f"(not above {problem.longest_run / SECONDS_PER_MINUTE:.0f} min)",
     }
     for name, value in sorted(zip(problem.limit_names, limits, strict=True), key=lambda pair: pair[1]):
         if name == "earliest elution" and scenario.goal.earliest_elution <= 0:
@@ -199,31 +213,114 @@ def margins_of(problem: Problem, family: Family, prediction: Prediction) -> tupl
     return tuple(found)
 
 
+def _about_risk(probability: float) -> tuple[str, ...]:
+    if probability >= RISKY:
+        return ()
+    return (
+        f"Likely to fail: every pair holds in only {100 * probability:.0f} % of draws of the fit's uncertainty, the "
+        "oven off by up to 1 °C and the flow by up to 1 %. It is the fastest program, not the safest; ask for a "
+        "higher min_resolution to get one with room.",
+    )
+
+
 def warnings_of(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     """What the reader must know before trusting a program."""
-    scenario = problem.scenario
+    return (
+        *_about_elution(prediction),
+        *_about_extrapolation(problem, prediction),
+        *_about_retention_factors(problem, prediction),
+        *_about_order(problem, prediction),
+    )
+
+
+def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
+    """Limits of column, instrument and goal that a given program does not keep."""
+    family = families_of(problem.scenario)[0]
+    texts = [
+        f"Breaks a limit: {margin.text}."
+        for margin in margins_of(problem, family, prediction)
+        if margin.margin < FEASIBLE and not margin.name.startswith("resolution")
+    ]
+    late = prediction.retention > prediction.program.oven.duration
+    names = [name for name, beyond in zip(prediction.compounds, late, strict=True) if beyond]
+    if names:
+        texts.append(
+            f"Leaves after the program's end at {prediction.program.oven.duration / SECONDS_PER_MINUTE:.2f} min, the "
+            f"last temperature being kept: {', '.join(names)}."
+        )
+    return tuple(texts)
+
+
+def _about_elution(prediction: Prediction) -> list[str]:
+    missing = [
+        name for name, t in zip(prediction.compounds, prediction.retention, strict=True) if not np.isfinite(t)
+    ]
+    return [f"Not eluted in any reasonable time: {', '.join(missing)}."] if missing else []
+
+
+def _about_extrapolation(problem: Problem, prediction: Prediction) -> list[str]:
+    """Programs outside the scouted temperatures, and compounds that leave far from where they were seen to."""
+    runs = problem.scenario.runs
+    if not runs:
+        return []
     found = []
-    scouted = [T for run in scenario.runs for T in run.program.oven.knots()[1]]
+    scouted = [T for run in runs for T in run.program.oven.knots()[1]]
     T = prediction.program.oven.knots()[1]
-    low, high = min(scouted, default=0.0), max(scouted, default=0.0)
-    if scouted and (min(T) < low - 1 or max(T) > high + 1):
+    low, high = min(scouted), max(scouted)
+    if min(T) < low - 1 or max(T) > high + 1:
         found.append(
             f"Leaves the scouted temperatures: runs {celsius(min(T)):.0f} to {celsius(max(T)):.0f} °C, scouted "
             f"{celsius(low):.0f} to {celsius(high):.0f} °C; predictions there are extrapolated."
         )
-    swapped = _order_changes(problem, prediction)
-    if swapped:
-        found.append(f"Elution order differs from the first scouting run: {'; '.join(swapped)}.")
-    missing = [
-        name for name, t in zip(prediction.compounds, prediction.retention, strict=True) if not np.isfinite(t)
+    far = []
+    for m, name in enumerate(prediction.compounds):
+        seen = [
+            float(np.interp(run.peaks.retention[at], *run.program.oven.knots()))
+            for run in runs
+            if (at := run.peaks.index(name)) is not None
+        ]
+        at_elution = float(prediction.elution_temperature[m])
+        if seen and not min(seen) - FAR <= at_elution <= max(seen) + FAR:
+            far.append(
+                f"{name} ({celsius(at_elution):.0f} °C; scouted {celsius(min(seen)):.0f} to {celsius(max(seen)):.0f})"
+            )
+    if far:
+        found.append(f"Extrapolated, leaving more than {FAR:.0f} °C from where scouted: {_listed(far)}.")
+    return found
+
+
+def _about_retention_factors(problem: Problem, prediction: Prediction) -> list[str]:
+    weak = [
+        f"{name} ({k:.2f})"
+        for name, k, m in zip(
+            prediction.compounds,
+            prediction.retention_factor,
+            range(len(prediction.compounds)),
+            strict=True,
+        )
+        if m in problem.targets and k < LEAST_K
     ]
-    if missing:
-        found.append(f"Not eluted in any reasonable time: {', '.join(missing)}.")
-    return tuple(found)
+    if not weak:
+        return []
+    return [
+        f"Hardly retained at elution, k below {LEAST_K:g}, where solvent and matrix crowd: {_listed(weak)}; "
+        "earliest_elution_min keeps peaks clear of the solvent."
+    ]
+
+
+def _about_order(problem: Problem, prediction: Prediction) -> list[str]:
+    swapped = _order_changes(problem, prediction)
+    return [f"Elution order differs from the first scouting run: {_listed(swapped)}."] if swapped else []
+
+
+def _listed(items: list[str], most: int = 5) -> str:
+    """A list in words, cut where it gets long."""
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return "; ".join(items[:most]) + more
 
 
 def _order_changes(problem: Problem, prediction: Prediction) -> list[str]:
-    """Pairs that elute in the other order than in the first scouting run, at most five."""
+    """Pairs that elute in the other order than in the first scouting run."""
     peaks = problem.scenario.runs[0].peaks if problem.scenario.runs else None
     if peaks is None:
         return []
@@ -236,7 +333,7 @@ def _order_changes(problem: Problem, prediction: Prediction) -> list[str]:
         for b, tb in known[at + 1 :]:
             if tb > ta and prediction.retention[index[b]] < prediction.retention[index[a]]:
                 changes.append(f"{b} before {a}")
-    return changes[:5]
+    return changes
 
 
 def _blocking(problem: Problem, best: Candidate) -> tuple[str, ...]:

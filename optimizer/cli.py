@@ -75,6 +75,7 @@ def predict(
     as_json: AsJson = False,
 ) -> None:
     """Chromatogram and peak table that a given program will give."""
+    from optimizer.candidates import broken_limits, warnings_of
     from optimizer.console import show_prediction
     from optimizer.documents import prediction_document
     from optimizer.errors import ScenarioError
@@ -93,7 +94,8 @@ def predict(
     problem = problem_of(loaded, fit_scenario(loaded))
     prediction, _ = with_uncertainty(problem, predicted(problem, wanted), loaded.search.seed)
     document = prediction_document(loaded, prediction)
-    document["warnings"] = [*loaded.warnings, *problem.fit.warnings]
+    about_program = [*broken_limits(problem, prediction), *warnings_of(problem, prediction)]
+    document["warnings"] = [*about_program, *loaded.warnings, *problem.fit.warnings]
     if out is not None:
         from optimizer.output import write_folder
         from optimizer.report import prediction_files
@@ -145,7 +147,8 @@ def optimize(
 def _console() -> Console:
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    # Off a terminal nothing is cut: what reads a pipe has no width.
+    return Console(highlight=False, width=None if sys.stdout.isatty() else 160)
 
 
 def _print_json(document: dict[str, Any]) -> None:

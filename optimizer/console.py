@@ -79,7 +79,7 @@ def show_fit(console: Console, document: Document) -> None:
     """Retention parameters and residuals."""
     runs = list(document["hold_up_min"])
     table = Table(title="Retention parameters", title_justify="left")
-    table.add_column("compound")
+    table.add_column("compound", no_wrap=True)
     for heading in ("T0, °C", "±", "theta, K", "±", "enthalpy, kJ/mol"):
         table.add_column(heading, justify="right")
     for run in runs:
@@ -108,8 +108,15 @@ def show_prediction(console: Console, document: Document) -> None:
     """A peak table."""
     console.print(f"{oven_line(document['oven'])}; {carrier_line(document['carrier'])}")
     table = Table()
-    table.add_column("compound")
-    for heading in ("retention, min", "±", "width at half height, min", "at, °C", "k", "Rs to next"):
+    table.add_column("compound", no_wrap=True)
+    for heading in (
+        "retention, min",
+        "±",
+        "width at half height, min",
+        "elution, °C",
+        "k at elution",
+        "Rs to next",
+    ):
         table.add_column(heading, justify="right")
     pair = document["critical_pair"] or []
     for row in document["peaks"]:
@@ -125,10 +132,11 @@ def show_prediction(console: Console, document: Document) -> None:
         )
     console.print(table)
     console.print(
-        f"Run time {_text(document['run_time_min'], '.2f')} min; smallest resolution "
+        f"Run time {_text(document['run_time_min'], '.2f')} min; Rs of the critical pair "
         f"{_text(document['min_resolution'], '.2f')}"
         + (f" ({' and '.join(map(_escaped, pair))})" if pair else "")
     )
+    show_warnings(console, document.get("warnings", []))
 
 
 def show_candidates(console: Console, document: Document, current: Document | None) -> None:
@@ -146,7 +154,11 @@ def show_candidates(console: Console, document: Document, current: Document | No
         pair = " and ".join(row["critical_pair"] or [])
         console.print(
             f"[bold]{row['rank']}  {_text(row['run_time_min'], '.2f')} min[/bold]  {row['family']}  "
-            f"(cycle {_text(row['cycle_time_min'], '.2f')} min)"
+            + (
+                f"(cycle {row['cycle_time_min']:.2f} min)"
+                if row["cycle_time_min"]
+                else "(cool-down not stated)"
+            )
         )
         console.print(f"   {oven_line(row['oven'])}")
         console.print(f"   {carrier_line(row['carrier'])}")
@@ -158,6 +170,13 @@ def show_candidates(console: Console, document: Document, current: Document | No
         console.print(line)
         if row["limited_by"]:
             console.print(f"   limited by {_escaped(', '.join(row['limited_by']))}")
+        for warning in row["warnings"]:
+            console.print(f"   [yellow]Note:[/yellow] {_escaped(warning)}")
+    tried = [
+        f"{each['family']} {_text(each['best_run_time_min'], '.2f')}"
+        for each in document["search"]["families"]
+    ]
+    console.print(f"Tried, best run time before rounding in min (-: nothing feasible): {'; '.join(tried)}")
 
 
 def show_warnings(console: Console, warnings: list[str]) -> None:

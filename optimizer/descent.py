@@ -13,7 +13,7 @@ from scipy.optimize import minimize
 
 from models.programs import Array
 from models.resolution import resolution
-from optimizer.goal import END_OF_PEAK, Problem
+from optimizer.goal import Problem, end_of_peak
 from optimizer.program_space import LEAST_RISE, Family
 
 STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
@@ -85,7 +85,7 @@ class _Local:
         separation = resolution(t[:, a], t[:, b], w[:, a], w[:, b]) / self.needed - 1
         margins = np.concatenate([separation, assessment.limits], axis=1)
         margins = np.minimum(margins, LARGEST_MARGIN)
-        ends = np.log((t + END_OF_PEAK * w)[:, self.ends_with].max(axis=1))
+        ends = np.log(end_of_peak(t, w)[:, self.ends_with].max(axis=1))
         self.at = z.copy()
         rise = self.rise_matrix @ z - self.least_rise
         self.margins = np.concatenate([margins[0], rise])

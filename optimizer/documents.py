@@ -29,6 +29,11 @@ def number(value: float | np.floating[Any], digits: int = 4) -> float | None:
     return round(value, max(digits - 1 - math.floor(math.log10(abs(value))), 0))
 
 
+def two_decimals(value: float) -> float | None:
+    """A resolution for JSON."""
+    return round(value, 2) if math.isfinite(value) else None
+
+
 def minutes(value: float | np.floating[Any]) -> float | None:
     """Seconds as minutes to 1e-4."""
     value = float(value)
@@ -157,7 +162,7 @@ def peak_documents(prediction: Prediction) -> list[Document]:
             "width_base_min": number(prediction.width_half[m] * BASE_WIDTH_PER_HALF / SECONDS_PER_MINUTE),
             "elution_C": number(celsius(float(prediction.elution_temperature[m]))),
             "retention_factor": number(prediction.retention_factor[m]),
-            "resolution_to_next": number(resolution_to_next(prediction, m), 3),
+            "resolution_to_next": two_decimals(resolution_to_next(prediction, m)),
         }
         for m in prediction.order
     ]

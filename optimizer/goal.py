@@ -23,6 +23,8 @@ from optimizer.scenario import Scenario
 Index = NDArray[np.intp]
 
 END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
+END_SHARE = 0.005  # of its retention time, beside that: what an oven a little late moves it; common practice, no source
+LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
 LATE = 1e6  # s, stands for the retention time of a compound that does not elute
 TABLE_MARGIN = 60.0  # K of room around the column's limits that the tables cover
 
@@ -104,6 +106,7 @@ class Problem:
             "oven heating rate",
             "highest column temperature",
             "lowest column temperature",
+            "longest run",
         )
 
     def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
@@ -111,8 +114,19 @@ class Problem:
         peaks = migrate(self.tables[batch.controlled], batch, accuracy)
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
         width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)
-        ends = retention + END_OF_PEAK * width
-        return Assessment(retention, width, ends.max(axis=1), self._limits(batch, retention, width))
+        run_time = end_of_peak(retention, width).max(axis=1)
+        limits = np.concatenate(
+            [self._limits(batch, retention, width), 1 - run_time[:, None] / self.longest_run], axis=1
+        )
+        return Assessment(retention, width, run_time, limits)
+
+    @cached_property
+    def longest_run(self) -> float:
+        """Run time [s] beyond which a program is not worth having: 4 h, or twice the longest known."""
+        known = [run.program.oven.duration for run in self.scenario.runs]
+        if self.scenario.current is not None:
+            known.append(self.scenario.current.oven.duration)
+        return max(LONGEST_RUN, 2 * max(known, default=0.0))
 
     def resolution_margins(self, assessment: Assessment) -> Array:
         """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""
@@ -140,6 +154,7 @@ class Problem:
         pressure = inlet_pressure(system, batch.controlled, carrier, T)
         flows = flow(system.column, system.gas, T, pressure, system.outlet_pressure)
         gauge = instrument.max_inlet_pressure - scenario.ambient_pressure
+        span = scenario.max_temperature - scenario.min_temperature
         rise, duration = np.diff(T, axis=1), np.diff(batch.oven_times, axis=1)
         rate = rise / np.where(duration > 0, duration, np.inf)
         limit = heating_limit(instrument.heating_limits, np.maximum(T[:, 1:], T[:, :-1]))
@@ -150,11 +165,17 @@ class Problem:
                 flows.min(axis=1) / instrument.min_flow - 1,
                 1 - flows.max(axis=1) / instrument.max_flow,
                 (1 - rate / limit).min(axis=1),
-                (scenario.max_temperature - T.max(axis=1)) / 100.0,
-                (T.min(axis=1) - scenario.min_temperature) / 100.0,
+                (scenario.max_temperature - T.max(axis=1)) / span,
+                (T.min(axis=1) - scenario.min_temperature) / span,
             ],
             axis=1,
         )
+
+
+def end_of_peak(retention: Array, width_half: Array) -> Array:
+    """When a peak is over [s], with room for what a run may be late; any shape."""
+    result: Array = (1 + END_SHARE) * retention + END_OF_PEAK * width_half
+    return result
 
 
 def heating_limit(bands: tuple[tuple[float, float], ...], T: Array) -> Array:

@@ -160,7 +160,8 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
     start, end = data.window
     seen = (data.times >= start) & (data.times <= end)
     names = [(_label_text(label, i)) for i, label in enumerate(data.labels, 1) if label.critical]
-    for response, name, line in zip(data.critical_responses, names, ("--", ":"), strict=True):
+    # A critical peak that never elutes has no label and nothing to draw.
+    for response, name, line in zip(data.critical_responses, names, ("--", ":"), strict=False):
         axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.2, linewidth=0)
         axes.plot(
             data.times[seen],

@@ -12,7 +12,7 @@ from models.programs import Array, OvenProgram, Program, batch_of, values_at
 from models.resolution import HALF_HEIGHT_WIDTH, resolution
 from models.retention import joined, shifted
 from models.system import inlet_pressure
-from optimizer.goal import END_OF_PEAK, TABLE_MARGIN, Problem
+from optimizer.goal import TABLE_MARGIN, Problem, end_of_peak
 from optimizer.results import Prediction
 
 TRACE_POINTS = 400
@@ -44,7 +44,7 @@ def predict(problem: Problem, program: Program) -> Prediction:
     i, j = problem.pairs.index.T
     Rs = np.abs(resolution(t[i], t[j], w[i], w[j]))
     lack = np.where(np.isfinite(Rs), Rs / problem.pairs.needed, 0.0)
-    end = float(np.nanmax(t + END_OF_PEAK * w)) if np.any(peaks.eluted) else 0.0
+    end = float(np.nanmax(end_of_peak(t, w))) if np.any(peaks.eluted) else 0.0
     run_time = max(program.oven.duration, end)
     trace = np.linspace(0.0, run_time, TRACE_POINTS)[None]
     T = values_at(trace, batch.oven_times, batch.oven_temperatures)
@@ -91,11 +91,17 @@ def _of_runs(problem: Problem, name: str) -> Array:
     return np.where(np.isnan(means), usual, means)
 
 
-def with_uncertainty(problem: Problem, prediction: Prediction, seed: int) -> tuple[Prediction, float]:
+def with_uncertainty(
+    problem: Problem,
+    prediction: Prediction,
+    seed: int,
+    oven_tolerance: float = OVEN_TOLERANCE,
+    flow_tolerance: float = FLOW_TOLERANCE,
+) -> tuple[Prediction, float]:
     """The prediction with standard deviations of retention, and the share of draws that keep every pair.
 
-    Draws are linear in the fit's parameters (their posterior covariance), with the oven off by up to +-1 °C and
-    the flow by up to +-1 %; widths are kept.
+    Draws are linear in the fit's parameters (their posterior covariance), with the oven off by anything up to its
+    tolerance [K] and the flow by anything up to its own (a share); widths are kept.
     """
     program, fit = prediction.program, problem.fit
     M = len(prediction.retention)
@@ -125,7 +131,9 @@ def with_uncertainty(problem: Problem, prediction: Prediction, seed: int) -> tup
     covariance = jacobian @ fit.covariance @ jacobian.T
     eluted = np.isfinite(prediction.retention)
     covariance = np.where(eluted[:, None] & eluted[None, :], np.nan_to_num(covariance), 0.0)
-    sd = np.where(eluted, np.sqrt(np.maximum(np.diag(covariance), 0.0)), np.nan)
+    # An even spread of +-a has the variance a^2/3.
+    set_points = ((oven_tolerance * by_oven) ** 2 + (flow_tolerance * by_flow) ** 2) / 3
+    sd = np.where(eluted, np.sqrt(np.maximum(np.diag(covariance), 0.0) + np.nan_to_num(set_points)), np.nan)
     prediction = replace(prediction, retention_sd=sd)
     if not len(prediction.needed):
         return prediction, 1.0
@@ -134,8 +142,8 @@ def with_uncertainty(problem: Problem, prediction: Prediction, seed: int) -> tup
     values, vectors = np.linalg.eigh(covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     noise = rng.standard_normal((DRAWS, M)) @ root.T
-    noise += rng.uniform(-OVEN_TOLERANCE, OVEN_TOLERANCE, (DRAWS, 1)) * by_oven
-    noise += rng.uniform(-FLOW_TOLERANCE, FLOW_TOLERANCE, (DRAWS, 1)) * by_flow
+    noise += rng.uniform(-oven_tolerance, oven_tolerance, (DRAWS, 1)) * by_oven
+    noise += rng.uniform(-flow_tolerance, flow_tolerance, (DRAWS, 1)) * by_flow
     t, w = prediction.retention + noise, prediction.width_half
     i, j = prediction.counted_pairs.T
     kept = np.abs(resolution(t[:, i], t[:, j], w[i], w[j])) >= prediction.needed

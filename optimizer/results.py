@@ -19,7 +19,7 @@ class Prediction:
     program : Program
     compounds : names, M of them
     retention : (M,) array  [s]
-    retention_sd : (M,) array  [s], standard deviation from the fit; nan where the fit cannot say
+    retention_sd : (M,) array  [s], standard deviation from the fit and the set points' tolerances; nan where unknown
     width_half : (M,) array  [s], at half height
     elution_temperature : (M,) array  [K]
     retention_factor : (M,) array  [-], at elution
@@ -89,10 +89,12 @@ class Candidate:
     rank: int
     family: str
     prediction: Prediction
-    cycle_time: float  # s
+    cycle_time: float  # s; nan when it would need a cool-down that the scenario does not state
     margins: tuple[LimitMargin, ...]
     feasible: bool
-    pass_probability: float  # share of draws of fit and set points that keep every pair and the earliest elution
+    pass_probability: (
+        float  # share of draws of fit and set points that keep every pair and the earliest elution
+    )
     warnings: tuple[str, ...]
 
     @property
@@ -111,6 +113,7 @@ class SearchOutcome:
     candidates : best first; when nothing is feasible, the programs with the largest smallest margin
     blocking : sentences saying what blocks and how far off it is; empty when feasible
     current : prediction of the method in use, if the scenario states one
+    families : what was tried: each family's name and its best run time [s], nan when it had nothing feasible
     programs_tried : int, simulated programs
     seconds : float, wall time of the search
     interrupted : bool
@@ -120,6 +123,7 @@ class SearchOutcome:
     candidates: tuple[Candidate, ...]
     blocking: tuple[str, ...]
     current: Prediction | None
+    families: tuple[tuple[str, float], ...]
     programs_tried: int
     seconds: float
     interrupted: bool

@@ -153,7 +153,9 @@ def hunt(
             if progress:
                 leader = state.all()[0]
                 text = (
-                    f"{leader.descent.run_time / 60:.2f} min" if leader.feasible else "nothing feasible yet"
+                    f"{leader.descent.run_time / 60:.2f} min"
+                    if leader.feasible
+                    else "nothing meets the goal yet"
                 )
                 progress(min(spent() / seconds, 1.0), f"best so far: {text}")
     except KeyboardInterrupt:

@@ -67,7 +67,9 @@ def test_every_module_imports_alone_in_a_fresh_process() -> None:
         "        del sys.modules[loaded]\n"
         "    importlib.import_module(name)\n"
     )
-    done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stderr
 
 

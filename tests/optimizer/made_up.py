@@ -190,4 +190,5 @@ def made_up_outcome(
             )
         )
     blocking = () if feasible else ("resolution of a and b 0.62 (needs 1.50): 58.7 % short",)
-    return SearchOutcome(feasible, tuple(candidates), blocking, current, 12345, 3.21, False)
+    families = (("isothermal, constant flow", float("nan")), ("one ramp, constant flow", 402.0))
+    return SearchOutcome(feasible, tuple(candidates), blocking, current, families, 12345, 3.21, False)
