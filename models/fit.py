@@ -54,7 +54,8 @@ class Fit:
     covariance : (3 M + F, 3 M + F) array of T0, ln theta, dCp (M each), then F ln flow factors
     hold_up : (R,) array  [s], predicted
     widths_fitted : bool, whether efficiency and injected width came from measured widths
-    chi_square : float, and degrees_of_freedom : int, of the measured values alone
+    chi_square, degrees_of_freedom : float, of the measured values, less the effective number of parameters; the
+        covariance is widened by their ratio where that is above one and the freedom large enough to tell
     testable : bool, whether any compound was measured in more runs than it has free parameters to bend
     warnings : sentences for the person at the bench
     """
@@ -70,6 +71,6 @@ class Fit:
     hold_up: Array
     widths_fitted: bool
     chi_square: float
-    degrees_of_freedom: int
+    degrees_of_freedom: float
     testable: bool
     warnings: tuple[str, ...]

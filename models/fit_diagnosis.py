@@ -23,6 +23,7 @@ STRANGE_THETA = 3.0  # spreads of theta from its typical value
 STRANGE_FLOW = 2.0  # spreads of the flow factor
 OUTLIER = 4.0  # sigmas of a residual
 DISAGREEMENT = 8.0  # root mean square sigmas of a run's residuals, beyond which the run itself is suspect
+UNRETAINED = 0.05  # retention over hold-up time, less one, below which a compound only marks the hold-up time
 MOST = 6  # words on single compounds; more bury the cause
 PLATE_HEIGHTS = (0.6, 2.5)  # times theory, outside of which widths or column are suspect
 
@@ -112,6 +113,12 @@ def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> lis
             found.append(
                 f"{name}: a fitted enthalpy of {dH[m]:.0f} kJ/mol at {celsius(float(fit.retention.T0[m])):.0f} °C "
                 "is implausible; is its peak the right one in every run?"
+            )
+        elution = [run.retention[m] / hold_up for run, hold_up in zip(runs, fit.hold_up, strict=True)]
+        if np.nanmax(elution) < 1 + UNRETAINED:
+            found.append(
+                f"{name} leaves with the hold-up time in every run and says nothing about retention; give its time "
+                "as hold_up_min instead."
             )
         for r, run in enumerate(runs):
             if np.abs(np.nan_to_num(fit.standardised[r, m])) > OUTLIER:

@@ -50,9 +50,12 @@ __all__ = ["Fit", "FlowCorrection", "Run", "fit_retention"]
 
 MODEL_ERROR = 2e-4  # of a retention time: what the physics leaves out, as a standard deviation
 DCP_SPREAD = 20.0  # J/mol/K
+T0_SPREAD = 50.0  # K, about the first guess: no constraint on a retained compound
+COLDEST_T0 = 100.0  # K
 HOLD_UP_ERROR = 0.005  # of a measured hold-up time, beside the run's repeatability
 WIDTH_ERROR = 0.05  # of a measured width
 TABLE_STEP = 1.0  # K; times within 1e-8
+TESTABLE_FREEDOM = 3.0  # degrees of freedom from which residuals say something of the noise
 NEVER = 1e6  # s, stands for a compound that does not elute
 _STEPS = np.array([0.02, 5e-4, 0.2])  # of T0 [K], ln theta, dCp [J/mol/K] for derivatives
 _LARGEST_STEPS = np.array([25.0, 0.3, 60.0])
@@ -144,14 +147,18 @@ def _start(simulator: _Simulator, measured: Array, sigma: Array, factors: Array,
     return np.stack([T0, np.log(typical_theta(T0, beta)), typical_dCp(T0)], axis=1)
 
 
-def _priors(parameters: Array, beta: float) -> tuple[Array, Array]:
-    """Standardised distances (M, 2) of ln theta and dCp from typical, and their derivatives (M, 2, 3)."""
+def _priors(parameters: Array, start: Array, beta: float) -> tuple[Array, Array]:
+    """Standardised distances (M, 3) from typical and derivatives (M, 3, 3).
+
+    Of ln theta and dCp, and, loosely, of T0 from where it was read off: an unretained peak says nothing of it.
+    """
 
     def distance(p: Array) -> Array:
         return np.stack(
             [
                 (p[:, 1] - np.log(typical_theta(p[:, 0], beta))) / LN_THETA_SPREAD,
                 (p[:, 2] - typical_dCp(p[:, 0])) / DCP_SPREAD,
+                (p[:, 0] - start[:, 0]) / T0_SPREAD,
             ],
             axis=1,
         )
@@ -159,6 +166,12 @@ def _priors(parameters: Array, beta: float) -> tuple[Array, Array]:
     at = distance(parameters)
     slopes = [(distance(parameters + step) - at) / step.sum() for step in np.diag(_STEPS)]
     return at, np.stack(slopes, axis=2)
+
+
+def _kept_possible(parameters: Array) -> Array:
+    """Trial parameters (M, 3) with T0 kept above where the equations lose their meaning."""
+    parameters[:, 0] = np.maximum(parameters[:, 0], COLDEST_T0)
+    return parameters
 
 
 def _with_derivatives(
@@ -189,13 +202,14 @@ def _each_compound(
     free: NDArray[np.bool_],
 ) -> Array:
     """Levenberg-Marquardt for every compound by itself, all at once; flow factors stay."""
+    start = parameters
 
     def evaluate(p: Array) -> tuple[Array, Array]:
         """Standardised distances (M, R+2) and derivatives (M, R+2, 3)."""
         times, slopes, _ = _with_derivatives(simulator, p, factors)
         distance = np.nan_to_num((times - measured) / sigma).T
         slope = np.where(np.isnan(measured)[:, :, None], 0.0, slopes / sigma[:, :, None]).transpose(1, 0, 2)
-        prior, prior_slope = _priors(p, beta)
+        prior, prior_slope = _priors(p, start, beta)
         return np.concatenate([distance, prior], axis=1), np.concatenate([slope, prior_slope], axis=1)
 
     damping = np.full(len(parameters), 1e-3)
@@ -208,7 +222,7 @@ def _each_compound(
         normal = normal + (damping[:, None] * diagonal + ~free + 1e-12)[:, :, None] * np.eye(3)
         step = -np.linalg.solve(normal, gradient[:, :, None])[:, :, 0] * free
         step = np.clip(step, -_LARGEST_STEPS, _LARGEST_STEPS)
-        trial = parameters + step
+        trial = _kept_possible(parameters + step)
         trial_distance, trial_slope = evaluate(trial)
         better = (trial_distance**2).sum(axis=1) < (distance**2).sum(axis=1)
         parameters = np.where(better[:, None], trial, parameters)
@@ -223,12 +237,17 @@ def _each_compound(
 
 @dataclass(frozen=True)
 class _Joint:
-    """A joint estimate: parameters (M, 3), ln flow factors (F,), normal matrix and its prior part."""
+    """A joint estimate: parameters (M, 3), ln flow factors (F,), normal matrix and its prior part.
+
+    `chi_square` is the sum of squares of the `count` measured values alone.
+    """
 
     parameters: Array
     ln_flow: Array
     normal: Array
     prior_normal: Array
+    chi_square: float
+    count: int
 
 
 def _factors(ln_flow: Array, runs: int) -> Array:
@@ -247,6 +266,7 @@ def _jointly(
     flow_correction: FlowCorrection,
 ) -> _Joint:
     """Gauss-Newton with damping on all compounds and the flow factors."""
+    start = parameters
     R, M = measured.shape
     F = R if flow_correction == "run" else 1
     spread = LN_FLOW_SPREAD[flow_correction]
@@ -270,8 +290,8 @@ def _jointly(
         for r in range(R):
             J[r, :, 3 * M + (r if F > 1 else 0)] = (moved[r] - times[r]) / h
             J_air[r, 3 * M + (r if F > 1 else 0)] = (air_moved[r] - air[r]) / h
-        prior, prior_slope = _priors(p, beta)
-        J_prior = np.zeros((M, 2, 3 * M + F))
+        prior, prior_slope = _priors(p, start, beta)
+        J_prior = np.zeros((M, 3, 3 * M + F))
         for i in range(3):
             J_prior[m, :, i * M + m] = prior_slope[:, :, i]
         J_flow = np.zeros((F, 3 * M + F))
@@ -286,7 +306,7 @@ def _jointly(
         slope = [
             (J / sigma[:, :, None])[known],
             (J_air / hold_up_sigma[:, None])[has_air],
-            J_prior.reshape(2 * M, -1),
+            J_prior.reshape(3 * M, -1),
             J_flow,
         ]
         return np.concatenate(distance), np.concatenate(slope), int(known.sum() + has_air.sum())
@@ -299,7 +319,7 @@ def _jointly(
         damped = normal + np.diag(damping * np.diag(normal))
         step = -np.linalg.solve(damped, J.T @ distance)
         blocks = step[: 3 * M].reshape(3, M).T
-        trial = parameters + np.clip(blocks, -_LARGEST_STEPS, _LARGEST_STEPS)
+        trial = _kept_possible(parameters + np.clip(blocks, -_LARGEST_STEPS, _LARGEST_STEPS))
         trial_flow = ln_flow + np.clip(step[3 * M :], -0.1, 0.1)
         trial_distance, trial_J, _ = evaluate(trial, trial_flow)
         gain = float(distance @ distance - trial_distance @ trial_distance)
@@ -310,7 +330,8 @@ def _jointly(
             damping *= 10
         if abs(gain) < 1e-6 * float(distance @ distance) + 1e-9 or damping > 1e3:
             break
-    return _Joint(parameters, ln_flow, J.T @ J, J[count:].T @ J[count:])
+    chi_square = float(distance[:count] @ distance[:count])
+    return _Joint(parameters, ln_flow, J.T @ J, J[count:].T @ J[count:], chi_square, count)
 
 
 def _finished(
@@ -327,6 +348,12 @@ def _finished(
     retention = _retention(joint.parameters)
     factors = _factors(joint.ln_flow, R)
     covariance = np.linalg.inv(joint.normal).astype(np.float64)
+    # Of all that was measured, what the effective number of parameters leaves over tests the fit; where the
+    # residuals are larger than stated, so is the uncertainty.
+    effective = float(np.trace(covariance @ (joint.normal - joint.prior_normal)))
+    freedom = joint.count - effective
+    excess = joint.chi_square / freedom if freedom >= TESTABLE_FREEDOM else 1.0
+    covariance *= max(1.0, excess)
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))))
 
     tables = simulator.tables(retention)
@@ -339,7 +366,6 @@ def _finished(
     hold_up = simulator.times(simulator.tables(_UNRETAINED), factors)[0][:, 0]
     uncorrected = simulator.times(simulator.tables(_UNRETAINED), np.ones(R))[0][:, 0]
     standardised = residual / sigma
-    known = int((~np.isnan(measured)).sum())
     fit = Fit(
         system=system,
         retention=retention,
@@ -353,8 +379,8 @@ def _finished(
         covariance=covariance,
         hold_up=hold_up,
         widths_fitted=widths_fitted,
-        chi_square=float(np.nansum(standardised**2)),
-        degrees_of_freedom=max(known - 3 * M, 0),
+        chi_square=joint.chi_square,
+        degrees_of_freedom=max(freedom, 0.0),
         testable=bool(np.any((~np.isnan(measured)).sum(axis=0) > 2)),
         warnings=(),
     )

@@ -7,7 +7,7 @@ import numpy as np
 from models.programs import Program, batch_of
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.found import FEASIBLE, Found, Hunt
-from optimizer.goal import Problem
+from optimizer.goal import LATE, Problem, first_elution
 from optimizer.predict import predict, with_uncertainty
 from optimizer.program_space import Family, families_of
 from optimizer.results import Candidate, LimitMargin, Prediction, SearchOutcome
@@ -160,9 +160,11 @@ def cycle_time(problem: Problem, prediction: Prediction) -> float:
     if stated is None and top > start:
         return float("nan")
     if stated is not None and top > start:
-        span = np.log((stated.from_temperature - room) / max(stated.to_temperature - room, 1.0))
-        constant = stated.duration / span
-        cooling = float(constant * np.log((top - room) / max(start - room, 1.0)))
+        # Newton's law never reaches the room's temperature; a degree above it counts as cold.
+        hot, cold, above, below = (
+            max(T - room, 1.0) for T in (stated.from_temperature, stated.to_temperature, top, start)
+        )
+        cooling = float(stated.duration * np.log(above / below) / np.log(hot / cold)) if hot > cold else 0.0
     return prediction.run_time + cooling + instrument.equilibration
 
 
@@ -185,13 +187,18 @@ def margins_of(problem: Problem, family: Family, prediction: Prediction) -> tupl
     limits = problem.assess(batch_of([prediction.program]), "polish").limits[0]
     pressure = gauge_kPa(prediction.inlet_pressure, scenario.ambient_pressure)
     instrument = scenario.instrument
+    first = float(
+        first_elution(np.nan_to_num(prediction.retention, nan=LATE), prediction.width_half, problem.targets)
+    )
     T = prediction.program.oven.knots()[1]
     rates = [ramp.rate * SECONDS_PER_MINUTE for ramp in prediction.program.oven.ramps]
     texts = {
-        "earliest elution": f"first peak at {np.nanmin(prediction.retention) / 60:.2f} min "
+        "earliest elution": f"first peak begins at {first / SECONDS_PER_MINUTE:.2f} min "
         f"(not before {scenario.goal.earliest_elution / 60:.2f} min)",
         "largest inlet pressure": f"inlet pressure up to {pressure.max():.0f} kPa gauge "
         f"(limit {gauge_kPa(instrument.max_inlet_pressure, scenario.ambient_pressure):.0f})",
+        "smallest inlet pressure": f"inlet pressure down to {pressure.min():.0f} kPa gauge "
+        "(the pneumatics hold no less than the room's)",
         "smallest column flow": f"column flow down to {flow_mL_min(prediction.flow).min():.2f} mL/min "
         f"(limit {flow_mL_min(instrument.min_flow):.2f})",
         "largest column flow": f"column flow up to {flow_mL_min(prediction.flow).max():.2f} mL/min "

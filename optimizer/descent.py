@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from models.programs import Array
@@ -17,7 +18,9 @@ from optimizer.goal import Problem, end_of_peak
 from optimizer.program_space import LEAST_RISE, Family
 
 STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
-NEIGHBOURS = 3  # pairs further apart in elution order are not constrained within a descent
+NEIGHBOURS = (
+    3  # places among a compound's partners beyond which a pair is held only where it is short at the start
+)
 OUTSIDE = -0.05  # a smallest margin below this is first raised
 HOPELESS = -0.01  # and when it stays below this, the basin holds no program that keeps every limit
 CAP = 0.02  # a margin beyond which raising it further is not asked for
@@ -53,15 +56,12 @@ class _Local:
         self.margins: Array = np.empty(0)  # (K,), of pairs, limits and rises at the point
         self.slopes: Array = np.empty((0, family.size))  # (K, D)
         self.time, self.time_slope = 0.0, np.empty(0)  # ln of the run time, and its gradient (D,)
-        retention = problem.assess(family.batch(family.values(start[None])), "polish").retention[0]
-        order = np.argsort(retention)
+        at_start = problem.assess(family.batch(family.values(start[None])), "polish")
+        order = np.argsort(at_start.retention[0])
+        lacking = problem.pairs.index[problem.resolution_margins(at_start)[0] < 0]
+        short = {frozenset(map(int, pair)) for pair in lacking}
         counts, needed = problem.partners
-        pairs = [
-            (order[a], order[b])
-            for a in range(len(order))
-            for b in range(a + 1, min(a + 1 + NEIGHBOURS, len(order)))
-            if counts[order[a], order[b]]
-        ]
+        pairs = _pairs_to_hold(order, counts, short)
         self.first, self.second = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
         self.needed = needed[self.first, self.second]
         self.ends_with = order[-3:]  # any of the last three may end the run within a basin
@@ -93,6 +93,19 @@ class _Local:
             [((margins[1:] - margins[0]) / (STEP * sign)[:, None]).T, self.rise_matrix]
         )
         self.time, self.time_slope = float(ends[0]), (ends[1:] - ends[0]) / (STEP * sign)
+
+
+def _pairs_to_hold(
+    order: NDArray[np.intp], counts: NDArray[np.bool_], short: set[frozenset[int]]
+) -> list[tuple[int, int]]:
+    """Counted pairs that are few places apart in elution order, or that lack resolution at the start."""
+    pairs = []
+    for a, first in enumerate(order):
+        partners = [int(second) for second in order[a + 1 :] if counts[first, second]]
+        near = partners[:NEIGHBOURS]
+        far = [second for second in partners[NEIGHBOURS:] if frozenset((int(first), second)) in short]
+        pairs += [(int(first), second) for second in near + far]
+    return pairs
 
 
 def descend(

@@ -110,7 +110,7 @@ def fit_document(scenario: Scenario, fit: Fit) -> Document:
         "widths_fitted": fit.widths_fitted,
         "testable": fit.testable,
         "chi_square": number(fit.chi_square),
-        "degrees_of_freedom": fit.degrees_of_freedom,
+        "degrees_of_freedom": number(fit.degrees_of_freedom, 3),
         "hold_up_min": {run.name: minutes(t) for run, t in zip(scenario.runs, fit.hold_up, strict=True)},
         "compounds": [
             {

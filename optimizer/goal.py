@@ -101,6 +101,7 @@ class Problem:
         return (
             "earliest elution",
             "largest inlet pressure",
+            "smallest inlet pressure",
             "smallest column flow",
             "largest column flow",
             "oven heating rate",
@@ -147,7 +148,7 @@ class Problem:
         """(N, K) margins; the oven and carrier ones at the corners of the program, where their extremes lie."""
         scenario, instrument = self.scenario, self.scenario.instrument
         earliest = scenario.goal.earliest_elution
-        first = (retention[:, self.targets] - width[:, self.targets]).min(axis=1)
+        first = first_elution(retention, width, self.targets)
         T = batch.oven_temperatures
         carrier = batch.carrier_values[:, :1]
         system = self.fit.system
@@ -157,11 +158,12 @@ class Problem:
         span = scenario.max_temperature - scenario.min_temperature
         rise, duration = np.diff(T, axis=1), np.diff(batch.oven_times, axis=1)
         rate = rise / np.where(duration > 0, duration, np.inf)
-        limit = heating_limit(instrument.heating_limits, np.maximum(T[:, 1:], T[:, :-1]))
+        limit = heating_limit(instrument.heating_limits, T[:, :-1], T[:, 1:])
         return np.stack(
             [
                 first / earliest - 1 if earliest > 0 else np.ones(len(T)),
                 (instrument.max_inlet_pressure - pressure.max(axis=1)) / gauge,
+                (pressure.min(axis=1) - scenario.ambient_pressure) / gauge,
                 flows.min(axis=1) / instrument.min_flow - 1,
                 1 - flows.max(axis=1) / instrument.max_flow,
                 (1 - rate / limit).min(axis=1),
@@ -178,14 +180,26 @@ def end_of_peak(retention: Array, width_half: Array) -> Array:
     return result
 
 
-def heating_limit(bands: tuple[tuple[float, float], ...], T: Array) -> Array:
-    """Largest heating rate [K/s] of a ramp that ends at T [K], any shape.
+def first_elution(retention: Array, width_half: Array, targets: Index) -> Array:
+    """When the first of the targets begins to leave [s]: (..., M) arrays to (...,)."""
+    begins = retention[..., targets] - width_half[..., targets]
+    result: Array = begins.min(axis=-1, initial=LATE)
+    return result
 
-    Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it may pass through.
+
+def heating_limit(bands: tuple[tuple[float, float], ...], start: Array, end: Array) -> Array:
+    """Largest heating rate [K/s] of ramps from `start` to `end` [K], any matching shapes.
+
+    Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it passes through.
     """
-    edges = np.array([up_to for up_to, _ in bands])
-    rates = np.minimum.accumulate([rate for _, rate in bands])
-    result: Array = rates[np.minimum(heating_band(bands, T), len(edges) - 1)]
+    rates = [rate for _, rate in bands]
+    last = len(bands) - 1
+    slowest = np.array(
+        [[min(rates[min(a, b) : max(a, b) + 1]) for b in range(last + 1)] for a in range(last + 1)]
+    )
+    # A ramp that starts on an edge is in the band above it from the first moment.
+    first = np.minimum(heating_band(bands, np.asarray(start) + 2e-6), last)
+    result: Array = slowest[first, np.minimum(heating_band(bands, np.asarray(end)), last)]
     return result
 
 

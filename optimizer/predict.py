@@ -12,7 +12,7 @@ from models.programs import Array, OvenProgram, Program, batch_of, values_at
 from models.resolution import HALF_HEIGHT_WIDTH, resolution
 from models.retention import joined, shifted
 from models.system import inlet_pressure
-from optimizer.goal import TABLE_MARGIN, Problem, end_of_peak
+from optimizer.goal import TABLE_MARGIN, Problem, end_of_peak, first_elution
 from optimizer.results import Prediction
 
 TRACE_POINTS = 400
@@ -43,7 +43,8 @@ def predict(problem: Problem, program: Program) -> Prediction:
     t, w = peaks.retention_time[0], peaks.width[0] * HALF_HEIGHT_WIDTH
     i, j = problem.pairs.index.T
     Rs = np.abs(resolution(t[i], t[j], w[i], w[j]))
-    lack = np.where(np.isfinite(Rs), Rs / problem.pairs.needed, 0.0)
+    Rs = np.nan_to_num(Rs)  # what never elutes is resolved from nothing
+    lack = Rs / problem.pairs.needed
     end = float(np.nanmax(end_of_peak(t, w))) if np.any(peaks.eluted) else 0.0
     run_time = max(program.oven.duration, end)
     trace = np.linspace(0.0, run_time, TRACE_POINTS)[None]
@@ -131,12 +132,14 @@ def with_uncertainty(
     covariance = jacobian @ fit.covariance @ jacobian.T
     eluted = np.isfinite(prediction.retention)
     covariance = np.where(eluted[:, None] & eluted[None, :], np.nan_to_num(covariance), 0.0)
+    if factors > 1:
+        # Each run has a flow of its own, and so will the next: the scatter of the fitted ones is added.
+        scatter = float(np.var(np.log(fit.flow_factors), ddof=1))
+        covariance = covariance + scatter * np.outer(np.nan_to_num(by_flow), np.nan_to_num(by_flow))
     # An even spread of +-a has the variance a^2/3.
     set_points = ((oven_tolerance * by_oven) ** 2 + (flow_tolerance * by_flow) ** 2) / 3
     sd = np.where(eluted, np.sqrt(np.maximum(np.diag(covariance), 0.0) + np.nan_to_num(set_points)), np.nan)
     prediction = replace(prediction, retention_sd=sd)
-    if not len(prediction.needed):
-        return prediction, 1.0
 
     rng = np.random.default_rng(np.random.SeedSequence(seed))
     values, vectors = np.linalg.eigh(covariance)
@@ -147,7 +150,7 @@ def with_uncertainty(
     t, w = prediction.retention + noise, prediction.width_half
     i, j = prediction.counted_pairs.T
     kept = np.abs(resolution(t[:, i], t[:, j], w[i], w[j])) >= prediction.needed
-    first = t[:, problem.targets].min(axis=1) >= problem.scenario.goal.earliest_elution
+    first = first_elution(t, w, problem.targets) >= problem.scenario.goal.earliest_elution
     return prediction, float(np.mean(kept.all(axis=1) & first))
 
 

@@ -11,6 +11,7 @@ temperature and a set value alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from models.programs import Array, CarrierProgram, OvenProgram, Program, ProgramBatch, Ramp
 from models.units import SECONDS_PER_MINUTE
+from optimizer.errors import ScenarioError
 from optimizer.goal import heating_band, heating_limit
 from optimizer.scenario import Scenario
 
@@ -90,31 +92,44 @@ class Family:
         z = np.clip(z, 0.0, 1.0)
         z[..., self.temperatures] = np.sort(z[..., self.temperatures], axis=-1)
         if self.ramps:
-            targets = self.values(z)[..., self.temperatures[1:]]
-            z[..., self.rates] = np.minimum(z[..., self.rates], self._highest_rate(targets))
+            T = self.values(z)[..., self.temperatures]
+            z[..., self.rates] = np.minimum(z[..., self.rates], self._highest_rate(T))
         return z
 
-    def _highest_rate(self, targets: Array) -> Array:
-        """The heating limits of ramps to given targets (..., ramps) [K], on the unit cube."""
+    def _highest_rate(self, T: Array) -> Array:
+        """The heating limits of the ramps between temperatures (..., ramps + 1) [K], on the unit cube."""
         low, high = self.low[self.rates], self.high[self.rates]
-        limit = np.maximum(heating_limit(self.heating_limits, targets), low)
-        result: Array = np.minimum(np.log(limit / low) / np.log(high / low), 1.0)
+        limit = np.clip(heating_limit(self.heating_limits, T[..., :-1], T[..., 1:]), low, high)
+        span = np.log(high / low)
+        result: Array = np.where(span > 0, np.log(limit / low) / np.where(span > 0, span, 1.0), 1.0)
         return result
+
+    @property
+    def stepping(self) -> NDArray[np.intp]:
+        """Positions of the temperatures whose heating band decides how fast a ramp may be.
+
+        Where limits fall with temperature, as ovens' do, only the end of a ramp matters.
+        """
+        rates = [rate for _, rate in self.heating_limits]
+        falling = all(a >= b for a, b in pairwise(rates))
+        return self.temperatures[1:] if falling else self.temperatures
+
+    def bands(self, z: Array) -> NDArray[np.intp]:
+        """Heating bands of those temperatures, (..., n)."""
+        return heating_band(self.heating_limits, self.values(z)[..., self.stepping])
 
     def bounds(self, z: Array) -> tuple[Array, Array]:
         """Bounds (D,) on the unit cube within which heating limits do not step: those of the point's bands."""
         low, high = np.zeros(self.size), np.ones(self.size)
         if not self.ramps:
             return low, high
-        targets = self.values(z)[self.temperatures[1:]]
         edges = np.array([-np.inf, *(up_to for up_to, _ in self.heating_limits[:-1]), np.inf])
-        band = np.minimum(heating_band(self.heating_limits, targets), len(edges) - 2)
-        at = self.temperatures[1:]
-        span = self.high[at] - self.low[at]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            low[at] = np.clip(np.nan_to_num((edges[band] + EDGE - self.low[at]) / span), 0.0, 1.0)
-            high[at] = np.clip(np.nan_to_num((edges[band + 1] - self.low[at]) / span, nan=1.0), 0.0, 1.0)
-        high[self.rates] = self._highest_rate(targets)
+        at = self.stepping
+        band = np.minimum(self.bands(z), len(edges) - 2)
+        span = np.where(self.high[at] > self.low[at], self.high[at] - self.low[at], 1.0)
+        low[at] = np.clip((edges[band] + EDGE - self.low[at]) / span, 0.0, 1.0)
+        high[at] = np.clip((edges[band + 1] - self.low[at]) / span, low[at], 1.0)
+        high[self.rates] = self._highest_rate(self.values(z)[self.temperatures])
         return low, high
 
     def batch(self, values: Array) -> ProgramBatch:
@@ -192,13 +207,13 @@ def family(scenario: Scenario, ramps: int, controlled: CarrierKind) -> Family:
     T = (scenario.min_temperature, scenario.max_temperature, False, steps.temperature, 273.15)
     hold = (0.0, LONGEST_HOLD, True, steps.time, 0.0)
     fastest = max(rate for _, rate in instrument.heating_limits)
-    rate = (max(SLOWEST, steps.rate), fastest, True, steps.rate, 0.0)
+    rate = (min(max(SLOWEST, steps.rate), fastest), fastest, True, steps.rate, 0.0)
     if controlled == "flow":
         carrier = (instrument.min_flow, instrument.max_flow, True, steps.flow, 0.0)
     else:
-        lowest = scenario.outlet_pressure if scenario.outlet_pressure > 0 else scenario.ambient_pressure
+        # The pneumatics hold no less than the room's pressure, whatever the outlet.
         carrier = (
-            max(lowest, scenario.ambient_pressure) + 2 * steps.pressure,
+            scenario.ambient_pressure + steps.pressure,
             instrument.max_inlet_pressure,
             False,
             steps.pressure,
@@ -209,6 +224,8 @@ def family(scenario: Scenario, ramps: int, controlled: CarrierKind) -> Family:
         variables += [rate, T] if i == ramps - 1 else [rate, T, hold]
     variables.append(carrier)
     columns = list(zip(*variables, strict=True))
+    _require_settable(scenario, variables[0], "temperature", "°C")
+    _require_settable(scenario, variables[-1], controlled, "mL/min" if controlled == "flow" else "kPa gauge")
     return Family(
         ramps,
         controlled,
@@ -220,3 +237,15 @@ def family(scenario: Scenario, ramps: int, controlled: CarrierKind) -> Family:
         np.array(columns[3], dtype=float),
         np.array(columns[4], dtype=float),
     )
+
+
+def _require_settable(
+    scenario: Scenario, variable: tuple[float, float, bool, float, float], name: str, unit: str
+) -> None:
+    """A range narrower than the instrument's step may hold no settable value at all."""
+    low, high, _, step, offset = variable
+    if np.ceil((low - offset) / step - 1e-9) > np.floor((high - offset) / step + 1e-9):
+        raise ScenarioError(
+            f"{scenario.path}: instrument.steps: no {name} that can be set ({unit}) lies between the limits; make "
+            "the step smaller or the limits wider"
+        )

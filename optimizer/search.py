@@ -20,7 +20,7 @@ from scipy.stats import qmc
 from models.programs import Array
 from optimizer.descent import HOPELESS, descend
 from optimizer.found import FEASIBLE, Found, Hunt, rank
-from optimizer.goal import Problem, heating_band
+from optimizer.goal import Problem
 from optimizer.program_space import Family
 
 SCREENED = 2048  # programs of each family before the first descent
@@ -52,9 +52,8 @@ class _Pool:
 
     def _classes(self, z: Array, retention: Array) -> list[bytes]:
         """Basins: the elution order, and the heating band in which each ramp ends, for its limit steps there."""
-        targets = self.family.values(z)[:, self.family.temperatures[1:]]
         orders = np.argsort(retention, axis=1).astype(np.int16)
-        bands = heating_band(self.family.heating_limits, targets).astype(np.int16)
+        bands = self.family.bands(z).astype(np.int16)
         return [row.tobytes() for row in np.concatenate([orders, bands], axis=1)]
 
     def screen(self, z: Array) -> None:

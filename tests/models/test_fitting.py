@@ -195,3 +195,54 @@ def test_every_start_ends_at_the_same_optimum() -> None:
         runs.append(Run(str(number), program, peaks.retention_time[0], np.full(200, np.nan), 0.18))
     fit = fit_retention(NOMINAL, runs, flow_correction="none")
     assert np.all(np.abs(fit.standardised) < 1.0)
+
+
+def test_each_run_may_have_its_own_flow() -> None:
+    """Three runs with flows 4 % apart: one factor a run finds them, one for the column cannot."""
+    programs = [ramp(rate) for rate in (3.0, 10.0, 40.0)]
+    flows = (0.97, 1.01, 1.05)
+    runs = []
+    for program, factor in zip(programs, flows, strict=True):
+        system = replace(TRUE, flow_factor=factor)
+        peaks = [reference_peak(system, truth(), m, program) for m in range(len(NAMES))]
+        unretained = Retention(np.array([50.0]), np.array([3.0]), np.array([0.0]))
+        air = reference_peak(system, unretained, 0, program)
+        assert air is not None
+        times = np.array([peak.time for peak in peaks if peak])
+        runs.append(Run(f"{factor:g}", program, times, np.full(len(NAMES), np.nan), 0.18, air.time))
+    fit = fit_retention(NOMINAL, runs, NAMES, "run")
+    np.testing.assert_allclose(fit.flow_factors, flows, rtol=3e-3)
+    assert fit.covariance.shape == (3 * len(NAMES) + 3,) * 2
+    one = fit_retention(NOMINAL, runs, NAMES, "column")
+    assert np.nanmax(np.abs(one.residual)) > 3 * np.nanmax(np.abs(fit.residual))
+
+
+def test_noise_beyond_what_was_stated_widens_the_errors() -> None:
+    """Five runs with ten times the stated noise: standard errors grow with the residuals."""
+    clean = [measured(ramp(rate), f"{rate:g}") for rate in (2.0, 5.0, 10.0, 20.0, 40.0)]
+    rng = np.random.default_rng(11)
+    noisy = [replace(run, retention=run.retention + rng.normal(0, 1.8, len(NAMES))) for run in clean]
+    quiet, loud = (fit_retention(NOMINAL, runs, NAMES) for runs in (clean, noisy))
+    ratio = loud.standard_error[:, 0] / quiet.standard_error[:, 0]
+    assert np.all(ratio > 4)
+    assert loud.degrees_of_freedom > 5
+
+
+def test_an_unretained_peak_is_told_and_does_no_harm() -> None:
+    air = Retention(np.array([60.0]), np.array([4.0]), np.array([0.0]))
+    runs = []
+    for rate in (3.0, 10.0, 40.0):
+        run = measured(ramp(rate), f"{rate:g}")
+        peak = reference_peak(TRUE, air, 0, run.program)
+        assert peak is not None
+        runs.append(
+            replace(
+                run,
+                retention=np.append(run.retention, peak.time),
+                width_half=np.append(run.width_half, np.nan),
+            )
+        )
+    fit = fit_retention(NOMINAL, runs, (*NAMES, "air"))
+    assert any(text.startswith("air leaves with the hold-up time") for text in fit.warnings)
+    assert np.all(np.abs(fit.retention.T0[:-1] - truth().T0) < 0.5)
+    assert fit.retention.T0[-1] >= 100.0
