@@ -63,8 +63,8 @@ class Effort:
 
     Attributes
     ----------
-    nodes, nodes_frozen : int, Gauss nodes on each section of the program; the second where rho is constant
-    negligible : float, share of s at elution below which a section is not looked at
+    nodes, nodes_frozen : int, Gauss nodes on each leg of the program; the second where rho is constant
+    negligible : float, share of s at elution below which a leg is not looked at
     misfit : float, how far the velocity may be from a quadratic in time on a section
     curved : bool, whether tables of plate height are read with curvature
     steady : float, change of Y between sweeps of Picard's iteration at which it ends
@@ -184,7 +184,8 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     ----------
     tables : MigrationTables, for the carrier variable that the batch controls
     batch : ProgramBatch of N programs
-    accuracy : "screen" or "polish": widths within 1 % or 0.1 % (times are the same)
+    accuracy : "screen" or "polish": widths within 1 % or 0.1 %; times within 1e-4, and
+        1e-8 where [3] is exact, either way
 
     Returns
     -------

@@ -27,6 +27,8 @@ SCREENED = 2048  # programs of each family before the first descent
 BATCH, CENTRES = 64, 3  # programs screened between descents: anywhere, and around each of the best ends
 PERTURBATION = (-2.3, -0.5)  # decimal logarithms of their distances on the unit cube
 LACK_WEIGHT, LIMIT_WEIGHT = 2.0, 3.0  # of margins not kept, against ln(run time), in the merit of a start
+AGAIN = 0.1  # by how much a start must beat what is known of its class, in ln(run time), to be tried again
+FRESH = 1.0  # how far behind the best start an untried combination of heating bands may lie
 KINDS = ("class", "class", "class", "class", "class", "restart", "class", "class", "class", "sampler")
 FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
@@ -40,14 +42,15 @@ class _Pool:
     """Starts of one family: the most promising member of each class not yet descended into.
 
     Quasi-random programs and perturbations of good ends are screened in batches; a class that was a start or an end
-    of a descent does not come back.
+    of a descent comes back only with a clearly better start.
     """
 
     def __init__(self, problem: Problem, family: Family, rng: np.random.Generator) -> None:
         self.problem, self.family, self.rng = problem, family, rng
         self.sobol = qmc.Sobol(family.size, seed=rng)
         self.waiting: dict[bytes, tuple[float, Array]] = {}
-        self.visited: set[bytes] = set()
+        self.visited: dict[bytes, float] = {}
+        self.bands_tried: set[bytes] = set()
         self.screened = 0
 
     def _classes(self, z: Array, retention: Array) -> list[bytes]:
@@ -65,7 +68,8 @@ class _Pool:
         lack += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
         merit = np.log(assessment.run_time) - LACK_WEIGHT * lack
         for value, point, key in zip(merit, z, self._classes(z, assessment.retention), strict=True):
-            if key not in self.visited and value < self.waiting.get(key, (np.inf, point))[0]:
+            known = self.waiting[key][0] if key in self.waiting else self.visited.get(key, np.inf) - AGAIN
+            if value < known:
                 self.waiting[key] = (float(value), point)
 
     def widen(self, ends: list[Found]) -> None:
@@ -80,16 +84,29 @@ class _Pool:
         """The most promising start, which is then visited."""
         if not self.waiting:
             return None
-        key = min(self.waiting, key=lambda k: self.waiting[k][0])
-        self.visited.add(key)
-        return self.waiting.pop(key)[1]
+        best = min(merit for merit, _ in self.waiting.values())
+        suffix = 2 * self.family.stepping.size  # bytes of the bands in a key
 
-    def visit(self, z: Array) -> None:
-        """Mark the class of a point (D,) as visited."""
-        assessment = self.problem.assess(self.family.batch(self.family.values(z[None])), "screen")
-        key = self._classes(z[None], assessment.retention)[0]
-        self.visited.add(key)
-        self.waiting.pop(key, None)
+        def order(key: bytes) -> tuple[bool, float]:
+            merit = self.waiting[key][0]
+            # Each combination of heating bands is tried once before others again, unless it is far behind.
+            fresh = key[len(key) - suffix :] not in self.bands_tried and merit < best + FRESH
+            return (not fresh, merit)
+
+        key = min(self.waiting, key=order)
+        self.bands_tried.add(key[len(key) - suffix :])
+        self.visited[key], point = self.waiting.pop(key)
+        return point
+
+    def visit(self, found: Found) -> None:
+        """Mark the class in which a descent ended."""
+        z = found.descent.z[None]
+        assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
+        key = self._classes(z, assessment.retention)[0]
+        merit = float(np.log(found.descent.run_time)) if found.feasible else np.inf
+        self.visited[key] = min(merit, self.visited.get(key, np.inf))
+        if key in self.waiting and self.waiting[key][0] >= self.visited[key] - AGAIN:
+            self.waiting.pop(key)
 
 
 def hunt(
@@ -141,7 +158,7 @@ def hunt(
             )
             found = _descend(problem, family, z, best)
             evaluated.append(found.descent.evaluations)
-            pools[number].visit(found.descent.z)
+            pools[number].visit(found)
             state.programs = sum(pool.screened for pool in pools) + sum(evaluated)
             state.best[number].append(found)
             state.best[number].sort(key=rank)
