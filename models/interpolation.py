@@ -18,7 +18,7 @@ from models.retention import Retention, ln_retention_factor
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-INVERSE_POINTS = 1024
+INVERSE_POINTS = (256, 1024)  # of the inverse table: as many as cells of the forward one, within these
 
 
 @dataclass(frozen=True)
@@ -152,8 +152,9 @@ def _inverse(T: Array, phi: Array, slope: Array) -> tuple[Array, Array, Array]:
     """T(ln Phi_0) on equal steps, from nodes T (n,), Phi_0 (n, M) and dPhi_0/dT (n, M)."""
     ln_phi = np.log(phi)
     start, stop = ln_phi[0], ln_phi[-1]
-    spacing = (stop - start) / (INVERSE_POINTS - 1)
-    nodes = start + spacing * np.arange(INVERSE_POINTS)[:, None]
+    points = int(np.clip(T.size - 1, *INVERSE_POINTS))
+    spacing = (stop - start) / (points - 1)
+    nodes = start + spacing * np.arange(points)[:, None]
     dT_dx = phi / slope
     values, slopes = np.empty_like(nodes), np.empty_like(nodes)
     for m in range(phi.shape[1]):

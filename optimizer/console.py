@@ -60,10 +60,21 @@ def show_check(console: Console, document: Document) -> None:
     console.print(
         f"Instrument  inlet up to {instrument['max_inlet_kPa']:g} kPa gauge, {low:g} to {high:g} mL/min"
     )
+    bands = [
+        f"{band['rate_C_per_min']:g} °C/min up to {band['up_to_C']:g} °C"
+        for band in instrument["heating_limits"]
+    ]
+    console.print(f"            heating at most {', '.join(bands)}")
+    steps = instrument["steps"]
+    console.print(
+        f"            set in steps of {steps['temperature_C']:g} °C, {steps['rate_C_per_min']:g} °C/min, "
+        f"{steps['time_min']:g} min, {steps['flow_mL_min']:g} mL/min, {steps['pressure_kPa']:g} kPa"
+    )
     for run in document["scouting_runs"]:
         console.print(
             f"Run         {_escaped(run['name'])}: {run['peaks']} peaks; {oven_line(run['oven'])}; "
             f"{carrier_line(run['carrier'])}"
+            + (f"; hold-up {run['hold_up_min']:g} min measured" if run["hold_up_min"] else "")
         )
     if document["current"]:
         now = document["current"]
@@ -71,6 +82,12 @@ def show_check(console: Console, document: Document) -> None:
     console.print(
         f"Goal        shortest {goal['minimise']} with Rs >= {goal['min_resolution']:g} for "
         f"{document['pairs_counted']} pairs of {len(document['compounds'])} compounds"
+        + (f", nothing before {goal['earliest_elution_min']:g} min" if goal["earliest_elution_min"] else "")
+    )
+    search = document["search"]
+    console.print(
+        f"Search      {', '.join(search['carrier_modes'])}; up to {search['max_ramps']} ramps; "
+        f"{search['seconds']:g} s; seed {search['seed']}"
     )
     show_warnings(console, document["warnings"])
 

@@ -317,12 +317,29 @@ def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | 
 
 def _set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
     """The set points of all candidates as plain text."""
-    lines = [scenario.title, ""]
+    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
+    lines = [
+        scenario.title,
+        f"Carrier {scenario.gas.name}, outlet at {outlet}; column flow counted at 25 °C and 101.325 kPa",
+        "",
+    ]
     for candidate in outcome.candidates:
         lines.append(_heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)"))
         lines += set_point_lines(candidate.prediction.program, scenario.ambient_pressure)
-        start = float(candidate.prediction.inlet_pressure[0])
-        lines += [f"Inlet at the start: {pressure_text(start, scenario.ambient_pressure)}", ""]
+        prediction = candidate.prediction
+        for when, pressure in (
+            ("at the start", prediction.inlet_pressure[0]),
+            ("at its highest", prediction.inlet_pressure.max()),
+        ):
+            lines.append(f"Inlet {when}: {pressure_text(float(pressure), scenario.ambient_pressure)}")
+        pair = prediction.critical_pair
+        if pair is not None:
+            lines.append(
+                f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f}; "
+                f"every pair holds in {100 * candidate.pass_probability:.0f} % of draws"
+            )
+        lines += [f"Note: {warning}" for warning in candidate.warnings]
+        lines.append("")
     return "\n".join([*lines, PLANNING, ""])
 
 
