@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,6 +24,7 @@ HOLD_UP_REMARK, HOLD_UP_SLIP, HOLD_UP_AGREES, HOLD_UP_ABSURD = 0.10, 0.25, 0.08,
 # Like runs on one instrument agree to 0.1 %; 2 % and ten standard deviations are another peak or another program.
 SAME_RETENTION, SAME_DEVIATIONS = 0.02, 10.0
 LONGER_THAN_PROGRAM = 3.0
+NAMESAKE = 0.85  # likeness of two names from which one may be a misspelling of the other
 
 
 def run_problems(scenario: Scenario, files: Sequence[str]) -> list[str]:
@@ -85,8 +86,8 @@ def run_warnings(scenario: Scenario) -> list[str]:
     alone = [c for c in scenario.compounds if sum(c in run.peaks.compounds for run in scenario.runs) == 1]
     if alone and len(scenario.runs) > 1:
         warnings.append(
-            f"in one run only: {', '.join(alone)}; how their retention depends on temperature rests on "
-            "typical values"
+            f"in one run only: {', '.join(map(_with_namesake(scenario.compounds), alone))}; how their retention "
+            "depends on temperature rests on typical values"
         )
     return warnings
 
@@ -122,6 +123,16 @@ def _largest_pressure(program: Program, system: ColumnSystem) -> float:
     return float(np.max(inlet_pressure(system, program.carrier.controlled, values, T)))
 
 
+def _with_namesake(compounds: Sequence[str]) -> Callable[[str], str]:
+    """A compound's name, with the one it may be a misspelling of."""
+
+    def named(compound: str) -> str:
+        other = nearest(compound, [each for each in compounds if each != compound], NAMESAKE)
+        return f"{compound} (or is it {other}?)" if other else compound
+
+    return named
+
+
 def _past_the_end(key: str, run: ScoutingRun, file: str) -> Iterator[str]:
     duration, last = run.program.oven.duration, float(run.peaks.retention[-1])
     if duration > 0 and last > LONGER_THAN_PROGRAM * duration:
@@ -144,7 +155,7 @@ def _hold_up_problem(key: str, run: ScoutingRun, system: ColumnSystem, ambient: 
         for slip, other_program, other_system in _readings(run.program, system, ambient):
             other = _computed_hold_up(replace(run, program=other_program), other_system)
             if abs(run.hold_up / other - 1) < HOLD_UP_AGREES:
-                yield f"{given}, but {_minutes(other)} min {slip}"
+                yield f"{given}, but {_minutes(other)} min {slip}; or is the column's length or bore another?"
                 return
     if not 1 / HOLD_UP_ABSURD < ratio < HOLD_UP_ABSURD:
         yield f"{given}; check the unit (min), the column's length and bore, and the carrier's set point"

@@ -248,3 +248,12 @@ def _tables(table: type[Table]) -> Iterator[type[Table]]:
     for field in table.model_fields.values():
         for inner in tables_in(field.annotation):
             yield from _tables(inner)
+
+
+def test_a_name_in_one_run_only_is_held_against_its_namesakes(tmp_path: Path) -> None:
+    folder = tmp_path / "five"
+    write_good_scenario(folder)
+    table = folder / "fast.csv"
+    table.write_text(table.read_text(encoding="utf-8").replace("p-xylene", "p-xylen"), encoding="utf-8")
+    warnings = " ".join(load_scenario(folder).warnings)
+    assert "or is it p-xylene?" in warnings
