@@ -174,19 +174,22 @@ def test_a_missing_scenario_is_wrong_input(
 
 
 def test_ctrl_c_during_the_search_keeps_the_best_so_far(scenario: Path, tmp_path: Path) -> None:
-    """A real interrupt to a real process, once the search reports a feasible program."""
+    """A real interrupt to a real process; a slow machine is given more time to find a first program."""
     out = tmp_path / "result"
     command = [sys.executable, "-m", "optimizer.cli", "optimize", str(scenario), "--out", str(out)]
-    with subprocess.Popen(
-        [*command, "--seconds", "120"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        cwd=Path(cli.__file__).parents[1],
-    ) as process:
-        time.sleep(6.0)
-        process.send_signal(signal.SIGINT)
-        printed, complaint = process.communicate(timeout=60)
+    for patience in (6.0, 40.0):
+        with subprocess.Popen(
+            [*command, "--seconds", "120"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=Path(cli.__file__).parents[1],
+        ) as process:
+            time.sleep(patience)
+            process.send_signal(signal.SIGINT)
+            printed, complaint = process.communicate(timeout=60)
+        if process.returncode == 0:
+            break
     assert process.returncode == 0, complaint
     assert json.loads((out / "candidates.json").read_text(encoding="utf-8"))["feasible"]
     assert "Report:" in printed
