@@ -33,7 +33,7 @@ NEEDED = {10: 1.5, 20: 1.5, 40: 0.8}
 THREE_VARIABLES = ((8, 1), (10, 3), (12, 2))
 BUDGETS = (5.0, 20.0)
 SEEDS = 5
-LONG = 60.0
+LONG = 45.0
 
 
 def best_time(problem: Problem, families: list[Family], seconds: float, seed: int) -> float:

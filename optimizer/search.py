@@ -54,10 +54,18 @@ class _Pool:
         self.screened = 0
 
     def _classes(self, z: Array, retention: Array) -> list[bytes]:
-        """Basins: the elution order, and the heating band in which each ramp ends, for its limit steps there."""
-        orders = np.argsort(retention, axis=1).astype(np.int16)
-        bands = self.family.bands(z).astype(np.int16)
-        return [row.tobytes() for row in np.concatenate([orders, bands], axis=1)]
+        """Basins: elution order, how many peaks have left by each corner of the oven program, and heating bands.
+
+        A resolution has a kink where a peak passes from a hold into a ramp, and limits step from band to band: a
+        descent crosses neither.
+        """
+        corners = self.family.batch(self.family.values(z)).oven_times[:, 1:]
+        left = (retention[:, :, None] < corners[:, None, :]).sum(axis=1)
+        orders = np.argsort(retention, axis=1)
+        return [
+            row.tobytes()
+            for row in np.concatenate([orders, left, self.family.bands(z)], axis=1).astype(np.int16)
+        ]
 
     def screen(self, z: Array) -> None:
         """Add points (K, D) to the waiting starts."""
