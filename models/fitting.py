@@ -37,11 +37,11 @@ from models.migration import MigrationTables, migrate, migration_tables
 from models.programs import Array, Controlled, ProgramBatch, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.retention import (
+    PARAMETER_STEPS,
     Retention,
-    joined,
-    shifted,
     typical_dCp,
     typical_theta,
+    with_moved_parameters,
     with_typical_values,
 )
 from models.system import ColumnSystem
@@ -57,7 +57,6 @@ WIDTH_ERROR = 0.05  # of a measured width
 TABLE_STEP = 1.0  # K; times within 1e-8
 TESTABLE_FREEDOM = 3.0  # degrees of freedom from which residuals say something of the noise
 NEVER = 1e6  # s, stands for a compound that does not elute
-_STEPS = np.array([0.02, 5e-4, 0.2])  # of T0 [K], ln theta, dCp [J/mol/K] for derivatives
 _LARGEST_STEPS = np.array([25.0, 0.3, 60.0])
 _UNRETAINED = Retention(np.array([60.0]), np.array([4.0]), np.array([0.0]))  # k < 1e-5 above room temperature
 
@@ -164,7 +163,7 @@ def _priors(parameters: Array, start: Array, beta: float) -> tuple[Array, Array]
         )
 
     at = distance(parameters)
-    slopes = [(distance(parameters + step) - at) / step.sum() for step in np.diag(_STEPS)]
+    slopes = [(distance(parameters + step) - at) / step.sum() for step in np.diag(PARAMETER_STEPS)]
     return at, np.stack(slopes, axis=2)
 
 
@@ -179,16 +178,10 @@ def _with_derivatives(
 ) -> tuple[Array, Array, dict[Controlled, MigrationTables]]:
     """Times (R, M) and their derivatives (R, M, 3), from one set of tables of 4 M compounds."""
     base = _retention(parameters)
-    moved = [
-        base,
-        shifted(base, T0=_STEPS[0]),
-        shifted(base, ln_theta=_STEPS[1]),
-        shifted(base, dCp=_STEPS[2]),
-    ]
-    tables = simulator.tables(joined(*moved))
+    tables = simulator.tables(with_moved_parameters(base))
     times, _ = simulator.times(tables, factors)
     blocks = times.reshape(times.shape[0], 4, len(base))
-    slopes = (blocks[:, 1:] - blocks[:, :1]) / _STEPS[:, None]
+    slopes = (blocks[:, 1:] - blocks[:, :1]) / PARAMETER_STEPS[:, None]
     return blocks[:, 0], slopes.transpose(0, 2, 1), tables
 
 
@@ -229,7 +222,7 @@ def _each_compound(
         distance = np.where(better[:, None], trial_distance, distance)
         slope = np.where(better[:, None, None], trial_slope, slope)
         damping = np.clip(np.where(better, damping / 5, damping * 5), 1e-9, 1e9)
-        settled = (np.abs(step) < 0.05 * _STEPS).all(axis=1)
+        settled = (np.abs(step) < 0.05 * PARAMETER_STEPS).all(axis=1)
         if np.all(settled | (damping > 1e6)):
             break
     return parameters

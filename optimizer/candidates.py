@@ -9,7 +9,7 @@ from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.found import FEASIBLE, Found, Hunt
 from optimizer.goal import LATE, Problem, first_elution
 from optimizer.predict import predict, with_uncertainty
-from optimizer.program_space import Family, families_of
+from optimizer.program_space import WORDS
 from optimizer.results import Candidate, LimitMargin, Prediction, SearchOutcome
 from optimizer.rounding import Settable, settable
 
@@ -127,9 +127,8 @@ def _alike(a: Program, b: Program) -> bool:
 
 def family_name(program: Program) -> str:
     """A program's kind in words, as it turned out after rounding."""
-    words = ("isothermal", "one ramp", "two ramps", "three ramps")
     ramps = len(program.oven.ramps)
-    return f"{words[ramps] if ramps < len(words) else f'{ramps} ramps'}, {program.carrier.mode}"
+    return f"{WORDS[ramps] if ramps < len(WORDS) else f'{ramps} ramps'}, {program.carrier.mode}"
 
 
 def _candidate(problem: Problem, number: int, each: Settable, prediction: Prediction) -> Candidate:
@@ -139,7 +138,7 @@ def _candidate(problem: Problem, number: int, each: Settable, prediction: Predic
         family_name(each.program),
         prediction,
         cycle_time(problem, prediction),
-        margins_of(problem, each.family, prediction),
+        margins_of(problem, prediction),
         each.margin >= FEASIBLE,
         probability,
         (*_about_risk(probability), *warnings_of(problem, prediction)),
@@ -168,7 +167,7 @@ def cycle_time(problem: Problem, prediction: Prediction) -> float:
     return prediction.run_time + cooling + instrument.equilibration
 
 
-def margins_of(problem: Problem, family: Family, prediction: Prediction) -> tuple[LimitMargin, ...]:
+def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, ...]:
     """Every limit of a program with its margin, pairs first, tightest first."""
     scenario = problem.scenario
     found = []
@@ -242,10 +241,9 @@ def warnings_of(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
 
 def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     """Limits of column, instrument and goal that a given program does not keep."""
-    family = families_of(problem.scenario)[0]
     texts = [
         f"Breaks a limit: {margin.text}."
-        for margin in margins_of(problem, family, prediction)
+        for margin in margins_of(problem, prediction)
         if margin.margin < FEASIBLE and not margin.name.startswith("resolution")
     ]
     late = prediction.retention > prediction.program.oven.duration

@@ -155,14 +155,6 @@ def descend(
     return assessed(problem, family, z, local.evaluations)
 
 
-def most_separated(problem: Problem, family: Family, start: Array, iterations: int = 40) -> Descent:
-    """The program of the basin with the largest smallest margin, up to a little above zero."""
-    start = family.ordered(start)
-    local = _Local(problem, family, start)
-    z = _raise_margin(local, start, iterations)
-    return assessed(problem, family, z, local.evaluations)
-
-
 def _raise_margin(local: _Local, start: Array, iterations: int) -> Array:
     """Maximise a slack variable below all margins."""
     local.update(start)

@@ -9,7 +9,7 @@ import numpy as np
 
 from models.fitting import Fit
 from models.programs import CarrierProgram, OvenProgram, Program
-from models.resolution import BASE_WIDTH_PER_HALF
+from models.resolution import BASE_WIDTH_PER_HALF, resolution
 from models.retention import enthalpy, entropy
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.results import Prediction
@@ -176,7 +176,7 @@ def resolution_to_next(prediction: Prediction, m: int) -> float:
         return float("nan")
     n = order[at + 1]
     t, w = prediction.retention, prediction.width_half
-    return float(1.18 * (t[n] - t[m]) / (w[m] + w[n]))
+    return float(resolution(t[m], t[n], w[m], w[n]))
 
 
 def check_document(scenario: Scenario) -> Document:

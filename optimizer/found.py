@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from optimizer.descent import Descent
 from optimizer.program_space import Family
 
+Progress = Callable[[float, str], None]  # is told the share of the budget spent and a line of text
 FEASIBLE = -1e-6  # margins above this count as kept: a descent ends on its limits to rounding
 
 

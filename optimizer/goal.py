@@ -16,7 +16,7 @@ from models.carrier_flow import flow
 from models.fitting import Fit
 from models.migration import Accuracy, MigrationTables, migrate, migration_tables
 from models.programs import Array, Controlled, ProgramBatch
-from models.resolution import HALF_HEIGHT_WIDTH, resolution
+from models.resolution import HALF_HEIGHT_WIDTH, pair_resolution
 from models.system import inlet_pressure
 from optimizer.scenario import Scenario
 
@@ -131,9 +131,8 @@ class Problem:
 
     def resolution_margins(self, assessment: Assessment) -> Array:
         """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""
-        i, j = self.pairs.index.T
-        t, w = assessment.retention, assessment.width_half
-        result: Array = np.abs(resolution(t[:, i], t[:, j], w[:, i], w[:, j])) / self.pairs.needed - 1
+        found = pair_resolution(assessment.retention, assessment.width_half, self.pairs.index)
+        result: Array = found / self.pairs.needed - 1
         return result
 
     def smallest_margin(self, assessment: Assessment) -> Array:

@@ -9,8 +9,8 @@ import numpy as np
 from models.carrier_flow import flow
 from models.migration import MigrationTables, migrate, migration_tables
 from models.programs import Array, OvenProgram, Program, batch_of, values_at
-from models.resolution import HALF_HEIGHT_WIDTH, resolution
-from models.retention import joined, shifted
+from models.resolution import HALF_HEIGHT_WIDTH, pair_resolution
+from models.retention import PARAMETER_STEPS, with_moved_parameters
 from models.system import inlet_pressure
 from optimizer.goal import TABLE_MARGIN, Problem, end_of_peak, first_elution
 from optimizer.results import Prediction
@@ -19,7 +19,6 @@ TRACE_POINTS = 400
 OVEN_TOLERANCE = 1.0  # K, +- on the whole oven program; common practice, no source
 FLOW_TOLERANCE = 0.01  # +- on column flow; common practice, no source
 DRAWS = 400
-_STEPS = (0.02, 5e-4, 0.2)  # of T0 [K], ln theta, dCp [J/mol/K] for derivatives
 _OVEN_STEP, _LN_FLOW_STEP = 0.1, 1e-3
 
 
@@ -41,9 +40,9 @@ def predict(problem: Problem, program: Program) -> Prediction:
     batch = batch_of([program])
     peaks = migrate(tables_for(problem, program), batch, "polish")
     t, w = peaks.retention_time[0], peaks.width[0] * HALF_HEIGHT_WIDTH
-    i, j = problem.pairs.index.T
-    Rs = np.abs(resolution(t[i], t[j], w[i], w[j]))
-    Rs = np.nan_to_num(Rs)  # what never elutes is resolved from nothing
+    Rs = np.nan_to_num(
+        pair_resolution(t, w, problem.pairs.index)
+    )  # what never elutes is resolved from nothing
     lack = Rs / problem.pairs.needed
     end = float(np.nanmax(end_of_peak(t, w))) if np.any(peaks.eluted) else 0.0
     run_time = max(program.oven.duration, end)
@@ -106,20 +105,18 @@ def with_uncertainty(
     """
     program, fit = prediction.program, problem.fit
     M = len(prediction.retention)
-    moved = [fit.retention]
-    names = ("T0", "ln_theta", "dCp")
-    moved += [shifted(fit.retention, **{name: step}) for name, step in zip(names, _STEPS, strict=True)]
     T = program.oven.knots()[1]
     system, kind = fit.system, program.carrier.controlled
     diffusion = np.tile(tables_for(problem, program).diffusion, 4)
-    tables = migration_tables(system, joined(*moved), kind, min(T) - 5, max(T) + 5, 1.0, diffusion)
+    moved = with_moved_parameters(fit.retention)
+    tables = migration_tables(system, moved, kind, min(T) - 5, max(T) + 5, 1.0, diffusion)
 
     def times(tables: MigrationTables, program: Program) -> Array:
         row: Array = migrate(tables, batch_of([program]), "screen").retention_time[0]
         return row
 
     base = times(tables, program).reshape(4, M)
-    slopes = (base[1:] - base[0]) / np.array(_STEPS)[:, None]
+    slopes = (base[1:] - base[0]) / PARAMETER_STEPS[:, None]
     faster = replace(system, flow_factor=system.flow_factor * np.exp(_LN_FLOW_STEP))
     by_flow = (times(replace(tables, system=faster), program)[:M] - base[0]) / _LN_FLOW_STEP
     by_oven = (times(tables, _warmer(program, _OVEN_STEP))[:M] - base[0]) / _OVEN_STEP
@@ -148,8 +145,7 @@ def with_uncertainty(
     noise += rng.uniform(-oven_tolerance, oven_tolerance, (DRAWS, 1)) * by_oven
     noise += rng.uniform(-flow_tolerance, flow_tolerance, (DRAWS, 1)) * by_flow
     t, w = prediction.retention + noise, prediction.width_half
-    i, j = prediction.counted_pairs.T
-    kept = np.abs(resolution(t[:, i], t[:, j], w[i], w[j])) >= prediction.needed
+    kept = pair_resolution(t, w, prediction.counted_pairs) >= prediction.needed
     first = first_elution(t, w, problem.targets) >= problem.scenario.goal.earliest_elution
     return prediction, float(np.mean(kept.all(axis=1) & first))
 

@@ -8,11 +8,11 @@ from typing import Literal
 
 from models.carrier_gas import CarrierGas
 from models.column import Column
+from models.fit import FlowCorrection
 from models.programs import Program
 from optimizer.peak_tables import PeakTable
 
 Role = Literal["target", "internal standard", "matrix", "ignore"]
-FlowCorrection = Literal["column", "run", "none"]
 Minimise = Literal["run time", "cycle time"]
 COUNTED_ROLES: tuple[Role, ...] = ("target", "internal standard")
 

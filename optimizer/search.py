@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -19,7 +18,7 @@ from scipy.stats import qmc
 
 from models.programs import Array
 from optimizer.descent import HOPELESS, descend
-from optimizer.found import FEASIBLE, Found, Hunt, rank
+from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
 from optimizer.goal import Problem
 from optimizer.program_space import Family
 
@@ -34,8 +33,6 @@ FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 INFEASIBLE = 1e6  # value of a trial without a feasible program, plus how far off it is
-
-Progress = Callable[[float, str], None]
 
 
 class _Pool:
@@ -123,7 +120,6 @@ def hunt(
     seconds: float,
     seed: int,
     progress: Progress | None = None,
-    storage: str | None = None,
 ) -> Hunt:
     """Search for the shortest program of each family within a time budget [s].
 
@@ -138,7 +134,7 @@ def hunt(
     rng = np.random.default_rng(seeds[-1])
     evaluated: list[int] = []
     sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=10)
-    study = optuna.create_study(direction="minimize", sampler=sampler, storage=storage)
+    study = optuna.create_study(direction="minimize", sampler=sampler)
 
     def spent() -> float:
         return time.perf_counter() - began

@@ -8,6 +8,7 @@ from models.fitting import Fit, Run, fit_retention
 from models.programs import Array
 from models.system import ColumnSystem
 from optimizer.candidates import outcome_of
+from optimizer.found import Progress
 from optimizer.goal import Problem, problem_of
 from optimizer.peak_tables import PeakTable
 from optimizer.program_space import families_of
@@ -42,7 +43,7 @@ def optimize(
     scenario: Scenario,
     fit: Fit,
     seconds: float | None = None,
-    progress: object = None,
+    progress: Progress | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank.
 
@@ -55,5 +56,5 @@ def optimize(
 
     problem = problem_of(scenario, fit)
     budget = scenario.search.seconds if seconds is None else seconds
-    hunted = hunt(problem, families_of(scenario), budget, scenario.search.seed, progress)  # type: ignore[arg-type]
+    hunted = hunt(problem, families_of(scenario), budget, scenario.search.seed, progress)
     return problem, outcome_of(problem, hunted)

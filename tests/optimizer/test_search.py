@@ -14,7 +14,7 @@ from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.retention import with_typical_values
 from models.units import flow_si, kelvin
 from optimizer.candidates import broken_limits, cycle_time, outcome_of
-from optimizer.descent import descend, most_separated
+from optimizer.descent import _Local, _raise_margin, assessed, descend
 from optimizer.errors import ScenarioError
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem, end_of_peak, heating_limit, problem_of
@@ -124,8 +124,6 @@ def test_limits_are_the_physics(problem: Problem) -> None:
 
 
 def test_descent_gradients_match_wide_differences(problem: Problem) -> None:
-    from optimizer.descent import _Local
-
     two = family(problem.scenario, 2, "flow")
     z = two.ordered(np.array([0.2, 0.1, 0.6, 0.6, 0.1, 0.7, 0.9, 0.5]))
     local = _Local(problem, two, z)
@@ -267,12 +265,13 @@ def test_rounding_never_gains_on_the_continuous_optimum_but_stays_near(problem: 
     assert rounded.program.oven.duration <= found.descent.run_time * 1.05 + 6.0
 
 
-def test_most_separated_raises_the_smallest_margin(problem: Problem) -> None:
+def test_raising_the_margin_raises_the_smallest(problem: Problem) -> None:
     hard = replace(problem, pairs=replace(problem.pairs, needed=problem.pairs.needed * 4))
     one = family(problem.scenario, 1, "flow")
     start = one.ordered(np.full(one.size, 0.4))
     before = float(hard.smallest_margin(hard.assess(one.batch(one.values(start[None])), "polish"))[0])
-    assert most_separated(hard, one, start).margin > before
+    raised = _raise_margin(_Local(hard, one, start), start, 40)
+    assert assessed(hard, one, raised).margin > before
 
 
 def test_uncertainty_of_a_perfect_fit_is_the_tolerances_alone(problem: Problem) -> None:
