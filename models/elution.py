@@ -31,6 +31,8 @@ class Arrival:
     velocity : ds/dt [1/s]
     leg, share : number of the leg (of the section where c is constant), and the share of it that has passed
     phi : Phi_0
+    section, part : number of the section, and the share of it that has passed
+    clock : s
     """
 
     time: Array
@@ -41,15 +43,34 @@ class Arrival:
     leg: Index
     share: Array
     phi: Array
+    section: Index
+    part: Array
+    clock: Array
 
 
-def arrival(sections: Sections, target: Array, tolerance: float) -> Arrival:
-    """Where s reaches `target` (N M,), to a relative tolerance in s where c is not constant."""
-    bands = sections.clock.shape[1]
-    compound = np.arange(bands) % sections.compounds
-    section = (sections.clock[1:] <= target).sum(axis=0)
-    each = section * bands + np.arange(bands)
-    which = section * sections.programs + np.arange(bands) // sections.compounds
+def arrival(
+    sections: Sections,
+    target: Array,
+    tolerance: float,
+    bands: Index | None = None,
+    near: Arrival | None = None,
+) -> Arrival:
+    """Where s reaches `target`, to a relative tolerance in s where c is not constant.
+
+    Parameters
+    ----------
+    target : (E,) array, of all bands or of the numbers `bands` (E,)
+    near : Arrival of the same bands at almost the same s, to start from
+    """
+    every = sections.clock.shape[1]
+    if bands is None:
+        bands, clock = np.arange(every), sections.clock[1:]
+    else:
+        clock = sections.clock[1:].take(bands, axis=1)
+    program, compound = np.divmod(bands, sections.compounds)
+    section = (clock <= target).sum(axis=0)
+    each = section * every + bands
+    which = section * sections.programs + program
 
     stretch = sections.stretch(which)
     speed = sections.speed.ravel().take(each)
@@ -64,13 +85,17 @@ def arrival(sections: Sections, target: Array, tolerance: float) -> Arrival:
         leg, passed = section, u
         pressure = sections.inlet_pressure(stretch, T)
     else:
-        u = _newton(sections, stretch, each, compound, since, tolerance)
+        u = _first_share(sections, stretch, each, compound, since)
+        if near is not None:
+            close = near.part + (target - near.clock) / (near.velocity * stretch.length)
+            u = np.where((near.section == section) & (close > 0.0), close, u)
+        u = _newton(sections, stretch, each, compound, since, u, tolerance)
         T = stretch.T_start + u * stretch.rise
         phi, rate = sections.table.phi(T, compound)
         rate = np.where(ramp, rate, speed)
         c = stretch.c(u)
         leg, passed = sections.legs.leg_of(section, u)
-        which = leg * sections.programs + np.arange(bands) // sections.compounds
+        which = leg * sections.programs + program
         pressure = quartic(sections.legs.values[7:].take(which, axis=1), passed)
     eta = viscosity(sections.system.gas, T)
     return Arrival(
@@ -82,30 +107,42 @@ def arrival(sections: Sections, target: Array, tolerance: float) -> Arrival:
         leg=leg,
         share=passed,
         phi=phi,
+        section=section,
+        part=u,
+        clock=target,
     )
 
 
+def _first_share(sections: Sections, stretch: Stretch, each: Index, compound: Index, since: Array) -> Array:
+    """A guess of what `_newton` finds: Phi_0 straight in s over a ramp, the clock at its first pace in a hold."""
+    clock, phi = sections.clock.ravel(), sections.phi.ravel()
+    after = np.where(each >= clock.size - sections.clock.shape[1], each, each + sections.clock.shape[1])
+    phi_start = phi.take(each)
+    chord = (phi.take(after) - phi_start) / (clock.take(after) - clock.take(each))
+    guess, _ = sections.table.temperature(phi_start + since * chord, compound)
+    pace = stretch.length * sections.speed.ravel().take(each) * stretch.c0
+    result: Array = np.where(stretch.rise != 0.0, (guess - stretch.T_start) / stretch.rise, since / pace)
+    return result
+
+
 def _newton(
-    sections: Sections, stretch: Stretch, each: Index, compound: Index, since: Array, tolerance: float
+    sections: Sections,
+    stretch: Stretch,
+    each: Index,
+    compound: Index,
+    since: Array,
+    guess: Array,
+    tolerance: float,
 ) -> Array:
     """The share u of the sections after which s has grown by `since`, c being quadratic."""
-    bands = compound.size
-    clock, phi = sections.clock.ravel(), sections.phi.ravel()
     T_start, rise, factors = stretch.T_start, stretch.rise, stretch.factors
     pace = stretch.length * sections.speed.ravel().take(each)
     at_start = sections.at_start.ravel().take(each)
     ramp = rise != 0.0
-    endless = each >= sections.clock.size - bands
+    endless = each >= sections.clock.size - sections.clock.shape[1]
     longest = np.where(endless, np.inf, 1.0)
-
-    # First guess: Phi_0 straight in s over the section (a ramp), the clock at its first pace (a hold).
-    after = np.where(endless, each, each + bands)
-    clock_start, phi_start = clock.take(each), phi.take(each)
-    chord = (phi.take(after) - phi_start) / (clock.take(after) - clock_start)
-    guess, _ = sections.table.temperature(phi_start + since * chord, compound)
-    u = np.where(ramp, (guess - T_start) / rise, since / (pace * stretch.c0))
-    u = np.fmin(np.fmax(u, 0.0), longest)
-    enough = np.sqrt(tolerance) * (clock_start + since)
+    u = np.fmin(np.fmax(guess, 0.0), longest)
+    enough = np.sqrt(tolerance) * (sections.clock.ravel().take(each) + since)
     for _ in range(NEWTON_STEPS):
         s_ramp, rate = sections.table.combination(T_start + u * rise, compound, factors)
         s_hold = pace * np.where(endless, stretch.c0 * u, stretch.c_passed(u))

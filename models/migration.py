@@ -298,20 +298,21 @@ def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple
     po = system.outlet_pressure
     s_end = _first_guess(sections)
     variance, stretched, rho_frozen = np.empty_like(s_end), np.empty_like(s_end), np.empty_like(s_end)
-    unsettled = np.ones(s_end.size, dtype=bool)
+    first_end, bands = None, None  # all of them at first, then those whose s at elution has not settled
     for _ in range(PASSES):
-        end = arrival(sections, s_end, LOOSE)
+        clock_end = s_end.copy() if bands is None else s_end.take(bands)
+        end = arrival(sections, clock_end, LOOSE, bands)
         rho_end = (po / end.pressure) ** 2
         s_full = _clock_at_elution(rho_end)
-        panels = panels_of(sections, s_end, effort.negligible, unsettled)
+        panels = panels_of(sections, clock_end, effort.negligible, bands)
         node = nodes_of(panels, legs, tables.heights, end, nodes, effort.curved)
         lack, lack_end = 1 - (po / node.pressure) ** 2, 1 - rho_end.take(panels.band)
         tilt = lack / lack_end
         flat, steep = 1 - tilt, 1.5 * lack_end
         Y = panels.clock + nodes.to_node @ node.density
-        Y *= (s_full / s_end).take(panels.band)
+        Y *= (s_full / clock_end).take(panels.band)
         for _ in range(PICARD_SWEEPS):
-            P_end2 = np.square(np.cbrt(np.maximum(1 - steep * Y, 0.0)))
+            P_end2 = np.maximum(1 - steep * Y, 0.0) ** (2 / 3)
             P2 = flat + tilt * P_end2
             R = np.sqrt(P_end2 / P2)
             was, (Y, totals) = Y, panels.running(node.density * R, nodes)
@@ -324,17 +325,18 @@ def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple
         weight = node.density * (P_end2 / P) * np.exp(whole.take(panels.band) - growth)
         terms = node.places.plate_height_share(flow_group(system, node.pressure), 1 / (node.pressure * P))
         # What was left out is taken to have broadened like the rest.
-        rescaled = system.plate_height_factor * s_end / (s_end - panels.left_out)
-        gained = panels.sums(nodes.weight @ (weight * terms)) * rescaled
-        variance[unsettled], stretched[unsettled] = gained[unsettled], np.exp(whole[unsettled])
-        rho_frozen[unsettled] = rho_end[unsettled]
+        rescaled = system.plate_height_factor * clock_end / (clock_end - panels.left_out)
         missing = s_full - panels.sums(totals) - panels.left_out  # R is one where next to nothing happens
-        missing[~unsettled] = 0.0
-        s_end = s_end + missing
-        unsettled = np.abs(missing) > effort.settled
-        if not unsettled.any():
+        where = slice(None) if bands is None else bands
+        variance[where] = panels.sums(nodes.weight @ (weight * terms)) * rescaled
+        stretched[where], rho_frozen[where] = np.exp(whole), rho_end
+        s_end[where] += missing
+        first_end = first_end or end
+        unsettled = np.flatnonzero(np.abs(missing) > effort.settled)
+        if not unsettled.size:
             break
-    end = arrival(sections, s_end, FINE)
+        bands = unsettled if bands is None else bands[unsettled]
+    end = arrival(sections, s_end, FINE, near=first_end)
     # From Y to s at the outlet: R there, which is one when the last change of s at elution was nothing.
     return end, (variance + _injected(tables, sections) * stretched) * ((po / end.pressure) ** 2 / rho_frozen)
 
@@ -357,7 +359,7 @@ def _first_guess(sections: Sections) -> Array:
     s_full = _clock_at_elution(rho_end)
     # One step of Picard's for R, by the trapezoidal rule.
     s = np.minimum(sections.clock, s_full)
-    P_end2 = np.square(np.cbrt(np.maximum(1 - 1.5 * (1 - rho_end) * s, rho_end**1.5)))
+    P_end2 = np.maximum(1 - 1.5 * (1 - rho_end) * s, rho_end**1.5) ** (2 / 3)
     P2 = 1 - np.repeat(1 - rho, sections.compounds, axis=1) * ((1 - P_end2) / (1 - rho_end))
     R = np.sqrt(P_end2 / P2)
     R[s >= s_full] = 1.0

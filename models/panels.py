@@ -66,13 +66,14 @@ class Panels:
 
     Attributes
     ----------
-    band, compound, leg : number of each
+    band : number, among the F bands looked at
+    compound, leg : number of each
     which : flat number of the leg, b N + n
     phi_start, phi_stop : Phi_0 at both ends of the leg
     clock, gain : s at the start and over the panel
     first : number of the first panel of the same band
-    left_out : (N M,) array, s of each band that lies in sections too small to be a panel
-    bands : int, N M
+    left_out : (F,) array, s of each band that lies in sections too small to be a panel
+    bands : int, F
     """
 
     band: Index
@@ -88,7 +89,7 @@ class Panels:
     bands: int
 
     def sums(self, values: Array) -> Array:
-        """Sums (N M,) over the panels of each band of values (E,)."""
+        """Sums (F,) over the panels of each band of values (E,)."""
         result: Array = np.asarray(np.bincount(self.band, values, self.bands), dtype=np.float64)
         return result
 
@@ -102,41 +103,40 @@ class Panels:
         return inner, totals
 
 
-def panels_of(
-    sections: Sections, s_end: Array, negligible: float, wanted: NDArray[np.bool_] | None = None
-) -> Panels:
-    """Panels of all or wanted bands up to s at elution (N M,).
+def panels_of(sections: Sections, s_end: Array, negligible: float, bands: Index | None = None) -> Panels:
+    """Panels of all bands, or of the numbers `bands` (F,), up to s at elution (F,).
 
     Legs below the share `negligible` of it are left out.
     """
     clock, phi = sections.clock, sections.phi
     if sections.legs is not None:
         clock, phi = clock[sections.legs.first], phi[sections.legs.first]
-    B, bands = clock.shape
-    edges = np.empty((B + 1, bands))
+    if bands is not None:
+        clock, phi = clock.take(bands, axis=1), phi.take(bands, axis=1)
+    B, count = clock.shape
+    edges = np.empty((B + 1, count))
     np.minimum(clock, s_end, out=edges[:-1])
     edges[-1] = s_end
     gain = edges[1:] - edges[:-1]
     least = negligible * s_end
-    if wanted is not None:
-        least[~wanted] = np.inf
     band, leg = np.nonzero((gain > least).T)
-    each = leg * bands + band
+    each = leg * count + band
+    number = band if bands is None else bands.take(band)
     kept = gain.ravel().take(each)
     starts = np.flatnonzero(np.diff(band, prepend=-1))
     first: Index = np.repeat(starts, np.diff(starts, append=band.size))
     return Panels(
         band=band,
-        compound=band % sections.compounds,
+        compound=number % sections.compounds,
         leg=leg,
-        which=leg * sections.programs + band // sections.compounds,
+        which=leg * sections.programs + number // sections.compounds,
         phi_start=phi.ravel().take(each),
-        phi_stop=phi.ravel().take(np.minimum(each + bands, phi.size - 1)),
+        phi_stop=phi.ravel().take(np.minimum(each + count, phi.size - 1)),
         clock=edges.ravel().take(each),
         gain=kept,
         first=first,
-        left_out=s_end - np.bincount(band, kept, bands),
-        bands=bands,
+        left_out=s_end - np.bincount(band, kept, count),
+        bands=count,
     )
 
 
