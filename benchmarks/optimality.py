@@ -39,7 +39,7 @@ LONG = 45.0
 def best_time(problem: Problem, families: list[Family], seconds: float, seed: int) -> float:
     """Shortest feasible run time found [s], infinite when none was."""
     found = [each for each in hunt(problem, families, seconds, seed).all() if each.feasible]
-    return found[0].descent.run_time if found else np.inf
+    return found[0].descent.cost if found else np.inf
 
 
 def three_variables(problem: Problem) -> Family:

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.programs import Program, batch_of
-from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from models.programs import Array, Program
+from models.units import celsius
+from optimizer.cycle import cycle_time, samples_per_shift
 from optimizer.found import FEASIBLE, Found, Hunt
-from optimizer.goal import LATE, Problem, first_elution
+from optimizer.goal import Problem
 from optimizer.predict import predict, with_uncertainty
-from optimizer.program_space import WORDS
-from optimizer.results import Candidate, LimitMargin, Prediction, SearchOutcome
+from optimizer.program_space import WORDS, carrier_words
+from optimizer.reasons import compared_with, margins_of, next_seconds
+from optimizer.results import Candidate, Prediction, SearchOutcome
 from optimizer.rounding import Settable, settable
 
-BINDING = 0.02  # relative margin below which a limit is named as limiting
 NEAR_TIE = 1.03  # run time over the family's best within which a second program may be shown
 DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
 SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
 SLOW = 3.0  # families slower than this many times the best are not worth a page
-SHOWN_PAIRS = 3
 RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
 LEAST_K = (
@@ -41,17 +41,18 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
     scored.sort(
         key=lambda pair: (
             pair[0].margin < FEASIBLE,
-            pair[1].run_time if pair[0].margin >= FEASIBLE else -pair[0].margin,
-            pair[0].family.ramps,
+            _cost(problem, pair[1]) if pair[0].margin >= FEASIBLE else -pair[0].margin,
+            pair[0].family.ramps + pair[0].family.carrier_ramps,
         )
     )
-    chosen = _worth_showing(scored, problem.scenario.search.candidates)
+    chosen = _worth_showing(problem, scored, problem.scenario.search.candidates)
     candidates = tuple(
-        _candidate(problem, number, each, prediction) for number, (each, prediction) in enumerate(chosen, 1)
+        _candidate(problem, number, each, prediction, now)
+        for number, (each, prediction) in enumerate(chosen, 1)
     )
     blocking = () if feasible or not candidates else _blocking(problem, candidates[0])
     families = tuple(
-        (ends[0].family.name, ends[0].descent.run_time if ends[0].feasible else float("nan"))
+        (ends[0].family.name, ends[0].descent.cost if ends[0].feasible else float("nan"))
         for ends in hunted.best.values()
         if ends
     )
@@ -68,7 +69,7 @@ def _pool(hunted: Hunt, wanted: int) -> list[Found]:
         for found in ends:
             if taken and found.feasible != taken[0].feasible:
                 continue
-            if taken and found.feasible and found.descent.run_time > NEAR_TIE * taken[0].descent.run_time:
+            if taken and found.feasible and found.descent.cost > NEAR_TIE * taken[0].descent.cost:
                 continue
             if all(np.max(np.abs(found.descent.z - other.descent.z)) > DIFFERENT for other in taken):
                 taken.append(found)
@@ -77,24 +78,30 @@ def _pool(hunted: Hunt, wanted: int) -> list[Found]:
         pool += taken
     feasible = [found for found in pool if found.feasible]
     if feasible:
-        best = min(found.descent.run_time for found in feasible)
-        pool = [found for found in feasible if found.descent.run_time <= SLOW * best]
-        return sorted(pool, key=lambda found: found.descent.run_time)[: 2 * wanted]
+        best = min(found.descent.cost for found in feasible)
+        pool = [found for found in feasible if found.descent.cost <= SLOW * best]
+        return sorted(pool, key=lambda found: found.descent.cost)[: 2 * wanted]
     return sorted(pool, key=lambda found: -found.descent.margin)[:wanted]
 
 
+def _cost(problem: Problem, prediction: Prediction) -> float:
+    """What is minimised, of a program as shown [s]."""
+    if problem.scenario.goal.minimise == "cycle time":
+        return cycle_time(problem.scenario, prediction.program, prediction.run_time)
+    return prediction.run_time
+
+
 def _worth_showing(
-    scored: list[tuple[Settable, Prediction]], wanted: int
+    problem: Problem, scored: list[tuple[Settable, Prediction]], wanted: int
 ) -> list[tuple[Settable, Prediction]]:
     """Drop programs that a simpler one matches, and repeats of one another."""
     worthy = [
         (each, prediction)
         for each, prediction in scored
         if not any(
-            len(other_prediction.program.oven.ramps) < len(prediction.program.oven.ramps)
-            and other.family.controlled == each.family.controlled
+            _simpler(other_prediction.program, prediction.program)
             and (other.margin >= FEASIBLE) == (each.margin >= FEASIBLE)
-            and other_prediction.run_time <= SIMPLER * prediction.run_time
+            and _cost(problem, other_prediction) <= SIMPLER * _cost(problem, prediction)
             for other, other_prediction in scored
         )
     ]
@@ -108,18 +115,37 @@ def _worth_showing(
             break
         alike = any(_alike(prediction.program, worthy[other][1].program) for other in chosen)
         best = worthy[firsts[family_name(prediction.program)]][1]
-        if number not in chosen and not alike and prediction.run_time <= NEAR_TIE * best.run_time:
+        if (
+            number not in chosen
+            and not alike
+            and _cost(problem, prediction) <= NEAR_TIE * _cost(problem, best)
+        ):
             chosen.append(number)
     return [worthy[number] for number in sorted(chosen)]
+
+
+def _simpler(a: Program, b: Program) -> bool:
+    """Whether a program has fewer ramps than another of the same carrier variable, and nowhere more."""
+    ovens, carriers = (
+        (len(a.oven.ramps), len(b.oven.ramps)),
+        (len(a.carrier.ramps), len(b.carrier.ramps)),
+    )
+    if a.carrier.controlled != b.carrier.controlled or ovens[0] > ovens[1] or carriers[0] > carriers[1]:
+        return False
+    return ovens[0] < ovens[1] or carriers[0] < carriers[1]
 
 
 def _alike(a: Program, b: Program) -> bool:
     """Whether two programs have nearly the same corners."""
     if a.carrier.controlled != b.carrier.controlled or len(a.oven.ramps) != len(b.oven.ramps):
         return False
+    if len(a.carrier.ramps) != len(b.carrier.ramps):
+        return False
     if abs(np.log(a.carrier.start / b.carrier.start)) > 0.1:
         return False
     pairs = [(a.oven.start, b.oven.start, 8.0), (a.oven.hold, b.oven.hold, 60.0)]
+    for one, other in zip(a.carrier.ramps, b.carrier.ramps, strict=True):
+        pairs += [(np.log(one.target), np.log(other.target), 0.1)]
     for one, other in zip(a.oven.ramps, b.oven.ramps, strict=True):
         pairs += [(one.target, other.target, 12.0), (np.log(one.rate), np.log(other.rate), 0.25)]
     return all(abs(x - y) <= scale for x, y, scale in pairs)
@@ -128,95 +154,29 @@ def _alike(a: Program, b: Program) -> bool:
 def family_name(program: Program) -> str:
     """A program's kind in words, as it turned out after rounding."""
     ramps = len(program.oven.ramps)
-    return f"{WORDS[ramps] if ramps < len(WORDS) else f'{ramps} ramps'}, {program.carrier.mode}"
+    oven = WORDS[ramps] if ramps < len(WORDS) else f"{ramps} ramps"
+    return f"{oven}, {carrier_words(program.carrier.controlled, len(program.carrier.ramps))}"
 
 
-def _candidate(problem: Problem, number: int, each: Settable, prediction: Prediction) -> Candidate:
+def _candidate(
+    problem: Problem, number: int, each: Settable, prediction: Prediction, now: Prediction | None
+) -> Candidate:
     prediction, probability = with_uncertainty(problem, prediction, problem.scenario.search.seed)
+    cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
+    feasible = each.margin >= FEASIBLE
     return Candidate(
-        number,
-        family_name(each.program),
-        prediction,
-        cycle_time(problem, prediction),
-        margins_of(problem, prediction),
-        each.margin >= FEASIBLE,
-        probability,
-        (*_about_risk(probability), *warnings_of(problem, prediction)),
+        rank=number,
+        family=family_name(each.program),
+        prediction=prediction,
+        cycle_time=cycle,
+        samples_per_shift=samples_per_shift(problem.scenario, cycle),
+        margins=margins_of(problem, prediction),
+        feasible=feasible,
+        pass_probability=probability,
+        next_seconds=next_seconds(problem, each) if feasible else "",
+        compared=compared_with(problem, prediction, now) if now is not None else (),
+        warnings=(*_about_risk(probability), *warnings_of(problem, prediction)),
     )
-
-
-def cycle_time(problem: Problem, prediction: Prediction) -> float:
-    """Run, cool-down and equilibration [s].
-
-    The oven cools towards the laboratory (25 °C) as Newton's law has it, with the time constant that the
-    instrument's stated cool-down fixes; nan when it must cool and none is stated.
-    """
-    instrument, program = problem.scenario.instrument, prediction.program
-    cooling = 0.0
-    stated = instrument.cool_down
-    start, top = program.oven.start, program.oven.knots()[1][-1]
-    room = 298.15
-    if stated is None and top > start:
-        return float("nan")
-    if stated is not None and top > start:
-        # Newton's law never reaches the room's temperature; a degree above it counts as cold.
-        hot, cold, above, below = (
-            max(T - room, 1.0) for T in (stated.from_temperature, stated.to_temperature, top, start)
-        )
-        cooling = float(stated.duration * np.log(above / below) / np.log(hot / cold)) if hot > cold else 0.0
-    return prediction.run_time + cooling + instrument.equilibration
-
-
-def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, ...]:
-    """Every limit of a program with its margin, pairs first, tightest first."""
-    scenario = problem.scenario
-    found = []
-    margin = prediction.resolution / prediction.needed - 1
-    for at in np.argsort(margin)[:SHOWN_PAIRS]:
-        names = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
-        a, b = (prediction.compounds[m] for m in names)
-        found.append(
-            LimitMargin(
-                f"resolution of {a} and {b}",
-                f"resolution of {a} and {b}: {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})",
-                float(margin[at]),
-                bool(margin[at] < BINDING),
-            )
-        )
-    limits = problem.assess(batch_of([prediction.program]), "polish").limits[0]
-    pressure = gauge_kPa(prediction.inlet_pressure, scenario.ambient_pressure)
-    instrument = scenario.instrument
-    first = float(
-        first_elution(np.nan_to_num(prediction.retention, nan=LATE), prediction.width_half, problem.targets)
-    )
-    T = prediction.program.oven.knots()[1]
-    rates = [ramp.rate * SECONDS_PER_MINUTE for ramp in prediction.program.oven.ramps]
-    texts = {
-        "earliest elution": f"first peak begins at {first / SECONDS_PER_MINUTE:.2f} min "
-        f"(not before {scenario.goal.earliest_elution / 60:.2f} min)",
-        "largest inlet pressure": f"inlet pressure up to {pressure.max():.0f} kPa gauge "
-        f"(limit {gauge_kPa(instrument.max_inlet_pressure, scenario.ambient_pressure):.0f})",
-        "smallest inlet pressure": f"inlet pressure down to {pressure.min():.0f} kPa gauge "
-        "(the pneumatics hold no less than the room's)",
-        "smallest column flow": f"column flow down to {flow_mL_min(prediction.flow).min():.2f} mL/min "
-        f"(limit {flow_mL_min(instrument.min_flow):.2f})",
-        "largest column flow": f"column flow up to {flow_mL_min(prediction.flow).max():.2f} mL/min "
-        f"(limit {flow_mL_min(instrument.max_flow):.2f})",
-        "oven heating rate": f"heating at up to {max(rates, default=0.0):.1f} °C/min",
-        "highest column temperature": f"column up to {celsius(max(T)):.0f} °C "
-        f"(limit {celsius(scenario.max_temperature):.0f} °C)",
-        "lowest column temperature": f"column down to {celsius(min(T)):.0f} °C "
-        f"(limit {celsius(scenario.min_temperature):.0f} °C)",
-        "longest run": f"run of {prediction.run_time / SECONDS_PER_MINUTE:.0f} min "
-        f"(not above {problem.longest_run / SECONDS_PER_MINUTE:.0f} min)",
-    }
-    for name, value in sorted(zip(problem.limit_names, limits, strict=True), key=lambda pair: pair[1]):
-        if name == "earliest elution" and scenario.goal.earliest_elution <= 0:
-            continue
-        if name == "oven heating rate" and not rates:
-            continue
-        found.append(LimitMargin(name, texts[name], float(value), bool(value < BINDING)))
-    return tuple(found)
 
 
 def _about_risk(probability: float) -> tuple[str, ...]:
@@ -236,24 +196,8 @@ def warnings_of(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
         *_about_extrapolation(problem, prediction),
         *_about_retention_factors(problem, prediction),
         *_about_order(problem, prediction),
+        *_about_amounts(problem, prediction),
     )
-
-
-def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
-    """Limits of column, instrument and goal that a given program does not keep."""
-    texts = [
-        f"Breaks a limit: {margin.text}."
-        for margin in margins_of(problem, prediction)
-        if margin.margin < FEASIBLE and not margin.name.startswith("resolution")
-    ]
-    late = prediction.retention > prediction.program.oven.duration
-    names = [name for name, beyond in zip(prediction.compounds, late, strict=True) if beyond]
-    if names:
-        texts.append(
-            f"Leaves after the program's end at {prediction.program.oven.duration / SECONDS_PER_MINUTE:.2f} min, the "
-            f"last temperature being kept: {', '.join(names)}."
-        )
-    return tuple(texts)
 
 
 def _about_elution(prediction: Prediction) -> list[str]:
@@ -314,8 +258,34 @@ def _about_retention_factors(problem: Problem, prediction: Prediction) -> list[s
 
 
 def _about_order(problem: Problem, prediction: Prediction) -> list[str]:
-    swapped = _order_changes(problem, prediction)
-    return [f"Elution order differs from the first scouting run: {_listed(swapped)}."] if swapped else []
+    """Order changes against the method in use; without one, against the first scouting run."""
+    scenario = problem.scenario
+    if scenario.current is not None:
+        known, what = predict(problem, scenario.current).retention, "the method in use"
+    elif scenario.runs:
+        peaks = scenario.runs[0].peaks
+        rows = [peaks.index(name) for name in prediction.compounds]
+        known = np.array([np.nan if row is None else peaks.retention[row] for row in rows])
+        what = "the first scouting run"
+    else:
+        return []
+    swapped = _order_changes(prediction, known)
+    return [f"ORDER CHANGE against {what}: {_listed(swapped)}."] if swapped else []
+
+
+def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
+    """Peaks above the column's capacity."""
+    capacity = problem.scenario.capacity
+    if capacity is None:
+        return []
+    amounts = {name: problem.scenario.detail(name).amount for name in prediction.compounds}
+    over = [f"{name} ({ng:g} ng)" for name, ng in amounts.items() if ng is not None and ng > capacity]
+    if not over:
+        return []
+    return [
+        f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks lean forward, widen and come "
+        "later than predicted."
+    ]
 
 
 def _listed(items: list[str], most: int = 5) -> str:
@@ -324,21 +294,16 @@ def _listed(items: list[str], most: int = 5) -> str:
     return "; ".join(items[:most]) + more
 
 
-def _order_changes(problem: Problem, prediction: Prediction) -> list[str]:
-    """Pairs that elute in the other order than in the first scouting run."""
-    peaks = problem.scenario.runs[0].peaks if problem.scenario.runs else None
-    if peaks is None:
-        return []
-    index = {name: m for m, name in enumerate(prediction.compounds)}
-    known = [
-        (name, float(t)) for name, t in zip(peaks.compounds, peaks.retention, strict=True) if name in index
+def _order_changes(prediction: Prediction, known: Array) -> list[str]:
+    """Pairs that elute in the other order than at known times (M,), nan where not seen."""
+    names, now = prediction.compounds, prediction.retention
+    order = [m for m in np.argsort(known) if np.isfinite(known[m])]
+    return [
+        f"{names[b]} before {names[a]}"
+        for at, a in enumerate(order)
+        for b in order[at + 1 :]
+        if known[b] > known[a] and now[b] < now[a]
     ]
-    changes = []
-    for at, (a, ta) in enumerate(known):
-        for b, tb in known[at + 1 :]:
-            if tb > ta and prediction.retention[index[b]] < prediction.retention[index[a]]:
-                changes.append(f"{b} before {a}")
-    return changes
 
 
 def _blocking(problem: Problem, best: Candidate) -> tuple[str, ...]:

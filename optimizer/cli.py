@@ -75,13 +75,14 @@ def predict(
     as_json: AsJson = False,
 ) -> None:
     """Chromatogram and peak table that a given program will give."""
-    from optimizer.candidates import broken_limits, warnings_of
+    from optimizer.candidates import warnings_of
     from optimizer.console import show_prediction
     from optimizer.documents import prediction_document
     from optimizer.errors import ScenarioError
     from optimizer.goal import problem_of
     from optimizer.predict import predict as predicted
     from optimizer.predict import with_uncertainty
+    from optimizer.reasons import broken_limits
     from optimizer.scenario import load_scenario, read_program
     from optimizer.workflow import fit_scenario
 
@@ -142,6 +143,49 @@ def optimize(
         console.print(f"Report: {out / 'report.html'}")
     if not outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)
+
+
+@app.command()
+def sweep(
+    scenario: ScenarioPath,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A set point and its range, NAME=FROM:TO[:COUNT] as in start_C=40:120; once or twice.",
+            show_default=False,
+        ),
+    ] = None,
+    window: Annotated[
+        bool, typer.Option("--window", help="The window diagram over isothermal temperatures instead.")
+    ] = False,
+    program: Annotated[
+        Path | None,
+        typer.Option(
+            help="A program file to vary; the scenario's [current] when left out.", show_default=False
+        ),
+    ] = None,
+    candidate: Annotated[
+        Path | None,
+        typer.Option(help="A candidates.json, whose first program is varied.", show_default=False),
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """One or two set points varied: smallest resolution, run time and critical pair. Or the window diagram."""
+    from optimizer.goal import problem_of
+    from optimizer.scenario import load_scenario
+    from optimizer.sweep_command import program_to_vary, swept, windows
+    from optimizer.workflow import fit_scenario
+
+    loaded = load_scenario(scenario)
+    base = program_to_vary(loaded, program, candidate)
+    problem = problem_of(loaded, fit_scenario(loaded))
+    made = windows(problem, base, vary) if window else swept(problem, base, vary)
+    if out is not None:
+        from optimizer.output import write_folder
+
+        write_folder(out, made.files())
+    _show(made.document, as_json, made.show)
 
 
 def _console() -> Console:

@@ -1,7 +1,7 @@
 """Inside one basin: a smooth non-linear program on the set points of a family, with the elution order fixed.
 
-Minimise ln(run time) subject to margins >= 0; or, where nothing is feasible, maximise the smallest margin. Values
-and gradients of everything come from one batched simulation of the point and its neighbours.
+Minimise ln(run or cycle time) subject to margins >= 0; or, where nothing is feasible, maximise the smallest margin.
+Values and gradients of everything come from one batched simulation of the point and its neighbours.
 """
 
 from __future__ import annotations
@@ -34,13 +34,13 @@ class Descent:
     Attributes
     ----------
     z : (D,) array on the unit cube
-    run_time : float  [s]
+    cost : float  [s], what is minimised
     margin : float, the smallest of all, every counted pair and limit, with the order as it then was
     evaluations : int, programs simulated
     """
 
     z: Array
-    run_time: float
+    cost: float
     margin: float
     evaluations: int
 
@@ -55,7 +55,7 @@ class _Local:
         self.at: Array | None = None
         self.margins: Array = np.empty(0)  # (K,), of pairs, limits and rises at the point
         self.slopes: Array = np.empty((0, family.size))  # (K, D)
-        self.time, self.time_slope = 0.0, np.empty(0)  # ln of the run time, and its gradient (D,)
+        self.time, self.time_slope = 0.0, np.empty(0)  # ln of what is minimised, and its gradient (D,)
         at_start = problem.assess(family.batch(family.values(start[None])), "polish")
         order = np.argsort(at_start.retention[0])
         lacking = problem.pairs.index[problem.resolution_margins(at_start)[0] < 0]
@@ -65,12 +65,18 @@ class _Local:
         self.first, self.second = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
         self.needed = needed[self.first, self.second]
         self.ends_with = order[-3:]  # any of the last three may end the run within a basin
-        positions = family.temperatures
-        rise = family.high[0] - family.low[0]
+        front, back = problem.facing
+        self.back, self.front = back[self.first], front[self.second]
+        # Every ramp rises: (T2 - T1 - LEAST_RISE)/scale >= 0, straight in z.
+        at = family.temperatures
+        span, scale = (
+            family.high[at] - family.low[at],
+            max(float(family.high[at[-1]] - family.low[at[-1]]), 1.0),
+        )
         self.rise_matrix = np.zeros((family.ramps, family.size))
-        for i in range(family.ramps):
-            self.rise_matrix[i, positions[i + 1]], self.rise_matrix[i, positions[i]] = 1.0, -1.0
-        self.least_rise = LEAST_RISE / rise
+        rows = np.arange(family.ramps)
+        self.rise_matrix[rows, at[1:]], self.rise_matrix[rows, at[:-1]] = span[1:] / scale, -span[:-1] / scale
+        self.least_rise = (LEAST_RISE - np.diff(family.low[at])) / scale
 
     def update(self, z: Array) -> None:
         if self.at is not None and np.array_equal(z, self.at):
@@ -78,14 +84,16 @@ class _Local:
         family, size = self.family, self.family.size
         sign = np.where(z + STEP > self.high, -1.0, 1.0)
         points = np.concatenate([z[None], z + STEP * np.diag(sign)])
-        assessment = self.problem.assess(family.batch(family.values(points)), "polish")
+        batch = family.batch(family.values(points))
+        assessment = self.problem.assess(batch, "polish")
         self.evaluations += size + 1
         t, w = assessment.retention, assessment.width_half
         a, b = self.first, self.second
-        separation = resolution(t[:, a], t[:, b], w[:, a], w[:, b]) / self.needed - 1
+        separation = resolution(t[:, a], t[:, b], w[:, a] * self.back, w[:, b] * self.front) / self.needed - 1
         margins = np.concatenate([separation, assessment.limits], axis=1)
         margins = np.minimum(margins, LARGEST_MARGIN)
-        ends = np.log(end_of_peak(t, w)[:, self.ends_with].max(axis=1))
+        last = end_of_peak(t, w)[:, self.ends_with].max(axis=1)
+        ends = np.log(self.problem.cost(batch, last))
         self.at = z.copy()
         rise = self.rise_matrix @ z - self.least_rise
         self.margins = np.concatenate([margins[0], rise])
@@ -155,8 +163,14 @@ def descend(
     return assessed(problem, family, z, local.evaluations)
 
 
-def _raise_margin(local: _Local, start: Array, iterations: int) -> Array:
-    """Maximise a slack variable below all margins."""
+def fastest_margin(problem: Problem, family: Family, start: Array, cost: float) -> Array:
+    """The point (D,) with the largest smallest margin among those near `start` that cost no more than `cost` [s]."""
+    local = _Local(problem, family, family.ordered(start))
+    return _raise_margin(local, start, 40, float(np.log(cost)))
+
+
+def _raise_margin(local: _Local, start: Array, iterations: int, ln_cost: float | None = None) -> Array:
+    """Maximise a slack variable below all margins, within a cost if one is given."""
     local.update(start)
     size = start.size
     lowest = float(np.clip(local.margins.min(), -5.0, CAP))
@@ -164,11 +178,12 @@ def _raise_margin(local: _Local, start: Array, iterations: int) -> Array:
     def margins(x: Array) -> Array:
         local.update(x[:size])
         above: Array = local.margins - x[size]
-        return above
+        return above if ln_cost is None else np.append(above, ln_cost - local.time)
 
     def slopes(x: Array) -> Array:
         local.update(x[:size])
-        return np.concatenate([local.slopes, -np.ones((len(local.margins), 1))], axis=1)
+        above = np.concatenate([local.slopes, -np.ones((len(local.margins), 1))], axis=1)
+        return above if ln_cost is None else np.vstack([above, np.append(-local.time_slope, 0.0)])
 
     upwards = np.zeros(size + 1)
     upwards[size] = -1.0
@@ -189,4 +204,4 @@ def assessed(problem: Problem, family: Family, z: Array, evaluations: int = 1) -
     """A point held against every pair and limit, whatever its elution order."""
     assessment = problem.assess(family.batch(family.values(z[None])), "polish")
     margin = float(problem.smallest_margin(assessment)[0])
-    return Descent(z, float(assessment.run_time[0]), margin, evaluations)
+    return Descent(z, float(assessment.cost[0]), margin, evaluations)

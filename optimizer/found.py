@@ -41,4 +41,4 @@ class Hunt:
 
 def rank(found: Found) -> tuple[bool, float]:
     """Sorting key: feasible ones by run time, then the others by how far off they are."""
-    return (not found.feasible, found.descent.run_time if found.feasible else -found.descent.margin)
+    return (not found.feasible, found.descent.cost if found.feasible else -found.descent.margin)

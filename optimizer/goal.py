@@ -1,7 +1,7 @@
-"""What is asked of a program: which pairs count, which limits hold, and how far a batch of programs is off.
+"""What is asked of a program: which pairs count, what is minimised, and how far a batch of programs is off.
 
 Margins are relative and signed: zero on the limit, positive when kept, so that one number compares a resolution
-with a pressure. All of a batch is assessed in one call of the engine.
+with a pressure (`limits` has all but resolution). All of a batch is assessed in one call of the engine.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from models.carrier_flow import flow
 from models.fitting import Fit
 from models.migration import Accuracy, MigrationTables, migrate, migration_tables
-from models.programs import Array, Controlled, ProgramBatch
-from models.resolution import HALF_HEIGHT_WIDTH, pair_resolution
-from models.system import inlet_pressure
+from models.programs import Array, Controlled, ProgramBatch, values_at
+from models.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
+from optimizer.cycle import after_run
+from optimizer.limits import LATE, Limits, Runs, carried, limits_of
 from optimizer.scenario import Scenario
 
 Index = NDArray[np.intp]
@@ -25,7 +25,6 @@ Index = NDArray[np.intp]
 END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
 END_SHARE = 0.005  # of its retention time, beside that: what an oven a little late moves it; common practice, no source
 LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
-LATE = 1e6  # s, stands for the retention time of a compound that does not elute
 TABLE_MARGIN = 60.0  # K of room around the column's limits that the tables cover
 
 
@@ -58,12 +57,14 @@ class Assessment:
     ----------
     retention, width_half : (N, M) arrays
     run_time : (N,) array, end of the last peak
+    cost : (N,) array, what is minimised: run or cycle time, with what follows the last peak
     limits : (N, K) array of margins of everything but resolution, in the order of `Problem.limit_names`
     """
 
     retention: Array
     width_half: Array
     run_time: Array
+    cost: Array
     limits: Array
 
 
@@ -77,6 +78,7 @@ class Problem:
     fit : Fit
     pairs : Pairs
     targets : (T,) indices of the compounds whose elution the limits concern
+    tables : MigrationTables for each carrier variable that may be set
     """
 
     scenario: Scenario
@@ -84,6 +86,13 @@ class Problem:
     pairs: Pairs
     targets: Index
     tables: dict[Controlled, MigrationTables]
+
+    @cached_property
+    def tailing(self) -> Array:
+        """Tailing factors (M,): stated, else the mean of the measured ones, else one."""
+        stated = [self.scenario.tailing(name) for name in self.scenario.compounds]
+        measured = measured_mean(self.scenario, "tailing")
+        return np.array([m if s is None else s for s, m in zip(stated, measured, strict=True)])
 
     @cached_property
     def partners(self) -> tuple[NDArray[np.bool_], Array]:
@@ -95,20 +104,20 @@ class Problem:
         needed[i, j] = needed[j, i] = self.pairs.needed
         return counts, needed
 
+    @cached_property
+    def facing(self) -> tuple[Array, Array]:
+        """What to multiply half-height widths (M,) by where a peak faces the one before, and the one after."""
+        return facing_shares(self.tailing)
+
+    @cached_property
+    def limits(self) -> Limits:
+        """All limits but the longest run, which is the search's own."""
+        return limits_of(self.scenario, self.targets)
+
     @property
     def limit_names(self) -> tuple[str, ...]:
         """Names of the limits in `Assessment.limits`."""
-        return (
-            "earliest elution",
-            "largest inlet pressure",
-            "smallest inlet pressure",
-            "smallest column flow",
-            "largest column flow",
-            "oven heating rate",
-            "highest column temperature",
-            "lowest column temperature",
-            "longest run",
-        )
+        return (*self.limits.names, "longest run")
 
     def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
         """Simulate and hold against the limits."""
@@ -116,10 +125,29 @@ class Problem:
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
         width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)
         run_time = end_of_peak(retention, width).max(axis=1)
-        limits = np.concatenate(
-            [self._limits(batch, retention, width), 1 - run_time[:, None] / self.longest_run], axis=1
+        bake = self.scenario.goal.bake_out
+        pressure, flows = carried(self.fit.system, batch, None if bake is None else bake.temperature)
+        runs = Runs(
+            batch,
+            retention,
+            width,
+            peaks.elution_temperature,
+            peaks.retention_factor,
+            run_time,
+            pressure,
+            flows,
         )
-        return Assessment(retention, width, run_time, limits)
+        limits = np.concatenate([self.limits(runs), 1 - run_time[:, None] / self.longest_run], axis=1)
+        return Assessment(retention, width, run_time, self.cost(batch, run_time), limits)
+
+    def cost(self, batch: ProgramBatch, end: Array) -> Array:
+        """What is minimised (N,) [s], the last peak being over at `end` (N,) [s]."""
+        last = values_at(end[:, None], batch.oven_times, batch.oven_temperatures)[:, 0]
+        bake_out, turnaround = after_run(self.scenario, batch.oven_temperatures[:, 0], last)
+        result: Array = end + bake_out
+        if self.scenario.goal.minimise == "cycle time":
+            result = result + turnaround
+        return result
 
     @cached_property
     def longest_run(self) -> float:
@@ -129,9 +157,13 @@ class Problem:
             known.append(self.scenario.current.oven.duration)
         return max(LONGEST_RUN, 2 * max(known, default=0.0))
 
+    def pair_resolutions(self, retention: Array, width_half: Array) -> Array:
+        """(..., P) resolutions of all counted pairs, whatever the order, tailing peaks as they are."""
+        return pair_resolution(retention, width_half, self.pairs.index, self.tailing)
+
     def resolution_margins(self, assessment: Assessment) -> Array:
         """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""
-        found = pair_resolution(assessment.retention, assessment.width_half, self.pairs.index)
+        found = self.pair_resolutions(assessment.retention, assessment.width_half)
         result: Array = found / self.pairs.needed - 1
         return result
 
@@ -143,35 +175,6 @@ class Problem:
         result: Array = np.minimum(self.resolution_margins(assessment).min(axis=1), limits)
         return result
 
-    def _limits(self, batch: ProgramBatch, retention: Array, width: Array) -> Array:
-        """(N, K) margins; the oven and carrier ones at the corners of the program, where their extremes lie."""
-        scenario, instrument = self.scenario, self.scenario.instrument
-        earliest = scenario.goal.earliest_elution
-        first = first_elution(retention, width, self.targets)
-        T = batch.oven_temperatures
-        carrier = batch.carrier_values[:, :1]
-        system = self.fit.system
-        pressure = inlet_pressure(system, batch.controlled, carrier, T)
-        flows = flow(system.column, system.gas, T, pressure, system.outlet_pressure)
-        gauge = instrument.max_inlet_pressure - scenario.ambient_pressure
-        span = scenario.max_temperature - scenario.min_temperature
-        rise, duration = np.diff(T, axis=1), np.diff(batch.oven_times, axis=1)
-        rate = rise / np.where(duration > 0, duration, np.inf)
-        limit = heating_limit(instrument.heating_limits, T[:, :-1], T[:, 1:])
-        return np.stack(
-            [
-                first / earliest - 1 if earliest > 0 else np.ones(len(T)),
-                (instrument.max_inlet_pressure - pressure.max(axis=1)) / gauge,
-                (pressure.min(axis=1) - scenario.ambient_pressure) / gauge,
-                flows.min(axis=1) / instrument.min_flow - 1,
-                1 - flows.max(axis=1) / instrument.max_flow,
-                (1 - rate / limit).min(axis=1),
-                (scenario.max_temperature - T.max(axis=1)) / span,
-                (T.min(axis=1) - scenario.min_temperature) / span,
-            ],
-            axis=1,
-        )
-
 
 def end_of_peak(retention: Array, width_half: Array) -> Array:
     """When a peak is over [s], with room for what a run may be late; any shape."""
@@ -179,43 +182,34 @@ def end_of_peak(retention: Array, width_half: Array) -> Array:
     return result
 
 
-def first_elution(retention: Array, width_half: Array, targets: Index) -> Array:
-    """When the first of the targets begins to leave [s]: (..., M) arrays to (...,)."""
-    begins = retention[..., targets] - width_half[..., targets]
-    result: Array = begins.min(axis=-1, initial=LATE)
-    return result
+def measured_mean(scenario: Scenario, name: str) -> Array:
+    """Mean over the runs of a measured property of each compound (M,).
 
-
-def heating_limit(bands: tuple[tuple[float, float], ...], start: Array, end: Array) -> Array:
-    """Largest heating rate [K/s] of ramps from `start` to `end` [K], any matching shapes.
-
-    Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it passes through.
+    Where nothing was measured the median of the others stands in, and 1 where nothing was measured at all.
     """
-    rates = [rate for _, rate in bands]
-    last = len(bands) - 1
-    slowest = np.array(
-        [[min(rates[min(a, b) : max(a, b) + 1]) for b in range(last + 1)] for a in range(last + 1)]
-    )
-    # A ramp that starts on an edge is in the band above it from the first moment.
-    first = np.minimum(heating_band(bands, np.asarray(start) + 2e-6), last)
-    result: Array = slowest[first, np.minimum(heating_band(bands, np.asarray(end)), last)]
-    return result
-
-
-def heating_band(bands: tuple[tuple[float, float], ...], T: Array) -> Index:
-    """Number of the band that a temperature [K] lies in, its upper edge included; any shape."""
-    edges = np.array([up_to for up_to, _ in bands])
-    result: Index = np.searchsorted(edges, T - 1e-6)
-    return result
+    values = []
+    for compound in scenario.compounds:
+        seen = [
+            float(getattr(run.peaks, name)[at])
+            for run in scenario.runs
+            if (at := run.peaks.index(compound)) is not None
+        ]
+        known = [value for value in seen if np.isfinite(value)]
+        values.append(float(np.mean(known)) if known else np.nan)
+    means = np.array(values)
+    usual = 1.0 if np.all(np.isnan(means)) else float(np.nanmedian(means))
+    return np.where(np.isnan(means), usual, means)
 
 
 def problem_of(scenario: Scenario, fit: Fit) -> Problem:
     """Everything the search needs, with tables for every carrier variable it may set."""
     kinds: set[Controlled] = {"flow", "pressure"}
+    if "constant velocity" in scenario.search.carrier_modes:
+        kinds.add("velocity")
     kinds |= {run.program.carrier.controlled for run in scenario.runs}
     if scenario.current is not None:
         kinds.add(scenario.current.carrier.controlled)
-    low = scenario.min_temperature - TABLE_MARGIN
+    low = min(scenario.min_temperature, scenario.lowest_temperature) - TABLE_MARGIN
     high = max(scenario.max_temperature, scenario.max_programmed_temperature) + TABLE_MARGIN
     tables = {kind: migration_tables(fit.system, fit.retention, kind, low, high) for kind in kinds}
     names = scenario.compounds

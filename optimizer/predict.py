@@ -8,11 +8,13 @@ import numpy as np
 
 from models.carrier_flow import flow
 from models.migration import MigrationTables, migrate, migration_tables
-from models.programs import Array, OvenProgram, Program, batch_of, values_at
-from models.resolution import HALF_HEIGHT_WIDTH, pair_resolution
+from models.programs import Array, OvenProgram, Program, ProgramBatch, batch_of, values_at
+from models.resolution import HALF_HEIGHT_WIDTH
 from models.retention import PARAMETER_STEPS, with_moved_parameters
 from models.system import inlet_pressure
-from optimizer.goal import TABLE_MARGIN, Problem, end_of_peak, first_elution
+from models.thermal_exposure import intact_fraction, time_above
+from optimizer.goal import TABLE_MARGIN, Problem, end_of_peak, measured_mean
+from optimizer.limits import decomposition_of, first_elution
 from optimizer.results import Prediction
 
 TRACE_POINTS = 400
@@ -40,10 +42,9 @@ def predict(problem: Problem, program: Program) -> Prediction:
     batch = batch_of([program])
     peaks = migrate(tables_for(problem, program), batch, "polish")
     t, w = peaks.retention_time[0], peaks.width[0] * HALF_HEIGHT_WIDTH
-    Rs = np.nan_to_num(
-        pair_resolution(t, w, problem.pairs.index)
-    )  # what never elutes is resolved from nothing
+    Rs = np.nan_to_num(problem.pair_resolutions(t, w))  # what never elutes is resolved from nothing
     lack = Rs / problem.pairs.needed
+    intact, above = _exposure(problem, batch, t)
     end = float(np.nanmax(end_of_peak(t, w))) if np.any(peaks.eluted) else 0.0
     run_time = max(program.oven.duration, end)
     trace = np.linspace(0.0, run_time, TRACE_POINTS)[None]
@@ -59,12 +60,14 @@ def predict(problem: Problem, program: Program) -> Prediction:
         width_half=w,
         elution_temperature=peaks.elution_temperature[0],
         retention_factor=peaks.retention_factor[0],
-        tailing=_of_runs(problem, "tailing"),
-        area=_of_runs(problem, "area"),
+        tailing=problem.tailing,
+        area=measured_mean(problem.scenario, "area"),
         counted_pairs=problem.pairs.index,
         needed=problem.pairs.needed,
         resolution=Rs,
         critical=int(np.argmin(lack)) if len(lack) else None,
+        intact_fraction=intact,
+        time_above=above,
         run_time=run_time,
         trace_times=trace[0],
         inlet_pressure=pressure[0],
@@ -72,23 +75,17 @@ def predict(problem: Problem, program: Program) -> Prediction:
     )
 
 
-def _of_runs(problem: Problem, name: str) -> Array:
-    """Mean over the runs of a measured property of each compound.
-
-    Where nothing was measured the median of the others stands in, and 1 where nothing was measured at all.
-    """
-    values = []
-    for compound in problem.scenario.compounds:
-        seen = [
-            float(getattr(run.peaks, name)[at])
-            for run in problem.scenario.runs
-            if (at := run.peaks.index(compound)) is not None
-        ]
-        known = [value for value in seen if np.isfinite(value)]
-        values.append(float(np.mean(known)) if known else np.nan)
-    means = np.array(values)
-    usual = 1.0 if np.all(np.isnan(means)) else float(np.nanmedian(means))
-    return np.where(np.isnan(means), usual, means)
+def _exposure(problem: Problem, batch: ProgramBatch, retention: Array) -> tuple[Array, Array]:
+    """Intact fractions [-] and times above their own limits [s] of the analytes that have them, (M,)."""
+    scenario, times = problem.scenario, retention[None]
+    intact, above = np.full(retention.size, np.nan), np.full(retention.size, np.nan)
+    for m, name in enumerate(scenario.compounds):
+        detail, at = scenario.detail(name), np.array([m])
+        if detail.decomposition is not None:
+            intact[m] = intact_fraction(batch, times, at, decomposition_of(scenario, (name,)))[0, 0]
+        if detail.max_time_above is not None:
+            above[m] = time_above(batch, times, at, np.array([detail.max_time_above.temperature]))[0, 0]
+    return intact, above
 
 
 def with_uncertainty(
@@ -145,7 +142,7 @@ def with_uncertainty(
     noise += rng.uniform(-oven_tolerance, oven_tolerance, (DRAWS, 1)) * by_oven
     noise += rng.uniform(-flow_tolerance, flow_tolerance, (DRAWS, 1)) * by_flow
     t, w = prediction.retention + noise, prediction.width_half
-    kept = pair_resolution(t, w, prediction.counted_pairs) >= prediction.needed
+    kept = problem.pair_resolutions(t, w) >= prediction.needed
     first = first_elution(t, w, problem.targets) >= problem.scenario.goal.earliest_elution
     return prediction, float(np.mean(kept.all(axis=1) & first))
 

@@ -1,29 +1,27 @@
 """Families of programs as vectors on the unit cube, and the set points an instrument accepts.
 
-A family is a number of oven ramps and a carrier mode. Its vector holds, in this order,
+A family is a number of oven ramps, a carrier variable and a number of carrier ramps. Its vector holds, in this order,
 
-    start temperature, first hold, then rate, target and hold of each ramp, and the carrier's set value;
+    start temperature, first hold, then rate, target and hold of each ramp,
+    the carrier's first set value, then hold, rate and target of each of its ramps, the hold coming before the ramp;
 
 the hold after the last ramp is left out: a run lasts until its last peak is out. Isothermal programs have a
-temperature and a set value alone.
+temperature alone before the carrier.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.programs import Array, CarrierProgram, OvenProgram, Program, ProgramBatch, Ramp
+from models.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, ProgramBatch, Ramp
 from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
-from optimizer.goal import heating_band, heating_limit
+from optimizer.limits import heating_band, heating_limit
 from optimizer.scenario import Scenario
-
-CarrierKind = Literal["flow", "pressure"]
 
 LONGEST_HOLD = 20 * SECONDS_PER_MINUTE  # s, of the first hold and those between ramps
 SHORT_HOLD = 20.0  # s; holds are spread evenly in ln(hold + this), dense where most optima lie
@@ -31,6 +29,9 @@ SLOWEST = 0.5 / SECONDS_PER_MINUTE  # K/s; slower ramps are as good as a hold
 EDGE = 1e-3  # K; how far above the edge of a heating band the next one begins
 LEAST_RISE = 2.0  # K between the ends of a ramp
 WORDS = ("isothermal", "one ramp", "two ramps", "three ramps")
+CARRIERS: tuple[Controlled, ...] = ("flow", "pressure", "velocity")  # the last is not ramped
+VELOCITIES = (0.05, 3.0)  # m/s, of constant velocity; flow and pressure limits bound it further
+VELOCITY_STEP = 0.005  # m/s
 
 
 @dataclass(frozen=True)
@@ -39,8 +40,9 @@ class Family:
 
     Attributes
     ----------
-    ramps : int, 0 to 3
-    controlled : "flow" or "pressure"
+    ramps : int, 0 to 3, of the oven
+    controlled : "flow", "pressure" or "velocity"
+    carrier_ramps : int, 0 to 2
     low, high : (D,) arrays, bounds in SI units
     logarithmic : (D,) bool array, which variables are spread evenly on a logarithmic scale
     shift : (D,) array, added before the logarithm: holds start at zero
@@ -50,7 +52,8 @@ class Family:
     """
 
     ramps: int
-    controlled: CarrierKind
+    controlled: Controlled
+    carrier_ramps: int
     low: Array
     high: Array
     logarithmic: NDArray[np.bool_]
@@ -62,12 +65,17 @@ class Family:
     @property
     def name(self) -> str:
         """In words, as shown to people."""
-        return f"{WORDS[self.ramps]}, constant {self.controlled}"
+        return f"{WORDS[self.ramps]}, {carrier_words(self.controlled, self.carrier_ramps)}"
 
     @property
     def size(self) -> int:
         """Number of variables."""
         return int(self.low.size)
+
+    @property
+    def carrier_at(self) -> int:
+        """Position of the carrier's first set value."""
+        return 3 * self.ramps + 1
 
     @property
     def temperatures(self) -> NDArray[np.intp]:
@@ -90,9 +98,11 @@ class Family:
     def ordered(self, z: Array) -> Array:
         """The same points with the temperatures of each sorted upwards and no rate above its heating limit."""
         z = np.clip(z, 0.0, 1.0)
-        z[..., self.temperatures] = np.sort(z[..., self.temperatures], axis=-1)
         if self.ramps:
-            T = self.values(z)[..., self.temperatures]
+            at = self.temperatures
+            T = np.sort(self.values(z)[..., at], axis=-1)
+            span = self.high[at] - self.low[at]
+            z[..., at] = np.clip((T - self.low[at]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
             z[..., self.rates] = np.minimum(z[..., self.rates], self._highest_rate(T))
         return z
 
@@ -145,7 +155,36 @@ class Family:
             times[:, 2 * i + 2] = times[:, 2 * i + 1] + (target - temperatures[:, 2 * i + 1]) / rate
             times[:, 2 * i + 3] = times[:, 2 * i + 2] + hold
             temperatures[:, 2 * i + 2] = temperatures[:, 2 * i + 3] = target
-        return ProgramBatch(self.controlled, times, temperatures, np.zeros((N, 1)), values[:, -1:])
+        return ProgramBatch(self.controlled, times, temperatures, *self._carrier(values))
+
+    def _carrier(self, values: Array) -> tuple[Array, Array]:
+        """Times and set values (N, C) of the carrier's corners."""
+        at, N = self.carrier_at, len(values)
+        if not self.carrier_ramps:
+            return np.zeros((N, 1)), values[:, at : at + 1]
+        corners = 1 + 2 * self.carrier_ramps
+        times, set_values = np.zeros((N, corners)), np.empty((N, corners))
+        set_values[:, 0] = values[:, at]
+        for i in range(self.carrier_ramps):
+            hold, rate, target = values[:, at + 1 + 3 * i : at + 4 + 3 * i].T
+            now = 2 * i
+            times[:, now + 1] = times[:, now] + hold
+            set_values[:, now + 1] = set_values[:, now]
+            times[:, now + 2] = times[:, now + 1] + np.abs(target - set_values[:, now]) / rate
+            set_values[:, now + 2] = target
+        return times, set_values
+
+    def widened(self, simpler: Family, z: Array, rng: np.random.Generator) -> Array:
+        """Points (K, D) that hold programs (K, d) of a family with fewer carrier ramps, the rest at random."""
+        points = rng.random((len(z), self.size))
+        shared = simpler.size
+        points[:, :shared] = z
+        for i in range(simpler.carrier_ramps, self.carrier_ramps):
+            # Ramps that start where the simpler program is, and go a random way from there.
+            target = shared + 3 * (i - simpler.carrier_ramps) + 2
+            before = points[:, target - 3] if i else points[:, self.carrier_at]
+            points[:, target] = before + rng.uniform(-1.0, 1.0, len(z)) ** 3
+        return np.clip(points, 0.0, 1.0)
 
     def rounded(self, values: Array) -> Array:
         """The nearest set values the instrument accepts, inside the bounds."""
@@ -161,7 +200,7 @@ class Family:
         What would begin after the end is dropped; a hold under way is cut at the first multiple of the time step,
         a ramp under way at the first settable temperature at or above the one reached.
         """
-        start, carrier = float(values[0]), CarrierProgram(self.controlled, float(values[-1]))
+        start = float(values[0])
 
         def up_to_end(clock: float) -> float:
             return float(np.ceil(max(run_time - clock, 0.0) / time_step - 1e-6) * time_step)
@@ -187,63 +226,125 @@ class Family:
             holds[-1] += after
             clock += after
         ramps = tuple(Ramp(rate, to, hold) for (rate, to), hold in zip(rises, holds[1:], strict=True))
-        return Program(OvenProgram(start, holds[0], ramps), carrier)
+        return Program(OvenProgram(start, holds[0], ramps), self._carrier_program(values, run_time))
+
+    def _carrier_program(self, values: Array, run_time: float) -> CarrierProgram:
+        """The carrier's part; a ramp that would begin after the end, or leads nowhere, is dropped."""
+        at = self.carrier_at
+        start = now = float(values[at])
+        holds, rises, clock = [0.0], [], 0.0
+        for i in range(self.carrier_ramps):
+            hold, rate, target = (float(value) for value in values[at + 1 + 3 * i : at + 4 + 3 * i])
+            clock += hold
+            if clock >= run_time:
+                break
+            holds[-1] += hold
+            if abs(target - now) > 1e-9 * now:
+                clock += abs(target - now) / rate
+                rises.append((rate, target))
+                holds.append(0.0)
+                now = target
+        if not rises:
+            return CarrierProgram(self.controlled, start)
+        # The value reached is kept to the end of the run: no hold after the last ramp is needed.
+        ramps = [Ramp(rate, to, hold) for (rate, to), hold in zip(rises, (*holds[1:-1], 0.0), strict=True)]
+        return CarrierProgram(self.controlled, start, holds[0], tuple(ramps))
+
+
+def carrier_words(controlled: Controlled, ramps: int) -> str:
+    """A carrier program in words, as shown to people."""
+    if not ramps:
+        return f"constant {controlled}"
+    return f"{controlled} ramp" if ramps == 1 else f"two {controlled} ramps"
 
 
 def families_of(scenario: Scenario) -> list[Family]:
     """The families a scenario allows, simplest first."""
-    kinds: list[CarrierKind] = []
-    for mode in scenario.search.carrier_modes:
-        if mode == "constant flow":
-            kinds.append("flow")
-        elif mode == "constant pressure":
-            kinds.append("pressure")
-    return [family(scenario, ramps, kind) for ramps in range(scenario.search.max_ramps + 1) for kind in kinds]
+    search = scenario.search
+    kinds: list[tuple[Controlled, int]] = []
+    for controlled in CARRIERS:
+        if f"constant {controlled}" in search.carrier_modes:
+            kinds.append((controlled, 0))
+    for count in range(1, search.max_carrier_ramps + 1):
+        for controlled in CARRIERS[:2]:
+            if f"{controlled} program" in search.carrier_modes:
+                kinds.append((controlled, count))
+    return [
+        family(scenario, ramps, controlled, count)
+        for count in range(search.max_carrier_ramps + 1)
+        for ramps in range(search.max_ramps + 1)
+        for controlled, own in kinds
+        if own == count
+    ]
 
 
-def family(scenario: Scenario, ramps: int, controlled: CarrierKind) -> Family:
+Variable = tuple[float, float, bool, float, float, float]  # low, high, logarithmic, step, offset, shift
+
+
+def family(scenario: Scenario, ramps: int, controlled: Controlled, carrier_ramps: int = 0) -> Family:
     """One family within the scenario's limits."""
     instrument, steps = scenario.instrument, scenario.instrument.steps
-    T = (scenario.min_temperature, scenario.max_temperature, False, steps.temperature, 273.15)
-    hold = (0.0, LONGEST_HOLD, True, steps.time, 0.0)
+    low, high = scenario.lowest_temperature, scenario.highest_temperature
+    T: Variable = (low, high, False, steps.temperature, 273.15, 0.0)
+    start = T
+    fixed = scenario.search.oven_temperature
+    if fixed is not None:
+        start = (fixed, fixed, False, steps.temperature, fixed, 0.0)
+    elif scenario.inlet.highest_start is not None:
+        start = (low, max(min(high, scenario.inlet.highest_start), low), *T[2:])
+    hold: Variable = (0.0, LONGEST_HOLD, True, steps.time, 0.0, SHORT_HOLD)
+    purge = float(np.ceil(scenario.inlet.shortest_first_hold / steps.time - 1e-9) * steps.time)
+    first_hold = (purge, max(LONGEST_HOLD, 2 * purge), *hold[2:])
     fastest = max(rate for _, rate in instrument.heating_limits)
-    rate = (min(max(SLOWEST, steps.rate), fastest), fastest, True, steps.rate, 0.0)
-    if controlled == "flow":
-        carrier = (instrument.min_flow, instrument.max_flow, True, steps.flow, 0.0)
-    else:
-        # The pneumatics hold no less than the room's pressure, whatever the outlet.
-        carrier = (
-            scenario.ambient_pressure + steps.pressure,
-            instrument.max_inlet_pressure,
-            False,
-            steps.pressure,
-            scenario.ambient_pressure,
-        )
-    variables = [T] if ramps == 0 else [T, hold]
+    rate: Variable = (min(max(SLOWEST, steps.rate), fastest), fastest, True, steps.rate, 0.0, 0.0)
+    variables = [start] if ramps == 0 else [start, first_hold]
     for i in range(ramps):
         variables += [rate, T] if i == ramps - 1 else [rate, T, hold]
+    carrier, carrier_rate = _carrier_variables(scenario, controlled)
     variables.append(carrier)
+    for _ in range(carrier_ramps):
+        variables += [hold, carrier_rate, carrier]
     columns = list(zip(*variables, strict=True))
-    _require_settable(scenario, variables[0], "temperature", "°C")
-    _require_settable(scenario, variables[-1], controlled, "mL/min" if controlled == "flow" else "kPa gauge")
+    _require_settable(scenario, start, "temperature", "°C")
+    _require_settable(scenario, carrier, controlled, UNITS[controlled])
     return Family(
         ramps,
         controlled,
+        carrier_ramps,
         np.array(columns[0], dtype=float),
         np.array(columns[1], dtype=float),
         np.array(columns[2], dtype=bool),
-        np.array([SHORT_HOLD if variable is hold else 0.0 for variable in variables]),
+        np.array(columns[5], dtype=float),
         instrument.heating_limits,
         np.array(columns[3], dtype=float),
         np.array(columns[4], dtype=float),
     )
 
 
-def _require_settable(
-    scenario: Scenario, variable: tuple[float, float, bool, float, float], name: str, unit: str
-) -> None:
+UNITS: dict[Controlled, str] = {"flow": "mL/min", "pressure": "kPa gauge", "velocity": "cm/s"}
+
+
+def _carrier_variables(scenario: Scenario, controlled: Controlled) -> tuple[Variable, Variable]:
+    """The carrier's set value, and the rate of its ramps."""
+    instrument, steps = scenario.instrument, scenario.instrument.steps
+    if controlled == "flow":
+        value = (instrument.min_flow, instrument.largest_column_flow, True, steps.flow, 0.0, 0.0)
+        slowest = min(steps.flow_rate, instrument.max_flow_rate)
+        return value, (slowest, instrument.max_flow_rate, True, steps.flow_rate, 0.0, 0.0)
+    if controlled == "velocity":
+        velocity = (*VELOCITIES, True, VELOCITY_STEP, 0.0, 0.0)
+        return velocity, velocity
+    # The pneumatics hold no less than the room's pressure, whatever the outlet.
+    room = scenario.ambient_pressure
+    lowest = max(room + steps.pressure, instrument.min_inlet_pressure)
+    value = (lowest, instrument.max_inlet_pressure, False, steps.pressure, room, 0.0)
+    slowest = min(steps.pressure_rate, instrument.max_pressure_rate)
+    return value, (slowest, instrument.max_pressure_rate, True, steps.pressure_rate, 0.0, 0.0)
+
+
+def _require_settable(scenario: Scenario, variable: Variable, name: str, unit: str) -> None:
     """A range narrower than the instrument's step may hold no settable value at all."""
-    low, high, _, step, offset = variable
+    low, high, _, step, offset, _ = variable
     if np.ceil((low - offset) / step - 1e-9) > np.floor((high - offset) / step + 1e-9):
         raise ScenarioError(
             f"{scenario.path}: instrument.steps: no {name} that can be set ({unit}) lies between the limits; make "

@@ -28,6 +28,8 @@ class Prediction:
     needed : (P,) array, resolution each of them needs
     resolution : (P,) array, resolution each of them has
     critical : index into the pairs, of the smallest resolution less what is needed; None without pairs
+    intact_fraction : (M,) array  [-], share that survives the stay in the column; nan where no kinetics are stated
+    time_above : (M,) array  [s], spent above the analyte's own temperature limit; nan without one
     run_time : float  [s], end of the oven program
     inlet_pressure, flow : (Q,) arrays  [Pa absolute], [m3/s at reference conditions], at `trace_times` [s]
     """
@@ -45,6 +47,8 @@ class Prediction:
     needed: Array
     resolution: Array
     critical: int | None
+    intact_fraction: Array
+    time_above: Array
     run_time: float
     trace_times: Array
     inlet_pressure: Array
@@ -90,17 +94,56 @@ class Candidate:
     family: str
     prediction: Prediction
     cycle_time: float  # s; nan when it would need a cool-down that the scenario does not state
+    samples_per_shift: float  # whole cycles; nan where the cycle time is
     margins: tuple[LimitMargin, ...]
     feasible: bool
     pass_probability: (
         float  # share of draws of fit and set points that keep every pair and the earliest elution
     )
+    next_seconds: str  # what a slightly shorter run would cost; empty where nothing is to be said
+    compared: tuple[str, ...]  # with the method in use
     warnings: tuple[str, ...]
 
     @property
     def limited_by(self) -> tuple[str, ...]:
         """Names of the limits that bind."""
         return tuple(margin.name for margin in self.margins if margin.binding)
+
+
+@dataclass(frozen=True)
+class FrontPoint:
+    """One program on the front between time and smallest resolution, as rounded to the instrument's steps.
+
+    Attributes
+    ----------
+    asked : float, share of every needed resolution that was asked for
+    family : str
+    prediction : Prediction
+    cost : float  [s], run or cycle time, whichever is minimised
+    """
+
+    asked: float
+    family: str
+    prediction: Prediction
+    cost: float
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """One single change that was tried because nothing met the goal.
+
+    Attributes
+    ----------
+    change : str, e.g. "hydrogen instead of helium"
+    cost : float  [s], run or cycle time of the fastest program then found; nan when the goal is still not met
+    margin : float, smallest margin then reached, negative when the goal is still not met
+    family : str, of that program
+    """
+
+    change: str
+    cost: float
+    margin: float
+    family: str
 
 
 @dataclass(frozen=True)
@@ -117,6 +160,8 @@ class SearchOutcome:
     programs_tried : int, simulated programs
     seconds : float, wall time of the search
     interrupted : bool
+    front : points on the front between time and smallest resolution, fastest first; empty unless asked for
+    what_ifs : single changes tried when nothing met the goal, the most helpful first
     """
 
     feasible: bool
@@ -127,3 +172,5 @@ class SearchOutcome:
     programs_tried: int
     seconds: float
     interrupted: bool
+    front: tuple[FrontPoint, ...] = ()
+    what_ifs: tuple[WhatIf, ...] = ()

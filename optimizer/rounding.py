@@ -8,12 +8,14 @@ from itertools import product
 import numpy as np
 
 from models.programs import Array, Program, batch_of
+from optimizer.cycle import with_bake_out
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.program_space import Family
 
 CORNERS = 256  # of the grid cell that holds the descent's end
 MOVES = 25  # at most
+LEADING = 12  # of the fastest on the grid, held against the clock's grid
 
 
 @dataclass(frozen=True)
@@ -23,12 +25,14 @@ class Settable:
     Attributes
     ----------
     family : Family
-    values : (D,) array  [SI]
-    program : Program, ended after its last peak
+    z : (D,) array on the unit cube, the end of the descent that was rounded
+    values : (D,) array  [SI], as rounded
+    program : Program, ended after its last peak or its bake-out
     margin : float, smallest of all margins as rounded
     """
 
     family: Family
+    z: Array
     values: Array
     program: Program
     margin: float
@@ -53,11 +57,11 @@ def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     moves = _moves(family)
     best = _best(problem, family, points)
     for _ in range(MOVES):
-        trial = _best(problem, family, family.rounded(best[0] + moves * grid))
+        trial = _best(problem, family, family.rounded(best.values + moves * grid))
         if not _better(trial, best):
             break
         best = trial
-    return _ended(problem, family, best[0])
+    return _ended(problem, family, z, best.values)
 
 
 def _moves(family: Family) -> Array:
@@ -74,28 +78,50 @@ def _moves(family: Family) -> Array:
     return np.array(single + double)
 
 
-Scored = tuple[Array, float, float]  # values, run time, margin
+@dataclass(frozen=True)
+class _Scored:
+    """A grid point: its set values (D,), cost [s] as cut on the clock's grid and uncut, and smallest margin."""
+
+    values: Array
+    settable_cost: float
+    cost: float
+    margin: float
 
 
-def _best(problem: Problem, family: Family, points: Array) -> Scored:
+def _best(problem: Problem, family: Family, points: Array) -> _Scored:
     """The best of some grid points (K, D)."""
     assessment = problem.assess(family.batch(points), "polish")
     margin = problem.smallest_margin(assessment)
-    feasible = margin >= FEASIBLE
-    by = np.where(feasible, assessment.run_time, np.inf) if np.any(feasible) else -margin
-    at = int(np.argmin(by))
-    return points[at], float(assessment.run_time[at]), float(margin[at])
+    feasible = np.flatnonzero(margin >= FEASIBLE)
+    if not feasible.size:
+        at = int(np.argmax(margin))
+        return _Scored(points[at], np.inf, float(assessment.cost[at]), float(margin[at]))
+    # A program ends on a multiple of the clock's step: what that makes of the fastest decides among them.
+    leading = feasible[np.argsort(assessment.cost[feasible], kind="stable")[:LEADING]]
+    scored = []
+    for at in leading:
+        program = family.program(
+            points[at], float(assessment.run_time[at]), problem.scenario.instrument.steps.time
+        )
+        cut = problem.cost(batch_of([program]), np.array([program.oven.duration]))
+        scored.append(_Scored(points[at], float(cut[0]), float(assessment.cost[at]), float(margin[at])))
+    return min(scored, key=lambda each: (round(each.settable_cost, 6), each.cost))
 
 
-def _better(a: Scored, b: Scored) -> bool:
-    if (a[2] >= FEASIBLE) != (b[2] >= FEASIBLE):
-        return a[2] >= FEASIBLE
-    return a[1] < b[1] - 1e-6 if a[2] >= FEASIBLE else a[2] > b[2] + 1e-6
+def _better(a: _Scored, b: _Scored) -> bool:
+    if (a.margin >= FEASIBLE) != (b.margin >= FEASIBLE):
+        return a.margin >= FEASIBLE
+    if a.margin < FEASIBLE:
+        return a.margin > b.margin + 1e-6
+    return (a.settable_cost, a.cost) < (b.settable_cost - 1e-6, b.cost) or (
+        a.settable_cost < b.settable_cost + 1e-6 and a.cost < b.cost - 1e-6
+    )
 
 
-def _ended(problem: Problem, family: Family, values: Array) -> Settable:
+def _ended(problem: Problem, family: Family, z: Array, values: Array) -> Settable:
     """The program cut at its end, assessed again as it will be typed in."""
     full = problem.assess(family.batch(values[None]), "polish")
     program = family.program(values, float(full.run_time[0]), problem.scenario.instrument.steps.time)
+    program = with_bake_out(problem.scenario, program)
     cut = problem.assess(batch_of([program]), "polish")
-    return Settable(family, values, program, float(problem.smallest_margin(cut)[0]))
+    return Settable(family, z, values, program, float(problem.smallest_margin(cut)[0]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,9 @@ HOLD_UP_REMARK, HOLD_UP_SLIP, HOLD_UP_AGREES, HOLD_UP_ABSURD = 0.10, 0.25, 0.08,
 # Like runs on one instrument agree to 0.1 %; 2 % and ten standard deviations are another peak or another program.
 SAME_RETENTION, SAME_DEVIATIONS = 0.02, 10.0
 LONGER_THAN_PROGRAM = 3.0
+# Published practice (a trade journal's column on quantitation, from memory): 1.5 is sound up to amounts of 10 to 1;
+# the small peak beside a far larger one needs 2 and more.
+UNEQUAL_AMOUNTS, UNEQUAL_RESOLUTION = 10.0, 2.0
 NAMESAKE = 0.85  # likeness of two names from which one may be a misspelling of the other
 
 
@@ -89,7 +93,27 @@ def run_warnings(scenario: Scenario) -> list[str]:
             f"in one run only: {', '.join(map(_with_namesake(scenario.compounds), alone))}; how their retention "
             "depends on temperature rests on typical values"
         )
-    return warnings
+    return [*warnings, *_unequal_amounts(scenario)]
+
+
+def _unequal_amounts(scenario: Scenario) -> Iterator[str]:
+    """Neighbours in the first run whose amounts, or areas where these are unknown, are far apart."""
+    peaks = scenario.runs[0].peaks
+    amounts = [scenario.detail(compound).amount for compound in peaks.compounds]
+    for n, (a, b) in enumerate(pairwise(peaks.compounds)):
+        needed = scenario.required_resolution(a, b)
+        if needed is None or needed >= UNEQUAL_RESOLUTION:
+            continue
+        first, second = amounts[n], amounts[n + 1]
+        what = "amount"
+        if first is None or second is None:
+            first, second, what = float(peaks.area[n]), float(peaks.area[n + 1]), "area"
+        ratio = max(first / second, second / first)
+        if ratio > UNEQUAL_AMOUNTS:
+            yield (
+                f"{a} and {b} differ {ratio:.3g}-fold in {what}; a resolution of {UNEQUAL_RESOLUTION:g} and more is "
+                "suggested for such pairs (published practice): give them a min_resolution under [[pairs]]"
+            )
 
 
 def _minutes(seconds: float) -> str:
@@ -299,6 +323,12 @@ def _compounds(scenario: Scenario, files: Sequence[str]) -> Iterator[str]:
             )
     named = [(f"analytes[{n}].compound", a.compound) for n, a in enumerate(scenario.analytes, 1)]
     named += [(f"pairs[{n}].between", name) for n, p in enumerate(scenario.pairs, 1) for name in (p.a, p.b)]
+    named += [
+        (f"analytes[{n}].near.compounds", name)
+        for n, a in enumerate(scenario.analytes, 1)
+        for name in (a.near.compounds if a.near is not None else ())
+    ]
+    named += [(f"groups[{n}].members", name) for n, g in enumerate(scenario.groups, 1) for name in g.members]
     for key, name in named:
         if name not in known:
             near = nearest(name, known)
@@ -313,4 +343,7 @@ def _compounds(scenario: Scenario, files: Sequence[str]) -> Iterator[str]:
         and len(known) > 1
     ):
         counted = " or ".join(f'"{role}"' for role in COUNTED_ROLES)
-        yield f"{scenario.path}: analytes and pairs leave no pair that counts; expected a compound of role {counted}"
+        yield (
+            f"{scenario.path}: analytes, pairs and groups leave no pair that counts; expected a compound of role "
+            f"{counted}"
+        )

@@ -10,55 +10,33 @@ from models.carrier_gas import CarrierGas
 from models.column import Column
 from models.fit import FlowCorrection
 from models.programs import Program
+from optimizer.instrument_data import UNBOUNDED_INLET, CoolDown, Inlet, Instrument, Steps
 from optimizer.peak_tables import PeakTable
 
 Role = Literal["target", "internal standard", "matrix", "ignore"]
 Minimise = Literal["run time", "cycle time"]
 COUNTED_ROLES: tuple[Role, ...] = ("target", "internal standard")
 
-
-@dataclass(frozen=True)
-class Steps:
-    """The smallest changes of set points the instrument accepts [K, K/s, s, m3/s, Pa]."""
-
-    temperature: float
-    rate: float
-    time: float
-    flow: float
-    pressure: float
-
-
-@dataclass(frozen=True)
-class CoolDown:
-    """How long the oven takes to cool from one temperature to another [K, K, s]."""
-
-    from_temperature: float
-    to_temperature: float
-    duration: float
-
-
-@dataclass(frozen=True)
-class Instrument:
-    """What oven and pneumatics can do.
-
-    Attributes
-    ----------
-    max_inlet_pressure : float  [Pa absolute]
-    min_flow, max_flow : float  [m3/s at 25 °C, 101.325 kPa]
-    heating_limits : tuple of (temperature up to which the rate holds [K], rate [K/s]), rising in temperature;
-        above the last temperature the last rate holds
-    cool_down : CoolDown or None when not stated
-    equilibration : float  [s]
-    steps : Steps
-    """
-
-    max_inlet_pressure: float
-    min_flow: float
-    max_flow: float
-    heating_limits: tuple[tuple[float, float], ...]
-    cool_down: CoolDown | None
-    equilibration: float
-    steps: Steps
+__all__ = [
+    "COUNTED_ROLES",
+    "AnalyteDetail",
+    "BakeOut",
+    "CoolDown",
+    "Decomposition",
+    "Goal",
+    "Group",
+    "Inlet",
+    "Instrument",
+    "Minimise",
+    "Near",
+    "PairRule",
+    "Role",
+    "Scenario",
+    "ScoutingRun",
+    "SearchSettings",
+    "Steps",
+    "TimeAbove",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,41 +57,139 @@ class ScoutingRun:
 
 
 @dataclass(frozen=True)
+class BakeOut:
+    """Heating after the last peak [K, s, K/s]; without a rate as fast as the oven can."""
+
+    temperature: float
+    hold: float
+    rate: float | None = None
+
+
+@dataclass(frozen=True)
 class Goal:
-    """What is minimised and what must hold: resolution [-] of every counted pair, earliest elution [s]."""
+    """What is minimised and what must hold.
+
+    Attributes
+    ----------
+    min_resolution : float  [-], of every counted pair without one of its own
+    earliest_elution, latest_elution : float  [s], of targets; None when there is no latest
+    min_retention_factor : float  [-], of targets, at elution
+    bake_out : BakeOut or None, counted in run and cycle time
+    shift : float  [s], for samples per shift
+    front_points : int, programs on the front between time and smallest resolution; 0 for no front
+    """
 
     minimise: Minimise
     min_resolution: float
     earliest_elution: float
+    latest_elution: float | None = None
+    min_retention_factor: float = 0.0
+    bake_out: BakeOut | None = None
+    shift: float = 8 * 3600.0
+    front_points: int = 0
+
+
+@dataclass(frozen=True)
+class Decomposition:
+    """First-order decomposition: activation energy [J/mol], and a half-life [s] at a temperature [K]."""
+
+    activation_energy: float
+    half_life: float
+    temperature: float
+
+
+@dataclass(frozen=True)
+class TimeAbove:
+    """The longest stay in the column [s] above a temperature [K]."""
+
+    temperature: float
+    duration: float
+
+
+@dataclass(frozen=True)
+class Near:
+    """The compounds an internal standard must leave close to, and how close [s]."""
+
+    compounds: tuple[str, ...]
+    within: float
 
 
 @dataclass(frozen=True)
 class AnalyteDetail:
-    """What a scenario says about one compound."""
+    """What a scenario says about one compound.
+
+    Attributes
+    ----------
+    max_elution_temperature : float or None  [K]
+    max_time_above : TimeAbove or None
+    decomposition : Decomposition or None, only reported unless there is a `min_intact_fraction`
+    min_intact_fraction : float or None  [-], share that survives its stay in the column
+    amount : float or None  [ng] on the column
+    tailing : float or None  [-], tailing factor instead of the measured one
+    near : Near or None, of an internal standard
+    """
 
     compound: str
     role: Role
+    max_elution_temperature: float | None = None
+    max_time_above: TimeAbove | None = None
+    decomposition: Decomposition | None = None
+    min_intact_fraction: float | None = None
+    amount: float | None = None
+    tailing: float | None = None
+    near: Near | None = None
 
 
 @dataclass(frozen=True)
 class PairRule:
-    """What a scenario says about one pair: a resolution of its own (None: the goal's), or that it is ignored."""
+    """What a scenario says about one pair.
+
+    Attributes
+    ----------
+    min_resolution : float or None  [-]; None: what the pair would need without the rule
+    ignore, by_detector : bool, the pair need not be resolved; if `by_detector` since the detector tells it apart
+    in_order : bool, `a` must leave before `b`
+    """
 
     a: str
     b: str
     min_resolution: float | None
     ignore: bool
+    by_detector: bool = False
+    in_order: bool = False
+
+
+@dataclass(frozen=True)
+class Group:
+    """Compounds determined as a total: clear of the members of other groups, not of one another.
+
+    Attributes
+    ----------
+    min_resolution : float or None  [-], against members of other groups
+    """
+
+    name: str
+    members: tuple[str, ...]
+    min_resolution: float | None = None
 
 
 @dataclass(frozen=True)
 class SearchSettings:
-    """How the search is run; `seconds` is its time budget [s]."""
+    """How the search is run.
+
+    Attributes
+    ----------
+    seconds : float  [s], its time budget
+    oven_temperature : float or None  [K]; the oven stays at it and `max_ramps` is 0
+    """
 
     carrier_modes: tuple[str, ...]
     max_ramps: int
     seconds: float
     candidates: int
     seed: int
+    max_carrier_ramps: int = 1
+    oven_temperature: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +203,8 @@ class Scenario:
     outlet_pressure, ambient_pressure : float  [Pa absolute]; the outlet is 0 for vacuum
     compounds : tuple of M names, by retention time in the first run, then those the later runs add
     warnings : tuple of str, what is allowed but should be known
+    max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
+    capacity : float or None  [ng], largest amount of one peak
     """
 
     title: str
@@ -149,19 +227,68 @@ class Scenario:
     flow_correction: FlowCorrection
     compounds: tuple[str, ...]
     warnings: tuple[str, ...]
+    max_time_above_continuous: float = 0.0
+    capacity: float | None = None
+    inlet: Inlet = UNBOUNDED_INLET
+    groups: tuple[Group, ...] = ()
+
+    @property
+    def highest_temperature(self) -> float:
+        """The highest temperature [K] a program may have."""
+        programmed = self.max_time_above_continuous > 0
+        column = self.max_programmed_temperature if programmed else self.max_temperature
+        return min(column, self.instrument.oven_max)
+
+    @property
+    def lowest_temperature(self) -> float:
+        """The lowest temperature [K] a program may have."""
+        return max(self.min_temperature, self.instrument.lowest_oven_temperature)
+
+    @property
+    def in_order(self) -> tuple[tuple[str, str], ...]:
+        """Pairs of which the first must leave before the second."""
+        return tuple((rule.a, rule.b) for rule in self.pairs if rule.in_order)
+
+    @property
+    def detector_pairs(self) -> tuple[tuple[str, str], ...]:
+        """Pairs that the detector tells apart."""
+        return tuple((rule.a, rule.b) for rule in self.pairs if rule.by_detector)
+
+    def detail(self, compound: str) -> AnalyteDetail:
+        """What is said about a compound; those nothing is said about are targets."""
+        found = (each for each in self.analytes if each.compound == compound)
+        return next(found, AnalyteDetail(compound, "target"))
 
     def role(self, compound: str) -> Role:
-        """The role of a compound; those without a detail are targets."""
-        return next((each.role for each in self.analytes if each.compound == compound), "target")
+        """The role of a compound."""
+        return self.detail(compound).role
+
+    def tailing(self, compound: str) -> float | None:
+        """The tailing factor stated for a compound, None for the measured one."""
+        return self.detail(compound).tailing
+
+    def group(self, compound: str) -> Group | None:
+        """The group a compound belongs to."""
+        return next((each for each in self.groups if compound in each.members), None)
 
     def required_resolution(self, a: str, b: str) -> float | None:
         """The resolution a pair must reach, None when it does not count.
 
-        A pair counts when at least one of the two is a target or an internal standard, unless a rule says
-        otherwise; a rule with a resolution of its own makes any pair count.
+        A rule for the pair comes first, then groups: none within one, and between two the larger resolution they
+        state (the goal's if neither does). Other pairs count when one of the two is a target or an internal
+        standard.
         """
         rule = next((each for each in self.pairs if {each.a, each.b} == {a, b}), None)
         if rule is not None:
-            return None if rule.ignore else rule.min_resolution
+            if rule.ignore or rule.by_detector:
+                return None
+            if rule.min_resolution is not None:
+                return rule.min_resolution
+        group_a, group_b = self.group(a), self.group(b)
+        if group_a is not None and group_b is not None:
+            if group_a == group_b:
+                return None
+            stated = [each.min_resolution for each in (group_a, group_b) if each.min_resolution is not None]
+            return max(stated, default=self.goal.min_resolution)
         counts = self.role(a) in COUNTED_ROLES or self.role(b) in COUNTED_ROLES
         return self.goal.min_resolution if counts else None

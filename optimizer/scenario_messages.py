@@ -17,7 +17,7 @@ from pydantic_core import ErrorDetails
 
 from models.units import PA_PER_BAR, PA_PER_KPA, PA_PER_PSI
 from optimizer.errors import ScenarioError
-from optimizer.scenario_schema import CARRIER_MODES, NOT_YET_HONOURED, ScenarioTable, Table
+from optimizer.scenario_schema import CARRIER_MODES, Table
 from optimizer.text_files import nearest, read_text
 
 Place = tuple[str | int, ...]
@@ -27,11 +27,14 @@ KPA_PER = {"psi": PA_PER_PSI / PA_PER_KPA, "bar": PA_PER_BAR / PA_PER_KPA}
 PRESSURE_KEYS = (
     "ambient_pressure_kPa",
     "max_inlet_pressure_kPa",
+    "min_inlet_pressure_kPa",
+    "max_pressure_rate_kPa_per_min",
     "pressure_kPa",
     "inlet_kPa",
     "start_kPa",
     "to_kPa",
     "rate_kPa_per_min",
+    "pressure_rate_kPa_per_min",
 )
 # psi and bar spellings of the pressure keys: (key in kPa, unit)
 SPELLINGS = {key.replace("kPa", unit): (key, unit) for key in PRESSURE_KEYS for unit in KPA_PER}
@@ -63,10 +66,6 @@ def parse_file(path: Path, schema: type[Parsed]) -> tuple[Parsed, dict[str, Writ
         table = schema.model_validate(tree)
     except ValidationError as error:
         raise ScenarioError(list(_lines(path, schema, tree, error, written))) from None
-    if schema is ScenarioTable:
-        problems = [f"{path}: {line}" for line in _not_yet(tree)]
-        if problems:
-            raise ScenarioError(problems)
     return table, written
 
 
@@ -248,7 +247,7 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
             hint = "" if "looks like" in hint else hint
             if ctx["low"] <= value <= ctx["high"]:
                 hint = f"{value:g} looks like kPa"
-        expected = f"expected {low:.4g} to {high:.4g} {unit}".rstrip()
+        expected = f"expected {low:.4g} to {_bound(high)} {unit}".rstrip()
         return f"{given}: {expected}" + (f"; {hint}" if hint else "")
     if kind in ("greater_than_equal", "less_than_equal"):
         limit = "at least" if kind.startswith("greater") else "at most"
@@ -286,6 +285,10 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
     return f"{given}: {detail['msg']}"
 
 
+def _bound(value: float) -> str:
+    return f"{value:.0f}" if 1e4 <= value < 1e7 else f"{value:.4g}"
+
+
 def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
@@ -315,19 +318,3 @@ def _missing_hint(place: Place, tree: Any) -> str:
         return ""
     heading = f"[[{place[0]}]]" if place[0] == "scouting_runs" else f"[{place[0]}]"
     return f"; the file needs a table {heading}"
-
-
-def _not_yet(tree: dict[str, Any]) -> Iterator[str]:
-    for dotted_key, values in NOT_YET_HONOURED.items():
-        section, key = dotted_key.split(".")
-        tables = tree.get(section, [])
-        for number, table in enumerate(tables if isinstance(tables, list) else [tables]):
-            if key not in table:
-                continue
-            given = table[key] if isinstance(table[key], list) else [table[key]]
-            place = f"{section}[{number + 1}].{key}" if isinstance(tables, list) else dotted_key
-            if values is None:
-                yield f"{place}: this version does not yet take that key into account; leave it out"
-            for each in given:
-                if values is not None and each in values:
-                    yield f"{place}: this version does not yet take {_shown(each)} into account; leave it out"

@@ -23,6 +23,9 @@ from optimizer.goal import Problem
 from optimizer.program_space import Family
 
 SCREENED = 2048  # programs of each family before the first descent
+SCREENED_PER_SECOND = 800  # and of all families together, for each second of the budget
+LEAST_SCREENED = 256
+INHERITED = 24  # programs made of each of the best ends of the same family with fewer carrier ramps
 BATCH, CENTRES = 64, 3  # programs screened between descents: anywhere, and around each of the best ends
 PERTURBATION = (-2.3, -0.5)  # decimal logarithms of their distances on the unit cube
 LACK_WEIGHT, LIMIT_WEIGHT = 2.0, 3.0  # of margins not kept, against ln(run time), in the merit of a start
@@ -51,12 +54,13 @@ class _Pool:
         self.screened = 0
 
     def _classes(self, z: Array, retention: Array) -> list[bytes]:
-        """Basins: elution order, how many peaks have left by each corner of the oven program, and heating bands.
+        """Basins: elution order, how many peaks have left by each corner of oven and carrier, and heating bands.
 
         A resolution has a kink where a peak passes from a hold into a ramp, and limits step from band to band: a
         descent crosses neither.
         """
-        corners = self.family.batch(self.family.values(z)).oven_times[:, 1:]
+        batch = self.family.batch(self.family.values(z))
+        corners = np.concatenate([batch.oven_times[:, 1:], batch.carrier_times[:, 1:]], axis=1)
         left = (retention[:, :, None] < corners[:, None, :]).sum(axis=1)
         orders = np.argsort(retention, axis=1)
         return [
@@ -71,7 +75,7 @@ class _Pool:
         self.screened += len(z)
         lack = np.minimum(self.problem.resolution_margins(assessment), 0.0).sum(axis=1)
         lack += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
-        merit = np.log(assessment.run_time) - LACK_WEIGHT * lack
+        merit = np.log(assessment.cost) - LACK_WEIGHT * lack
         for value, point, key in zip(merit, z, self._classes(z, assessment.retention), strict=True):
             known = self.waiting[key][0] if key in self.waiting else self.visited.get(key, np.inf) - AGAIN
             if value < known:
@@ -84,6 +88,12 @@ class _Pool:
             scale = 10 ** self.rng.uniform(*PERTURBATION, (BATCH, 1))
             points.append(found.descent.z + scale * self.rng.standard_normal((BATCH, self.family.size)))
         self.screen(np.concatenate(points))
+
+    def inherit(self, simpler: Family, ends: list[Found]) -> None:
+        """Screen good programs of the same family with fewer carrier ramps, each with all kinds of ramps."""
+        if ends:
+            z = np.repeat([found.descent.z for found in ends[:CENTRES]], INHERITED, axis=0)
+            self.screen(self.family.widened(simpler, z, self.rng))
 
     def take(self) -> Array | None:
         """The most promising start, which is then visited."""
@@ -108,7 +118,7 @@ class _Pool:
         z = found.descent.z[None]
         assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
         key = self._classes(z, assessment.retention)[0]
-        merit = float(np.log(found.descent.run_time)) if found.feasible else np.inf
+        merit = float(np.log(found.descent.cost)) if found.feasible else np.inf
         self.visited[key] = min(merit, self.visited.get(key, np.inf))
         if key in self.waiting and self.waiting[key][0] >= self.visited[key] - AGAIN:
             self.waiting.pop(key)
@@ -144,20 +154,26 @@ def hunt(
             _Pool(problem, family, np.random.default_rng(seeds[number]))
             for number, family in enumerate(families)
         ]
+        share = int(SCREENED_PER_SECOND * seconds / max(len(families), 1)) // 256 * 256
+        simpler = [_simpler(families, family) for family in families]
         for pool in pools:
-            for _ in range(SCREENED // 512):
-                pool.screen(pool.sobol.random(512))
+            for _ in range(min(max(share, LEAST_SCREENED), SCREENED) // 256):
+                pool.screen(pool.sobol.random(256))
+                if spent() > seconds:
+                    break
             if progress:
                 progress(min(spent() / seconds, 0.99), f"screening {pool.family.name}")
         tries = [0] * len(families)
         while spent() < seconds:
             number = _next_family(state, families, tries)
-            family = families[number]
+            family, parent = families[number], simpler[number]
+            if parent is not None:
+                pools[number].inherit(families[parent], state.best[parent])
             kind, z = _next_start(pools[number], state.best[number], tries[number], rng)
             trial = _asked(study, number, family, z if kind != "sampler" else None)
             z = np.array([trial.params[_key(number, i)] for i in range(family.size)])
             best = min(
-                (each[0].descent.run_time for each in state.best.values() if each and each[0].feasible),
+                (each[0].descent.cost for each in state.best.values() if each and each[0].feasible),
                 default=np.inf,
             )
             found = _descend(problem, family, z, best)
@@ -167,15 +183,13 @@ def hunt(
             state.best[number].append(found)
             state.best[number].sort(key=rank)
             del state.best[number][12:]
-            value = found.descent.run_time if found.feasible else INFEASIBLE - 1e4 * found.descent.margin
+            value = found.descent.cost if found.feasible else INFEASIBLE - 1e4 * found.descent.margin
             study.tell(trial, value)
             tries[number] += 1
             if progress:
                 leader = state.all()[0]
                 text = (
-                    f"{leader.descent.run_time / 60:.2f} min"
-                    if leader.feasible
-                    else "nothing meets the goal yet"
+                    f"{leader.descent.cost / 60:.2f} min" if leader.feasible else "nothing meets the goal yet"
                 )
                 progress(min(spent() / seconds, 1.0), f"best so far: {text}")
     except KeyboardInterrupt:
@@ -191,7 +205,7 @@ def _descend(problem: Problem, family: Family, z: Array, best: float) -> Found:
         again = descend(problem, family, descent.z)
         better = again if again.margin > descent.margin else descent
         descent = replace(better, evaluations=descent.evaluations + again.evaluations)
-    if descent.margin >= -1e-4 and descent.run_time < LEADING * best:
+    if descent.margin >= -1e-4 and descent.cost < LEADING * best:
         refined = descend(problem, family, descent.z, 40, 1e-8)
         if refined.margin >= FEASIBLE:
             descent = replace(refined, evaluations=descent.evaluations + refined.evaluations)
@@ -212,6 +226,15 @@ def _asked(study: optuna.Study, number: int, family: Family, z: Array | None) ->
     return study.ask(space)
 
 
+def _simpler(families: list[Family], family: Family) -> int | None:
+    """Number of the family with one carrier ramp less and all else alike."""
+    for number, other in enumerate(families):
+        alike = (other.ramps, other.controlled) == (family.ramps, family.controlled)
+        if alike and other.carrier_ramps == family.carrier_ramps - 1:
+            return number
+    return None
+
+
 def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:
     """Each family gets a few tries; then those near the best go on, the least tried first."""
     untried = [n for n in range(len(families)) if tries[n] < FIRST_TRIES]
@@ -224,7 +247,7 @@ def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:
         if not state.best[n]:
             continue
         own = state.best[n][0]
-        near = own.feasible and best.feasible and own.descent.run_time <= WORTH * best.descent.run_time
+        near = own.feasible and best.feasible and own.descent.cost <= WORTH * best.descent.cost
         if near or not best.feasible:
             worth.append(n)
     worth = worth or list(range(len(families)))

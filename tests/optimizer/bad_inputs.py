@@ -6,7 +6,7 @@ key or line, and the hint.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -116,8 +116,19 @@ def _write(file: str, content: str | bytes) -> Callable[[Path], None]:
     return spoil
 
 
-def _toml(name: str, old: str, new: str, *fragments: str) -> BadInput:
+def toml_input(name: str, old: str, new: str, *fragments: str) -> BadInput:
+    """One change of the good scenario.toml."""
     return BadInput(name, _swap("scenario.toml", old, new), ("scenario.toml", *fragments))
+
+
+def toml_changes(name: str, changes: Sequence[tuple[str, str]], *fragments: str) -> BadInput:
+    """Several changes of the good scenario.toml that make one mistake together."""
+
+    def spoil(folder: Path) -> None:
+        for old, new in changes:
+            _swap("scenario.toml", old, new)(folder)
+
+    return BadInput(name, spoil, ("scenario.toml", *fragments))
 
 
 def _slow(name: str, old: str, new: str, *fragments: str) -> BadInput:
@@ -161,32 +172,34 @@ SCENARIO_INPUTS = (
     BadInput(
         "scenario UTF-16", _write("scenario.toml", SCENARIO.encode("utf-16")), ("scenario.toml", "UTF-16")
     ),
-    _toml("decimal comma", "= 0.25\nfilm", "= 0,25\nfilm", "line 5", "decimal point, not a comma"),
-    _toml("text without quotes", '"helium"', "helium", "line 13", "quotes"),
-    _toml("unit after the value", "length_m = 30", "length_m = 30 m", "line 4", "unit is in the key"),
-    _toml("key twice", "length_m = 30", "length_m = 30\nlength_m = 25", "line 5", "given twice"),
-    _toml("single brackets", "[[analytes]]", "[analytes]", "analytes", "[[analytes]]"),
-    _toml("double brackets", "[column]", "[[column]]", "column", "single brackets"),
+    toml_input("decimal comma", "= 0.25\nfilm", "= 0,25\nfilm", "line 5", "decimal point, not a comma"),
+    toml_input("text without quotes", '"helium"', "helium", "line 13", "quotes"),
+    toml_input("unit after the value", "length_m = 30", "length_m = 30 m", "line 4", "unit is in the key"),
+    toml_input("key twice", "length_m = 30", "length_m = 30\nlength_m = 25", "line 5", "given twice"),
+    toml_input("single brackets", "[[analytes]]", "[analytes]", "analytes", "[[analytes]]"),
+    toml_input("double brackets", "[column]", "[[column]]", "column", "single brackets"),
     # Keys
-    _toml("misspelt key", "length_m", "lenght_m", "unknown key column.lenght_m", "did you mean length_m"),
-    _toml(
+    toml_input(
+        "misspelt key", "length_m", "lenght_m", "unknown key column.lenght_m", "did you mean length_m"
+    ),
+    toml_input(
         "misspelt section",
         "[instrument]",
         "[instruments]",
         "unknown key instruments",
         "did you mean instrument?",
     ),
-    _toml(
+    toml_input(
         "key in the wrong section",
         "[goal]",
         "[goal]\nmax_temperature_C = 300",
         "unknown key goal.max_temperature_C",
         "column.max_temperature_C",
     ),
-    _toml(
+    toml_input(
         "wrong unit in the key", "inner_diameter_mm", "inner_diameter_um", "did you mean inner_diameter_mm"
     ),
-    _toml(
+    toml_input(
         "unknown key in a ramp",
         "{ rate_C_per_min = 15",
         "{ rate_C_per_s = 0.25",
@@ -194,69 +207,79 @@ SCENARIO_INPUTS = (
         "did you mean rate_C_per_min",
         "'fast'",
     ),
-    _toml("missing key", "film_thickness_um = 0.25\n", "", "column.film_thickness_um is missing"),
-    _toml(
+    toml_input("missing key", "film_thickness_um = 0.25\n", "", "column.film_thickness_um is missing"),
+    toml_input(
         "key of another carrier mode",
         '"constant pressure", inlet_kPa',
         '"constant pressure", flow_mL_min = 1, inlet_kPa',
         "unknown key current.carrier.flow_mL_min",
         "with this mode a carrier has mode, inlet_kPa",
     ),
-    _toml("pressure twice", "inlet_kPa = 100", "inlet_kPa = 100, inlet_psi = 14.5", "inlet_psi", "once"),
+    toml_input("pressure twice", "inlet_kPa = 100", "inlet_kPa = 100, inlet_psi = 14.5", "inlet_psi", "once"),
     # Values and units
-    _toml(
+    toml_input(
         "bore in µm", "= 0.25\nfilm", "= 250\nfilm", "column.inner_diameter_mm = 250", "0.05 to 0.8 mm", "µm"
     ),
-    _toml("film in mm", "um = 0.25", "um = 0.00025", "column.film_thickness_um = 0.00025", "looks like mm"),
-    _toml("film in nm", "um = 0.25", "um = 250", "column.film_thickness_um = 250", "looks like nm"),
-    _toml("length in cm", "length_m = 30", "length_m = 3000", "column.length_m = 3000", "looks like cm"),
-    _toml("temperature in K", "_C = 325", "_C = 598.15", "column.max_temperature_C = 598.15", "looks like K"),
-    _toml("number as text", "length_m = 30", 'length_m = "30"', 'column.length_m = "30"', "without quotes"),
-    _toml("not a number", "length_m = 30", "length_m = nan", "column.length_m", "finite"),
-    _toml(
+    toml_input(
+        "film in mm", "um = 0.25", "um = 0.00025", "column.film_thickness_um = 0.00025", "looks like mm"
+    ),
+    toml_input("film in nm", "um = 0.25", "um = 250", "column.film_thickness_um = 250", "looks like nm"),
+    toml_input("length in cm", "length_m = 30", "length_m = 3000", "column.length_m = 3000", "looks like cm"),
+    toml_input(
+        "temperature in K", "_C = 325", "_C = 598.15", "column.max_temperature_C = 598.15", "looks like K"
+    ),
+    toml_input(
+        "number as text", "length_m = 30", 'length_m = "30"', 'column.length_m = "30"', "without quotes"
+    ),
+    toml_input("not a number", "length_m = 30", "length_m = nan", "column.length_m", "finite"),
+    toml_input(
         "negative time",
         "hold_min = 90",
         "hold_min = -90",
         "current.oven.hold_min = -90",
         "cannot be negative",
     ),
-    _toml(
+    toml_input(
         "seconds for minutes",
         "hold_min = 90",
         "hold_min = 5400",
         "current.oven.hold_min = 5400",
         "looks like s, which would be 90 min",
     ),
-    _toml(
+    toml_input(
         "negative rate",
         "rate_C_per_min = 15",
         "rate_C_per_min = -15",
         "scouting_runs[2].oven.ramps[1].rate_C_per_min = -15",
         "cooling = true",
     ),
-    _toml("rate per hour", "rate_C_per_min = 15", "rate_C_per_min = 900", "rate_C_per_min = 900", "°C/h"),
-    _toml("ambient as gauge", "101.325", "0", "carrier.ambient_pressure_kPa = 0", "absolute", "gauge"),
-    _toml("ambient in bar", "101.325", "1.01325", "carrier.ambient_pressure_kPa = 1.01325", "bar"),
-    _toml("ambient in mmHg", "101.325", "760", "carrier.ambient_pressure_kPa = 760", "looks like mmHg"),
-    _toml("pressure limit in bar", "kPa = 400", "kPa = 4", "instrument.max_inlet_pressure_kPa = 4:", "bar"),
-    _toml(
+    toml_input(
+        "rate per hour", "rate_C_per_min = 15", "rate_C_per_min = 900", "rate_C_per_min = 900", "°C/h"
+    ),
+    toml_input("ambient as gauge", "101.325", "0", "carrier.ambient_pressure_kPa = 0", "absolute", "gauge"),
+    toml_input("ambient in bar", "101.325", "1.01325", "carrier.ambient_pressure_kPa = 1.01325", "bar"),
+    toml_input("ambient in mmHg", "101.325", "760", "carrier.ambient_pressure_kPa = 760", "looks like mmHg"),
+    toml_input(
+        "pressure limit in bar", "kPa = 400", "kPa = 4", "instrument.max_inlet_pressure_kPa = 4:", "bar"
+    ),
+    toml_input(
         "psi key, kPa value",
         "max_inlet_pressure_kPa = 400",
         "max_inlet_pressure_psi = 400",
         "instrument.max_inlet_pressure_psi = 400",
         "looks like kPa",
     ),
-    _toml(
+    toml_input(
         "pressure in Pa",
         "inlet_kPa = 100",
         "inlet_kPa = 100000",
         "current.carrier.inlet_kPa",
         "looks like Pa",
     ),
-    _toml(
+    toml_input(
         "inlet in bar", "inlet_kPa = 100", "inlet_kPa = 0.9", "current.carrier.inlet_kPa = 0.9", "like bar"
     ),
-    _toml(
+    toml_input(
         "absolute for gauge",
         "inlet_kPa = 100",
         "inlet_kPa = 450",
@@ -264,109 +287,83 @@ SCENARIO_INPUTS = (
         "max_inlet_pressure_kPa = 400",
         "was it absolute?",
     ),
-    _toml("flow in µL/min", "flow_mL_min = 1.2", "flow_mL_min = 1200", "flow_mL_min = 1200", "µL/min"),
-    _toml("unknown gas", '"helium"', '"helum"', 'carrier.gas = "helum"', "did you mean 'helium'"),
-    _toml(
+    toml_input("flow in µL/min", "flow_mL_min = 1.2", "flow_mL_min = 1200", "flow_mL_min = 1200", "µL/min"),
+    toml_input("unknown gas", '"helium"', '"helum"', 'carrier.gas = "helum"', "did you mean 'helium'"),
+    toml_input(
         "unknown carrier mode",
         '"constant pressure"',
         '"constant presure"',
         'current.carrier.mode = "constant presure"',
         "did you mean 'constant pressure'",
     ),
-    _toml("no carrier mode", 'mode = "constant pressure", ', "", "current.carrier.mode is missing"),
-    _toml("unknown role", '"matrix"', '"standard"', 'analytes[1].role = "standard"', "internal standard"),
-    _toml("too many ramps", "[goal]", "[search]\nmax_ramps = 4\n[goal]", "search.max_ramps = 4", "at most 3"),
-    _toml(
+    toml_input("no carrier mode", 'mode = "constant pressure", ', "", "current.carrier.mode is missing"),
+    toml_input(
+        "unknown role", '"matrix"', '"standard"', 'analytes[1].role = "standard"', "internal standard"
+    ),
+    toml_input(
+        "too many ramps", "[goal]", "[search]\nmax_ramps = 4\n[goal]", "search.max_ramps = 4", "at most 3"
+    ),
+    toml_input(
         "half a ramp", "[goal]", "[search]\nmax_ramps = 1.5\n[goal]", "search.max_ramps = 1.5", "whole number"
     ),
-    _toml(
+    toml_input(
         "resolution zero", "resolution = 1.5", "resolution = 0", "goal.min_resolution = 0", "ignore = true"
     ),
-    # Not honoured yet
-    _toml(
-        "cycle time",
-        "[goal]",
-        '[goal]\nminimise = "cycle time"',
-        "goal.minimise",
-        "this version does not yet take",
-    ),
-    _toml(
-        "elution temperature limit",
-        'role = "matrix"',
-        "max_elution_temperature_C = 190",
-        "analytes[1].max_elution_temperature_C",
-        "this version does not yet take",
-    ),
-    _toml(
-        "decomposition",
-        'role = "matrix"',
-        "decomposition = { activation_energy_kJ_per_mol = 150, half_life_min = 10, at_C = 200 }",
-        "analytes[1].decomposition",
-        "this version does not yet take",
-    ),
-    _toml(
-        "intact fraction",
-        'role = "matrix"',
-        "min_intact_fraction = 0.98",
-        "analytes[1].min_intact_fraction",
-        "this version does not yet take",
-    ),
-    _toml(
-        "flow program searched",
-        "[goal]",
-        '[search]\ncarrier_modes = ["constant flow", "flow program"]\n[goal]',
-        "search.carrier_modes",
-        '"flow program"',
-    ),
     # Between keys
-    _toml(
+    toml_input(
         "cooling unsaid",
         SLOW_OVEN,
         "ramps = [{ rate_C_per_min = 5, to_C = 280 }, { rate_C_per_min = 5, to_C = 180 }]",
         "scouting_runs[1].oven.ramps[2].to_C = 180",
         "cooling = true",
     ),
-    _toml(
+    toml_input(
         "cooling that heats",
         SLOW_OVEN,
         "ramps = [{ rate_C_per_min = 5, to_C = 280, cooling = true }]",
         "scouting_runs[1].oven.ramps[1].cooling",
         "heats from 50 to 280",
     ),
-    _toml(
+    toml_input(
         "column limit below scouting",
         "max_temperature_C = 325\nmax_programmed_temperature_C = 350",
         "max_temperature_C = 250",
         "scouting_runs[1].oven.ramps[1].to_C = 280",
         "column.max_temperature_C = 250",
     ),
-    _toml("column minimum above", "_C = 40", "_C = 60", "oven.start_C = 50", "column.min_temperature_C = 60"),
-    _toml("limits exchanged", "_C = 350\n", "_C = 300\n", "max_programmed_temperature_C = 300", "exchanged"),
-    _toml("film fills bore", "um = 0.25", "um = 14", "column.film_thickness_um = 14", "phase ratio"),
-    _toml(
+    toml_input(
+        "column minimum above", "_C = 40", "_C = 60", "oven.start_C = 50", "column.min_temperature_C = 60"
+    ),
+    toml_input(
+        "limits exchanged", "_C = 350\n", "_C = 300\n", "max_programmed_temperature_C = 300", "exchanged"
+    ),
+    toml_input("film fills bore", "um = 0.25", "um = 14", "column.film_thickness_um = 14", "phase ratio"),
+    toml_input(
         "flows exchanged", "min_flow_mL_min = 0.5", "min_flow_mL_min = 5", "instrument.min_flow_mL_min = 5"
     ),
-    _toml("bands unsorted", "up_to_C = 350", "up_to_C = 90", "heating_limits[2].up_to_C = 90", "above 100"),
-    _toml("cool-down that heats", "from_C = 250", "from_C = 40", "instrument.cool_down.from_C = 40"),
-    _toml("run name twice", '"fast"', '"slow"', 'scouting_runs[2].name = "slow"', "already used"),
-    _toml(
+    toml_input(
+        "bands unsorted", "up_to_C = 350", "up_to_C = 90", "heating_limits[2].up_to_C = 90", "above 100"
+    ),
+    toml_input("cool-down that heats", "from_C = 250", "from_C = 40", "instrument.cool_down.from_C = 40"),
+    toml_input("run name twice", '"fast"', '"slow"', 'scouting_runs[2].name = "slow"', "already used"),
+    toml_input(
         "table named twice", '"fast.csv"', '"slow.csv"', 'scouting_runs[2].peaks = "slow.csv"', "already used"
     ),
-    _toml("pair with itself", '"p-xylene"]', '"octane"]', "pairs[1].between", "two different compounds"),
-    _toml("pair of three", '"p-xylene"]', '"p-xylene", "nonane"]', "pairs[1].between", "at most 2"),
-    _toml("empty pair rule", "\nmin_resolution = 2.0", "", "pairs[1]", "says nothing"),
-    _toml("pair ignored and resolved", "= 2.0", "= 2.0\nignore = true", "pairs[1]", "keep one"),
-    _toml(
+    toml_input("pair with itself", '"p-xylene"]', '"octane"]', "pairs[1].between", "two different compounds"),
+    toml_input("pair of three", '"p-xylene"]', '"p-xylene", "nonane"]', "pairs[1].between", "at most 2"),
+    toml_input("empty pair rule", "\nmin_resolution = 2.0", "", "pairs[1]", "says nothing"),
+    toml_input("pair ignored and resolved", "= 2.0", "= 2.0\nignore = true", "pairs[1]", "keep one"),
+    toml_input(
         "unknown compound",
         '"toluene"',
         '"tolune"',
         'analytes[1].compound = "tolune"',
         "did you mean 'toluene'",
     ),
-    _toml(
+    toml_input(
         "unknown in a pair", '["octane"', '["octan"', 'pairs[1].between = "octan"', "did you mean 'octane'"
     ),
-    _toml(
+    toml_input(
         "nothing counts",
         '[[pairs]]\nbetween = ["octane", "p-xylene"]\nmin_resolution = 2.0\n',
         "".join(
@@ -376,11 +373,13 @@ SCENARIO_INPUTS = (
         "no pair that counts",
     ),
     # Runs against column and carrier
-    _toml("peaks missing", '"fast.csv"', '"fats.csv"', "scouting_runs[2].peaks", "did you mean 'fast.csv'"),
-    _toml(
+    toml_input(
+        "peaks missing", '"fast.csv"', '"fats.csv"', "scouting_runs[2].peaks", "did you mean 'fast.csv'"
+    ),
+    toml_input(
         "hold-up in seconds", "= 1.73", "= 31", "scouting_runs[1].hold_up_min = 31", "check the unit (min)"
     ),
-    _toml(
+    toml_input(
         "vacuum unsaid",
         "= 1.73",
         "= 1.27",

@@ -87,6 +87,8 @@ def predicted(
         needed=np.full(len(pairs), needed),
         resolution=Rs,
         critical=int(np.argmin(Rs)) if len(Rs) else None,
+        intact_fraction=np.full(t.shape, np.nan),
+        time_above=np.full(t.shape, np.nan),
         run_time=run_time,
         trace_times=times[0],
         inlet_pressure=pressure[0],
@@ -179,14 +181,17 @@ def made_up_outcome(
         )
         candidates.append(
             Candidate(
-                rank,
-                f"family {rank}",
-                prediction,
-                prediction.run_time + 240.0,
-                margins,
-                feasible,
-                0.93,
-                ("Leaves the scouted temperatures.",),
+                rank=rank,
+                family=f"family {rank}",
+                prediction=prediction,
+                cycle_time=prediction.run_time + 240.0,
+                samples_per_shift=float(int(8 * 3600 / (prediction.run_time + 240.0))),
+                margins=margins,
+                feasible=feasible,
+                pass_probability=0.93,
+                next_seconds="10 s less would take the resolution of a and b down to 1.43.",
+                compared=(),
+                warnings=("Leaves the scouted temperatures.",),
             )
         )
     blocking = () if feasible else ("resolution of a and b 0.62 (needs 1.50): 58.7 % short",)

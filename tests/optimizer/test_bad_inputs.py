@@ -9,6 +9,9 @@ import pytest
 from optimizer.errors import ScenarioError
 from optimizer.scenario import load_scenario
 from tests.optimizer.bad_inputs import BAD_INPUTS, BadInput, write_good_scenario
+from tests.optimizer.bad_method_inputs import METHOD_INPUTS
+
+ALL = (*BAD_INPUTS, *METHOD_INPUTS)
 
 # These spoil more than one thing by nature.
 SEVERAL_LINES = {"scenario empty", "column limit below scouting", "column minimum above", "one compound"}
@@ -27,7 +30,7 @@ def test_the_good_scenario_is_good(tmp_path: Path) -> None:
     assert load_scenario(tmp_path).warnings == ()
 
 
-@pytest.mark.parametrize("bad", BAD_INPUTS, ids=lambda bad: bad.name)
+@pytest.mark.parametrize("bad", ALL, ids=lambda bad: bad.name)
 def test_message_names_file_key_and_hint(bad: BadInput, tmp_path: Path) -> None:
     message = _message(bad, tmp_path)
     missing = [fragment for fragment in bad.fragments if fragment not in message]
@@ -36,7 +39,7 @@ def test_message_names_file_key_and_hint(bad: BadInput, tmp_path: Path) -> None:
 
 def test_one_mistake_gives_one_line(tmp_path: Path) -> None:
     long = {}
-    for n, bad in enumerate(BAD_INPUTS):
+    for n, bad in enumerate(ALL):
         lines = _message(bad, tmp_path / str(n)).split("\n")
         if len(lines) > 1:
             long[bad.name] = lines
@@ -44,10 +47,10 @@ def test_one_mistake_gives_one_line(tmp_path: Path) -> None:
 
 
 def test_messages_differ(tmp_path: Path) -> None:
-    assert len(BAD_INPUTS) >= 40
-    assert len({bad.name for bad in BAD_INPUTS}) == len(BAD_INPUTS)
+    assert len(ALL) >= 40
+    assert len({bad.name for bad in ALL}) == len(ALL)
     messages = []
-    for n, bad in enumerate(BAD_INPUTS):
+    for n, bad in enumerate(ALL):
         folder = tmp_path / str(n)
         messages.append(_message(bad, folder).replace(str(folder), ""))
     assert len(set(messages)) == len(messages)

@@ -1,0 +1,292 @@
+"""A method carried to another gas, outlet or column: the program, what it gives, and what changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.carrier_flow import inlet_pressure_for_flow
+from models.errors import InvalidInputError
+from models.fit import LN_FLOW_SPREAD, Fit
+from models.programs import Array, CarrierProgram, Controlled, OvenProgram, Program
+from models.retention import scaled_to_phase_ratio
+from models.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
+from models.system import ColumnSystem
+from models.units import SECONDS_PER_MINUTE
+from optimizer.adapt_options import Change
+from optimizer.candidates import warnings_of
+from optimizer.goal import Problem, problem_of
+from optimizer.predict import predict, with_uncertainty
+from optimizer.reasons import broken_limits
+from optimizer.results import Prediction
+from optimizer.scenario import Scenario
+
+SAME = 1e-9  # relative; phase ratios closer than this are one
+COARSE = 0.02  # relative change of a heating rate by rounding that is worth a word
+VELOCITY_STEP = 1e-3  # m/s; scenarios state no step of their own for velocities
+NEW_COLUMN = (
+    "The new column is taken to have its nominal dimensions: the flow correction found for the one in use belongs to "
+    "that one. Measure the hold-up time on the new column, and confirm one run."
+)
+SAME_COLUMN = (
+    "The column stays, and with it the flow correction the fit found: an error of length or bore acts alike with any "
+    "gas. An error of the pressure reading would not; confirm one run."
+)
+
+
+@dataclass(frozen=True)
+class Adapted:
+    """A method before and after.
+
+    Attributes
+    ----------
+    old, new : Problem, each with its system; the scenario of the new one has the carried method as current
+    before, after : Prediction of the method in use and of the carried one, as rounded to the instrument's steps
+    ratio : float  [-], factor on all times of the program, before rounding
+    T_old, T_new : float  [K], where hold-up times are compared
+    hold_up_old, hold_up_new : float  [s], there, of the two programs as set
+    holds : float, share of draws in which the carried method keeps every pair
+    notes : sentences on what was decided here
+    warnings : sentences on limits and trust, about the carried method
+    """
+
+    old: Problem
+    new: Problem
+    before: Prediction
+    after: Prediction
+    ratio: float
+    T_old: float
+    T_new: float
+    hold_up_old: float
+    hold_up_new: float
+    holds: float
+    notes: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adapted:
+    """Carry a method over.
+
+    Raises
+    ------
+    InvalidInputError : when nothing changes, or no set value is within the instrument's limits
+    """
+    if change.nothing:
+        raise InvalidInputError(
+            "nothing to adapt to: say what changes with --gas, --outlet, --length-m, --inner-diameter-mm, "
+            "--film-thickness-um, --flow-mL-min or --inlet-kPa, or give what was cut off with --trim-m"
+        )
+    scenario = replace(scenario, current=method)
+    old = problem_of(scenario, fit)
+    before = predict(old, method)
+    fresh, notes = _on_new_system(scenario, fit, change)
+    T_old = reference_temperature(before)
+
+    def temperature(T: float) -> float:
+        """Of the new oven, from that of the old one; moved ones lie on the instrument's grid."""
+        if fresh.retention is fit.retention:
+            return T
+        return _on_grid(
+            kept_temperature(fit.retention, fresh.retention, T), scenario.instrument.steps.temperature, 273.15
+        )
+
+    T_new = temperature(T_old)
+    moved_scenario = _scenario_of(scenario, fresh.system)
+    corners = np.array([temperature(T) for T in method.oven.knots()[1]])
+    controlled, start, said = _first_value(moved_scenario, fresh.system, method, change, corners, T_new)
+    program, ratio = carried(method, fit.system, fresh.system, controlled, start, T_old, temperature)
+    program, rounded = _settable(moved_scenario, program, start)
+    new = problem_of(replace(moved_scenario, current=program), fresh)
+    after, holds = with_uncertainty(new, predict(new, program), scenario.search.seed)
+    return Adapted(
+        old=old,
+        new=new,
+        before=before,
+        after=after,
+        ratio=ratio,
+        T_old=T_old,
+        T_new=T_new,
+        hold_up_old=hold_up_at(fit.system, method.carrier.controlled, method.carrier.start, T_old),
+        hold_up_new=hold_up_at(fresh.system, controlled, program.carrier.start, T_new),
+        holds=holds,
+        notes=(*notes, *said, *rounded),
+        warnings=(*broken_limits(new, after), *warnings_of(new, after)),
+    )
+
+
+def reference_temperature(prediction: Prediction) -> float:
+    """The middle elution temperature [K] of a method.
+
+    Raises
+    ------
+    InvalidInputError : when nothing elutes
+    """
+    T = prediction.elution_temperature[np.isfinite(prediction.retention)]
+    if not T.size:
+        raise InvalidInputError(
+            "no compound leaves the column with the method in use; there is no pattern to keep"
+        )
+    return float(np.median(T))
+
+
+def order_changes(before: Prediction, after: Prediction) -> tuple[tuple[str, str], ...]:
+    """Pairs (a, b) of which a leaves first before and b leaves first after."""
+    order = [m for m in before.order if np.isfinite(before.retention[m]) and np.isfinite(after.retention[m])]
+    return tuple(
+        (before.compounds[a], before.compounds[b])
+        for at, a in enumerate(order)
+        for b in order[at + 1 :]
+        if after.retention[b] < after.retention[a]
+    )
+
+
+def _scenario_of(scenario: Scenario, system: ColumnSystem) -> Scenario:
+    return replace(scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure)
+
+
+def _on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, list[str]]:
+    """The fit as it holds on the new system, and what was assumed for that."""
+    column = replace(
+        scenario.column,
+        length=change.length or scenario.column.length,
+        inner_diameter=change.inner_diameter or scenario.column.inner_diameter,
+        film_thickness=change.film_thickness or scenario.column.film_thickness,
+    )
+    gas = change.gas or scenario.gas
+    outlet = scenario.outlet_pressure if change.outlet_pressure is None else change.outlet_pressure
+    system = replace(fit.system, column=column, gas=gas, outlet_pressure=outlet)
+    if column == scenario.column:
+        return replace(fit, system=system), [SAME_COLUMN]
+    notes = [
+        NEW_COLUMN,
+        "Temperature limits are kept from the scenario; thicker films bear less, so read the new column's tag.",
+    ]
+    # Uncertain by how much columns differ from their tags, whatever is known of the old one.
+    M = len(fit.retention)
+    covariance = np.zeros((3 * M + 1, 3 * M + 1))
+    covariance[:-1, :-1] = fit.covariance[: 3 * M, : 3 * M]
+    covariance[-1, -1] = LN_FLOW_SPREAD["column"] ** 2
+    retention = fit.retention
+    old_ratio, new_ratio = scenario.column.phase_ratio, column.phase_ratio
+    if abs(new_ratio / old_ratio - 1) > SAME:
+        retention = scaled_to_phase_ratio(retention, old_ratio, new_ratio)
+        notes.append(
+            f"The phase ratio goes from {old_ratio:.0f} to {new_ratio:.0f}, which multiplies every retention factor by "
+            f"{old_ratio / new_ratio:.2f}: the elution pattern cannot be kept exactly. Oven temperatures are moved so "
+            "that ln k of the compounds is kept on average."
+        )
+    return (
+        replace(
+            fit,
+            system=replace(system, flow_factor=1.0),
+            retention=retention,
+            flow_factors=np.ones_like(fit.flow_factors),
+            covariance=covariance,
+        ),
+        notes,
+    )
+
+
+def _first_value(
+    scenario: Scenario, system: ColumnSystem, method: Program, change: Change, corners: Array, T: float
+) -> tuple[Controlled, float, list[str]]:
+    """What the new carrier program sets and its first value [Pa absolute, m3/s or m/s], and why."""
+    kept = method.carrier.controlled
+    if change.flow is not None:
+        return "flow", change.flow, _about_mode(kept, "flow")
+    if change.inlet_pressure is not None:
+        if change.inlet_pressure <= system.outlet_pressure:
+            raise InvalidInputError(
+                f"--inlet-kPa gives {change.inlet_pressure / 1e3:.1f} kPa absolute, not above the outlet's "
+                f"{system.outlet_pressure / 1e3:.1f} kPa; no gas would flow"
+            )
+        return "pressure", change.inlet_pressure, _about_mode(kept, "pressure")
+    flow = speed_optimised_flow(system.column, system.gas)
+    pressure = float(inlet_pressure_for_flow(system.column, system.gas, T, flow, system.outlet_pressure))
+    wanted = set_value_at(system, kept, pressure, T)
+    low, high = _settable_range(scenario, system, kept, corners)
+    step, offset = _carrier_step(scenario, kept)
+    fewest, most = np.ceil((low - offset) / step - 1e-9), np.floor((high - offset) / step + 1e-9)
+    if fewest > most:
+        raise InvalidInputError(
+            f"{scenario.path}: within the [instrument] limits of inlet pressure and column flow no constant {kept} can "
+            f"be set for {system.column.length:g} m x {system.column.inner_diameter * 1e3:g} mm with "
+            f"{system.gas.name}; was the bore meant in mm?"
+        )
+    value = float(np.clip(np.round((wanted - offset) / step), fewest, most) * step + offset)
+    usual = f"the usual speed-optimised flow of {system.gas.name} for this bore, {flow * 60e6:.2f} mL/min"
+    if low <= wanted <= high:
+        return kept, value, [f"The carrier is set for {usual}; --flow-mL-min or --inlet-kPa set another."]
+    side = "largest" if wanted > high else "smallest"
+    return kept, value, [f"Not {usual}, but the {side} that the instrument's limits allow."]
+
+
+def _about_mode(old: Controlled, new: Controlled) -> list[str]:
+    if old == new:
+        return []
+    return [
+        f"The method in use holds the {old} constant or ramps it, the carried one the {new}: hold-up times change "
+        "otherwise with temperature, and the pattern is kept only nearly."
+    ]
+
+
+def _settable_range(
+    scenario: Scenario, system: ColumnSystem, controlled: Controlled, corners: Array
+) -> tuple[float, float]:
+    """The set values that keep pressure and flow limits at every corner of the oven program."""
+    instrument = scenario.instrument
+    column, gas, outlet = system.column, system.gas, system.outlet_pressure
+    lows, highs = [], []
+    for T in corners:
+        least = float(inlet_pressure_for_flow(column, gas, T, instrument.min_flow, outlet))
+        most = float(inlet_pressure_for_flow(column, gas, T, instrument.max_flow, outlet))
+        # The pneumatics hold no less than the room's pressure, whatever the outlet.
+        least = max(least, scenario.ambient_pressure + instrument.steps.pressure)
+        lows.append(set_value_at(system, controlled, least, T))
+        highs.append(set_value_at(system, controlled, min(most, instrument.max_inlet_pressure), T))
+    return max(lows), min(highs)
+
+
+def _carrier_step(scenario: Scenario, controlled: Controlled) -> tuple[float, float]:
+    """Step of the set value, and what is added to its multiples."""
+    steps = scenario.instrument.steps
+    if controlled == "pressure":
+        return steps.pressure, scenario.ambient_pressure
+    return (steps.flow, 0.0) if controlled == "flow" else (VELOCITY_STEP, 0.0)
+
+
+def _settable(scenario: Scenario, program: Program, start: float) -> tuple[Program, list[str]]:
+    """The program with rates and times on the instrument's grid; temperatures and the first set value are there.
+
+    Carrier ramps are rounded in their targets and holds; scenarios state no step for their rates.
+    """
+    steps = scenario.instrument.steps
+    off = 0.0
+    ramps = []
+    for ramp in program.oven.ramps:
+        rate = max(_on_grid(ramp.rate, steps.rate), steps.rate)
+        off = max(off, abs(rate / ramp.rate - 1))
+        ramps.append(replace(ramp, rate=rate, hold=_on_grid(ramp.hold, steps.time)))
+    oven = OvenProgram(program.oven.start, _on_grid(program.oven.hold, steps.time), tuple(ramps))
+    step, offset = _carrier_step(scenario, program.carrier.controlled)
+    carrier = CarrierProgram(
+        program.carrier.controlled,
+        start,
+        _on_grid(program.carrier.hold, steps.time),
+        tuple(
+            replace(ramp, target=_on_grid(ramp.target, step, offset), hold=_on_grid(ramp.hold, steps.time))
+            for ramp in program.carrier.ramps
+        ),
+    )
+    said = []
+    if off > COARSE:
+        said.append(
+            f"Rounding to the instrument's steps of {steps.rate * SECONDS_PER_MINUTE:g} °C/min changes a heating rate by "
+            f"{100 * off:.0f} %: elution temperatures move with it."
+        )
+    return Program(oven, carrier), said
+
+
+def _on_grid(value: float, step: float, offset: float = 0.0) -> float:
+    return round((value - offset) / step) * step + offset

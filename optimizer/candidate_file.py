@@ -1,0 +1,50 @@
+"""A program back from the `candidates.json` that a search left behind."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from models.programs import Program
+from optimizer.errors import ScenarioError
+from optimizer.scenario_conversion import program_of
+from optimizer.scenario_schema import ProgramTable
+from optimizer.text_files import read_text
+
+
+def read_first_candidate(path: Path, ambient_pressure: float) -> Program:
+    """The program of the first candidate.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which the gauge pressures of the file refer
+
+    Raises
+    ------
+    ScenarioError : naming the file and what is wrong with it
+    """
+    try:
+        document: Any = json.loads(read_text(path))
+    except json.JSONDecodeError as error:
+        raise ScenarioError(
+            f"{path}, line {error.lineno}: is not JSON ({error.msg}); a candidates.json as optimize writes it was "
+            "expected, a program in TOML is given with --program"
+        ) from None
+    candidates = document.get("candidates") if isinstance(document, dict) else None
+    if not isinstance(candidates, list):
+        raise ScenarioError(
+            f"{path}: holds no candidates; a candidates.json as optimize writes it was expected"
+        )
+    if not candidates or not isinstance(candidates[0], dict):
+        raise ScenarioError(f"{path}: its list of candidates holds no program")
+    entry = {key: candidates[0].get(key) for key in ("oven", "carrier")}
+    try:
+        table = ProgramTable.model_validate(entry)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(step) for step in first["loc"])
+        raise ScenarioError(f"{path}: candidates[1].{place}: {first['msg']}") from None
+    return program_of(table.oven, table.carrier, ambient_pressure)

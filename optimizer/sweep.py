@@ -1,0 +1,272 @@
+"""One or two set points of a program varied, everything else kept: what becomes of resolution and run time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.migration import migration_tables
+from models.programs import Array, Program, batch_of
+from optimizer.errors import ScenarioError
+from optimizer.found import FEASIBLE
+from optimizer.goal import Problem
+from optimizer.limits import LATE
+from optimizer.set_point_names import SetPoint, no_such_run, range_problem, set_points_of
+from optimizer.text_files import nearest
+
+Index = NDArray[np.intp]
+
+ONE_COUNT, TWO_COUNT = 81, 41  # values of each set point unless stated
+MOST_RUNS = 40_000  # in one sweep: some seconds, and as many rows in its files
+CHUNK = 2048  # programs assessed at a time: all pairs of a crowded chromatogram must fit into memory
+ROOM = 5.0  # K around the swept temperatures that tables must cover
+
+
+@dataclass(frozen=True)
+class Axis:
+    """A set point and the values it takes, rising, in its own unit."""
+
+    point: SetPoint
+    values: Array
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What every combination of set values gives: N of them, the last axis running fastest.
+
+    Attributes
+    ----------
+    program : Program, with its set points as they were
+    axes : one or two Axis
+    reasons : (N,) why a combination is no program that can be run, empty where it is
+    resolution, needed : (N,) of the critical pair [-]; nan where nothing was run or no pair counts
+    critical : (N, 2) compounds of the critical pair in order of elution, -1 where there is none
+    run_time : (N,) end of the last peak [s]; nan where a compound does not elute
+    cost : (N,) what the goal minimises [s], with what follows the last peak
+    minimise : "run time" or "cycle time"
+    resolution_margin : (N,) smallest margin of the pairs [-]
+    limits : (N, K) margins of everything else [-]
+    limit_names : names of these limits, K of them
+    """
+
+    program: Program
+    axes: tuple[Axis, ...]
+    reasons: tuple[str, ...]
+    resolution: Array
+    needed: Array
+    critical: Index
+    run_time: Array
+    cost: Array
+    minimise: str
+    resolution_margin: Array
+    limits: Array
+    limit_names: tuple[str, ...]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Number of values of each axis."""
+        return tuple(len(axis.values) for axis in self.axes)
+
+    @cached_property
+    def combinations(self) -> Array:
+        """(N, axes) set values."""
+        return np.array(list(product(*(axis.values for axis in self.axes))))
+
+    @cached_property
+    def possible(self) -> NDArray[np.bool_]:
+        """(N,) whether the combination is a program that can be run."""
+        return np.array([not reason for reason in self.reasons])
+
+    @property
+    def limit_margin(self) -> Array:
+        """(N,) smallest margin of the limits; those that are broken nowhere are left out, for they bound nothing.
+
+        A set point that sits on its limit all along would otherwise hide where the others bound the region. Zero is
+        put where a margin just counts as kept, so that rounding does not make such a set point flicker.
+        """
+        bounding = np.nanmin(self.limits, axis=0) < FEASIBLE
+        if not bounding.any():
+            return np.where(self.possible, 1.0, np.nan)
+        result: Array = self.limits[:, bounding].min(axis=1) - FEASIBLE
+        return result
+
+    @property
+    def margin(self) -> Array:
+        """(N,) smallest margin of the pairs and of the limits that are broken somewhere."""
+        result: Array = np.fmin(self.resolution_margin - FEASIBLE, self.limit_margin)
+        return result
+
+    @cached_property
+    def allowed(self) -> NDArray[np.bool_]:
+        """(N,) whether every limit but resolution is kept."""
+        result: NDArray[np.bool_] = np.all(self.limits >= FEASIBLE, axis=1)
+        return result
+
+    @cached_property
+    def feasible(self) -> NDArray[np.bool_]:
+        """(N,) whether every limit and every pair is kept."""
+        result: NDArray[np.bool_] = self.allowed & ~(self.resolution_margin < FEASIBLE)
+        return result
+
+    @property
+    def best(self) -> int | None:
+        """The feasible run with the least of what is minimised; None when there is none."""
+        if not self.feasible.any():
+            return None
+        return int(np.argmin(np.where(self.feasible, np.nan_to_num(self.cost, nan=np.inf), np.inf)))
+
+    def breaks(self, at: int) -> str:
+        """The limit that a combination breaks most, or resolution; empty when all is kept or nothing was run."""
+        if not self.possible[at] or self.feasible[at]:
+            return ""
+        return "resolution" if self.allowed[at] else self.limit_names[int(self.limits[at].argmin())]
+
+
+def parse_axes(
+    texts: Sequence[str], program: Program, ambient_pressure: float, origin: str
+) -> tuple[Axis, ...]:
+    """Axes from NAME=FROM:TO[:COUNT], once or twice.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute]
+    origin : where the program comes from, for messages
+
+    Raises
+    ------
+    ScenarioError : naming the option, what is wrong with it and what was expected
+    """
+    if not 1 <= len(texts) <= 2:
+        raise ScenarioError(
+            f"--vary was given {len(texts)} times; a sweep varies one or two set points, each as NAME=FROM:TO "
+            f"or NAME=FROM:TO:COUNT. This program has {_listed(program, ambient_pressure)}"
+        )
+    count = ONE_COUNT if len(texts) == 1 else TWO_COUNT
+    axes = tuple(_axis(text, program, ambient_pressure, origin, count) for text in texts)
+    if len({axis.point.name for axis in axes}) < len(axes):
+        raise ScenarioError(f"--vary names {axes[0].point.name} twice; name two set points, or one once")
+    runs = int(np.prod([len(axis.values) for axis in axes]))
+    if runs > MOST_RUNS:
+        raise ScenarioError(f"--vary asks for {runs} runs; at most {MOST_RUNS} are made, lower a COUNT")
+    return axes
+
+
+def _axis(text: str, program: Program, ambient_pressure: float, origin: str, count: int) -> Axis:
+    name, equals, rest = text.partition("=")
+    parts = rest.split(":")
+    try:
+        if not equals or not 2 <= len(parts) <= 3:
+            raise ValueError
+        low, high = float(parts[0]), float(parts[1])
+        count = int(parts[2]) if len(parts) == 3 else count
+    except ValueError:
+        raise ScenarioError(
+            f"--vary {text}: expected NAME=FROM:TO or NAME=FROM:TO:COUNT, as in start_C=40:120 or start_C=40:120:41"
+        ) from None
+    point = _named(name.strip(), text, program, ambient_pressure, origin)
+    for value in (low, high):
+        problem = range_problem(point, program, value, ambient_pressure)
+        if problem:
+            raise ScenarioError(f"--vary {text}: {problem}")
+    if not low < high:
+        raise ScenarioError(f"--vary {text}: FROM must be below TO; it goes from {low:g} to {high:g}")
+    if count < 2:
+        raise ScenarioError(f"--vary {text}: COUNT must be 2 or more, got {count}")
+    return Axis(point, np.linspace(low, high, count))
+
+
+def _named(name: str, text: str, program: Program, ambient_pressure: float, origin: str) -> SetPoint:
+    points = {point.name: point for point in set_points_of(program, ambient_pressure)}
+    if name in points:
+        return points[name]
+    guess = nearest(name, list(points))
+    raise ScenarioError(
+        f"--vary {text}: {origin} has no set point {name!r}"
+        + (f", did you mean {guess}?" if guess else ".")
+        + f" It has {_listed(program, ambient_pressure)} (a hold at its end changes nothing: a run lasts until its "
+        "last peak is out)"
+    )
+
+
+def _listed(program: Program, ambient_pressure: float) -> str:
+    return ", ".join(point.name for point in set_points_of(program, ambient_pressure))
+
+
+def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...]) -> Sweep:
+    """Run all combinations.
+
+    Raises
+    ------
+    ScenarioError : when none of them is a program that can be run
+    """
+    programs = [program]
+    for axis in axes:
+        programs = [axis.point.moved(each, float(value)) for each in programs for value in axis.values]
+    outlet = problem.scenario.outlet_pressure
+    reasons = tuple(no_such_run(each, program, outlet) for each in programs)
+    run = np.flatnonzero([not reason for reason in reasons])
+    if not run.size:
+        raise ScenarioError(f"--vary: none of the combinations can be run: {reasons[0]}")
+    count = len(programs)
+
+    def unknown() -> Array:
+        return np.full(count, np.nan)
+
+    found = Sweep(
+        program=program,
+        axes=axes,
+        reasons=reasons,
+        resolution=unknown(),
+        needed=unknown(),
+        critical=np.full((count, 2), -1, dtype=np.intp),
+        run_time=unknown(),
+        cost=unknown(),
+        minimise=problem.scenario.goal.minimise,
+        resolution_margin=unknown(),
+        limits=np.full((count, len(problem.limit_names)), np.nan),
+        limit_names=problem.limit_names,
+    )
+    ready = covering(problem, [programs[at] for at in run])
+    for start in range(0, run.size, CHUNK):
+        rows = run[start : start + CHUNK]
+        _fill(found, ready, [programs[at] for at in rows], rows)
+    return found
+
+
+def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) -> None:
+    """Assess some programs and write what they give into their rows."""
+    assessed = problem.assess(batch_of(programs), "polish")
+    eluted = assessed.run_time < LATE
+    found.run_time[rows] = np.where(eluted, assessed.run_time, np.nan)
+    found.cost[rows] = np.where(eluted, assessed.cost, np.nan)
+    found.limits[rows] = assessed.limits
+    if not len(problem.pairs.needed):
+        return
+    margins = problem.resolution_margins(assessed)
+    worst, each = margins.argmin(axis=1), np.arange(len(rows))
+    margin, needed = margins[each, worst], problem.pairs.needed[worst]
+    found.resolution_margin[rows], found.needed[rows] = margin, needed
+    found.resolution[rows] = (1 + margin) * needed
+    pair = problem.pairs.index[worst]
+    swapped = assessed.retention[each, pair[:, 0]] > assessed.retention[each, pair[:, 1]]
+    found.critical[rows] = np.where(swapped[:, None], pair[:, ::-1], pair)
+
+
+def covering(problem: Problem, programs: Sequence[Program]) -> Problem:
+    """The problem with tables for these programs: of their carrier variable, wide enough for all temperatures."""
+    kind = programs[0].carrier.controlled
+    T = [corner for program in programs for corner in program.oven.knots()[1]]
+    low, high = min(T) - ROOM, max(T) + ROOM
+    ready = problem.tables.get(kind)
+    if ready is not None:
+        covered = ready.antiderivatives
+        if covered.lowest <= low and high <= covered.highest:
+            return problem
+        low, high = min(low, covered.lowest), max(high, covered.highest)
+    tables = migration_tables(problem.fit.system, problem.fit.retention, kind, low, high)
+    return replace(problem, tables={**problem.tables, kind: tables})

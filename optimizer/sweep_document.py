@@ -1,0 +1,257 @@
+"""Sweeps and window diagrams as documents for --json and files: sweep.json and sweep.csv."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.units import celsius, kelvin
+from optimizer.documents import FORMAT, Document, minutes, number, program_document
+from optimizer.scenario_data import Scenario
+from optimizer.set_point_names import set_points_of
+from optimizer.sweep import Sweep
+from optimizer.window_sweep import WindowSweep
+
+Row = dict[str, str | float | None]
+
+RESULTS = (
+    "run_time_min",
+    "minimised_min",
+    "resolution",
+    "needed",
+    "critical_pair_first",
+    "critical_pair_second",
+    "feasible",
+    "limits_kept",
+    "breaks",
+)
+
+
+def sweep_document(scenario: Scenario, swept: Sweep, origin: str) -> Document:
+    """What sweep.json holds of a sweep; one entry a combination, the last set point running fastest.
+
+    Parameters
+    ----------
+    origin : where the program comes from
+    """
+    names = [axis.point.name for axis in swept.axes]
+    return {
+        "format": FORMAT,
+        "kind": "sweep",
+        "title": scenario.title,
+        "minimise": swept.minimise,
+        "program": {"from": origin, **program_document(swept.program, scenario.ambient_pressure)},
+        "vary": [
+            {
+                "name": axis.point.name,
+                "label": axis.point.label,
+                "unit": axis.point.unit,
+                "from": number(axis.values[0], 8),
+                "to": number(axis.values[-1], 8),
+                "count": len(axis.values),
+                "as_it_is": number(axis.point.value(swept.program), 8),
+            }
+            for axis in swept.axes
+        ],
+        "feasible": bool(swept.feasible.any()),
+        "feasible_runs": int(swept.feasible.sum()),
+        "best": None if swept.best is None else _entry(scenario, swept, swept.best, names),
+        "feasible_ranges": _ranges(swept) if len(names) == 1 else None,
+        "not_run": _not_run(swept),
+        "runs": [_entry(scenario, swept, at, names) for at in range(len(swept.reasons))],
+        "warnings": _warnings(scenario, swept),
+    }
+
+
+def _entry(scenario: Scenario, swept: Sweep, at: int, names: list[str]) -> Document:
+    values = {name: number(value, 8) for name, value in zip(names, swept.combinations[at], strict=True)}
+    if swept.reasons[at]:
+        return {"set": values, "not_run": swept.reasons[at]}
+    return {
+        "set": values,
+        "run_time_min": minutes(swept.run_time[at]),
+        "minimised_min": minutes(swept.cost[at]),
+        "resolution": number(swept.resolution[at]),
+        "needed": number(swept.needed[at]),
+        "critical_pair": pair_names(scenario, swept, at),
+        "feasible": bool(swept.feasible[at]),
+        "limits_kept": bool(swept.allowed[at]),
+        "breaks": swept.breaks(at) or None,
+    }
+
+
+def pair_names(scenario: Scenario, swept: Sweep, at: int) -> list[str] | None:
+    """The critical pair of a combination in order of elution."""
+    if swept.critical[at, 0] < 0:
+        return None
+    return [scenario.compounds[m] for m in swept.critical[at]]
+
+
+def _ranges(swept: Sweep) -> list[list[float | None]]:
+    """Stretches of feasible values of a single set point, as the values that were run."""
+    values, kept = swept.axes[0].values, swept.feasible
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], kept, [False]]).astype(int)))
+    return [
+        [number(values[first], 8), number(values[after - 1], 8)]
+        for first, after in zip(edges[::2], edges[1::2], strict=True)
+    ]
+
+
+def _not_run(swept: Sweep) -> list[Document]:
+    reasons = [reason for reason in swept.reasons if reason]
+    return [{"reason": reason, "runs": reasons.count(reason)} for reason in dict.fromkeys(reasons)]
+
+
+def _warnings(scenario: Scenario, swept: Sweep) -> list[str]:
+    found = [f"{each['runs']} of {len(swept.reasons)} not run: {each['reason']}." for each in _not_run(swept)]
+    late = int((swept.possible & np.isnan(swept.run_time)).sum())
+    if late:
+        found.append(
+            f"In {late} of {len(swept.reasons)} runs a compound does not elute in any reasonable time."
+        )
+    if not swept.feasible.any():
+        found.append("None of these runs meets the goal.")
+    corners = _oven_corners(swept)
+    return [*found, *_about_extrapolation(scenario, min(corners), max(corners))]
+
+
+def _oven_corners(swept: Sweep) -> list[float]:
+    """Temperatures [K] that the runs of a sweep start from or ramp to: those kept, and the ends of those varied."""
+    varied = {axis.point: at for at, axis in enumerate(swept.axes)}
+    corners = []
+    for point in set_points_of(swept.program, 1.0):
+        if point.part == "oven" and point.field in ("start", "target"):
+            at = varied.get(point)
+            run = swept.combinations[swept.possible]
+            values = [point.value(swept.program)] if at is None else [run[:, at].min(), run[:, at].max()]
+            corners += [float(kelvin(value)) for value in values]
+    return corners
+
+
+def _about_extrapolation(scenario: Scenario, low: float, high: float) -> list[str]:
+    scouted = [T for run in scenario.runs for T in run.program.oven.knots()[1]]
+    if not scouted or (low >= min(scouted) - 1 and high <= max(scouted) + 1):
+        return []
+    return [
+        f"Leaves the scouted temperatures: runs {celsius(low):.0f} to {celsius(high):.0f} °C, scouted "
+        f"{celsius(min(scouted)):.0f} to {celsius(max(scouted)):.0f} °C; beyond them predictions are extrapolated."
+    ]
+
+
+def sweep_columns(swept: Sweep) -> tuple[str, ...]:
+    """Headings of sweep.csv."""
+    return (*(axis.point.name for axis in swept.axes), *RESULTS)
+
+
+def sweep_rows(document: Document) -> list[Row]:
+    """Rows of sweep.csv from the document; what was not run has its reason under `breaks`."""
+    rows: list[Row] = []
+    for entry in document["runs"]:
+        first, second = entry.get("critical_pair") or (None, None)
+        row: Row = dict(entry["set"])
+        row |= {
+            "run_time_min": entry.get("run_time_min"),
+            "minimised_min": entry.get("minimised_min"),
+            "resolution": entry.get("resolution"),
+            "needed": entry.get("needed"),
+            "critical_pair_first": first,
+            "critical_pair_second": second,
+            "feasible": _yes(entry.get("feasible")),
+            "limits_kept": _yes(entry.get("limits_kept")),
+            "breaks": f"not run: {entry['not_run']}" if "not_run" in entry else entry["breaks"],
+        }
+        rows.append(row)
+    return rows
+
+
+def _yes(value: bool | None) -> str | None:
+    return None if value is None else "yes" if value else "no"
+
+
+WINDOW_COLUMNS = (
+    "temperature_C",
+    "smallest_alpha",
+    "alpha_pair_first",
+    "alpha_pair_second",
+    "plates_needed",
+    "plates_pair_first",
+    "plates_pair_second",
+    "plates",
+    *RESULTS,
+)
+
+
+def window_document(scenario: Scenario, found: WindowSweep, origin: str) -> Document:
+    """What sweep.json holds of a window diagram; windows the highest first."""
+    diagram = found.diagram
+    temperatures = [_temperature(scenario, found, at) for at in range(len(diagram.values))]
+    windows = [
+        {
+            "from_C": number(celsius(window.low), 5),
+            "to_C": number(celsius(window.high), 5),
+            **temperatures[found.row(window.best)],
+        }
+        for window in diagram.windows
+    ]
+    warnings = _about_extrapolation(scenario, float(diagram.values[0]), float(diagram.values[-1]))
+    return {
+        "format": FORMAT,
+        "kind": "window diagram",
+        "title": scenario.title,
+        "minimise": found.runs.minimise,
+        "program": {"from": origin, **program_document(found.runs.program, scenario.ambient_pressure)},
+        "windows": windows,
+        "fewest_plates": temperatures[found.fewest_plates],
+        "best": None if found.runs.best is None else temperatures[found.runs.best],
+        "temperatures": temperatures,
+        "warnings": [*warnings, *_about_weak_retention(windows[0])],
+    }
+
+
+def _about_weak_retention(highest: Document) -> list[str]:
+    """The top of the diagram is no answer where no column has the plates."""
+    needed, plates = highest["plates_needed"], highest["plates"]
+    if plates is None or (needed is not None and needed <= plates):
+        return []
+    text = "without end" if needed is None else f"{needed:,.0f}".replace(",", " ")
+    return [
+        f"The highest window asks for more plates ({text}) than the column gives ({plates:,.0f}".replace(
+            ",", " "
+        )
+        + "): alpha is large there, but k is small or the pairs need more. Look at where the fewest plates are needed."
+    ]
+
+
+def _temperature(scenario: Scenario, found: WindowSweep, at: int) -> Document:
+    diagram, runs = found.diagram, found.runs
+    return {
+        "temperature_C": number(celsius(diagram.values[at]), 5),
+        "smallest_alpha": number(diagram.smallest[at], 5),
+        "alpha_pair": found.names(scenario.compounds, int(diagram.critical[at])),
+        "plates_needed": number(found.needed_plates[at]),
+        "plates_pair": found.names(scenario.compounds, int(found.plates_pair[at])),
+        "plates": number(found.plates[at]),
+        "run_time_min": minutes(runs.run_time[at]),
+        "minimised_min": minutes(runs.cost[at]),
+        "resolution": number(runs.resolution[at]),
+        "needed": number(runs.needed[at]),
+        "critical_pair": pair_names(scenario, runs, at),
+        "feasible": bool(runs.feasible[at]),
+        "limits_kept": bool(runs.allowed[at]),
+        "breaks": runs.breaks(at) or None,
+    }
+
+
+def window_rows(document: Document) -> list[Row]:
+    """Rows of sweep.csv, one a temperature; the keys are `WINDOW_COLUMNS`."""
+    rows: list[Row] = []
+    for entry in document["temperatures"]:
+        row: Row = {
+            key: entry[key]
+            for key in WINDOW_COLUMNS
+            if key in entry and not isinstance(entry[key], list | bool)
+        }
+        for kind in ("alpha_pair", "plates_pair", "critical_pair"):
+            row[f"{kind}_first"], row[f"{kind}_second"] = entry[kind] or (None, None)
+        row |= {key: _yes(entry[key]) for key in ("feasible", "limits_kept")}
+        rows.append(row)
+    return rows

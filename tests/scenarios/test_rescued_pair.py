@@ -1,0 +1,232 @@
+"""The scenario with the rescued pair and the simulated instrument that made its data."""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import json
+import math
+import subprocess
+import sys
+from itertools import pairwise
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from optimizer.documents import program_document
+from optimizer.peak_tables import read_peak_table
+from optimizer.scenario import load_scenario
+from optimizer.workflow import fit_scenario, optimize
+from tests.published.tables import rows as published
+from tests.reference import confirmation
+from tests.reference.instrument import Measured
+
+ROOT = Path(__file__).parents[2]
+FOLDER = ROOT / "scenarios" / "rescued_pair"
+SCRIPT = FOLDER / "make_data.py"
+OPEN_FILES = (SCRIPT, ROOT / "tests/reference/instrument.py", ROOT / "tests/reference/confirmation.py")
+FIRST_PAIR = ("camphor", "linalool")
+SECOND_PAIR = ("beta-caryophyllene", "terpinen-4-ol")
+
+
+def load_script() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("rescued_pair_make_data", SCRIPT)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+script = load_script()
+INSTRUMENT = script.INSTRUMENT
+
+
+def ramp(rate: float) -> dict[str, Any]:
+    """The method in use with another heating rate [°C/min]."""
+    oven = {"start_C": 60, "hold_min": 1, "ramps": [{"rate_C_per_min": rate, "to_C": 240, "hold_min": 5}]}
+    return {"oven": oven, "carrier": script.PROGRAMS["current"]["carrier"]}
+
+
+def true_resolution(program: dict[str, Any], pair: tuple[str, str]) -> float:
+    """Without noise, negative when the second leaves first."""
+    first, second = (INSTRUMENT.true_peak(program, name) for name in pair)
+    distance, widths = second.time - first.time, 2.3548 * (first.width + second.width)
+    return float(1.18 * distance / widths)
+
+
+def test_regenerating_gives_the_committed_tables_and_hold_up_times(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    script.main(["--out", str(tmp_path)])
+    printed = capsys.readouterr().out
+    for name in ("slow", "fast"):
+        assert (tmp_path / f"{name}.csv").read_bytes() == (FOLDER / f"{name}.csv").read_bytes()
+        assert f"{name}.csv written; hold_up_min = {script.PROGRAMS[name]['hold_up_min']:.3f}" in printed
+
+
+def test_the_script_and_what_it_stands_on_import_nothing_of_the_packages() -> None:
+    names: set[str] = set()
+    for path in OPEN_FILES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                names |= {alias.name for alias in node.names}
+            elif isinstance(node, ast.ImportFrom):
+                names.add(node.module or "")
+    assert "tests.reference.integrator" in names
+    assert {name for name in names if name.split(".")[0] in ("models", "optimizer")} == set()
+
+
+def test_nothing_of_the_packages_is_loaded_behind_its_back() -> None:
+    code = (
+        "import runpy, sys\n"
+        f"runpy.run_path({str(SCRIPT)!r}, run_name='looked_at')\n"
+        "print([name for name in sys.modules if name.split('.')[0] in ('models', 'optimizer')])\n"
+    )
+    # Isolated mode: nothing but the script itself says where modules are.
+    done = subprocess.run([sys.executable, "-I", "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_scenario_reads_without_a_warning() -> None:
+    scenario = load_scenario(FOLDER)
+    assert scenario.warnings == ()
+    assert set(scenario.compounds) == set(script.COMPOUNDS)
+    assert 16 <= len(scenario.compounds) <= 24
+
+
+def test_a_pair_swaps_between_the_scouting_runs() -> None:
+    slow, fast = (read_peak_table(FOLDER / f"{name}.csv").compounds for name in ("slow", "fast"))
+    swapped = {
+        (a, b) for a in slow for b in slow if slow.index(a) < slow.index(b) and fast.index(a) > fast.index(b)
+    }
+    assert swapped == {FIRST_PAIR}
+
+
+def test_both_pairs_change_places_as_the_oven_heats_faster() -> None:
+    # The first between 3 and 10 °C/min, the second beyond what was scouted.
+    assert true_resolution(ramp(3), FIRST_PAIR) > 2
+    assert true_resolution(ramp(10), FIRST_PAIR) < -2
+    assert true_resolution(ramp(10), SECOND_PAIR) > 0.5
+    assert true_resolution(ramp(25), SECOND_PAIR) < -0.5
+
+
+def test_the_method_in_use_fails_by_one_pair_that_the_eye_sees_as_one_peak() -> None:
+    rows, _ = INSTRUMENT.measure(script.PROGRAMS["current"], confirmation.CURRENT_STREAM)
+    resolutions = {(a.compound, b.compound): confirmation.resolution(a, b) for a, b in pairwise(rows)}
+    assert min(resolutions, key=resolutions.__getitem__) == FIRST_PAIR
+    assert resolutions[FIRST_PAIR] < 0.5
+    assert sum(rs < 1.5 for rs in resolutions.values()) == 1
+
+
+def test_hotter_means_the_alcohols_first_at_one_temperature_for_each_pair() -> None:
+    # The more strongly a compound's retention depends on temperature the more it gains by heat.
+    for (earlier_cold, earlier_hot), low, high in ((FIRST_PAIR, 100, 115), (SECOND_PAIR, 125, 145)):
+        cold, hot = (
+            [INSTRUMENT.solutes[name].ln_partition(T + 273.15) for name in (earlier_cold, earlier_hot)]
+            for T in (low, high)
+        )
+        assert cold[0] < cold[1]
+        assert hot[0] > hot[1]
+
+
+def test_enthalpies_of_sorption_are_plausible() -> None:
+    # 30 to 75 kJ/mol for compounds of this size: common practice, no source.
+    for name, solute in INSTRUMENT.solutes.items():
+        slope = (solute.ln_partition(393.15) - solute.ln_partition(373.15)) / (1 / 393.15 - 1 / 373.15)
+        assert 30e3 < 8.314 * slope < 75e3, name
+
+
+def test_vapour_pressures_near_the_boiling_point_agree_with_published_ones() -> None:
+    # n-Tetradecane is the one compound that both tables have. Farther below its boiling point the rule drifts (to a
+    # fifth at 100 °C): the figures are invented ones of plausible size, and README.md says so.
+    ln_p = script.ln_vapour_pressure(script.COMPOUNDS["n-tetradecane"])
+    off = [
+        ln_p(float(row["T_C"]) + 273.15) - math.log(float(row["p_recommended_Pa"]))
+        for row in published("vapour_pressure")
+        if row["compound"] == "n-tetradecane" and float(row["T_C"]) >= 200
+    ]
+    assert len(off) >= 3
+    assert max(map(abs, off)) < 0.06
+
+
+def test_isothermal_times_are_the_hold_up_time_and_the_retention_factor() -> None:
+    # t = tM (1 + k), exact when nothing changes in time
+    program = {"oven": {"start_C": 120}, "carrier": {"mode": "constant pressure", "inlet_kPa": 100}}
+    hold_up = INSTRUMENT.true_peak(program, None).time
+    phase_ratio = INSTRUMENT.nominal.bore * INSTRUMENT.reality.bore_factor / (4 * INSTRUMENT.nominal.film)
+    for name in ("alpha-pinene", "camphor", "geraniol"):
+        k = math.exp(INSTRUMENT.solutes[name].ln_partition(393.15)) / phase_ratio
+        assert INSTRUMENT.true_peak(program, name).time == pytest.approx(hold_up * (1 + k), rel=1e-7)
+
+
+def test_the_pneumatics_set_the_pressure_of_independently_integrated_flows() -> None:
+    cases = [
+        row
+        for row in published("flow_cases")
+        if row["gas"] == "Helium" and row["bore"] == "nominal" and float(row["pout_abs_Pa"]) > 0
+    ]
+    assert cases
+    for row in cases:
+        length, bore, ambient = float(row["L_m"]), float(row["id_mm"]) * 1e-3, float(row["pout_abs_Pa"])
+        nominal = type(INSTRUMENT.nominal)(length, bore, 0.25e-6, ambient)
+        flow = float(row["F_mL_min_25C_1atm_numeric"]) * 1e-6 / 60
+        inlet = nominal.inlet_for_flow(flow, float(row["T_C"]) + 273.15)
+        assert inlet == pytest.approx(float(row["pin_abs_Pa"]), rel=1e-4), row["case"]
+
+
+def test_resolution_behind_a_tailing_peak_is_what_its_back_leaves() -> None:
+    # A factor of 1.25 puts 1/2.5 of the width in front of the apex and the rest behind.
+    tailing = Measured("large", 100.0, 2.0, 1.0, 1.25)
+    after, before = Measured("a", 110.0, 2.0, 1.0), Measured("b", 90.0, 2.0, 1.0)
+    assert confirmation.resolution(tailing, after) == pytest.approx(1.18 * 10 / (2 * 1.2 + 2))
+    assert confirmation.resolution(before, tailing) == pytest.approx(1.18 * 10 / (2 + 2 * 0.8))
+
+
+def test_a_search_rescues_the_pair_and_the_instrument_confirms_it() -> None:
+    scenario = load_scenario(FOLDER)
+    _, outcome = optimize(scenario, fit_scenario(scenario), seconds=4.0)
+    assert outcome.feasible
+    best = outcome.candidates[0].prediction
+    assert best.run_time < 20 * 60  # in place of 42 min
+    rows, _ = INSTRUMENT.measure(program_document(best.program, scenario.ambient_pressure), 11)
+    assert [row.compound for row in rows] == [best.compounds[m] for m in best.order]
+    # What is needed of the instrument is 1.5; the scenario asks for 1.8 because predictions are not exact.
+    assert min(confirmation.resolution(a, b) for a, b in pairwise(rows)) > 1.5
+
+
+def test_a_confirmation_compares_with_the_prediction(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    candidate: dict[str, Any] = {"rank": 2, **ramp(7), "run_time_min": 30.0}
+    truth, _ = INSTRUMENT.measure(candidate, 12)
+    candidate["peaks"] = [
+        {"compound": row.compound, "retention_min": (row.time - 3) / 60, "width_half_min": row.width / 60}
+        for row in truth
+    ]
+    file, out = tmp_path / "candidates.json", tmp_path / "confirm.csv"
+    file.write_text(json.dumps({"candidates": [candidate]}), encoding="utf-8")
+    script.main(["--confirm", str(file), "--rank", "2", "--out", str(out)])
+    printed = capsys.readouterr().out
+    smallest = min(confirmation.resolution(a, b) for a, b in pairwise(truth))
+    assert "largest difference 3.00 s, mean +3.00 s" in printed
+    assert f"smallest resolution, predicted: {smallest:.3f}" in printed
+    assert f"smallest resolution, confirmed: {smallest:.3f}" in printed
+    assert "AFTER THE PROGRAM'S END" not in printed
+    assert "NOT THE PREDICTED ONE" not in printed
+    assert read_peak_table(out).compounds == tuple(row.compound for row in truth)
+
+    first, second = candidate["peaks"][:2]
+    first["compound"], second["compound"] = second["compound"], first["compound"]
+    candidate["run_time_min"] = max(row.time for row in truth) / 60
+    file.write_text(json.dumps({"candidates": [candidate]}), encoding="utf-8")
+    script.main(["--confirm", str(file), "--rank", "2"])
+    printed = capsys.readouterr().out
+    assert "NOT THE PREDICTED ONE" in printed
+    assert "AFTER THE PROGRAM'S END" in printed
+    with pytest.raises(SystemExit, match="no candidate of rank 1"):
+        script.main(["--confirm", str(file)])
