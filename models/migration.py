@@ -49,6 +49,7 @@ from models.interpolation import AntiderivativeTable, antiderivative_table
 from models.panels import nodes_of, panels_of, rule
 from models.plate_height import typical_diffusion_constant
 from models.plate_height_tables import PlateHeightTables, plate_height_tables
+from models.precision import Precision, in_precision
 from models.programs import Array, Controlled, ProgramBatch
 from models.retention import Retention
 from models.sections import Sections, has_constant_c, sections_of
@@ -69,6 +70,7 @@ class Effort:
     curved : bool, whether tables of plate height are read with curvature
     steady : float, change of Y between sweeps of Picard's iteration at which it ends
     settled : float, change of s at elution above which another pass is made
+    precision : of what happens at the nodes where rho varies; s at elution is kept in double
     """
 
     nodes: int
@@ -78,11 +80,12 @@ class Effort:
     curved: bool
     steady: float
     settled: float
+    precision: Precision
 
 
 EFFORTS: dict[Accuracy, Effort] = {
-    "screen": Effort(4, 4, 1e-4, 2e-5, False, 1e-4, 2e-3),
-    "polish": Effort(7, 7, 1e-5, 1e-5, True, 1e-5, 5e-4),
+    "screen": Effort(5, 4, 1e-4, 4e-5, False, 2e-4, 2e-3, "single"),
+    "polish": Effort(8, 7, 1e-5, 1e-5, True, 1e-5, 5e-4, "double"),
 }
 LONGEST_RETENTION = 100 * 3600.0  # s; anything later is reported as not eluted
 LOOK_UPS = 24_000  # programs x compounds x nodes worked on at a time, so that work arrays stay in the cache
@@ -293,7 +296,13 @@ def _march_frozen(tables: MigrationTables, sections: Sections, effort: Effort) -
 
 def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple[Arrival, Array]:
     """Arrivals at the outlet and variances in s there (N M,): eqs. [4] and [5]."""
-    system, nodes, legs = tables.system, rule(effort.nodes), sections.legs
+    system, legs = tables.system, sections.legs
+    nodes, precision = rule(effort.nodes, effort.precision), effort.precision
+    heights = tables.heights.single if precision == "single" else tables.heights
+
+    def at_nodes(values: Array) -> Array:
+        return in_precision(values.take(panels.band), precision)
+
     assert legs is not None  # c is constant only where rho is
     po = system.outlet_pressure
     s_end = _first_guess(sections)
@@ -305,12 +314,12 @@ def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple
         rho_end = (po / end.pressure) ** 2
         s_full = _clock_at_elution(rho_end)
         panels = panels_of(sections, clock_end, effort.negligible, bands)
-        node = nodes_of(panels, legs, tables.heights, end, nodes, effort.curved)
-        lack, lack_end = 1 - (po / node.pressure) ** 2, 1 - rho_end.take(panels.band)
+        node = nodes_of(panels, legs, heights, end, nodes, effort.curved)
+        lack, lack_end = 1 - (po / node.pressure) ** 2, at_nodes(1 - rho_end)
         tilt = lack / lack_end
         flat, steep = 1 - tilt, 1.5 * lack_end
-        Y = panels.clock + nodes.to_node @ node.density
-        Y *= (s_full / clock_end).take(panels.band)
+        Y = in_precision(panels.clock, precision) + nodes.to_node @ node.density
+        Y *= at_nodes(s_full / clock_end)
         for _ in range(PICARD_SWEEPS):
             P_end2 = np.maximum(1 - steep * Y, 0.0) ** (2 / 3)
             P2 = flat + tilt * P_end2
@@ -322,7 +331,7 @@ def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple
         P = np.sqrt(P2)
         growth, total_growth = panels.running(node.density * (lack - lack_end) / (P_end2 * P2 * P), nodes)
         whole = panels.sums(total_growth)
-        weight = node.density * (P_end2 / P) * np.exp(whole.take(panels.band) - growth)
+        weight = node.density * (P_end2 / P) * np.exp(at_nodes(whole) - growth)
         terms = node.places.plate_height_share(flow_group(system, node.pressure), 1 / (node.pressure * P))
         # What was left out is taken to have broadened like the rest.
         rescaled = system.plate_height_factor * clock_end / (clock_end - panels.left_out)
@@ -357,12 +366,15 @@ def _first_guess(sections: Sections) -> Array:
     rho_after = rho.ravel().take(following * sections.programs + program)
     rho_end = rho_before + share * (rho_after - rho_before)
     s_full = _clock_at_elution(rho_end)
-    # One step of Picard's for R, by the trapezoidal rule.
-    s = np.minimum(sections.clock, s_full)
-    P_end2 = np.maximum(1 - 1.5 * (1 - rho_end) * s, rho_end**1.5) ** (2 / 3)
-    P2 = 1 - np.repeat(1 - rho, sections.compounds, axis=1) * ((1 - P_end2) / (1 - rho_end))
+    # One step of Picard's for R, by the trapezoidal rule; single precision is plenty for a guess.
+    s = np.minimum(sections.clock, s_full).astype(np.float32)
+    steep = (1.5 * (1 - rho_end)).astype(np.float32)
+    P_end2 = np.maximum(1 - steep * s, (rho_end**1.5).astype(np.float32)) ** np.float32(2 / 3)
+    P2 = 1 - np.repeat((1 - rho).astype("single"), sections.compounds, axis=1) * (
+        (1 - P_end2) / (steep / 1.5)
+    )
     R = np.sqrt(P_end2 / P2)
-    R[s >= s_full] = 1.0
+    R[s >= s_full.astype(np.float32)] = 1.0
     last = s_full - s[-1]
     Y_end = ((s[1:] - s[:-1]) * (R[1:] + R[:-1])).sum(axis=0) / 2 + last * (R[-1] + 1) / 2
     result: Array = 2 * s_full - Y_end

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from models.elution import Arrival
 from models.legs import Legs, quartic
 from models.plate_height_tables import Places, PlateHeightTables
+from models.precision import Precision, in_precision
 from models.programs import Array
 from models.sections import Sections
 
@@ -32,11 +33,13 @@ class Rule:
     x : (G, 1) array
     weight : (G,) array, of integrals over x
     to_node : (G, G) array, integrals over x from 0 to each node
+    precision : of these arrays and of all that is worked out at the nodes
     """
 
     x: Array
     weight: Array
     to_node: Array
+    precision: Precision = "double"
 
     def spread(self, phi_start: Array, phi_stop: Array) -> tuple[Array, Array]:
         """Share of panels passed at the nodes and its slope in x, (G, E), from Phi_0 at their ends (E,)."""
@@ -46,7 +49,7 @@ class Rule:
 
 
 @cache
-def rule(count: int) -> Rule:
+def rule(count: int, precision: Precision = "double") -> Rule:
     """The rule of `count` nodes."""
     x, w = np.polynomial.legendre.leggauss(count)
     values = np.polynomial.legendre.legvander(x, count - 1)
@@ -57,7 +60,13 @@ def rule(count: int) -> Rule:
         ],
         axis=1,
     )
-    return Rule(((x + 1) / 2)[:, None], w / 2, antiderivatives @ np.linalg.inv(values))
+    to_node = antiderivatives @ np.linalg.inv(values)
+    return Rule(
+        in_precision(((x + 1) / 2)[:, None], precision),
+        in_precision(w / 2, precision),
+        in_precision(to_node, precision),
+        precision,
+    )
 
 
 @dataclass(frozen=True)
@@ -95,11 +104,11 @@ class Panels:
 
     def running(self, density: Array, nodes: Rule) -> tuple[Array, Array]:
         """Integrals over x of a density (G, E) from s = 0 to each node (G, E), and over each panel (E,)."""
-        totals = nodes.weight @ density
+        totals = (nodes.weight @ density).astype(np.float64)
         before = np.cumsum(totals) - totals
         before -= before.take(self.first)
         inner = nodes.to_node @ density
-        inner += before
+        inner += in_precision(before, nodes.precision)
         return inner, totals
 
 
@@ -160,17 +169,21 @@ def nodes_of(
     panels: Panels, legs: Legs, heights: PlateHeightTables, end: Arrival, nodes: Rule, curved: bool
 ) -> Nodes:
     """Nodes of panels whose bands leave the column at `end`, where c is not constant."""
-    values = legs.values.take(panels.which, axis=1)
+    precision = nodes.precision
+    values = in_precision(legs.values, precision).take(panels.which, axis=1)
     T_start, rise = values[:2]
     ramp = rise != 0.0
     final = end.leg.take(panels.band) == panels.leg
     phi_stop = np.where(final, end.phi.take(panels.band), panels.phi_stop)
-    phi_stop = np.where(ramp, phi_stop, panels.phi_start)
-    share, slope = nodes.spread(panels.phi_start, phi_stop)
-    places = heights.at(panels.phi_start + share * (phi_stop - panels.phi_start), panels.compound, curved)
-    stop = np.where(final, end.share.take(panels.band), 1.0)
-    u = np.where(ramp, (places.temperature - T_start) / np.where(ramp, rise, 1.0), stop * share)
+    phi_start = in_precision(panels.phi_start, precision)
+    phi_stop = np.where(ramp, in_precision(phi_stop, precision), phi_start)
+    share, slope = nodes.spread(phi_start, phi_stop)
+    places = heights.at(phi_start + share * (phi_stop - phi_start), panels.compound, curved)
+    stop = in_precision(np.where(final, end.share.take(panels.band), 1.0), precision)
+    u = np.where(
+        ramp, (places.temperature - T_start) / np.where(ramp, rise, rise.dtype.type(1.0)), stop * share
+    )
     density = quartic(values[2:7], u) * slope
     # Scaled so that the quadrature gives the gain over the panel, which is known exactly.
-    density *= panels.gain / (nodes.weight @ density)
+    density *= in_precision(panels.gain, precision) / (nodes.weight @ density)
     return Nodes(places, quartic(values[7:], u), density)

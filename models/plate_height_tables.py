@@ -13,6 +13,7 @@ of `interpolation`. Read linearly, the error of H is a few parts in 1e5; with cu
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from models.plate_height import (
     film_plate_height,
     gas_resistance_plate_height,
 )
+from models.precision import in_precision
 from models.retention import Retention, coefficients
 from models.system import ColumnSystem
 
@@ -50,10 +52,23 @@ class PlateHeightTables:
     change: Array
     bend: Array
 
+    @cached_property
+    def single(self) -> PlateHeightTables:
+        """The same in single precision."""
+        return PlateHeightTables(
+            in_precision(self.start, "single"),
+            in_precision(self.per_step, "single"),
+            self.cells,
+            in_precision(self.value, "single"),
+            in_precision(self.change, "single"),
+            in_precision(self.bend, "single"),
+        )
+
     def at(self, phi: Array, compound: Index, curved: bool) -> Places:
         """Where Phi_0 of given compounds (E,) has given values (G, E)."""
         position = (np.log(phi) - self.start.take(compound)) * self.per_step.take(compound)
-        position = np.fmin(np.fmax(position, 0.0), self.cells - 1e-9)
+        # The largest share of the last cell that the numbers' precision can tell from the next.
+        position = np.fmin(np.fmax(position, 0.0), np.nextafter(position.dtype.type(self.cells), 0))
         index = position.astype(np.intp)
         position -= index
         index += compound * self.cells
