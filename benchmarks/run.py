@@ -36,7 +36,7 @@ def main() -> None:
     """Run everything and write the results."""
     quick = "--quick" in sys.argv[1:]
     began = time.time()
-    sections = [engine.run(quick), start_up.run(), optimality.run(quick)]
+    sections = [engine.run(quick), start_up.run(), optimality.run(quick), optimality.run_carrier_ramps(quick)]
     commit = subprocess.run(
         ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False
     ).stdout.strip()

@@ -10,7 +10,7 @@ same tau therefore elute every compound at the same temperature: all times of th
     ratio = tM(new)/tM(old)                                                                           [2]
 
 at a reference temperature. That is exact at constant pressure as far as the viscosities of the gases keep their
-ratio (helium to hydrogen within 0.2 % between 40 and 300 °C), and near in other modes, where tM depends on
+ratio (helium to hydrogen within 0.15 % between 40 and 300 °C), and near in other modes, where tM depends on
 temperature in another way.
 
 On a column of another phase ratio k changes by the factor (old ratio)/(new ratio) at every temperature. No oven

@@ -9,21 +9,22 @@ import numpy as np
 from models.carrier_flow import inlet_pressure_for_flow
 from models.errors import InvalidInputError
 from models.fit import LN_FLOW_SPREAD, Fit
-from models.programs import Array, CarrierProgram, Controlled, OvenProgram, Program
+from models.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, Ramp
 from models.retention import scaled_to_phase_ratio
 from models.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
 from models.system import ColumnSystem
-from models.units import SECONDS_PER_MINUTE
+from models.units import ZERO_CELSIUS, flow_mL_min, flow_si
 from optimizer.adapt_options import Change
 from optimizer.candidates import warnings_of
 from optimizer.goal import Problem, problem_of
 from optimizer.predict import predict, with_uncertainty
 from optimizer.reasons import broken_limits
 from optimizer.results import Prediction
-from optimizer.scenario import Scenario
+from optimizer.scenario_conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
+from optimizer.scenario_data import Scenario
 
 SAME = 1e-9  # relative; phase ratios closer than this are one
-COARSE = 0.02  # relative change of a heating rate by rounding that is worth a word
+COARSE = 0.02  # relative change of a rate by rounding that is worth a word
 VELOCITY_STEP = 1e-3  # m/s; scenarios state no step of their own for velocities
 NEW_COLUMN = (
     "The new column is taken to have its nominal dimensions: the flow correction found for the one in use belongs to "
@@ -80,19 +81,21 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
     scenario = replace(scenario, current=method)
     old = problem_of(scenario, fit)
     before = predict(old, method)
-    fresh, notes = _on_new_system(scenario, fit, change)
+    fresh, notes = on_new_system(scenario, fit, change)
     T_old = reference_temperature(before)
 
     def temperature(T: float) -> float:
         """Of the new oven, from that of the old one; moved ones lie on the instrument's grid."""
         if fresh.retention is fit.retention:
             return T
-        return _on_grid(
-            kept_temperature(fit.retention, fresh.retention, T), scenario.instrument.steps.temperature, 273.15
+        return on_grid(
+            kept_temperature(fit.retention, fresh.retention, T),
+            scenario.instrument.steps.temperature,
+            ZERO_CELSIUS,
         )
 
     T_new = temperature(T_old)
-    moved_scenario = _scenario_of(scenario, fresh.system)
+    moved_scenario, capped = scenario_on(scenario, fresh.system)
     corners = np.array([temperature(T) for T in method.oven.knots()[1]])
     controlled, start, said = _first_value(moved_scenario, fresh.system, method, change, corners, T_new)
     program, ratio = carried(method, fit.system, fresh.system, controlled, start, T_old, temperature)
@@ -110,7 +113,7 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
         hold_up_old=hold_up_at(fit.system, method.carrier.controlled, method.carrier.start, T_old),
         hold_up_new=hold_up_at(fresh.system, controlled, program.carrier.start, T_new),
         holds=holds,
-        notes=(*notes, *said, *rounded),
+        notes=(*notes, *capped, *said, *rounded),
         warnings=(*broken_limits(new, after), *warnings_of(new, after)),
     )
 
@@ -141,12 +144,25 @@ def order_changes(before: Prediction, after: Prediction) -> tuple[tuple[str, str
     )
 
 
-def _scenario_of(scenario: Scenario, system: ColumnSystem) -> Scenario:
-    return replace(scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure)
+def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, list[str]]:
+    """The scenario with the column, gas and outlet of a system, and what hydrogen asks for beside."""
+    moved = replace(scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure)
+    if system.gas.name != "hydrogen" or scenario.inlet.max_total_flow is not None:
+        return moved, []
+    cap = float(flow_si(HYDROGEN_TOTAL_FLOW_ML_MIN))
+    note = (
+        f"With hydrogen the total flow is held to {HYDROGEN_TOTAL_FLOW_ML_MIN:g} mL/min, as "
+        "inlet.max_total_flow_mL_min sets no other limit."
+    )
+    return replace(moved, inlet=replace(scenario.inlet, max_total_flow=cap)), [note]
 
 
-def _on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, list[str]]:
-    """The fit as it holds on the new system, and what was assumed for that."""
+def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, list[str]]:
+    """The fit as it holds on the new system, and what was assumed for that.
+
+    The plate height factor and the injected width are kept: they hold errors of the diffusion estimate and the inlet
+    as much as the column's.
+    """
     column = replace(
         scenario.column,
         length=change.length or scenario.column.length,
@@ -206,7 +222,7 @@ def _first_value(
     pressure = float(inlet_pressure_for_flow(system.column, system.gas, T, flow, system.outlet_pressure))
     wanted = set_value_at(system, kept, pressure, T)
     low, high = _settable_range(scenario, system, kept, corners)
-    step, offset = _carrier_step(scenario, kept)
+    step, offset = carrier_step(scenario, kept)
     fewest, most = np.ceil((low - offset) / step - 1e-9), np.floor((high - offset) / step + 1e-9)
     if fewest > most:
         raise InvalidInputError(
@@ -215,11 +231,13 @@ def _first_value(
             f"{system.gas.name}; was the bore meant in mm?"
         )
     value = float(np.clip(np.round((wanted - offset) / step), fewest, most) * step + offset)
-    usual = f"the usual speed-optimised flow of {system.gas.name} for this bore, {flow * 60e6:.2f} mL/min"
+    usual = (
+        f"the usual speed-optimised flow of {system.gas.name} for this bore, {flow_mL_min(flow):.2f} mL/min"
+    )
     if low <= wanted <= high:
         return kept, value, [f"The carrier is set for {usual}; --flow-mL-min or --inlet-kPa set another."]
     side = "largest" if wanted > high else "smallest"
-    return kept, value, [f"Not {usual}, but the {side} that the instrument's limits allow."]
+    return kept, value, [f"Not {usual}, but the {side} that the limits of instrument and inlet allow."]
 
 
 def _about_mode(old: Controlled, new: Controlled) -> list[str]:
@@ -237,18 +255,25 @@ def _settable_range(
     """The set values that keep pressure and flow limits at every corner of the oven program."""
     instrument = scenario.instrument
     column, gas, outlet = system.column, system.gas, system.outlet_pressure
+    largest = instrument.largest_column_flow
+    if scenario.inlet.max_total_flow is not None:
+        none = scenario.inlet.total_flow(0.0)
+        per_flow = scenario.inlet.total_flow(1.0) - none
+        largest = min(largest, (scenario.inlet.max_total_flow - none) / per_flow)
     lows, highs = [], []
     for T in corners:
         least = float(inlet_pressure_for_flow(column, gas, T, instrument.min_flow, outlet))
-        most = float(inlet_pressure_for_flow(column, gas, T, instrument.max_flow, outlet))
+        most = float(inlet_pressure_for_flow(column, gas, T, largest, outlet))
         # The pneumatics hold no less than the room's pressure, whatever the outlet.
-        least = max(least, scenario.ambient_pressure + instrument.steps.pressure)
+        least = max(
+            least, instrument.min_inlet_pressure, scenario.ambient_pressure + instrument.steps.pressure
+        )
         lows.append(set_value_at(system, controlled, least, T))
         highs.append(set_value_at(system, controlled, min(most, instrument.max_inlet_pressure), T))
     return max(lows), min(highs)
 
 
-def _carrier_step(scenario: Scenario, controlled: Controlled) -> tuple[float, float]:
+def carrier_step(scenario: Scenario, controlled: Controlled) -> tuple[float, float]:
     """Step of the set value, and what is added to its multiples."""
     steps = scenario.instrument.steps
     if controlled == "pressure":
@@ -257,36 +282,45 @@ def _carrier_step(scenario: Scenario, controlled: Controlled) -> tuple[float, fl
 
 
 def _settable(scenario: Scenario, program: Program, start: float) -> tuple[Program, list[str]]:
-    """The program with rates and times on the instrument's grid; temperatures and the first set value are there.
-
-    Carrier ramps are rounded in their targets and holds; scenarios state no step for their rates.
-    """
+    """The program on the instrument's grid; temperatures are there, the first set value stays as it was asked for."""
     steps = scenario.instrument.steps
     off = 0.0
     ramps = []
     for ramp in program.oven.ramps:
-        rate = max(_on_grid(ramp.rate, steps.rate), steps.rate)
+        rate = max(on_grid(ramp.rate, steps.rate), steps.rate)
         off = max(off, abs(rate / ramp.rate - 1))
-        ramps.append(replace(ramp, rate=rate, hold=_on_grid(ramp.hold, steps.time)))
-    oven = OvenProgram(program.oven.start, _on_grid(program.oven.hold, steps.time), tuple(ramps))
-    step, offset = _carrier_step(scenario, program.carrier.controlled)
-    carrier = CarrierProgram(
-        program.carrier.controlled,
-        start,
-        _on_grid(program.carrier.hold, steps.time),
-        tuple(
-            replace(ramp, target=_on_grid(ramp.target, step, offset), hold=_on_grid(ramp.hold, steps.time))
-            for ramp in program.carrier.ramps
-        ),
-    )
+        ramps.append(replace(ramp, rate=rate, hold=on_grid(ramp.hold, steps.time)))
+    oven = OvenProgram(program.oven.start, on_grid(program.oven.hold, steps.time), tuple(ramps))
+    carrier = replace(settable_carrier(scenario, program.carrier), start=start)
+    for ramp, exact in zip(carrier.ramps, program.carrier.ramps, strict=True):
+        off = max(off, abs(ramp.rate / exact.rate - 1))
     said = []
     if off > COARSE:
         said.append(
-            f"Rounding to the instrument's steps of {steps.rate * SECONDS_PER_MINUTE:g} °C/min changes a heating rate by "
-            f"{100 * off:.0f} %: elution temperatures move with it."
+            f"Rounding to the instrument's steps of rates changes a ramp's rate by {100 * off:.0f} %: elution "
+            "temperatures move with it."
         )
     return Program(oven, carrier), said
 
 
-def _on_grid(value: float, step: float, offset: float = 0.0) -> float:
+def settable_carrier(scenario: Scenario, carrier: CarrierProgram) -> CarrierProgram:
+    """A carrier program on the instrument's grid."""
+    steps = scenario.instrument.steps
+    step, offset = carrier_step(scenario, carrier.controlled)
+    rate_step = {"pressure": steps.pressure_rate, "flow": steps.flow_rate, "velocity": VELOCITY_STEP / 60.0}
+    slowest = rate_step[carrier.controlled]
+    ramps = tuple(
+        Ramp(
+            max(on_grid(ramp.rate, slowest), slowest),
+            on_grid(ramp.target, step, offset),
+            on_grid(ramp.hold, steps.time),
+        )
+        for ramp in carrier.ramps
+    )
+    start = max(on_grid(carrier.start, step, offset), offset + step)
+    return CarrierProgram(carrier.controlled, start, on_grid(carrier.hold, steps.time), ramps)
+
+
+def on_grid(value: float, step: float, offset: float = 0.0) -> float:
+    """The multiple of a step nearest to a value, counted from an offset."""
     return round((value - offset) / step) * step + offset

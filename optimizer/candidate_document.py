@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 
 from models.units import PA_PER_KPA
 from optimizer.documents import (
@@ -14,10 +15,13 @@ from optimizer.documents import (
     number,
     peak_documents,
     program_document,
+    valley_percent,
 )
-from optimizer.results import Candidate, SearchOutcome
+from optimizer.results import Candidate, FrontPoint, Prediction, SearchOutcome, WhatIf
 from optimizer.scenario_data import Scenario
 from optimizer.set_points import carrier_set_points, one_line, oven_set_points
+from optimizer.split_line import Flow, split_line
+from optimizer.wishes_document import goal_part
 
 
 def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
@@ -30,8 +34,10 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
             "minimise": scenario.goal.minimise,
             "min_resolution": scenario.goal.min_resolution,
             "earliest_elution_min": minutes(scenario.goal.earliest_elution),
+            **goal_part(scenario),
         },
         "blocking": list(outcome.blocking),
+        "what_ifs": [_what_if(each) for each in outcome.what_ifs],
         "search": {
             "seed": scenario.search.seed,
             "seconds": number(outcome.seconds, 3),
@@ -41,7 +47,55 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
                 {"family": name, "best_run_time_min": minutes(seconds)} for name, seconds in outcome.families
             ],
         },
+        "front": [_front_point(scenario, each) for each in outcome.front],
         "candidates": [_candidate(scenario, each) for each in outcome.candidates],
+    }
+
+
+def _what_if(each: WhatIf) -> Document:
+    """A single change that was tried: what it would cost, or by how much [%] it still falls short."""
+    return {
+        "change": each.change,
+        "family": each.family,
+        "cost_min": minutes(each.cost),
+        "short_percent": number(-100 * each.margin, 3) if math.isnan(each.cost) else None,
+    }
+
+
+def _front_point(scenario: Scenario, point: FrontPoint) -> Document:
+    prediction = point.prediction
+    pair = prediction.critical_pair
+    return {
+        "asked_share": number(point.asked),
+        "family": point.family,
+        **program_document(prediction.program, scenario.ambient_pressure),
+        "cost_min": minutes(point.cost),
+        "run_time_min": minutes(prediction.run_time),
+        "min_resolution": number(prediction.min_resolution, 6),
+        "critical_pair": list(pair) if pair else None,
+    }
+
+
+def _inlet_flows(scenario: Scenario, prediction: Prediction) -> Document | None:
+    """The flows of the inlet, null where nothing is known of it."""
+    line = split_line(scenario.inlet, prediction.flow)
+    if line is None:
+        return None
+
+    def over(flow: Flow) -> Document:
+        return {
+            "start": number(flow.start),
+            "smallest": number(flow.smallest),
+            "largest": number(flow.largest),
+        }
+
+    return {
+        "mode": scenario.inlet.mode,
+        "column_mL_min": over(line.column),
+        "split_ratio": scenario.inlet.split_ratio,
+        "split_mL_min": None if line.split is None else over(line.split),
+        "septum_purge_mL_min": number(line.septum_purge),
+        "total_mL_min": over(line.total),
     }
 
 
@@ -65,19 +119,23 @@ def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
             }
             for when, value in pressures.items()
         },
+        "inlet_flows": _inlet_flows(scenario, prediction),
         "run_time_min": minutes(prediction.run_time),
         "cycle_time_min": minutes(candidate.cycle_time),
-        "min_resolution": number(prediction.min_resolution),
+        "samples_per_shift": number(candidate.samples_per_shift),
+        "min_resolution": number(prediction.min_resolution, 6),
         "critical_pair": list(pair) if pair else None,
+        "valley_percent": valley_percent(prediction),
         "pass_probability": number(candidate.pass_probability, 3),
         "limited_by": list(candidate.limited_by),
         "margins": [
             {"limit": each.name, "text": each.text, "margin": number(each.margin, 3), "binding": each.binding}
             for each in candidate.margins
         ],
+        "next_seconds": candidate.next_seconds,
+        "compared": list(candidate.compared),
         "warnings": list(candidate.warnings),
-        # Of compounds whose decomposition is stated; no scenario can state it yet.
-        "peaks": [{**peak, "intact_fraction": None} for peak in peak_documents(prediction)],
+        "peaks": peak_documents(scenario, prediction),
     }
 
 
@@ -99,6 +157,10 @@ COLUMNS = (
     "inlet_start_kPa_absolute",
     "inlet_highest_kPa_gauge",
     "inlet_highest_kPa_absolute",
+    "samples_per_shift",
+    "valley_percent",
+    "smallest_intact_fraction",
+    "total_flow_largest_mL_min",
 )
 
 
@@ -109,7 +171,8 @@ def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str,
     for candidate, entry in zip(outcome.candidates, document["candidates"], strict=True):
         program = candidate.prediction.program
         first, second = entry["critical_pair"] or (None, None)
-        inlet = entry["inlet_pressure"]
+        inlet, flows = entry["inlet_pressure"], entry["inlet_flows"]
+        intact = [peak["intact_fraction"] for peak in entry["peaks"] if peak["intact_fraction"] is not None]
         values = (
             *(entry[key] for key in COLUMNS[:2]),
             "yes" if entry["feasible"] else "no",
@@ -122,6 +185,10 @@ def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str,
             program.carrier.mode,
             one_line(carrier_set_points(program.carrier, scenario.ambient_pressure)),
             *(inlet[when][scale] for when in ("start", "highest") for scale in ("gauge_kPa", "absolute_kPa")),
+            entry["samples_per_shift"],
+            entry["valley_percent"],
+            min(intact, default=None),
+            None if flows is None else flows["total_mL_min"]["largest"],
         )
         rows.append(dict(zip(COLUMNS, values, strict=True)))
     return rows

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from models.programs import Program
-from models.units import celsius, gauge_kPa
+from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.scenario_data import Scenario
 
 PLANNING = (
@@ -20,12 +20,22 @@ OVEN_LITRES = 14.0  # an oven of ordinary size
 NEAR_LIMIT = 10.0  # K below the column's limit from which a program is told to be close to it
 
 
-def cautions(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
-    """The lines that apply to running some programs on a scenario's column, gas and instrument."""
+def cautions(
+    scenario: Scenario, programs: Sequence[Program], column_flow: float | None = None
+) -> tuple[str, ...]:
+    """The lines that apply to running some programs on a scenario's column, gas and instrument.
+
+    Parameters
+    ----------
+    column_flow : float or None  [m3/s], the largest of the programs, where it is known
+    """
     found = []
     if scenario.gas.name == "hydrogen":
-        found += _hydrogen(scenario)
+        found += _hydrogen(scenario, column_flow)
     found.append(_limits(scenario, programs))
+    above = _above_continuous(scenario, programs)
+    if above is not None:
+        found.append(above)
     hot = "Inlet, oven, detector" + (" and transfer line" if scenario.outlet_pressure == 0 else "")
     found.append(f"{hot} burn skin: let them cool before touching or opening them.")
     found.append(
@@ -34,6 +44,7 @@ def cautions(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]
     )
     exhaust = "pump exhaust" if scenario.outlet_pressure == 0 else "detector outlet"
     found.append(f"Split vent, septum purge and {exhaust} carry sample vapour: lead them to a vent.")
+    found += _decomposition(scenario)
     hotter = _hotter_than_scouted(scenario, programs)
     if hotter is not None:
         found.append(hotter)
@@ -45,20 +56,62 @@ def minutes_to_explosive(flow_mL_min: float) -> float:
     return -math.log(1 - LOWEST_EXPLOSIVE_SHARE) * OVEN_LITRES * 1e3 / flow_mL_min
 
 
-def _hydrogen(scenario: Scenario) -> list[str]:
-    fast, slow = minutes_to_explosive(500), minutes_to_explosive(50)
+def _hydrogen(scenario: Scenario, column_flow: float | None) -> list[str]:
     return [
         f"Hydrogen explodes from {100 * LOWEST_EXPLOSIVE_SHARE:.0f} % in air: test for leaks, fit a sensor or a "
         "shut-off, and lead split vent and septum purge out of the room.",
-        "What leaks is the total flow, not the column flow: into a closed oven of "
-        f"{OVEN_LITRES:.0f} litres, 500 mL/min reach that share in {fast:.1f} min, 50 mL/min in {slow:.0f} min.",
+        _leak(scenario, column_flow),
         "Shut hydrogen off at its source before opening the column, the inlet or the detector.",
         "Hydrogen can react with unsaturated analytes in hot parts: look for new peaks and shrinking ones.",
     ]
 
 
+def _leak(scenario: Scenario, column_flow: float | None) -> str:
+    """How fast a leak fills the oven: of the inlet's own total flow where it is known, else of two usual ones."""
+    what = "What leaks is the total flow, not the column flow: into a closed oven of "
+    inlet = scenario.inlet
+    if column_flow is None or (inlet.mode == "split" and inlet.split_ratio is None):
+        fast, slow = minutes_to_explosive(500), minutes_to_explosive(50)
+        return (
+            f"{what}{OVEN_LITRES:.0f} litres, 500 mL/min reach that share in {fast:.1f} min, 50 mL/min in "
+            f"{slow:.0f} min."
+        )
+    total = float(flow_mL_min(inlet.total_flow(column_flow)))
+    return (
+        f"{what}about {OVEN_LITRES:.0f} litres, the largest total flow here, {total:.0f} mL/min, reaches that share "
+        f"in some {minutes_to_explosive(total):.2g} min (a rough figure: ovens differ, and gas gathers)."
+    )
+
+
+def _above_continuous(scenario: Scenario, programs: Sequence[Program]) -> str | None:
+    """Programs that use the column's short-term limit."""
+    continuous = scenario.max_temperature
+    highest = max((program.oven.highest for program in programs), default=0.0)
+    if scenario.max_time_above_continuous <= 0 or highest <= continuous + 0.01:
+        return None
+    return (
+        f"A program here runs above the column's continuous limit of {celsius(continuous):.0f} °C, to "
+        f"{celsius(highest):.0f} °C: only for the short time that its maker allows (entered here as "
+        f"{scenario.max_time_above_continuous / SECONDS_PER_MINUTE:g} min), and it shortens the column's life."
+    )
+
+
+def _decomposition(scenario: Scenario) -> list[str]:
+    """Analytes that are stated to decompose."""
+    names = [detail.compound for detail in scenario.analytes if detail.decomposition is not None]
+    if not names:
+        return []
+    more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+    return [
+        f"Stated to decompose: {', '.join(names[:4])}{more}. Decomposition can set toxic gas free, and energetic "
+        "or unknown samples need a risk assessment of their own before they are heated; loss in a hot inlet or "
+        "transfer line is not part of the prediction."
+    ]
+
+
 def _limits(scenario: Scenario, programs: Sequence[Program]) -> str:
-    limit = scenario.max_temperature
+    programmed = scenario.max_time_above_continuous > 0
+    limit = scenario.max_programmed_temperature if programmed else scenario.max_temperature
     highest = max((program.oven.highest for program in programs), default=0.0)
     close = ""
     if highest > limit:

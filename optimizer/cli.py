@@ -188,6 +188,84 @@ def sweep(
     _show(made.document, as_json, made.show)
 
 
+@app.command()
+def adapt(
+    scenario: ScenarioPath,
+    gas: Annotated[str | None, typer.Option(help="The new carrier gas.", show_default=False)] = None,
+    outlet: Annotated[
+        str | None, typer.Option(help="The new outlet: ambient or vacuum.", show_default=False)
+    ] = None,
+    length_m: Annotated[
+        float | None, typer.Option("--length-m", help="Of the new column.", show_default=False)
+    ] = None,
+    inner_diameter_mm: Annotated[
+        float | None, typer.Option("--inner-diameter-mm", help="Of the new column.", show_default=False)
+    ] = None,
+    film_thickness_um: Annotated[
+        float | None, typer.Option("--film-thickness-um", help="Of the new column.", show_default=False)
+    ] = None,
+    flow_mL_min: Annotated[
+        float | None,
+        typer.Option(
+            "--flow-mL-min", help="To be set; the usual fast flow when left out.", show_default=False
+        ),
+    ] = None,
+    inlet_kPa: Annotated[
+        float | None, typer.Option("--inlet-kPa", help="To be set instead, gauge.", show_default=False)
+    ] = None,
+    trim_m: Annotated[
+        float | None, typer.Option("--trim-m", help="Length cut off the column in use.", show_default=False)
+    ] = None,
+    marker: Annotated[
+        str | None,
+        typer.Option(help="Whose time is restored after a cut; the last target.", show_default=False),
+    ] = None,
+    program: Annotated[
+        Path | None,
+        typer.Option(help="A program file to carry over; the scenario's [current].", show_default=False),
+    ] = None,
+    tune: Annotated[
+        bool | None,
+        typer.Option(help="Search on the new system too; done unless --trim-m is given.", show_default=False),
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of the search; the scenario's when left out.", min=0.1)
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """The method in use carried to another carrier gas, outlet or column, then tuned; or a piece cut off."""
+    from optimizer import adapt_command as job
+    from optimizer.adapt_options import change_of
+    from optimizer.errors import ScenarioError
+    from optimizer.output import prepare_folder, write_folder
+    from optimizer.scenario import load_scenario
+    from optimizer.workflow import fit_scenario
+
+    if marker is not None and trim_m is None:
+        raise ScenarioError("--marker names the compound whose time a cut moved; give the cut with --trim-m")
+    loaded = load_scenario(scenario)
+    change = change_of(
+        loaded, gas, outlet, length_m, inner_diameter_mm, film_thickness_um, flow_mL_min, inlet_kPa
+    )
+    method = job.method_to_carry(loaded, program)
+    if out is not None:
+        prepare_folder(out)
+    fitted = fit_scenario(loaded)
+    if trim_m is None:
+        made = job.carried_over(loaded, fitted, method, change)
+    else:
+        made = job.trimmed(loaded, fitted, method, trim_m, marker, change)
+    if trim_m is None if tune is None else tune:
+        with _progress() as progress:
+            made = job.tuned(made, seconds, progress)
+    if out is not None:
+        write_folder(out, made.files())
+    _show(made.document, as_json, made.show)
+    if not made.feasible:
+        raise typer.Exit(NOT_FEASIBLE)
+
+
 def _console() -> Console:
     from rich.console import Console
 

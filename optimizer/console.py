@@ -33,6 +33,8 @@ def carrier_line(carrier: Document) -> str:
     units |= {"start_mL_min": "mL/min", "start_kPa": "kPa gauge"}
     value = next(f"{carrier[key]:g} {unit}" for key, unit in units.items() if key in carrier)
     line = f"{carrier['mode']}, {value}"
+    if carrier.get("hold_min"):
+        line += f" ({carrier['hold_min']:g} min)"
     for ramp in carrier.get("ramps", []):
         flow = "to_mL_min" in ramp
         rate = (
@@ -41,7 +43,7 @@ def carrier_line(carrier: Document) -> str:
             else f"{ramp['rate_kPa_per_min']:g} kPa/min"
         )
         target = f"{ramp['to_mL_min']:g} mL/min" if flow else f"{ramp['to_kPa']:g} kPa"
-        line += f", {rate} to {target}"
+        line += f", {rate} to {target}" + (f" ({ramp['hold_min']:g} min)" if ramp["hold_min"] else "")
     return line
 
 
@@ -54,11 +56,31 @@ def show_check(console: Console, document: Document) -> None:
         f"{column['film_thickness_um']:g} µm, {_escaped(column['phase'])}, phase ratio {column['phase_ratio']:g}, "
         f"{column['min_temperature_C']:g} to {column['max_temperature_C']:g} °C"
     )
+    if "max_programmed_temperature_C" in column:
+        console.print(
+            f"            for up to {column['max_time_above_continuous_min']:g} min to "
+            f"{column['max_programmed_temperature_C']:g} °C"
+        )
+    if "capacity_ng" in column:
+        console.print(f"            capacity of a peak {column['capacity_ng']:g} ng")
     console.print(f"Carrier     {carrier['gas']}, outlet {carrier['outlet']}")
+    console.print(f"Inlet       {_inlet_line(document['inlet'])}")
     instrument = document["instrument"]
     low, high = instrument["flow_mL_min"]
     console.print(
         f"Instrument  inlet up to {instrument['max_inlet_kPa']:g} kPa gauge, {low:g} to {high:g} mL/min"
+        + (
+            f", detector up to {instrument['detector_max_flow_mL_min']:g} mL/min"
+            if "detector_max_flow_mL_min" in instrument
+            else ""
+        )
+    )
+    coldest, hottest = instrument["oven_C"]
+    console.print(
+        f"            oven {_text(coldest, 'g')} to {hottest:g} °C"
+        + (", cooled" if instrument["cryogenic"] else "")
+        + f"; carrier ramps up to {instrument['max_pressure_rate_kPa_per_min']:g} kPa/min or "
+        f"{instrument['max_flow_rate_mL_per_min2']:g} mL/min per min"
     )
     bands = [
         f"{band['rate_C_per_min']:g} °C/min up to {band['up_to_C']:g} °C"
@@ -83,13 +105,82 @@ def show_check(console: Console, document: Document) -> None:
         f"Goal        shortest {goal['minimise']} with Rs >= {goal['min_resolution']:g} for "
         f"{document['pairs_counted']} pairs of {len(document['compounds'])} compounds"
         + (f", nothing before {goal['earliest_elution_min']:g} min" if goal["earliest_elution_min"] else "")
+        + (f", all targets by {goal['latest_elution_min']:g} min" if "latest_elution_min" in goal else "")
+        + (f", k at least {goal['min_retention_factor']:g}" if "min_retention_factor" in goal else "")
     )
+    if "bake_out" in goal:
+        bake = goal["bake_out"]
+        console.print(f"            then a bake-out at {bake['at_C']:g} °C for {bake['hold_min']:g} min")
+    if "front_points" in goal:
+        console.print(f"            and a front between time and resolution of {goal['front_points']} points")
+    for line in _detail_lines(document):
+        console.print(f"            {_escaped(line)}")
     search = document["search"]
     console.print(
         f"Search      {', '.join(search['carrier_modes'])}; up to {search['max_ramps']} ramps; "
         f"{search['seconds']:g} s; seed {search['seed']}"
     )
     show_warnings(console, document["warnings"])
+
+
+def _inlet_line(inlet: Document) -> str:
+    parts = [inlet["mode"]]
+    for key, form in (
+        ("solvent_boiling_point_C", "solvent boils at {:g} °C"),
+        ("highest_start_C", "start at {:g} °C or below"),
+        ("purge_on_min", "purge on at {:g} min"),
+        ("split_ratio", "split ratio {:g}:1"),
+        ("septum_purge_mL_min", "septum purge {:g} mL/min"),
+        ("max_total_flow_mL_min", "total flow up to {:g} mL/min"),
+    ):
+        if key in inlet:
+            parts.append(form.format(inlet[key]))
+    return ", ".join(parts)
+
+
+def _detail_lines(document: Document) -> list[str]:
+    """Analytes, pairs and groups of which something is stated, one a line."""
+    lines = []
+    for each in document["analytes"]:
+        says = [] if each["role"] == "target" else [each["role"]]
+        if "max_elution_temperature_C" in each:
+            says.append(f"leaves at {each['max_elution_temperature_C']:g} °C or below")
+        if "max_time_above" in each:
+            above = each["max_time_above"]
+            says.append(f"at most {above['min']:g} min above {above['temperature_C']:g} °C")
+        if "decomposition" in each:
+            kinetics = each["decomposition"]
+            says.append(
+                f"half-life {kinetics['half_life_min']:g} min at {kinetics['at_C']:g} °C, "
+                f"{kinetics['activation_energy_kJ_per_mol']:g} kJ/mol"
+            )
+        if "min_intact_fraction" in each:
+            says.append(f"at least {100 * each['min_intact_fraction']:g} % intact")
+        if "amount_ng" in each:
+            says.append(f"{each['amount_ng']:g} ng")
+        if "tailing" in each:
+            says.append(f"tailing factor {each['tailing']:g}")
+        if "near" in each:
+            says.append(
+                f"within {each['near']['within_min']:g} min of {', '.join(each['near']['compounds'])}"
+            )
+        lines.append(f"{each['compound']}: {'; '.join(says)}")
+    for pair in document["pairs"]:
+        a, b = pair["between"]
+        says = []
+        if "separable_by" in pair:
+            says.append("told apart by the detector")
+        elif "ignore" in pair:
+            says.append("need not be resolved")
+        elif "min_resolution" in pair:
+            says.append(f"Rs >= {pair['min_resolution']:g}")
+        if "in_order" in pair:
+            says.append(f"{a} first")
+        lines.append(f"{a} and {b}: {'; '.join(says)}")
+    for group in document["groups"]:
+        own = f", Rs >= {group['min_resolution']:g} to other groups" if "min_resolution" in group else ""
+        lines.append(f"group {group['name']}: {', '.join(group['members'])}{own}")
+    return lines
 
 
 def show_fit(console: Console, document: Document) -> None:
@@ -135,9 +226,20 @@ def show_prediction(console: Console, document: Document) -> None:
         "Rs to next",
     ):
         table.add_column(heading, justify="right")
+    heat = [
+        (key, heading, form, scale)
+        for key, heading, form, scale in (
+            ("intact_fraction", "intact, %", ".2f", 100.0),
+            ("time_above_min", "hot for, min", ".2f", 1.0),
+        )
+        if any(row[key] is not None for row in document["peaks"])
+    ]
+    for _, heading, _, _ in heat:
+        table.add_column(heading, justify="right")
     pair = document["critical_pair"] or []
     for row in document["peaks"]:
-        mark = " (critical)" if row["compound"] in pair else ""
+        mark = "" if row["role"] == "target" else f" ({row['role']})"
+        mark += " (critical)" if row["compound"] in pair else ""
         table.add_row(
             _escaped(row["compound"]) + mark,
             _text(row["retention_min"], ".3f"),
@@ -146,12 +248,13 @@ def show_prediction(console: Console, document: Document) -> None:
             _text(row["elution_C"], ".1f"),
             _text(row["retention_factor"], ".2f"),
             _text(row["resolution_to_next"], ".2f"),
+            *(_text(None if row[key] is None else scale * row[key], form) for key, _, form, scale in heat),
         )
     console.print(table)
     console.print(
         f"Run time {_text(document['run_time_min'], '.2f')} min; Rs of the critical pair "
         f"{_text(document['min_resolution'], '.2f')}"
-        + (f" ({' and '.join(map(_escaped, pair))})" if pair else "")
+        + (f" ({' and '.join(map(_escaped, pair))}{_valley(document)})" if pair else "")
     )
     show_warnings(console, document.get("warnings", []))
 
@@ -167,12 +270,13 @@ def show_candidates(console: Console, document: Document, current: Document | No
         console.print("[bold]No program meets the goal.[/bold] What stands in the way, at the closest one:")
         for line in document.get("blocking", []):
             console.print(f"  - {_escaped(line)}")
+        _show_what_ifs(console, document["what_ifs"])
     for row in document["candidates"]:
         pair = " and ".join(row["critical_pair"] or [])
         console.print(
             f"[bold]{row['rank']}  {_text(row['run_time_min'], '.2f')} min[/bold]  {row['family']}  "
             + (
-                f"(cycle {row['cycle_time_min']:.2f} min)"
+                f"(cycle {row['cycle_time_min']:.2f} min, {_text(row['samples_per_shift'], '.0f')} samples a shift)"
                 if row["cycle_time_min"]
                 else "(cool-down not stated)"
             )
@@ -181,19 +285,78 @@ def show_candidates(console: Console, document: Document, current: Document | No
         console.print(f"   {carrier_line(row['carrier'])}")
         line = f"   Rs {_text(row['min_resolution'], '.2f')}"
         if pair:
-            line += f" for {_escaped(pair)}"
+            line += f" for {_escaped(pair)}{_valley(row)}"
         if row["pass_probability"] is not None:
             line += f"; every pair holds in {100 * row['pass_probability']:.0f} % of draws"
         console.print(line)
         if row["limited_by"]:
-            console.print(f"   limited by {_escaped(', '.join(row['limited_by']))}")
+            console.print(f"   what limits it: {_escaped(', '.join(row['limited_by']))}")
+        intact = [
+            f"{peak['compound']} {100 * peak['intact_fraction']:.2f} %"
+            for peak in row["peaks"]
+            if peak["intact_fraction"] is not None
+        ]
+        if intact:
+            console.print(f"   intact: {_escaped(', '.join(intact))}")
+        if row["inlet_flows"] is not None:
+            total = row["inlet_flows"]["total_mL_min"]
+            console.print(f"   total flow at most {_text(total['largest'], '.1f')} mL/min")
+        if row["compared"]:
+            console.print("   against the method in use:")
+            for line in row["compared"]:
+                console.print(f"     {_escaped(line)}")
+        if row["next_seconds"]:
+            console.print(f"   {_escaped(row['next_seconds'])}")
         for warning in row["warnings"]:
-            console.print(f"   [yellow]Note:[/yellow] {_escaped(warning)}")
+            if warning.startswith("ORDER CHANGE"):
+                console.print(f"   [bold red]{_escaped(warning)}[/bold red]")
+            else:
+                console.print(f"   [yellow]Note:[/yellow] {_escaped(warning)}")
+    _show_front(console, document["front"], document["goal"]["minimise"])
     tried = [
         f"{each['family']} {_text(each['best_run_time_min'], '.2f')}"
         for each in document["search"]["families"]
     ]
     console.print(f"Tried, best run time before rounding in min (-: nothing feasible): {'; '.join(tried)}")
+
+
+def _valley(document: Document) -> str:
+    valley = document.get("valley_percent")
+    return "" if valley is None else f", valley {valley:.1f} %"
+
+
+def _show_what_ifs(console: Console, what_ifs: list[Document]) -> None:
+    """Single changes that were tried, and what each gave."""
+    if not what_ifs:
+        return
+    table = Table(title="What would help: single changes, each tried by itself", title_justify="left")
+    for heading in ("change", "gives", "with"):
+        table.add_column(heading)
+    for each in what_ifs:
+        gives = (
+            f"still {_text(each['short_percent'], '.1f')} % short"
+            if each["cost_min"] is None
+            else f"{each['cost_min']:.2f} min"
+        )
+        table.add_row(_escaped(each["change"]), gives, each["family"])
+    console.print(table)
+
+
+def _show_front(console: Console, front: list[Document], minimise: str) -> None:
+    """Time against smallest resolution."""
+    if not front:
+        return
+    table = Table(title="Time against smallest resolution", title_justify="left")
+    for heading in (f"{minimise}, min", "smallest Rs", "critical pair", "program"):
+        table.add_column(heading)
+    for point in front:
+        table.add_row(
+            _text(point["cost_min"], ".2f"),
+            _text(point["min_resolution"], ".2f"),
+            _escaped(" and ".join(point["critical_pair"] or ["-"])),
+            f"{oven_line(point['oven'])}; {carrier_line(point['carrier'])}",
+        )
+    console.print(table)
 
 
 def show_warnings(console: Console, warnings: list[str]) -> None:

@@ -48,8 +48,8 @@ class Descent:
 class _Local:
     """Values and gradients around a point; the last point is remembered, as the optimiser asks twice."""
 
-    def __init__(self, problem: Problem, family: Family, start: Array) -> None:
-        self.problem, self.family = problem, family
+    def __init__(self, problem: Problem, family: Family, start: Array, slack: float = 0.0) -> None:
+        self.problem, self.family, self.slack = problem, family, slack
         self.low, self.high = family.bounds(start)
         self.evaluations = 0
         self.at: Array | None = None
@@ -91,7 +91,7 @@ class _Local:
         a, b = self.first, self.second
         separation = resolution(t[:, a], t[:, b], w[:, a] * self.back, w[:, b] * self.front) / self.needed - 1
         margins = np.concatenate([separation, assessment.limits], axis=1)
-        margins = np.minimum(margins, LARGEST_MARGIN)
+        margins = np.minimum(margins, LARGEST_MARGIN) - self.slack
         last = end_of_peak(t, w)[:, self.ends_with].max(axis=1)
         ends = np.log(self.problem.cost(batch, last))
         self.at = z.copy()
@@ -117,14 +117,19 @@ def _pairs_to_hold(
 
 
 def descend(
-    problem: Problem, family: Family, start: Array, iterations: int = 25, tolerance: float = 1e-4
+    problem: Problem,
+    family: Family,
+    start: Array,
+    iterations: int = 25,
+    tolerance: float = 1e-4,
+    slack: float = 0.0,
 ) -> Descent:
     """The fastest program of the basin that holds `start`, a point (D,) on the unit cube.
 
-    A start far outside the limits is first brought inside them; when that fails the descent ends there.
+    Margins are asked to be `slack`, as the optimiser ends with constraints broken by a little. A start far outside the limits is first brought inside them; when that fails the descent ends there.
     """
     start = family.ordered(start)
-    local = _Local(problem, family, start)
+    local = _Local(problem, family, start, slack)
     local.update(start)
     z = start
     if local.margins.min() < OUTSIDE:

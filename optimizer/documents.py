@@ -2,42 +2,45 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
 
 from models.fitting import Fit
 from models.programs import CarrierProgram, OvenProgram, Program
-from models.resolution import BASE_WIDTH_PER_HALF, resolution
+from models.resolution import BASE_WIDTH_PER_HALF, pair_resolution
 from models.retention import enthalpy, entropy
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.document_numbers import minutes, number, two_decimals
+from optimizer.plot_data import valley
 from optimizer.results import Prediction
 from optimizer.scenario import Scenario
+from optimizer.wishes_document import (
+    column_part,
+    details_part,
+    goal_part,
+    inlet_part,
+    instrument_part,
+    limits_of_analyte,
+)
+
+__all__ = [
+    "FORMAT",
+    "Document",
+    "carrier_document",
+    "check_document",
+    "fit_document",
+    "minutes",
+    "number",
+    "oven_document",
+    "peak_documents",
+    "prediction_document",
+    "program_document",
+    "two_decimals",
+]
 
 FORMAT = 1
 Document = dict[str, Any]
-
-
-def number(value: float | np.floating[Any], digits: int = 4) -> float | None:
-    """A number for JSON: rounded to significant digits, None where there is none."""
-    value = float(value)
-    if not math.isfinite(value):
-        return None
-    if value == 0:
-        return 0.0
-    return round(value, max(digits - 1 - math.floor(math.log10(abs(value))), 0))
-
-
-def two_decimals(value: float) -> float | None:
-    """A resolution for JSON."""
-    return round(value, 2) if math.isfinite(value) else None
-
-
-def minutes(value: float | np.floating[Any]) -> float | None:
-    """Seconds as minutes to 1e-4."""
-    value = float(value)
-    return round(value / SECONDS_PER_MINUTE, 4) if math.isfinite(value) else None
 
 
 def oven_document(oven: OvenProgram) -> Document:
@@ -145,17 +148,24 @@ def prediction_document(scenario: Scenario, prediction: Prediction) -> Document:
         "title": scenario.title,
         **program_document(prediction.program, scenario.ambient_pressure),
         "run_time_min": minutes(prediction.run_time),
-        "min_resolution": number(prediction.min_resolution),
+        "min_resolution": number(prediction.min_resolution, 6),
         "critical_pair": list(pair) if pair else None,
-        "peaks": peak_documents(prediction),
+        "valley_percent": valley_percent(prediction),
+        "peaks": peak_documents(scenario, prediction),
     }
 
 
-def peak_documents(prediction: Prediction) -> list[Document]:
-    """One row a compound, in order of elution."""
+def valley_percent(prediction: Prediction) -> float | None:
+    """The valley between the critical pair [% of the smaller apex], None when no pair counts."""
+    return number(valley(prediction), 3)
+
+
+def peak_documents(scenario: Scenario, prediction: Prediction) -> list[Document]:
+    """One row a compound, in order of elution; what an analyte bears beside what it meets."""
     return [
         {
             "compound": prediction.compounds[m],
+            "role": scenario.role(prediction.compounds[m]),
             "retention_min": minutes(prediction.retention[m]),
             "retention_sd_min": number(prediction.retention_sd[m] / SECONDS_PER_MINUTE, 3),
             "width_half_min": number(prediction.width_half[m] / SECONDS_PER_MINUTE),
@@ -163,20 +173,22 @@ def peak_documents(prediction: Prediction) -> list[Document]:
             "elution_C": number(celsius(float(prediction.elution_temperature[m]))),
             "retention_factor": number(prediction.retention_factor[m]),
             "resolution_to_next": two_decimals(resolution_to_next(prediction, m)),
+            "intact_fraction": number(prediction.intact_fraction[m], 5),
+            "time_above_min": minutes(prediction.time_above[m]),
+            **limits_of_analyte(scenario.detail(prediction.compounds[m])),
         }
         for m in prediction.order
     ]
 
 
 def resolution_to_next(prediction: Prediction, m: int) -> float:
-    """Half-height resolution of a compound and the next one out, nan for the last."""
+    """Half-height resolution of a compound and the next one out, with their tailing; nan for the last."""
     order = list(prediction.order)
     at = order.index(m)
     if at + 1 == len(order):
         return float("nan")
-    n = order[at + 1]
-    t, w = prediction.retention, prediction.width_half
-    return float(resolution(t[m], t[n], w[m], w[n]))
+    pair = np.array([[m, order[at + 1]]], dtype=np.intp)
+    return float(pair_resolution(prediction.retention, prediction.width_half, pair, prediction.tailing)[0])
 
 
 def check_document(scenario: Scenario) -> Document:
@@ -193,13 +205,16 @@ def check_document(scenario: Scenario) -> Document:
             "phase_ratio": number(column.phase_ratio),
             "min_temperature_C": number(celsius(scenario.min_temperature)),
             "max_temperature_C": number(celsius(scenario.max_temperature)),
+            **column_part(scenario),
         },
         "carrier": {
             "gas": scenario.gas.name,
             "outlet": "vacuum" if scenario.outlet_pressure == 0 else "ambient",
             "ambient_pressure_kPa": number(scenario.ambient_pressure / 1e3, 6),
         },
+        "inlet": inlet_part(scenario),
         "instrument": {
+            **instrument_part(scenario),
             "max_inlet_kPa": number(gauge_kPa(instrument.max_inlet_pressure, scenario.ambient_pressure)),
             "flow_mL_min": [
                 number(flow_mL_min(instrument.min_flow)),
@@ -233,12 +248,15 @@ def check_document(scenario: Scenario) -> Document:
             "minimise": scenario.goal.minimise,
             "min_resolution": scenario.goal.min_resolution,
             "earliest_elution_min": minutes(scenario.goal.earliest_elution),
+            **goal_part(scenario),
         },
+        **details_part(scenario),
         "compounds": [{"compound": name, "role": scenario.role(name)} for name in scenario.compounds],
         "pairs_counted": _count_pairs(scenario),
         "search": {
             "carrier_modes": list(scenario.search.carrier_modes),
             "max_ramps": scenario.search.max_ramps,
+            "max_carrier_ramps": scenario.search.max_carrier_ramps,
             "seconds": scenario.search.seconds,
             "candidates": scenario.search.candidates,
             "seed": scenario.search.seed,

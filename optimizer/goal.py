@@ -91,7 +91,7 @@ class Problem:
     def tailing(self) -> Array:
         """Tailing factors (M,): stated, else the mean of the measured ones, else one."""
         stated = [self.scenario.tailing(name) for name in self.scenario.compounds]
-        measured = measured_mean(self.scenario, "tailing")
+        measured = measured_mean(self.scenario, "tailing", 1.0)
         return np.array([m if s is None else s for s, m in zip(stated, measured, strict=True)])
 
     @cached_property
@@ -182,10 +182,11 @@ def end_of_peak(retention: Array, width_half: Array) -> Array:
     return result
 
 
-def measured_mean(scenario: Scenario, name: str) -> Array:
+def measured_mean(scenario: Scenario, name: str, unknown: float | None = None) -> Array:
     """Mean over the runs of a measured property of each compound (M,).
 
-    Where nothing was measured the median of the others stands in, and 1 where nothing was measured at all.
+    Where nothing was measured `unknown` stands in, by default the median of the others, or 1 where nothing was
+    measured at all.
     """
     values = []
     for compound in scenario.compounds:
@@ -197,7 +198,9 @@ def measured_mean(scenario: Scenario, name: str) -> Array:
         known = [value for value in seen if np.isfinite(value)]
         values.append(float(np.mean(known)) if known else np.nan)
     means = np.array(values)
-    usual = 1.0 if np.all(np.isnan(means)) else float(np.nanmedian(means))
+    usual = unknown
+    if usual is None:
+        usual = 1.0 if np.all(np.isnan(means)) else float(np.nanmedian(means))
     return np.where(np.isnan(means), usual, means)
 
 

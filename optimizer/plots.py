@@ -54,13 +54,13 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     draw_flow(data, rows[0])
     for axes in rows[1:]:
         axes.tick_params(labelbottom=False)
-    rows[0].set_xlabel("time, min", **_text(8))
+    rows[0].set_xlabel("time, min", **text_style(8))
     rows[0].set_xlim(0.0, data.end)
-    figure.text(0.12 / WIDTH, 1 - 0.2 / height, data.title, **_text(9, INK), fontweight="bold")
-    figure.text(0.12 / WIDTH, 1 - 0.38 / height, _note(data), **_text(8, CRITICAL))
+    figure.text(0.12 / WIDTH, 1 - 0.2 / height, data.title, **text_style(9, INK), fontweight="bold")
+    figure.text(0.12 / WIDTH, 1 - 0.38 / height, _note(data), **text_style(8, CRITICAL))
     if labels.left_out:
         note = f"{labels.left_out} names left out for want of room: see the peak table"
-        figure.text(1 - 0.12 / WIDTH, 0.06 / height, note, ha="right", **_text(7))
+        figure.text(1 - 0.12 / WIDTH, 0.06 / height, note, ha="right", **text_style(7))
     return figure
 
 
@@ -81,14 +81,14 @@ class _LabelBand:
         )
         self.texts = {i: _label_text(data.labels[i], i + 1) for i in self.shown}
         weights = {i: "bold" if data.labels[i].critical else "normal" for i in self.shown}
-        longest = max((_extent(self.texts[i], self.size, weights[i]) for i in self.shown), default=0.0)
+        longest = max((extent(self.texts[i], self.size, weights[i]) for i in self.shown), default=0.0)
         self.left_out = count - len(self.shown)
         self.height = self.foot + longest / 72 + 0.06
 
 
 def _label_text(label: PeakLabel, number: int) -> str:
     name = shortened(label.name, LONGEST_NAME)
-    if not _drawable(name):
+    if not drawable(name):
         name = f"peak {number}"
     return f"{MARK}{name}" if label.critical else name
 
@@ -98,7 +98,8 @@ def _note(data: ChromatogramData) -> str:
     if not np.isfinite(data.critical_resolution) or len(pair) < 2:
         return "no pair to be resolved"
     a, b = (name[len(MARK) :] for name in pair)
-    return f"{MARK}critical pair: {a} and {b}, Rs {data.critical_resolution:.2f}"
+    note = f"{MARK}critical pair: {a} and {b}, Rs {data.critical_resolution:.2f}"
+    return note + (f", valley {data.valley:.1f} %" if np.isfinite(data.valley) else "")
 
 
 def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = None) -> None:
@@ -111,7 +112,7 @@ def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = No
         seen = response > 0.01
         axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.3, linewidth=0)
     axes.plot(data.times, data.response, color=SIGNAL, linewidth=0.9)
-    _dress(axes, "signal, %", INK)
+    dress(axes, "signal, %", INK)
     _draw_labels(data, axes, band, top)
 
 
@@ -134,7 +135,7 @@ def _draw_labels(data: ChromatogramData, axes: Axes, band: _LabelBand, top: floa
         )  # fmt: skip
         axes.text(
             y, 1 + foot + 2.0 / points[1], band.texts[i], transform=axes.transAxes, rotation=90,
-            ha="center", va="bottom", **_text(band.size, colour),
+            ha="center", va="bottom", **text_style(band.size, colour),
             fontweight="bold" if label.critical else "normal",
         )  # fmt: skip
 
@@ -150,7 +151,7 @@ def critical_pair_figure(data: ChromatogramData) -> Figure | None:
     axes = figure.add_axes((0.62 / width, bottom / height, 1 - 0.75 / width, 1 - (top + bottom) / height))
     draw_critical_pair(data, axes)
     axes.yaxis.set_label_coords(-0.13, 0.5)
-    axes.set_xlabel("time, min", **_text(8))
+    axes.set_xlabel("time, min", **text_style(8))
     return figure
 
 
@@ -172,7 +173,7 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
             label=name[len(MARK) :],
         )
     axes.plot(data.times[seen], data.response[seen], color=SIGNAL, linewidth=1.2, label="_sum")
-    _dress(axes, "signal, %", INK)
+    dress(axes, "signal, %", INK)
     axes.set_xlim(start, end)
     axes.set_ylim(0.0, 1.08 * float(data.response[seen].max()))
     axes.xaxis.set_major_locator(_few_ticks())
@@ -185,14 +186,14 @@ def draw_oven(data: ChromatogramData, axes: Axes) -> None:
     axes.plot(
         data.elution_times, data.elution_temperatures, "|", color=INK, markersize=5, markeredgewidth=0.6
     )
-    _dress(axes, "oven, °C", OVEN)
+    dress(axes, "oven, °C", OVEN)
     _roomy(axes, data.oven, 10.0)
 
 
 def draw_pressure(data: ChromatogramData, axes: Axes) -> None:
     """Inlet pressure: gauge on the left, absolute on the right."""
     axes.plot(data.trace_times, data.pressure, color=PRESSURE, linewidth=1.4, linestyle=(0, (6, 1.5)))
-    _dress(axes, "inlet, kPa\ngauge", PRESSURE)
+    dress(axes, "inlet, kPa\ngauge", PRESSURE)
     _roomy(axes, data.pressure, 10.0)
     ambient = data.ambient
 
@@ -203,7 +204,7 @@ def draw_pressure(data: ChromatogramData, axes: Axes) -> None:
         return absolute - ambient
 
     beside = axes.secondary_yaxis("right", functions=(absolute, gauge))
-    beside.set_ylabel("inlet, kPa\nabsolute", **_text(8, PRESSURE))
+    beside.set_ylabel("inlet, kPa\nabsolute", **text_style(8, PRESSURE))
     beside.tick_params(labelsize=7, colors=QUIET, length=2.5)
     beside.yaxis.set_major_locator(_few_ticks())
     for side in beside.spines.values():
@@ -213,7 +214,7 @@ def draw_pressure(data: ChromatogramData, axes: Axes) -> None:
 def draw_flow(data: ChromatogramData, axes: Axes) -> None:
     """Column flow."""
     axes.plot(data.trace_times, data.flow, color=FLOW, linewidth=1.4, linestyle=(0, (2, 1)))
-    _dress(axes, "column flow,\nmL/min", FLOW)
+    dress(axes, "column flow,\nmL/min", FLOW)
     _roomy(axes, data.flow, 0.2)
 
 
@@ -226,20 +227,20 @@ def residual_figure(data: ResidualData) -> Figure:
     points = (WIDTH - LEFT - right) * 72
     size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
     names = [_residual_name(name, at) for at, name in enumerate(data.compounds, 1)]
-    below = max((_extent(name, size) for name in names), default=0.0) / 72 + 0.16
+    below = max((extent(name, size) for name in names), default=0.0) / 72 + 0.16
     legend, axis = 0.34, 1.7
     height = legend + axis + below
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
     axes = figure.add_axes((LEFT / WIDTH, below / height, points / 72 / WIDTH, axis / height))
     draw_residuals(data, axes)
     ticks = thinned(count, int(points / (LINE * size) + 1e-6), ())
-    axes.set_xticks(ticks, [names[i] for i in ticks], rotation=90, **_text(size, INK))
+    axes.set_xticks(ticks, [names[i] for i in ticks], rotation=90, **text_style(size, INK))
     return figure
 
 
 def _residual_name(name: str, number: int) -> str:
     short = shortened(name, LONGEST_NAME)
-    return short if _drawable(short) else f"compound {number}"
+    return short if drawable(short) else f"compound {number}"
 
 
 def draw_residuals(data: ResidualData, axes: Axes) -> None:
@@ -253,9 +254,9 @@ def draw_residuals(data: ResidualData, axes: Axes) -> None:
         axes.plot(
             np.arange(count) + shift, data.residual[r], RUN_MARKERS[r % len(RUN_MARKERS)],
             color=RUN_COLOURS[r % len(RUN_COLOURS)], markersize=4, markeredgewidth=0,
-            label=name if _drawable(name) else f"run {r + 1}",
+            label=name if drawable(name) else f"run {r + 1}",
         )  # fmt: skip
-    _dress(axes, "predicted less\nmeasured, s", INK)
+    dress(axes, "predicted less\nmeasured, s", INK)
     axes.set_xlim(-0.7, count - 0.3)
     seen = data.residual[np.isfinite(data.residual)]
     reach = 1.15 * max(float(np.abs(seen).max()) if len(seen) else 0.0, data.repeatability * 1.2, 0.01)
@@ -276,12 +277,17 @@ def picture(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
     return stream.getvalue()
 
 
-def _text(size: float, colour: str = QUIET) -> dict[str, Any]:
+def pictures_of(stem: str, figure: Figure) -> dict[str, bytes]:
+    """A figure as two files, `stem`.png and `stem`.svg."""
+    return {f"{stem}.png": picture(figure, "png"), f"{stem}.svg": picture(figure, "svg")}
+
+
+def text_style(size: float, colour: str = QUIET) -> dict[str, Any]:
     """Properties of a text: a dollar sign in a name is a dollar sign."""
     return {"fontsize": size, "color": colour, "fontfamily": FONT, "parse_math": False}
 
 
-def _extent(text: str, size: float, weight: str = "normal") -> float:
+def extent(text: str, size: float, weight: str = "normal") -> float:
     """Length of a text [points]."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
@@ -290,7 +296,7 @@ def _extent(text: str, size: float, weight: str = "normal") -> float:
     return float(text_to_path.get_text_width_height_descent(text, properties, False)[0])
 
 
-def _drawable(text: str) -> bool:
+def drawable(text: str) -> bool:
     """Whether the font has every character of a text."""
     from matplotlib.font_manager import FontProperties, findfont, get_font
 
@@ -314,8 +320,8 @@ def _few_ticks() -> Any:
     return MaxNLocator(4)
 
 
-def _dress(axes: Axes, label: str, colour: str) -> None:
-    axes.set_ylabel(label, **_text(8, colour))
+def dress(axes: Axes, label: str, colour: str) -> None:
+    axes.set_ylabel(label, **text_style(8, colour))
     axes.yaxis.set_label_coords(-0.075, 0.5)
     axes.tick_params(labelsize=7, colors=QUIET, length=2.5, labelfontfamily=FONT)
     axes.yaxis.set_major_locator(_few_ticks())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from importlib.resources import files as resource_files
 from pathlib import Path
 from typing import Any
@@ -10,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from models.fit import Fit
-from models.programs import Array, Program
-from models.units import M3_PER_S_PER_ML_MIN, SECONDS_PER_MINUTE, celsius, flow_mL_min
+from models.units import SECONDS_PER_MINUTE
 from optimizer.candidate_document import (
     COLUMNS,
     candidate_document,
@@ -20,13 +18,27 @@ from optimizer.candidate_document import (
     json_bytes,
 )
 from optimizer.cautions import PLANNING, cautions
-from optimizer.documents import Document, fit_document, peak_documents
+from optimizer.documents import Document, fit_document
+from optimizer.exposure_data import exposure_data
+from optimizer.exposure_plots import exposure_figure
+from optimizer.front_plots import front_figure
 from optimizer.output import write_folder
-from optimizer.plot_data import ChromatogramData, chromatogram_data, residual_data
-from optimizer.plots import chromatogram_figure, critical_pair_figure, picture, residual_figure
-from optimizer.results import Candidate, Prediction, SearchOutcome
+from optimizer.plot_data import chromatogram_data, residual_data
+from optimizer.plots import chromatogram_figure, picture, pictures_of, residual_figure
+from optimizer.report_candidate import (
+    as_image,
+    candidate_view,
+    exposure_view,
+    front_view,
+    heading,
+    in_use_heading,
+    summary,
+    what_if_view,
+)
+from optimizer.report_scenario import goal_lines, program_lines, understood
+from optimizer.results import Prediction, SearchOutcome
 from optimizer.scenario_data import Scenario
-from optimizer.set_points import carrier_set_points, one_line, oven_set_points, pressure_text, set_point_lines
+from optimizer.set_points_text import set_points_text
 
 __all__ = [
     "candidate_document",
@@ -48,7 +60,15 @@ PEAK_COLUMNS = (
     "retention_factor",
     "resolution_to_next",
 )
-View = dict[str, Any]
+# In the table of a prediction where any compound has a value.
+EXPOSURE_COLUMNS = (
+    "max_elution_C",
+    "intact_fraction",
+    "min_intact_fraction",
+    "time_above_min",
+    "limit_above_C",
+    "max_time_above_min",
+)
 
 
 def write_report(folder: Path, scenario: Scenario, fit: Fit, outcome: SearchOutcome) -> None:
@@ -69,11 +89,15 @@ def outcome_files(
     files = {
         "candidates.json": json_bytes(document),
         "candidates.csv": csv_bytes(COLUMNS, candidate_rows(scenario, outcome)),
-        "set_points.txt": _set_points_text(scenario, outcome).encode(),
+        "set_points.txt": set_points_text(scenario, outcome).encode(),
     }
     for each in outcome.candidates:
-        chart = chromatogram_data(each.prediction, scenario.ambient_pressure, _heading(each))
-        files |= _chromatogram_files(f"chromatogram_{each.rank}", chart)
+        chart = chromatogram_data(each.prediction, scenario.ambient_pressure, heading(each))
+        files |= pictures_of(f"chromatogram_{each.rank}", chromatogram_figure(chart))
+        files |= _exposure_files(f"exposure_{each.rank}", scenario, each.prediction)
+    if outcome.front and all(np.isfinite(point.prediction.min_resolution) for point in outcome.front):
+        goal = scenario.goal
+        files |= pictures_of("front", front_figure(outcome.front, goal.minimise, goal.min_resolution))
     files["report.html"] = report_html(scenario, fit, outcome, fitted, files).encode()
     return files
 
@@ -81,29 +105,31 @@ def outcome_files(
 def fit_files(scenario: Scenario, fit: Fit, document: Document) -> dict[str, bytes]:
     """Names and contents of the files of a fit."""
     figure = residual_figure(residual_data(scenario, fit))
-    return {
-        "fit.json": json_bytes(document),
-        "residuals.png": picture(figure, "png"),
-        "residuals.svg": picture(figure, "svg"),
-    }
+    return {"fit.json": json_bytes(document), **pictures_of("residuals", figure)}
 
 
 def prediction_files(scenario: Scenario, prediction: Prediction, document: Document) -> dict[str, bytes]:
     """Names and contents of the files of one prediction."""
-    rows = [{key: peak[key] for key in PEAK_COLUMNS} for peak in document["peaks"]]
+    peaks = document["peaks"]
+    known = [key for key in EXPOSURE_COLUMNS if any(peak[key] is not None for peak in peaks)]
+    columns = (*PEAK_COLUMNS, *known)
+    rows = [{key: peak[key] for key in columns} for peak in peaks]
     title = f"{scenario.title}: run {prediction.run_time / SECONDS_PER_MINUTE:.2f} min"
     return {
         "prediction.json": json_bytes(document),
-        "peaks.csv": csv_bytes(PEAK_COLUMNS, rows),
-        **_chromatogram_files(
-            "chromatogram", chromatogram_data(prediction, scenario.ambient_pressure, title)
+        "peaks.csv": csv_bytes(columns, rows),
+        **pictures_of(
+            "chromatogram",
+            chromatogram_figure(chromatogram_data(prediction, scenario.ambient_pressure, title)),
         ),
+        **_exposure_files("exposure", scenario, prediction),
     }
 
 
-def _chromatogram_files(stem: str, chart: ChromatogramData) -> dict[str, bytes]:
-    figure = chromatogram_figure(chart)
-    return {f"{stem}.png": picture(figure, "png"), f"{stem}.svg": picture(figure, "svg")}
+def _exposure_files(stem: str, scenario: Scenario, prediction: Prediction) -> dict[str, bytes]:
+    """Strips of the heat-sensitive analytes, where there are any."""
+    data = exposure_data(scenario, prediction)
+    return {} if data is None else pictures_of(stem, exposure_figure(data))
 
 
 def report_html(
@@ -111,7 +137,8 @@ def report_html(
 ) -> str:
     """The page: no script, nothing fetched, every text escaped, pictures inside.
 
-    `pictures` holds chromatogram_N.svg of every candidate, and `fitted` is the fit's document.
+    `pictures` holds chromatogram_N.svg of every candidate, exposure_N.svg and front.svg where there are any;
+    `fitted` is the fit's document.
     """
     from jinja2 import Environment, StrictUndefined
 
@@ -124,38 +151,47 @@ def report_html(
     )
     environment.filters["number"] = _number
     source = (resource_files("optimizer") / "report.html.j2").read_text(encoding="utf-8")
-    programs = [each.prediction.program for each in outcome.candidates]
-    current = outcome.current
-    in_use = None
-    if current is not None:
-        chart = chromatogram_data(current, scenario.ambient_pressure, _in_use_heading(current))
-        in_use = {
-            "summary": _summary(scenario, current),
-            "image": _inside(picture(chromatogram_figure(chart), "svg")),
-        }
+    predictions = [each.prediction for each in outcome.candidates]
+    programs = [each.program for each in predictions]
+    column_flow = max((float(each.flow.max()) for each in predictions), default=None)
+    front = pictures.get("front.svg")
     return environment.from_string(source).render(
         title=scenario.title,
         verdict=_verdict(outcome),
         feasible=outcome.feasible,
-        goal=_goal(scenario),
+        goal=goal_lines(scenario),
+        minimise=scenario.goal.minimise,
         blocking=outcome.blocking,
+        what_ifs=[what_if_view(each) for each in outcome.what_ifs],
         search=outcome,
-        understood=_understood(scenario),
+        understood=understood(scenario),
         runs=[
-            {"name": run.name, "peaks": len(run.peaks.compounds), **_program(scenario, run.program)}
+            {"name": run.name, "peaks": len(run.peaks.compounds), **program_lines(scenario, run.program)}
             for run in scenario.runs
         ],
         fit=fitted,
-        residual_image=_inside(picture(residual_figure(residual_data(scenario, fit)), "svg")),
+        residual_image=as_image(picture(residual_figure(residual_data(scenario, fit)), "svg")),
         residual_sd=_root_mean_squares(scenario, fit),
-        candidates=[
-            _candidate(scenario, each, pictures[f"chromatogram_{each.rank}.svg"])
-            for each in outcome.candidates
-        ],
-        in_use=in_use,
-        cautions=cautions(scenario, programs),
+        front=[front_view(scenario, point, number) for number, point in enumerate(outcome.front, 1)],
+        front_image=None if front is None else as_image(front),
+        shift=f"{scenario.goal.shift / 3600:g} h",
+        candidates=[candidate_view(scenario, each, pictures) for each in outcome.candidates],
+        in_use=None if outcome.current is None else _in_use(scenario, outcome.current),
+        cautions=cautions(scenario, programs, column_flow),
         planning=PLANNING,
     )
+
+
+def _in_use(scenario: Scenario, current: Prediction) -> dict[str, Any]:
+    """The method in use, with its pictures."""
+    chart = chromatogram_data(current, scenario.ambient_pressure, in_use_heading(current))
+    data = exposure_data(scenario, current)
+    strips = None if data is None else picture(exposure_figure(data), "svg")
+    return {
+        "summary": summary(scenario, current),
+        "image": as_image(picture(chromatogram_figure(chart), "svg")),
+        **exposure_view(scenario, current, strips),
+    }
 
 
 def _verdict(outcome: SearchOutcome) -> str:
@@ -172,137 +208,6 @@ def _verdict(outcome: SearchOutcome) -> str:
     return f"{text}; with fit and set points a little off, every pair holds in {share:.0f} % of draws."
 
 
-def _heading(candidate: Candidate) -> str:
-    minutes = candidate.prediction.run_time / SECONDS_PER_MINUTE
-    return f"Candidate {candidate.rank}: {candidate.family}, run {minutes:.2f} min"
-
-
-def _in_use_heading(prediction: Prediction) -> str:
-    return f"Method in use, as predicted: run {prediction.run_time / SECONDS_PER_MINUTE:.2f} min"
-
-
-def _goal(scenario: Scenario) -> list[str]:
-    goal = scenario.goal
-    lines = [
-        f"Shortest {goal.minimise} with a resolution of at least {goal.min_resolution:g} for every pair that counts."
-    ]
-    for rule in scenario.pairs:
-        wants = "need not be resolved" if rule.ignore else f"need a resolution of {rule.min_resolution:g}"
-        lines.append(f"{rule.a} and {rule.b} {wants}.")
-    for detail in scenario.analytes:
-        if detail.role != "target":
-            lines.append(f"{detail.compound}: {detail.role}.")
-    if goal.earliest_elution > 0:
-        lines.append(f"Nothing leaves before {goal.earliest_elution / SECONDS_PER_MINUTE:g} min.")
-    return lines
-
-
-def _understood(scenario: Scenario) -> list[tuple[str, str]]:
-    column, instrument, ambient = scenario.column, scenario.instrument, scenario.ambient_pressure
-    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
-    bands = ", ".join(
-        f"{rate * SECONDS_PER_MINUTE:g} °C/min up to {celsius(T):g} °C"
-        for T, rate in instrument.heating_limits
-    )
-    return [
-        (
-            "Column",
-            f"{column.length:g} m × {column.inner_diameter * 1e3:g} mm × {column.film_thickness * 1e6:g} µm, "
-            f"{scenario.phase}; {celsius(scenario.min_temperature):g} to {celsius(scenario.max_temperature):g} °C",
-        ),
-        ("Carrier gas", f"{scenario.gas.name}, outlet at {outlet}; room at {ambient / 1e3:.1f} kPa absolute"),
-        ("Inlet", f"up to {pressure_text(instrument.max_inlet_pressure, ambient)}"),
-        (
-            "Column flow",
-            f"{instrument.min_flow / M3_PER_S_PER_ML_MIN:g} to {instrument.max_flow / M3_PER_S_PER_ML_MIN:g} mL/min "
-            "(25 °C, 101.325 kPa)",
-        ),
-        ("Oven heating", f"at most {bands}"),
-        ("Compounds", f"{len(scenario.compounds)}"),
-    ]
-
-
-def _program(scenario: Scenario, program: Program) -> View:
-    carrier = carrier_set_points(program.carrier, scenario.ambient_pressure)
-    return {
-        "oven": one_line(oven_set_points(program.oven)),
-        "carrier": f"{program.carrier.mode}, {one_line(carrier)}",
-    }
-
-
-def _summary(scenario: Scenario, prediction: Prediction) -> View:
-    return {
-        **_program(scenario, prediction.program),
-        "run_time": prediction.run_time / SECONDS_PER_MINUTE,
-        "min_resolution": prediction.min_resolution,
-        "pair": prediction.critical_pair,
-    }
-
-
-def _candidate(scenario: Scenario, candidate: Candidate, chromatogram: bytes) -> View:
-    prediction, ambient = candidate.prediction, scenario.ambient_pressure
-    pressure = prediction.inlet_pressure
-    flows = flow_mL_min(prediction.flow)
-    pair_figure = critical_pair_figure(chromatogram_data(prediction, ambient, _heading(candidate)))
-    return {
-        **_summary(scenario, prediction),
-        "rank": candidate.rank,
-        "family": candidate.family,
-        "feasible": candidate.feasible,
-        "tables": [
-            oven_set_points(prediction.program.oven),
-            carrier_set_points(prediction.program.carrier, ambient),
-        ],
-        "program_end": prediction.program.oven.duration / SECONDS_PER_MINUTE,
-        "cycle_time": candidate.cycle_time / SECONDS_PER_MINUTE,
-        "pressures": _pressures(pressure, ambient),
-        "flows": _span(float(flows.min()), float(flows.max())),
-        "pass_probability": candidate.pass_probability,
-        "limited_by": candidate.limited_by,
-        "margins": candidate.margins,
-        "warnings": candidate.warnings,
-        "image": _inside(chromatogram),
-        "pair_image": None if pair_figure is None else _inside(picture(pair_figure, "svg")),
-        "peaks": _peaks(scenario, prediction),
-    }
-
-
-def _pressures(pressure: Array, ambient: float) -> list[tuple[str, str]]:
-    """Inlet pressures worth telling apart: at the start, at the end, and the highest where it is neither."""
-    start, end, highest = (
-        pressure_text(float(p), ambient) for p in (pressure[0], pressure[-1], pressure.max())
-    )
-    if start == end == highest:
-        return [("Inlet pressure", start)]
-    found = [("Inlet pressure at the start", start), ("Inlet pressure at the end", end)]
-    return found if highest in (start, end) else [*found, ("Highest inlet pressure", highest)]
-
-
-def _span(low: float, high: float) -> str:
-    texts = list(dict.fromkeys((f"{low:.2f}", f"{high:.2f}")))
-    return " to ".join(texts)
-
-
-def _peaks(scenario: Scenario, prediction: Prediction) -> list[View]:
-    """The peak table with, between neighbours, the resolution they need."""
-    rows: list[View] = [dict(each) for each in peak_documents(prediction)]
-    pair = prediction.critical_pair or ()
-    for number, (row, following) in enumerate(zip(rows, [*rows[1:], None], strict=True), 1):
-        row["number"] = number
-        row["critical"] = row["compound"] in pair
-        row["partner"] = (
-            next((name for name in pair if name != row["compound"]), None) if row["critical"] else None
-        )
-        row["needed"] = (
-            None
-            if following is None
-            else scenario.required_resolution(row["compound"], following["compound"])
-        )
-        row["last"] = following is None or following["retention_min"] is None
-        row["role"] = scenario.role(row["compound"])
-    return rows
-
-
 def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | None, float | None]]:
     """Of every run: name, root mean square and largest residual [s]."""
     found: list[tuple[str, float | None, float | None]] = []
@@ -313,39 +218,6 @@ def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | 
         else:
             found.append((run.name, None, None))
     return found
-
-
-def _set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
-    """The set points of all candidates as plain text."""
-    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
-    lines = [
-        scenario.title,
-        f"Carrier {scenario.gas.name}, outlet at {outlet}; column flow counted at 25 °C and 101.325 kPa",
-        "",
-    ]
-    for candidate in outcome.candidates:
-        lines.append(_heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)"))
-        lines += set_point_lines(candidate.prediction.program, scenario.ambient_pressure)
-        prediction = candidate.prediction
-        for when, pressure in (
-            ("at the start", prediction.inlet_pressure[0]),
-            ("at its highest", prediction.inlet_pressure.max()),
-        ):
-            lines.append(f"Inlet {when}: {pressure_text(float(pressure), scenario.ambient_pressure)}")
-        pair = prediction.critical_pair
-        if pair is not None:
-            lines.append(
-                f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f}; "
-                f"every pair holds in {100 * candidate.pass_probability:.0f} % of draws"
-            )
-        lines += [f"Note: {warning}" for warning in candidate.warnings]
-        lines.append("")
-    return "\n".join([*lines, PLANNING, ""])
-
-
-def _inside(svg: bytes) -> str:
-    """A picture as part of the page: shown as an image, it can run nothing and fetch nothing."""
-    return "data:image/svg+xml;base64," + b64encode(svg).decode()
 
 
 def _number(value: float | None, form: str) -> str:

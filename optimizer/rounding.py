@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 
 from models.programs import Array, Program, batch_of
 from optimizer.cycle import with_bake_out
+from optimizer.descent import descend
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.program_space import Family
 
 CORNERS = 256  # of the grid cell that holds the descent's end
 MOVES = 25  # at most
+STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
+ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
 LEADING = 12  # of the fastest on the grid, held against the clock's grid
 
 
@@ -41,8 +44,25 @@ class Settable:
 def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     """The fastest program on the grid near a point (D,) of the unit cube that keeps every limit.
 
-    When none does, the one with the largest smallest margin.
+    When none near it does, the search goes on from where a little more resolution is asked for; and when that does not
+    help either, the program with the largest smallest margin is the answer.
     """
+    best = _on_grid(problem, family, z, seed)
+    start = problem.assess(family.batch(family.values(z[None])), "polish")
+    if best.margin >= FEASIBLE or problem.smallest_margin(start)[0] < ALMOST:
+        return best
+    for share in STRICTER:
+        strict = replace(problem, pairs=replace(problem.pairs, needed=share * problem.pairs.needed))
+        again = _on_grid(problem, family, descend(strict, family, z).z, seed)
+        if again.margin > best.margin:
+            best = again
+        if best.margin >= FEASIBLE:
+            break
+    return best
+
+
+def _on_grid(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
+    """`settable`, near the point alone."""
     values = family.values(z)
     grid = family.step
     counts = (values - family.offset) / grid

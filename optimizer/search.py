@@ -23,7 +23,7 @@ from optimizer.goal import Problem
 from optimizer.program_space import Family
 
 SCREENED = 2048  # programs of each family before the first descent
-SCREENED_PER_SECOND = 800  # and of all families together, for each second of the budget
+SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
 LEAST_SCREENED = 256
 INHERITED = 24  # programs made of each of the best ends of the same family with fewer carrier ramps
 BATCH, CENTRES = 64, 3  # programs screened between descents: anywhere, and around each of the best ends
@@ -34,7 +34,10 @@ FRESH = 1.0  # how far behind the best start an untried combination of heating b
 KINDS = ("class", "class", "class", "class", "class", "restart", "class", "class", "class", "sampler")
 FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
+SLACK = 2e-6  # margins that a refined descent keeps in hand, for it to end on the right side of its limits
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
+CLOSE = -0.3  # smallest margin of a family without a feasible program from which it is explored further
+UNLUCKY = 0.3  # its share of the tries, to that of a family that leads
 INFEASIBLE = 1e6  # value of a trial without a feasible program, plus how far off it is
 
 
@@ -206,7 +209,7 @@ def _descend(problem: Problem, family: Family, z: Array, best: float) -> Found:
         better = again if again.margin > descent.margin else descent
         descent = replace(better, evaluations=descent.evaluations + again.evaluations)
     if descent.margin >= -1e-4 and descent.cost < LEADING * best:
-        refined = descend(problem, family, descent.z, 40, 1e-8)
+        refined = descend(problem, family, descent.z, 40, 1e-8, SLACK)
         if refined.margin >= FEASIBLE:
             descent = replace(refined, evaluations=descent.evaluations + refined.evaluations)
     return Found(family, descent)
@@ -242,18 +245,20 @@ def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:
         return min(untried, key=lambda n: (tries[n], n))
     leaders = state.all()
     best = leaders[0]
-    worth = []
+    shares = {}
     for n in range(len(families)):
         if not state.best[n]:
             continue
         own = state.best[n][0]
-        near = own.feasible and best.feasible and own.descent.cost <= WORTH * best.descent.cost
-        if near or not best.feasible:
-            worth.append(n)
-    worth = worth or list(range(len(families)))
-
-    # More variables hold more basins: a family's share of the tries grows with its size.
-    return min(worth, key=lambda n: tries[n] / families[n].size ** 2)
+        # More variables hold more basins: a family's share of the tries grows with its size.
+        if not best.feasible or (own.feasible and own.descent.cost <= WORTH * best.descent.cost):
+            shares[n] = float(families[n].size ** 2)
+        elif not own.feasible and own.descent.margin > CLOSE:
+            # It may only have been unlucky: a few tries more.
+            shares[n] = UNLUCKY * families[n].size ** 2
+    if not shares:
+        shares = dict.fromkeys(range(len(families)), 1.0)
+    return min(shares, key=lambda n: tries[n] / shares[n])
 
 
 def _next_start(pool: _Pool, ends: list[Found], tried: int, rng: np.random.Generator) -> tuple[str, Array]:

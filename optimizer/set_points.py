@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from models.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
@@ -97,7 +97,20 @@ def carrier_set_points(carrier: CarrierProgram, ambient_pressure: float) -> SetP
         to=lambda pa: typed(gauge_kPa(pa, ambient_pressure), 3),
         beside=lambda pa: (typed(pa / PA_PER_KPA, 2), psi_gauge(pa, ambient_pressure)),
     )
-    return SetPoints(title, "kPa/min", "kPa gauge", ("kPa absolute", "psi gauge"), steps)
+    beside_units: tuple[str, ...] = ("kPa absolute", "psi gauge")
+    if carrier.ramps:
+        beside_units = (*beside_units, "psi/min")
+        rates = (NO_RATE, *(typed(ramp.rate / PA_PER_PSI * SECONDS_PER_MINUTE, 3) for ramp in carrier.ramps))
+        steps = tuple(
+            replace(step, beside=(*step.beside, _signed_as(step.rate, rate)))
+            for step, rate in zip(steps, rates, strict=True)
+        )
+    return SetPoints(title, "kPa/min", "kPa gauge", beside_units, steps)
+
+
+def _signed_as(other: str, rate: str) -> str:
+    """A rate with the sign of the same rate in another unit."""
+    return f"-{rate}" if other != NO_RATE and other.startswith("-") else rate
 
 
 def psi_gauge(absolute: float, ambient_pressure: float) -> str:

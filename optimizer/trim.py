@@ -12,13 +12,13 @@ from models.fit import Fit
 from models.programs import Program
 from models.scaling import carried_carrier
 from models.system import ColumnSystem
-from optimizer.adapt import reference_temperature
+from optimizer.adapt import reference_temperature, settable_carrier
 from optimizer.candidates import warnings_of
 from optimizer.goal import Problem, problem_of
 from optimizer.predict import predict
 from optimizer.reasons import broken_limits
 from optimizer.results import Prediction
-from optimizer.scenario import Scenario
+from optimizer.scenario_data import Scenario
 
 SEARCHED = np.log(2.0)  # of the hold-up time, either way; more than half a column is not called a trim
 KEEPS_FLOW = (
@@ -41,8 +41,10 @@ class Trimmed:
         that makes no difference (controlled pressure)
     entered : Prediction after it, set points as they were, the new length entered
     restored : Prediction with the carrier set so that the marker comes when it came
-    restored_not_entered : Program, what to set for the same if the old length stays entered
-    notes, warnings : sentences; warnings are about the restored method
+    rounded : Prediction, the same with the set values on the instrument's grid
+    restored_not_entered : Program, what to set for the same if the old length stays entered; None where that makes
+        no difference
+    notes, warnings : sentences; warnings are about the restored method as rounded
     """
 
     old: Problem
@@ -53,6 +55,7 @@ class Trimmed:
     not_entered: Prediction | None
     entered: Prediction
     restored: Prediction
+    rounded: Prediction
     restored_not_entered: Program | None
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -77,6 +80,7 @@ def trim(scenario: Scenario, fit: Fit, method: Program, cut: float, marker: str 
     pressure = method.carrier.controlled == "pressure"
     restored = _restoring(old.fit.system, new, before, at)
     after = predict(new, restored)
+    rounded = predict(new, replace(restored, carrier=settable_carrier(scenario, restored.carrier)))
     return Trimmed(
         old=old,
         new=new,
@@ -86,9 +90,10 @@ def trim(scenario: Scenario, fit: Fit, method: Program, cut: float, marker: str 
         not_entered=None if pressure else predict(new, _times(method, 1 / shortened)),
         entered=predict(new, method),
         restored=after,
+        rounded=rounded,
         restored_not_entered=None if pressure else _times(restored, shortened),
         notes=(KEEPS_FLOW,),
-        warnings=(*broken_limits(new, after), *warnings_of(new, after)),
+        warnings=(*broken_limits(new, rounded), *warnings_of(new, rounded)),
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from models.fitting import Fit, Run, fit_retention
@@ -9,11 +11,15 @@ from models.programs import Array
 from models.system import ColumnSystem
 from optimizer.candidates import outcome_of
 from optimizer.found import Progress
+from optimizer.front import front_of
 from optimizer.goal import Problem, problem_of
 from optimizer.peak_tables import PeakTable
 from optimizer.program_space import families_of
 from optimizer.results import SearchOutcome
 from optimizer.scenario import Scenario
+from optimizer.what_if import what_ifs
+
+FRONT_TIME = 0.5  # of the search's budget, on top of it, for a front
 
 
 def fit_scenario(scenario: Scenario) -> Fit:
@@ -44,17 +50,27 @@ def optimize(
     fit: Fit,
     seconds: float | None = None,
     progress: Progress | None = None,
+    what_if: bool = True,
 ) -> tuple[Problem, SearchOutcome]:
-    """Search, round, check and rank.
+    """Search, round, check and rank; then the front, if the goal asks for one, or what would help.
 
     Parameters
     ----------
-    seconds : time budget of the search [s]; the scenario's when None
+    seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
     progress : called with the share of the budget spent and a line of text
+    what_if : whether single changes are tried when nothing meets the goal
     """
     from optimizer.search import hunt  # optuna is slow to import and only needed here
 
     problem = problem_of(scenario, fit)
     budget = scenario.search.seconds if seconds is None else seconds
     hunted = hunt(problem, families_of(scenario), budget, scenario.search.seed, progress)
-    return problem, outcome_of(problem, hunted)
+    outcome = outcome_of(problem, hunted)
+    if hunted.interrupted:  # who ended the search wants its result now
+        return problem, outcome
+    if outcome.feasible and scenario.goal.front_points:
+        front = front_of(problem, hunted, scenario.goal.front_points, FRONT_TIME * budget, progress)
+        outcome = replace(outcome, front=front)
+    elif what_if and not outcome.feasible:
+        outcome = replace(outcome, what_ifs=what_ifs(problem, outcome, hunted, budget, progress))
+    return problem, outcome

@@ -14,6 +14,8 @@ MODULES = sorted([*(ROOT / "models").glob("*.py"), *(ROOT / "optimizer").glob("*
 FENCED = {
     "optuna": {"optimizer/search.py"},
     "matplotlib": {
+        "optimizer/exposure_plots.py",
+        "optimizer/front_plots.py",
         "optimizer/pair_letters.py",
         "optimizer/plots.py",
         "optimizer/sweep_command.py",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +14,24 @@ from models.column import Column
 from models.fit import Fit
 from models.migration import migrate, migration_tables
 from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of, values_at
-from models.resolution import HALF_HEIGHT_WIDTH, resolution
+from models.resolution import HALF_HEIGHT_WIDTH, pair_resolution
 from models.retention import Retention, with_typical_values
 from models.system import ColumnSystem, inlet_pressure
+from models.thermal_exposure import decomposition, intact_fraction, time_above
 from models.units import flow_si, kelvin
 from optimizer.peak_tables import PeakTable
 from optimizer.results import Candidate, LimitMargin, Prediction, SearchOutcome
-from optimizer.scenario_data import Goal, Instrument, Scenario, ScoutingRun, SearchSettings, Steps
+from optimizer.scenario_data import (
+    AnalyteDetail,
+    Decomposition,
+    Goal,
+    Instrument,
+    Scenario,
+    ScoutingRun,
+    SearchSettings,
+    Steps,
+    TimeAbove,
+)
 
 AMBIENT = 101325.0
 COLUMN = Column(30.0, 0.25e-3, 0.25e-6)
@@ -66,7 +78,8 @@ def predicted(
     pairs = np.array([(i, j) for i in range(len(t)) for j in range(i + 1, len(t))], dtype=np.intp).reshape(
         -1, 2
     )
-    Rs = np.abs(resolution(t[pairs[:, 0]], t[pairs[:, 1]], w[pairs[:, 0]], w[pairs[:, 1]]))
+    tailing = np.full(len(t), 1.1)
+    Rs = pair_resolution(t, w, pairs, tailing)
     run_time = max(program.oven.duration, float(np.nanmax(t + 1.5 * w)))
     times = np.linspace(0.0, run_time, 200)[None]
     T = values_at(times, batch.oven_times, batch.oven_temperatures)
@@ -81,7 +94,7 @@ def predicted(
         width_half=w,
         elution_temperature=peaks.elution_temperature[0],
         retention_factor=peaks.retention_factor[0],
-        tailing=np.full(len(t), 1.1),
+        tailing=tailing,
         area=rng.uniform(0.2, 1.0, len(t)),
         counted_pairs=pairs,
         needed=np.full(len(pairs), needed),
@@ -197,3 +210,35 @@ def made_up_outcome(
     blocking = () if feasible else ("resolution of a and b 0.62 (needs 1.50): 58.7 % short",)
     families = (("isothermal, constant flow", float("nan")), ("one ramp, constant flow", 402.0))
     return SearchOutcome(feasible, tuple(candidates), blocking, current, families, 12345, 3.21, False)
+
+
+def sensitive(names: Sequence[str]) -> tuple[AnalyteDetail, ...]:
+    """Limits of heat for three compounds: kinetics, a time above a temperature, and a largest elution temperature."""
+    return (
+        AnalyteDetail(
+            names[0],
+            "target",
+            decomposition=Decomposition(140e3, 600.0, kelvin(160.0)),
+            min_intact_fraction=0.95,
+        ),
+        AnalyteDetail(names[1], "target", max_time_above=TimeAbove(kelvin(80.0), 60.0)),
+        AnalyteDetail(names[2], "target", max_elution_temperature=kelvin(150.0)),
+    )
+
+
+def exposed(prediction: Prediction, details: Sequence[AnalyteDetail]) -> Prediction:
+    """A prediction with the intact fractions and times above that the models give for some analytes."""
+    batch, times = batch_of([prediction.program]), prediction.retention[None]
+    intact, above = np.full(times.size, np.nan), np.full(times.size, np.nan)
+    for detail in details:
+        m = prediction.compounds.index(detail.compound)
+        at = np.array([m])
+        if detail.decomposition is not None:
+            k = detail.decomposition
+            kinetics = decomposition(
+                np.array([k.activation_energy]), np.array([k.half_life]), np.array([k.temperature])
+            )
+            intact[m] = intact_fraction(batch, times, at, kinetics)[0, 0]
+        if detail.max_time_above is not None:
+            above[m] = time_above(batch, times, at, np.array([detail.max_time_above.temperature]))[0, 0]
+    return replace(prediction, intact_fraction=intact, time_above=above)

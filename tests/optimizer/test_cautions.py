@@ -9,7 +9,8 @@ import pytest
 from models.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
 from optimizer.cautions import cautions, minutes_to_explosive
-from tests.optimizer.made_up import compounds, made_up_scenario, names_of
+from optimizer.instrument_data import Inlet
+from tests.optimizer.made_up import compounds, made_up_scenario, names_of, sensitive
 
 SCENARIO = made_up_scenario(names_of(3), compounds(3))
 HYDROGEN = made_up_scenario(names_of(3), compounds(3), gas="hydrogen", outlet=0.0)
@@ -38,6 +39,35 @@ def test_time_to_an_explosive_oven() -> None:
     """A well mixed 14-litre oven: under two minutes at 500 mL/min, about eleven at 50; own arithmetic."""
     assert minutes_to_explosive(500) < 2
     assert minutes_to_explosive(50) == pytest.approx(11, abs=0.5)
+
+
+@pytest.mark.parametrize(("ratio", "column_mL_min"), [(50.0, 2.0), (10.0, 1.2)])
+def test_the_total_flow_of_a_known_inlet_is_what_counts(ratio: float, column_mL_min: float) -> None:
+    scenario = replace(HYDROGEN, inlet=Inlet(split_ratio=ratio, septum_purge=flow_si(3.0)))
+    total = column_mL_min * (1 + ratio) + 3.0
+    line = next(x for x in cautions(scenario, [], flow_si(column_mL_min)) if "not the column flow" in x)
+    assert f"{total:.0f} mL/min" in line
+    assert f"in some {minutes_to_explosive(total):.2g} min (a rough figure" in line
+    assert "500 mL/min" not in line
+
+
+def test_stated_decomposition_brings_the_caution_of_toxic_gas() -> None:
+    names = names_of(3)
+    stated = replace(SCENARIO, analytes=sensitive(names)[:1])
+    line = next(x for x in cautions(stated, [program_to(200.0)]) if "toxic" in x)
+    assert names[0] in line
+    limits_only = replace(SCENARIO, analytes=sensitive(names)[1:])
+    assert "toxic" not in " ".join(cautions(limits_only, [program_to(200.0)]))
+
+
+def test_the_short_term_limit_of_the_column() -> None:
+    scenario = replace(SCENARIO, max_time_above_continuous=300.0)
+    everything = " ".join(cautions(scenario, [program_to(335.0)]))
+    assert "above the column's continuous limit of 325 °C, to 335 °C" in everything
+    assert "entered here as 5 min" in everything
+    assert "entered here as 350 °C" in everything
+    assert "passes it" not in everything
+    assert "continuous limit" not in " ".join(cautions(scenario, [program_to(320.0)]))
 
 
 def test_transfer_line_and_pump_only_with_vacuum() -> None:

@@ -15,8 +15,9 @@ from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
-from optimizer.plot_data import ChromatogramData, chromatogram_data, residual_data
+from optimizer.plot_data import ChromatogramData, chromatogram_data, residual_data, valley
 from optimizer.plots import MARK, chromatogram_figure, critical_pair_figure, picture, residual_figure
+from optimizer.results import Prediction
 from tests.optimizer.made_up import (
     AMBIENT,
     ISOTHERMAL,
@@ -173,7 +174,7 @@ def test_critical_peaks_are_marked_by_a_sign_and_not_by_colour_alone() -> None:
     for name in critical:
         assert texts[MARK + name].get_fontweight() == "bold"
     note = f"{MARK}critical pair: {critical[0]} and {critical[1]}, Rs {data.critical_resolution:.2f}"
-    assert note in texts
+    assert f"{note}, valley {data.valley:.1f} %" in texts
 
 
 def test_the_traces_share_one_time_axis() -> None:
@@ -184,6 +185,32 @@ def test_the_traces_share_one_time_axis() -> None:
     tops = [axes.get_position().y0 for axes in (signal, oven, pressure, flow)]
     assert tops == sorted(tops, reverse=True)
     assert len({(a.get_position().x0, a.get_position().x1) for a in (flow, pressure, oven, signal)}) == 1
+
+
+@pytest.mark.parametrize(("resolution", "percent"), [(0.75, 65), (0.90, 40), (1.0, 27), (1.25, 9), (1.5, 2)])
+def test_valley_of_two_equal_peaks(resolution: float, percent: float) -> None:
+    """Equal Gaussian peaks: 2 exp(-4 ln 2 (Rs/1.18)^2) of a height, own arithmetic, to whole per cents."""
+    prediction = two_peaks(resolution)
+    assert valley(prediction) == pytest.approx(percent, abs=0.6)
+    assert chromatogram_data(prediction, AMBIENT, "").valley == valley(prediction)
+
+
+def test_a_shoulder_has_no_valley() -> None:
+    assert valley(two_peaks(0.3)) == pytest.approx(100.0)
+    small = replace(two_peaks(0.9), area=np.array([1.0, 0.02]))
+    assert valley(small) > valley(two_peaks(0.9))
+    lost = two_peaks(1.0)
+    assert np.isnan(valley(replace(lost, retention=np.array([np.nan, 300.0]))))
+
+
+def two_peaks(resolution: float) -> Prediction:
+    """Two symmetrical peaks of equal area, 6 s wide at half height."""
+    whole = predicted(compounds(2), names_of(2))
+    width = np.full(2, 6.0)
+    retention = np.array([300.0, 300.0 + resolution * 12.0 / 1.18])
+    return replace(
+        whole, retention=retention, width_half=width, tailing=np.ones(2), area=np.ones(2), critical=0
+    )
 
 
 def test_no_counted_pair() -> None:

@@ -20,6 +20,7 @@ from models.programs import Program
 from optimizer.candidate_document import COLUMNS, json_bytes
 from optimizer.cautions import PLANNING
 from optimizer.documents import fit_document, prediction_document
+from optimizer.plot_data import valley
 from optimizer.report import (
     _number,
     candidate_document,
@@ -154,7 +155,8 @@ def test_the_page_says_what_it_must(report: Reader) -> None:
         "Not testable with two runs: add a third.",
         "Held where it is by resolution of",
         "Leaves the scouted temperatures.",
-        f"The critical pair, {' and '.join(best.critical_pair or ())}, has a resolution of {best.min_resolution:.2f}.",
+        f"a valley of {valley(best):.1f} %",
+        f"The critical pair, {' and '.join(best.critical_pair or ())}, has a resolution of {best.min_resolution:.2f}",
         "93 % of draws",
         "A prediction, for planning until it has been run and checked.",
         "Gas cylinders and the column head are under pressure",
@@ -181,8 +183,16 @@ def test_set_points_are_typed(report: Reader) -> None:
     assert ["ramp 1", "20", "120", "0.5"] in report.rows
     assert ["ramp 2", "12.5", "260", "0"] in report.rows
     assert ["all along", "1.4"] in report.rows
-    assert ["step", "kPa/min", "to kPa gauge", "kPa absolute", "psi gauge", "hold, min"] in report.rows
-    assert ["ramp 1", "10", "180", "281.32", "26.11", "0"] in report.rows
+    assert [
+        "step",
+        "kPa/min",
+        "to kPa gauge",
+        "kPa absolute",
+        "psi gauge",
+        "psi/min",
+        "hold, min",
+    ] in report.rows
+    assert ["ramp 1", "10", "180", "281.32", "26.11", "1.45", "0"] in report.rows
 
 
 def test_peak_tables_have_every_peak_and_mark_the_critical_pair_in_words(report: Reader) -> None:

@@ -34,13 +34,19 @@ def test_oven_table() -> None:
 def test_pressures_are_gauge_and_absolute_with_psi_beside() -> None:
     carrier = CarrierProgram("pressure", AMBIENT + 100e3, 60.0, (Ramp(10e3 / 60, AMBIENT + 250e3, 30.0),))
     table = carrier_set_points(carrier, AMBIENT)
-    assert (table.to_unit, table.beside_units) == ("kPa gauge", ("kPa absolute", "psi gauge"))
+    assert (table.to_unit, table.beside_units) == ("kPa gauge", ("kPa absolute", "psi gauge", "psi/min"))
     # 100 and 250 kPa are 14.50 and 36.26 psi, at 6.894757 kPa/psi
     assert [(s.rate, s.to, s.beside, s.hold) for s in table.steps] == [
-        ("-", "100", ("198", "14.50"), "1"),
-        ("10", "250", ("348", "36.26"), "0.5"),
+        ("-", "100", ("198", "14.50", "-"), "1"),
+        ("10", "250", ("348", "36.26", "1.45"), "0.5"),
     ]
     assert pressure_text(AMBIENT + 100e3, AMBIENT) == "100.0 kPa gauge (198.0 kPa absolute, 14.50 psi gauge)"
+
+
+def test_a_falling_pressure_falls_in_every_unit() -> None:
+    carrier = CarrierProgram("pressure", AMBIENT + 250e3, 0.0, (Ramp(10e3 / 60, AMBIENT + 100e3),))
+    step = carrier_set_points(carrier, AMBIENT).steps[1]
+    assert (step.rate, step.to, step.beside) == ("-10", "100", ("198", "14.50", "-1.45"))
 
 
 @pytest.mark.parametrize(

@@ -24,9 +24,14 @@ def write_table(path: Path, rows: Sequence[Measured]) -> None:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["compound", "retention_min", "width_half_min", "area", "tailing"])
         for row in rows:
-            tailing = "" if row.tailing is None else f"{row.tailing:.2f}"
             writer.writerow(
-                [row.compound, f"{row.time / 60:.3f}", f"{row.width / 60:.4f}", f"{row.area:.1f}", tailing]
+                [
+                    row.compound,
+                    f"{row.time / 60:.3f}",
+                    f"{row.width / 60:.4f}",
+                    f"{row.area:.1f}",
+                    f"{row.tailing:.2f}",
+                ]
             )
 
 
@@ -36,8 +41,8 @@ def resolution(first: Measured, second: Measured) -> float:
     Of a peak of tailing factor T the front is 1/(2T) of the width and the back the rest: what faces the other peak
     counts, twice.
     """
-    back = first.width * (2 - 1 / (first.tailing or 1.0))
-    front = second.width / (second.tailing or 1.0)
+    back = first.width * (2 - 1 / first.tailing)
+    front = second.width / second.tailing
     return 1.18 * (second.time - first.time) / (back + front)
 
 

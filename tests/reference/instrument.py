@@ -56,13 +56,13 @@ class Solute:
     """One compound on this column's phase.
 
     Partition coefficient (film/gas) as ln K(T [K]), diffusion constant in helium [m2 Pa/(s K^1.75)], area injected,
-    and USP tailing factor, None for a symmetrical peak whose table cell stays empty.
+    and USP tailing factor.
     """
 
     ln_partition: Callable[[float], float]
     diffusion: float
     area: float
-    tailing: float | None = None
+    tailing: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -105,13 +105,13 @@ class Reality:
 
 @dataclass(frozen=True)
 class Measured:
-    """One row of a peak table: retention time and width at half height [s], area, tailing factor if any."""
+    """One row of a peak table: retention time and width at half height [s], area, tailing factor."""
 
     compound: str
     time: float
     width: float
     area: float
-    tailing: float | None = None
+    tailing: float = 1.0
 
 
 @dataclass(frozen=True)

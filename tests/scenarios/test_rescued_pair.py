@@ -141,17 +141,17 @@ def test_enthalpies_of_sorption_are_plausible() -> None:
         assert 30e3 < 8.314 * slope < 75e3, name
 
 
-def test_vapour_pressures_near_the_boiling_point_agree_with_published_ones() -> None:
-    # n-Tetradecane is the one compound that both tables have. Farther below its boiling point the rule drifts (to a
-    # fifth at 100 °C): the figures are invented ones of plausible size, and README.md says so.
+def test_vapour_pressures_are_within_a_fifth_of_published_ones_where_there_are_any() -> None:
+    # n-Tetradecane is the one compound that both tables have. Its figures are invented ones of plausible size, carried
+    # 150 degrees from the boiling point by a rule of thumb: README.md claims a fifth from 100 °C on, and no more.
     ln_p = script.ln_vapour_pressure(script.COMPOUNDS["n-tetradecane"])
     off = [
         ln_p(float(row["T_C"]) + 273.15) - math.log(float(row["p_recommended_Pa"]))
         for row in published("vapour_pressure")
-        if row["compound"] == "n-tetradecane" and float(row["T_C"]) >= 200
+        if row["compound"] == "n-tetradecane" and float(row["T_C"]) >= 100
     ]
-    assert len(off) >= 3
-    assert max(map(abs, off)) < 0.06
+    assert len(off) >= 8
+    assert max(map(abs, off)) < 0.2
 
 
 def test_isothermal_times_are_the_hold_up_time_and_the_retention_factor() -> None:

@@ -1,0 +1,108 @@
+"""What the adapt command asks for, from its options to a document, a table for people and files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.console import Console
+
+from models.errors import InvalidInputError
+from models.fit import Fit
+from models.programs import Program
+from optimizer.adapt import adapt
+from optimizer.adapt_console import show_adapted, show_trimmed
+from optimizer.adapt_document import adapted_document, program_file, trimmed_document
+from optimizer.adapt_options import Change, cut_of
+from optimizer.candidate_document import candidate_document, json_bytes
+from optimizer.documents import Document
+from optimizer.errors import ScenarioError
+from optimizer.found import Progress
+from optimizer.goal import Problem
+from optimizer.scenario import Scenario, read_program
+from optimizer.trim import trim
+from optimizer.workflow import optimize
+
+
+@dataclass(frozen=True)
+class Made:
+    """A method on its new system.
+
+    Attributes
+    ----------
+    document : Document
+    show : how people see it
+    problem : Problem on the new system, the method as its current one
+    program : Program, the method
+    feasible : bool, False when a search was made and nothing meets the goal
+    tuned : Program or None, the first candidate of that search
+    """
+
+    document: Document
+    show: Callable[[Console, Document], None]
+    problem: Problem
+    program: Program
+    feasible: bool = True
+    tuned: Program | None = None
+
+    def files(self) -> dict[str, bytes]:
+        """adapt.json, and each program as a TOML file."""
+        system, ambient = self.problem.fit.system, self.problem.scenario.ambient_pressure
+        files = {
+            "adapt.json": json_bytes(self.document),
+            "program.toml": program_file(self.program, system, ambient),
+        }
+        if self.tuned is not None:
+            files["tuned.toml"] = program_file(self.tuned, system, ambient)
+        return files
+
+
+def method_to_carry(scenario: Scenario, program: Path | None) -> Program:
+    """The program a file holds, or the scenario's own.
+
+    Raises
+    ------
+    ScenarioError : when the file cannot be used, or there is no program
+    """
+    if program is not None:
+        return read_program(program, scenario.ambient_pressure)
+    if scenario.current is None:
+        raise ScenarioError(
+            f"{scenario.path}: there is no [current] table to carry over; add one, or name a program file with "
+            "--program"
+        )
+    return scenario.current
+
+
+def carried_over(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Made:
+    """The method on another gas, outlet or column."""
+    made = adapt(scenario, fit, method, change)
+    return Made(adapted_document(made), show_adapted, made.new, made.after.program)
+
+
+def trimmed(
+    scenario: Scenario, fit: Fit, method: Program, trim_m: float, marker: str | None, change: Change
+) -> Made:
+    """The method on a column that lost a piece.
+
+    Raises
+    ------
+    InvalidInputError : when something else changes beside
+    """
+    if not change.nothing:
+        raise InvalidInputError(
+            "--trim-m says what was cut off the column in use; leave the other changes out, or give the length that is "
+            "left with --length-m"
+        )
+    made = trim(scenario, fit, method, cut_of(scenario, trim_m), marker)
+    return Made(trimmed_document(made), show_trimmed, made.new, made.rounded.program)
+
+
+def tuned(made: Made, seconds: float | None, progress: Progress | None) -> Made:
+    """The same with a search on the new system, within its limits."""
+    problem = made.problem
+    _, outcome = optimize(problem.scenario, problem.fit, seconds, progress)
+    document = {**made.document, "tuned": candidate_document(problem.scenario, outcome)}
+    first = outcome.candidates[0].prediction.program if outcome.candidates else None
+    return Made(document, made.show, problem, made.program, outcome.feasible, first)

@@ -1,0 +1,155 @@
+"""What `adapt` hands on: an adapted or trimmed method as a document, and the program as a file."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from models.programs import Program
+from models.system import ColumnSystem
+from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
+from optimizer.adapt import Adapted, order_changes
+from optimizer.cautions import cautions
+from optimizer.documents import FORMAT, Document, minutes, number, prediction_document, program_document
+from optimizer.goal import Problem
+from optimizer.results import Prediction
+from optimizer.trim import Trimmed
+
+
+def adapted_document(made: Adapted) -> Document:
+    """The method in use and the carried one side by side."""
+    before, after = made.before, made.after
+    return {
+        "format": FORMAT,
+        "title": made.new.scenario.title,
+        "job": "adapt",
+        "in_use": _method(made.old, before),
+        "carried": {**_method(made.new, after), "pass_probability": number(made.holds, 3)},
+        "hold_up": {
+            "in_use_at_C": number(celsius(made.T_old)),
+            "carried_at_C": number(celsius(made.T_new)),
+            "in_use_min": minutes(made.hold_up_old),
+            "carried_min": minutes(made.hold_up_new),
+            "ratio": number(made.ratio, 5),
+        },
+        "peaks": [
+            {
+                "compound": before.compounds[m],
+                "in_use_min": minutes(before.retention[m]),
+                "carried_min": minutes(after.retention[m]),
+                "ratio": number(after.retention[m] / before.retention[m], 5),
+                "in_use_elution_C": number(celsius(float(before.elution_temperature[m]))),
+                "carried_elution_C": number(celsius(float(after.elution_temperature[m]))),
+                "in_use_width_half_min": number(before.width_half[m] / SECONDS_PER_MINUTE),
+                "carried_width_half_min": number(after.width_half[m] / SECONDS_PER_MINUTE),
+            }
+            for m in before.order
+        ],
+        "order_changes": [list(pair) for pair in order_changes(before, after)],
+        "notes": list(made.notes),
+        "warnings": [*made.warnings, *made.old.scenario.warnings, *made.old.fit.warnings],
+        "cautions": _new_cautions(made),
+        "tuned": None,
+    }
+
+
+def trimmed_document(made: Trimmed) -> Document:
+    """The method before and after the cut, and what restores the marker."""
+    ambient = made.new.scenario.ambient_pressure
+    shown = {"before": made.before, "after": made.entered, "restored": made.rounded}
+    if made.not_entered is not None:
+        shown["after_old_length_entered"] = made.not_entered
+    at = made.before.compounds.index(made.marker)
+    otherwise = made.restored_not_entered
+    return {
+        "format": FORMAT,
+        "title": made.new.scenario.title,
+        "job": "trim",
+        "cut_m": number(made.cut),
+        "marker": made.marker,
+        "in_use": _method(made.old, made.before),
+        "trimmed": _method(made.new, made.entered),
+        "restored": _method(made.new, made.rounded),
+        "exact": {
+            "carrier": program_document(made.restored.program, ambient)["carrier"],
+            "inlet_pressure": _pressures(made.restored, ambient),
+            "marker_min": minutes(made.restored.retention[at]),
+        },
+        "carrier_if_old_length_stays_entered": None
+        if otherwise is None
+        else program_document(otherwise, ambient)["carrier"],
+        "peaks": [
+            {
+                "compound": made.before.compounds[m],
+                **{f"{name}_min": minutes(each.retention[m]) for name, each in shown.items()},
+            }
+            for m in made.before.order
+        ],
+        "order_changes": [list(pair) for pair in order_changes(made.before, made.rounded)],
+        "notes": list(made.notes),
+        "warnings": [*made.warnings, *made.old.scenario.warnings, *made.old.fit.warnings],
+        "cautions": [],
+        "tuned": None,
+    }
+
+
+def program_file(program: Program, system: ColumnSystem, ambient_pressure: float) -> bytes:
+    """A program as a TOML file that `--program` reads; its head says for which column and gas."""
+    column = system.column
+    outlet = "vacuum" if system.outlet_pressure == 0 else "ambient"
+    lines = [
+        f"# For a column of {column.length:g} m x {column.inner_diameter * 1e3:g} mm x "
+        f"{column.film_thickness * 1e6:g} µm with {system.gas.name}, outlet {outlet}. `--program` runs it on the",
+        "# column and gas of whatever scenario it is given with.",
+    ]
+    document = program_document(program, ambient_pressure)
+    lines += [f"{name} = {_toml(table)}" for name, table in document.items()]
+    return ("\n".join(lines) + "\n").encode()
+
+
+def _toml(value: Any) -> str:
+    """A program document's values as inline TOML."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(each)}" for key, each in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(each) for each in value) + "]"
+    return f'"{value}"' if isinstance(value, str) else f"{value:.10g}"
+
+
+def _method(problem: Problem, prediction: Prediction) -> Document:
+    """A system, the program on it and what that gives."""
+    system, scenario = problem.fit.system, problem.scenario
+    column = system.column
+    flows = np.array([prediction.flow.min(), prediction.flow.max()])
+    return {
+        "column": {
+            "length_m": number(column.length, 6),
+            "inner_diameter_mm": number(column.inner_diameter * 1e3),
+            "film_thickness_um": number(column.film_thickness * 1e6),
+            "phase_ratio": number(column.phase_ratio),
+        },
+        "gas": system.gas.name,
+        "outlet": "vacuum" if system.outlet_pressure == 0 else "ambient",
+        "flow_mL_min": [number(each) for each in flow_mL_min(flows)],
+        "inlet_pressure": _pressures(prediction, scenario.ambient_pressure),
+        **prediction_document(scenario, prediction),
+    }
+
+
+def _pressures(prediction: Prediction, ambient_pressure: float) -> Document:
+    """Lowest and highest inlet pressure of a run, counted from the room's and from vacuum."""
+    ends = {"lowest": prediction.inlet_pressure.min(), "highest": prediction.inlet_pressure.max()}
+    return {
+        name: {
+            "gauge_kPa": number((value - ambient_pressure) / PA_PER_KPA),
+            "absolute_kPa": number(value / PA_PER_KPA),
+        }
+        for name, value in ends.items()
+    }
+
+
+def _new_cautions(made: Adapted) -> list[str]:
+    """What must be borne in mind on the new system and did not apply to the old one."""
+    known = cautions(made.old.scenario, [made.before.program])
+    return [line for line in cautions(made.new.scenario, [made.after.program]) if line not in known]

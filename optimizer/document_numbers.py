@@ -1,0 +1,31 @@
+"""Numbers as documents hold them: rounded, in trade units, None where there is none."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from models.units import SECONDS_PER_MINUTE
+
+
+def number(value: float | np.floating[Any], digits: int = 4) -> float | None:
+    """A number for JSON: rounded to significant digits, None where there is none."""
+    value = float(value)
+    if not math.isfinite(value):
+        return None
+    if value == 0:
+        return 0.0
+    return round(value, max(digits - 1 - math.floor(math.log10(abs(value))), 0))
+
+
+def two_decimals(value: float) -> float | None:
+    """A resolution for JSON."""
+    return round(value, 2) if math.isfinite(value) else None
+
+
+def minutes(value: float | np.floating[Any]) -> float | None:
+    """Seconds as minutes to 1e-4."""
+    value = float(value)
+    return round(value / SECONDS_PER_MINUTE, 4) if math.isfinite(value) else None

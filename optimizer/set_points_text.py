@@ -1,0 +1,40 @@
+"""The set points of all candidates as plain text, to take to the instrument."""
+
+from __future__ import annotations
+
+from optimizer.cautions import PLANNING
+from optimizer.report_candidate import heading
+from optimizer.results import SearchOutcome
+from optimizer.scenario_data import Scenario
+from optimizer.set_points import pressure_text, set_point_lines
+from optimizer.split_line import split_line
+
+
+def set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
+    """The set points of all candidates as plain text."""
+    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
+    lines = [
+        scenario.title,
+        f"Carrier {scenario.gas.name}, outlet at {outlet}; column flow counted at 25 °C and 101.325 kPa",
+        "",
+    ]
+    for candidate in outcome.candidates:
+        lines.append(heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)"))
+        lines += set_point_lines(candidate.prediction.program, scenario.ambient_pressure)
+        prediction = candidate.prediction
+        for when, pressure in (
+            ("at the start", prediction.inlet_pressure[0]),
+            ("at its highest", prediction.inlet_pressure.max()),
+        ):
+            lines.append(f"Inlet {when}: {pressure_text(float(pressure), scenario.ambient_pressure)}")
+        line = split_line(scenario.inlet, prediction.flow)
+        lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
+        pair = prediction.critical_pair
+        if pair is not None:
+            lines.append(
+                f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f}; "
+                f"every pair holds in {100 * candidate.pass_probability:.0f} % of draws"
+            )
+        lines += [f"Note: {warning}" for warning in candidate.warnings]
+        lines.append("")
+    return "\n".join([*lines, PLANNING, ""])

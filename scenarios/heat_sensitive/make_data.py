@@ -1,0 +1,359 @@
+"""The instrument behind this scenario: it makes the peak tables of the scouting runs and runs confirmations.
+
+    python scenarios/heat_sensitive/make_data.py                   writes gentle.csv and steep.csv
+    python scenarios/heat_sensitive/make_data.py --current         runs the method in use
+    python scenarios/heat_sensitive/make_data.py --confirm candidates.json --rank 1 --out confirm.csv
+
+It shares neither retention model nor engine with the packages, and differs from what they assume where a real
+instrument would: retention follows boiling points and a solution in a polymer, the oven lags its set point, the
+pneumatics know only the nominal bore and the set-point temperature, and times, widths and areas carry noise.
+
+Bands are marched in time by the reference integrator of the tests; what decomposes on the way is integrated along the
+true temperature and missing from the area. Programs, nominal dimensions and kinetics are read from scenario.toml.
+SI units inside.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.integrate import quad
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parents[1]))
+
+from tests.reference.confirmation import BASE_HALF, candidate_of_rank, resolution, write_table  # noqa: E402
+from tests.reference.instrument import (  # noqa: E402
+    ENDLESS,
+    HALF_HEIGHT,
+    ZERO_C,
+    Measured,
+    Nominal,
+    R,
+    diffusion_in_helium,
+    helium_viscosity,
+    load,
+)
+from tests.reference.integrator import Band, Peak, Stretch, Tube, follow  # noqa: E402
+
+# What distinguishes this instrument from its data sheet
+BORE_FACTOR = 0.996  # true bore / nominal bore
+OVEN_LAG = 2.0  # s, time constant of a first-order lag
+PLATE_HEIGHT_FACTOR = 1.12  # real columns fall short of Golay's equation
+INJECTED = 0.3  # s, standard deviation of the injected band
+RETENTION_NOISE = 0.06  # s, standard deviation between like runs
+HOLD_UP_NOISE = 0.2  # s, of the marker
+WIDTH_NOISE, AREA_NOISE = 0.01, 0.01  # relative standard deviations
+SEED = 20251126
+NOISE_STREAM = {"gentle": 0, "steep": 1, "current": 2}  # a confirmation of rank n draws from stream 10 + n
+
+
+@dataclass(frozen=True)
+class Compound:
+    """Boiling point [K], molar volume of the liquid [m3/mol], class, atoms, area of what is injected."""
+
+    boiling: float
+    volume: float
+    kind: str
+    atoms: dict[str, int]
+    area: float
+
+
+# Invented: boiling points and volumes of the size that such formulas have.
+COMPOUNDS = {
+    "ether A": Compound(391.0, 161e-6, "ether", {"C": 7, "H": 16, "O": 1}, 620.0),
+    "ether B": Compound(391.9, 161e-6, "ether", {"C": 7, "H": 16, "O": 1}, 700.0),
+    "ether C": Compound(415.5, 169e-6, "ether", {"C": 8, "H": 18, "O": 1}, 540.0),
+    "ester A": Compound(438.0, 150e-6, "ester", {"C": 7, "H": 14, "O": 2}, 810.0),
+    "aldehyde A": Compound(464.0, 171e-6, "aldehyde", {"C": 9, "H": 18, "O": 1}, 760.0),
+    "ester B": Compound(481.0, 183e-6, "ester", {"C": 9, "H": 18, "O": 2}, 650.0),
+    "peroxide A": Compound(490.0, 185e-6, "peroxide", {"C": 8, "H": 18, "O": 2}, 580.0),
+    "ester C": Compound(502.0, 200e-6, "ester", {"C": 10, "H": 20, "O": 2}, 690.0),
+    "peroxide B": Compound(509.0, 203e-6, "peroxide", {"C": 9, "H": 18, "O": 3}, 610.0),
+    "ether D": Compound(517.0, 233e-6, "ether", {"C": 12, "H": 26, "O": 1}, 730.0),
+    "peroxide C": Compound(529.0, 221e-6, "peroxide", {"C": 10, "H": 22, "O": 2}, 640.0),
+}
+
+# chi = a + b/T of a vapour in the polymer, by class; assumed, round figures.
+INTERACTION = {
+    "aldehyde": (0.20, 215.0),
+    "ether": (0.30, 90.0),
+    "ester": (0.25, 190.0),
+    "peroxide": (0.25, 240.0),
+}
+
+
+def film_diffusion(T: float) -> float:
+    """[m2/s] at T [K]; round figures for a polysiloxane, from memory."""
+    return 4e-10 * math.exp(-35e3 / R * (1 / T - 1 / 373.15))
+
+
+def ln_vapour_pressure(boiling: float) -> Callable[[float], float]:
+    """ln(p/Pa) as a function of T [K]: Antoine's equation through the boiling point [K].
+
+    Heat of vaporisation there from Kistiakowsky's rule, Tb (36.61 + R ln Tb) J/mol; Antoine's C from Thomson's,
+    0.19 Tb - 18 K. Both as in Reid, Prausnitz, Sherwood, The Properties of Gases and Liquids, 3rd ed. (from memory).
+    """
+    C = 0.19 * boiling - 18.0
+    heat = boiling * (36.61 + R * math.log(boiling))
+    B = heat / R * ((boiling - C) / boiling) ** 2
+    return lambda T: math.log(101325.0) + B / (boiling - C) - B / (T - C)
+
+
+def ln_retention_factor(name: str, phase_ratio: float) -> Callable[[float], float]:
+    """ln k as a function of T [K], from vapour pressure and a dilute solution in a polymer.
+
+    p = phi exp(1 + chi) p_vap (Flory-Huggins, infinite dilution in a long chain) and phi = c_film V give
+    c_film/c_gas = R T/(V exp(1 + chi) p_vap); k is that divided by the phase ratio.
+    """
+    compound = COMPOUNDS[name]
+    ln_p = ln_vapour_pressure(compound.boiling)
+    a, b = INTERACTION[compound.kind]
+    constant = math.log(R / (compound.volume * phase_ratio)) - 1 - a
+    return lambda T: constant + math.log(T) - b / T - ln_p(T)
+
+
+@cache
+def kinetics() -> dict[str, dict[str, float]]:
+    """What scenario.toml says about decomposition, by compound."""
+    document = tomllib.loads((HERE / "scenario.toml").read_text(encoding="utf-8"))
+    stated = [analyte for analyte in document["analytes"] if "decomposition" in analyte]
+    return {analyte["compound"]: analyte["decomposition"] for analyte in stated}
+
+
+def rate_constant(name: str) -> Callable[[float], float] | None:
+    """First-order rate constant [1/s] of T [K]; None for what lasts."""
+    if name not in kinetics():
+        return None
+    stated = kinetics()[name]
+    slope = stated["activation_energy_kJ_per_mol"] * 1e3 / R
+    at, there = stated["at_C"] + ZERO_C, math.log(2) / (stated["half_life_min"] * 60)
+    return lambda T: there * math.exp(-slope * (1 / T - 1 / at))
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A set point along a straight line: from `begin` at `start` [s] with a slope, up to `stop` [s]."""
+
+    start: float
+    stop: float
+    begin: float
+    slope: float
+
+    def value(self, t: float) -> float:
+        return self.begin + self.slope * (t - self.start)
+
+
+def pieces_of(start: float, hold: float, ramps: Sequence[tuple[float, float, float]]) -> list[Piece]:
+    """Holds and ramps (rate, target, hold) one after the other, and an endless hold; seconds."""
+    pieces, clock, value = [Piece(0.0, hold, start, 0.0)], hold, start
+    for rate, target, after in ramps:
+        slope = math.copysign(rate, target - value)
+        arrival = clock + (target - value) / slope
+        pieces += [Piece(clock, arrival, value, slope), Piece(arrival, arrival + after, target, 0.0)]
+        clock, value = arrival + after, target
+    return [*(piece for piece in pieces if piece.stop > piece.start), Piece(clock, ENDLESS, value, 0.0)]
+
+
+def oven_pieces(oven: dict[str, Any]) -> list[Piece]:
+    """The oven's set point [K]."""
+    ramps = [
+        (ramp["rate_C_per_min"] / 60, ramp["to_C"] + ZERO_C, ramp.get("hold_min", 0.0) * 60)
+        for ramp in oven.get("ramps", [])
+    ]
+    return pieces_of(oven["start_C"] + ZERO_C, oven.get("hold_min", 0.0) * 60, ramps)
+
+
+def pressure_pieces(nominal: Nominal, carrier: dict[str, Any]) -> list[Piece]:
+    """The set point of the inlet pressure [Pa absolute], ramped or not."""
+    if carrier["mode"] == "constant pressure":
+        return pieces_of(nominal.ambient + carrier["inlet_kPa"] * 1e3, 0.0, [])
+    ramps = [
+        (
+            ramp["rate_kPa_per_min"] * 1e3 / 60,
+            nominal.ambient + ramp["to_kPa"] * 1e3,
+            ramp.get("hold_min", 0.0) * 60,
+        )
+        for ramp in carrier["ramps"]
+    ]
+    return pieces_of(nominal.ambient + carrier["start_kPa"] * 1e3, carrier.get("hold_min", 0.0) * 60, ramps)
+
+
+def lagging(piece: Piece, behind: float) -> Callable[[float], float]:
+    """Temperature along a piece, `behind` [K] off the set point at its start: OVEN_LAG dT/dt = T_set - T."""
+    steady = -piece.slope * OVEN_LAG
+    excess = behind - steady
+    return lambda t: piece.value(t) + steady + excess * math.exp(-(t - piece.start) / OVEN_LAG)
+
+
+def stretches_of(nominal: Nominal, program: dict[str, Any]) -> list[Stretch]:
+    """Stretches of a program on which neither oven nor pneumatics turn a corner."""
+    carrier = program["carrier"]
+    oven, behind = [], 0.0
+    for piece in oven_pieces(program["oven"]):
+        temperature = lagging(piece, behind)
+        oven.append((piece, temperature))
+        behind = temperature(piece.stop) - piece.value(piece.stop)
+    if carrier["mode"] == "constant flow":
+        flow = carrier["flow_mL_min"] * 1e-6 / 60
+
+        def for_flow(piece: Piece) -> Callable[[float], float]:
+            return lambda t: nominal.inlet_for_flow(flow, piece.value(t))
+
+        return [Stretch(piece.start, piece.stop, temperature, for_flow(piece)) for piece, temperature in oven]
+    if carrier["mode"] not in ("constant pressure", "pressure program"):
+        raise SystemExit(
+            f"carrier mode {carrier['mode']!r}: this instrument does constant flow and pressures only"
+        )
+    return [
+        Stretch(max(piece.start, push.start), min(piece.stop, push.stop), temperature, push.value)
+        for piece, temperature in oven
+        for push in pressure_pieces(nominal, carrier)
+        if min(piece.stop, push.stop) > max(piece.start, push.start)
+    ]
+
+
+def true_peak(nominal: Nominal, program: dict[str, Any], name: str | None) -> Peak:
+    """A compound's peak, or the unretained marker's, without noise."""
+    bore = nominal.bore * BORE_FACTOR
+    tube = Tube(nominal.length, bore / 2, nominal.film, nominal.ambient, 1.0, PLATE_HEIGHT_FACTOR)
+    if name is None:
+        band = Band(
+            lambda T: -600.0, diffusion_in_helium(COMPOUNDS["ether A"].atoms, 0), film_diffusion, INJECTED
+        )
+    else:
+        # Phase ratio of the true tube, bore/(4 film): the film is what the tag says.
+        ln_k = ln_retention_factor(name, bore / (4 * nominal.film))
+        band = Band(ln_k, diffusion_in_helium(COMPOUNDS[name].atoms, 0), film_diffusion, INJECTED)
+    steady = program["carrier"]["mode"] == "constant pressure"
+    peak = follow(tube, helium_viscosity, band, stretches_of(nominal, program), rtol=1e-8, steady=steady)
+    if peak is None:
+        raise SystemExit(f"{name}: does not leave the column")
+    return peak
+
+
+def intact_fraction(nominal: Nominal, program: dict[str, Any], name: str, until: float) -> float:
+    """The share of a compound that is whole after its stay of `until` [s] in the column."""
+    rate = rate_constant(name)
+    if rate is None:
+        return 1.0
+    decomposed = 0.0
+    for stretch in stretches_of(nominal, program):
+        stop = min(stretch.stop, until)
+        if stop > stretch.start:
+            temperature = stretch.temperature
+            decomposed += quad(lambda t, of=temperature: rate(of(t)), stretch.start, stop, epsrel=1e-9)[0]
+    return math.exp(-decomposed)
+
+
+def measure(nominal: Nominal, program: dict[str, Any], stream: int) -> tuple[list[Measured], float]:
+    """Peaks as measured, in order of elution, and the measured hold-up time [s]."""
+    rng = np.random.default_rng([SEED, stream])
+    rows = []
+    for name, compound in COMPOUNDS.items():
+        peak = true_peak(nominal, program, name)
+        shift, widening, response = rng.standard_normal(3)
+        whole = intact_fraction(nominal, program, name, peak.time)
+        rows.append(
+            Measured(
+                name,
+                peak.time + RETENTION_NOISE * shift,
+                HALF_HEIGHT * peak.width * (1 + WIDTH_NOISE * widening),
+                compound.area * whole * (1 + AREA_NOISE * response),
+            )
+        )
+    hold_up = true_peak(nominal, program, None).time + HOLD_UP_NOISE * rng.standard_normal()
+    return sorted(rows, key=lambda row: row.time), hold_up
+
+
+def print_run(rows: Sequence[Measured], hold_up: float, intact: dict[str, float]) -> None:
+    """A run's peaks, the resolution of each from the one before, and what is left of it."""
+    print(f"hold-up {hold_up / 60:.3f} min\n{'compound':14s}{'min':>9s}{'w/2 s':>8s}{'Rs':>8s}{'intact':>9s}")
+    for before, row in zip([None, *rows], rows, strict=False):
+        rs = "" if before is None else f"{resolution(before, row):.2f}"
+        print(f"{row.compound:14s}{row.time / 60:9.3f}{row.width:8.2f}{rs:>8s}{intact[row.compound]:9.4f}")
+
+
+def print_comparison(chosen: dict[str, Any], rows: Sequence[Measured], intact: dict[str, float]) -> None:
+    """Predicted against confirmed, in order of confirmed elution."""
+    peaks = {peak["compound"]: peak for peak in chosen["peaks"]}
+    predicted = {
+        name: Measured(name, peak["retention_min"] * 60, peak["width_half_min"] * 60, 0.0)
+        for name, peak in peaks.items()
+    }
+    print(f"{'':14s}{'retention, min':>20s}{'':9s}{'resolution':>16s}{'intact':>16s}")
+    print(
+        f"{'compound':14s}{'predicted':>10s}{'confirmed':>10s}{'diff. s':>9s}"
+        + 2 * f"{'pred.':>8s}{'conf.':>8s}"
+    )
+    foretold, found = [], []
+    for before, row in zip([None, *rows], rows, strict=False):
+        guess, text = predicted[row.compound], " " * 16
+        if before is not None:
+            foretold.append((resolution(predicted[before.compound], guess), before.compound, row.compound))
+            found.append((resolution(before, row), before.compound, row.compound))
+            text = f"{foretold[-1][0]:8.2f}{found[-1][0]:8.2f}"
+        if row.compound in kinetics():
+            share = peaks[row.compound].get("intact_fraction")
+            text += f"{'-' if share is None else f'{share:.4f}':>8s}{intact[row.compound]:8.4f}"
+        shift = row.time - guess.time
+        print(f"{row.compound:14s}{guess.time / 60:10.3f}{row.time / 60:10.3f}{shift:+9.2f}{text}")
+    shifts = np.array([row.time - predicted[row.compound].time for row in rows])
+    end = max(row.time + BASE_HALF * row.width for row in rows) / 60
+    print(f"retention times: largest difference {np.abs(shifts).max():.2f} s, mean {shifts.mean():+.2f} s")
+    for word, (rs, a, b) in (("predicted", min(foretold)), ("confirmed", min(found))):
+        print(f"smallest resolution {word} {rs:.3f} ({a} / {b})")
+    print(
+        f"smallest intact fraction confirmed {min(intact.values()):.4f} ({min(intact, key=intact.__getitem__)})"
+    )
+    late = ", AFTER THE PROGRAM'S END" if end > chosen["run_time_min"] else ""
+    print(f"run time {chosen['run_time_min']:.3f} min, last peak over at {end:.3f} min{late}")
+    if [row.compound for row in rows] != sorted(predicted, key=lambda name: predicted[name].time):
+        print("THE ORDER OF ELUTION IS NOT THE PREDICTED ONE")
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Writes the scouting tables, or runs the method in use, or confirms a candidate."""
+    parser = argparse.ArgumentParser(description="The simulated instrument of the heat_sensitive scenario.")
+    parser.add_argument("--current", action="store_true", help="run the method in use and print its peaks")
+    parser.add_argument("--confirm", type=Path, metavar="CANDIDATES", help="candidates.json to confirm from")
+    parser.add_argument("--rank", type=int, default=1, help="rank of the candidate to run (default 1)")
+    parser.add_argument(
+        "--out", type=Path, help="peak table of the confirmation, or folder of the scouting tables"
+    )
+    options = parser.parse_args(arguments)
+    nominal, programs = load(HERE / "scenario.toml")
+
+    def survivors(program: dict[str, Any]) -> dict[str, float]:
+        return {
+            name: intact_fraction(nominal, program, name, true_peak(nominal, program, name).time)
+            for name in COMPOUNDS
+        }
+
+    if options.confirm:
+        chosen = candidate_of_rank(options.confirm, options.rank)
+        rows, _ = measure(nominal, chosen, 10 + options.rank)
+        print_comparison(chosen, rows, survivors(chosen))
+        if options.out:
+            write_table(options.out, rows)
+    elif options.current:
+        rows, hold_up = measure(nominal, programs["current"], NOISE_STREAM["current"])
+        print_run(rows, hold_up, survivors(programs["current"]))
+    else:
+        for name in ("gentle", "steep"):
+            rows, hold_up = measure(nominal, programs[name], NOISE_STREAM[name])
+            write_table((options.out or HERE) / f"{name}.csv", rows)
+            print(f"{name}.csv written; hold_up_min = {hold_up / 60:.3f}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,223 @@
+"""A method carried over or trimmed, as objects, documents and commands."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from models.errors import InvalidInputError
+from models.fit import Fit
+from models.programs import CarrierProgram, OvenProgram, Program, Ramp
+from models.units import flow_si, kelvin
+from optimizer import cli
+from optimizer.adapt import Adapted, adapt, order_changes
+from optimizer.adapt_document import program_file
+from optimizer.adapt_options import Change, change_of, cut_of
+from optimizer.goal import problem_of
+from optimizer.predict import predict
+from optimizer.scenario import Scenario, load_scenario, read_program
+from optimizer.trim import trim
+from optimizer.workflow import fit_scenario
+
+DEMO = Path(__file__).parents[2] / "scenarios" / "slow_isothermal"
+AMBIENT = 101325.0
+RAMPED = Program(
+    OvenProgram(kelvin(50.0), 120.0, (Ramp(12 / 60, kelvin(220.0), 300.0),)),
+    CarrierProgram("flow", flow_si(1.2)),
+)
+
+
+@pytest.fixture(scope="module")
+def demo() -> tuple[Scenario, Fit]:
+    scenario = load_scenario(DEMO)
+    return scenario, fit_scenario(scenario)
+
+
+def in_use(scenario: Scenario) -> Program:
+    assert scenario.current is not None
+    return scenario.current
+
+
+def to(demo: tuple[Scenario, Fit], method: Program | None = None, **options: object) -> Adapted:
+    scenario, fit = demo
+    return adapt(scenario, fit, method or in_use(scenario), change_of(scenario, **options))  # type: ignore[arg-type]
+
+
+def test_an_isothermal_method_keeps_every_ratio_of_times_on_hydrogen(demo: tuple[Scenario, Fit]) -> None:
+    made = to(demo, gas="hydrogen")
+    assert made.new.fit.system.gas.name == made.new.scenario.gas.name == "hydrogen"
+    np.testing.assert_allclose(made.after.retention / made.before.retention, made.ratio, rtol=1e-6)
+    assert made.ratio == pytest.approx(made.hold_up_new / made.hold_up_old)
+    # The usual 10 mL/min per mm of bore, as near as steps of 1 kPa come.
+    assert made.after.flow[0] == pytest.approx(flow_si(2.5), rel=0.02)
+    # The column stays, and the flow correction with it; without a stated limit, hydrogen's cautious one holds.
+    assert made.new.fit.system.flow_factor == demo[1].system.flow_factor
+    assert made.new.scenario.inlet.max_total_flow == pytest.approx(flow_si(50.0))
+    assert made.new.scenario.current == made.after.program
+
+
+def test_a_ramped_method_keeps_its_elution_temperatures_nearly(demo: tuple[Scenario, Fit]) -> None:
+    made = to(demo, RAMPED, gas="hydrogen", length_m=20.0, inner_diameter_mm=0.18, film_thickness_um=0.18)
+    assert made.new.fit.retention is demo[1].retention  # the phase ratio is the same
+    np.testing.assert_allclose(made.after.elution_temperature, made.before.elution_temperature, atol=2.5)
+    unscaled = predict(made.new, replace(RAMPED, carrier=made.after.program.carrier))
+    assert np.abs(unscaled.elution_temperature - made.before.elution_temperature).max() > 8.0
+    assert order_changes(made.before, made.after) == ()
+
+
+def test_a_new_column_starts_without_the_old_ones_correction(demo: tuple[Scenario, Fit]) -> None:
+    fit = demo[1]
+    made = to(demo, length_m=15.0)
+    M = len(fit.retention)
+    assert made.new.fit.system.flow_factor == 1.0 != fit.system.flow_factor
+    assert made.new.fit.covariance.shape == (3 * M + 1, 3 * M + 1)
+    assert made.new.fit.covariance[-1, -1] == pytest.approx(0.02**2)
+    assert any("flow correction" in note for note in made.notes)
+
+
+def test_another_phase_ratio_moves_the_oven_and_is_told(demo: tuple[Scenario, Fit]) -> None:
+    made = to(demo, film_thickness_um=0.5)
+    assert made.after.program.oven.start > made.before.program.oven.start + 10
+    assert any("phase ratio goes from 250 to 125" in note for note in made.notes)
+    # Kept on average: some compounds are retained more than before, some less.
+    change = np.log(made.after.retention_factor / made.before.retention_factor)
+    assert change.min() < 0 < change.max()
+    assert abs(change.mean()) < 0.02  # the oven's step of 1 °C is worth 0.03 at most
+
+
+def test_the_default_flow_keeps_the_limits(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    weak = replace(scenario, instrument=replace(scenario.instrument, max_inlet_pressure=AMBIENT + 120e3))
+    made = adapt(weak, fit, RAMPED, Change(length=40.0))
+    assert made.after.inlet_pressure.max() <= AMBIENT + 120e3
+    assert made.after.inlet_pressure.max() > AMBIENT + 110e3
+    assert any("largest that the limits of instrument and inlet allow" in note for note in made.notes)
+    with pytest.raises(InvalidInputError, match="was the bore meant in mm"):
+        adapt(weak, fit, RAMPED, Change(length=40.0, inner_diameter=0.05e-3, film_thickness=0.05e-6))
+
+
+def test_a_stated_flow_is_set_as_stated(demo: tuple[Scenario, Fit]) -> None:
+    made = to(demo, flow_mL_min=1.234)
+    assert made.after.program.carrier == CarrierProgram("flow", flow_si(1.234))
+    assert any("kept only nearly" in note for note in made.notes)
+    held = to(demo, inlet_kPa=77.7, outlet="vacuum")
+    assert held.after.program.carrier == CarrierProgram("pressure", AMBIENT + 77.7e3)
+    assert held.new.fit.system.outlet_pressure == 0.0
+
+
+def test_a_cut_shortens_by_the_square_and_pressure_restores_everything(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    made = trim(scenario, fit, in_use(scenario), 0.6)
+    share = made.entered.retention / made.before.retention
+    np.testing.assert_allclose(share, (29.4 / 30.0) ** 2, rtol=1e-6)
+    assert made.not_entered is None
+    assert made.marker == made.before.compounds[made.before.order[-1]]
+    # At constant pressure what restores one restores all.
+    np.testing.assert_allclose(made.restored.retention, made.before.retention, rtol=1e-6)
+    assert made.restored.program.carrier.start < in_use(scenario).carrier.start
+    assert (made.rounded.program.carrier.start - AMBIENT) / 1e3 % 1 == pytest.approx(0.0, abs=1e-6)
+
+
+def test_at_constant_flow_it_matters_which_length_is_entered(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    made = trim(scenario, fit, RAMPED, 3.0, marker="n-undecane")
+    at = scenario.compounds.index("n-undecane")
+    assert made.not_entered is not None
+    assert made.restored_not_entered is not None
+    assert made.restored.retention[at] == pytest.approx(made.before.retention[at], rel=1e-7)
+    assert abs(made.entered.retention[at] / made.before.retention[at] - 1) > 0.01
+    assert made.not_entered.retention[at] < made.entered.retention[at]
+
+    # Independently: pneumatics that still compute with 30 m, on a column whose velocity is (30/27)^2 of nominal.
+    factor = fit.system.flow_factor * (30.0 / 27.0) ** 2
+    believed = problem_of(scenario, replace(fit, system=replace(fit.system, flow_factor=factor)))
+    np.testing.assert_allclose(predict(believed, RAMPED).retention, made.not_entered.retention, rtol=1e-6)
+    back = predict(believed, made.restored_not_entered)
+    assert back.retention[at] == pytest.approx(made.before.retention[at], rel=1e-6)
+
+
+def test_options_are_held_against_their_ranges(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    with pytest.raises(InvalidInputError, match=r"--inner-diameter-mm 250: .*looks like µm"):
+        change_of(scenario, inner_diameter_mm=250.0)
+    with pytest.raises(InvalidInputError, match="give one of them"):
+        change_of(scenario, flow_mL_min=1.0, inlet_kPa=100.0)
+    with pytest.raises(InvalidInputError, match="expected ambient or vacuum"):
+        change_of(scenario, outlet="room")
+    with pytest.raises(InvalidInputError, match="no carrier gas named 'steam'"):
+        change_of(scenario, gas="steam")
+    with pytest.raises(InvalidInputError, match="were cm given"):
+        cut_of(scenario, 60.0)
+    with pytest.raises(InvalidInputError, match="nothing to adapt to"):
+        adapt(scenario, fit, RAMPED, Change())
+    with pytest.raises(InvalidInputError, match="no gas would flow"):
+        to(demo, inlet_kPa=-10.0)
+    with pytest.raises(InvalidInputError, match="--marker 'gold'"):
+        trim(scenario, fit, RAMPED, 0.6, "gold")
+
+
+def test_the_program_file_reads_back(demo: tuple[Scenario, Fit], tmp_path: Path) -> None:
+    carrier = CarrierProgram("pressure", AMBIENT + 80e3, 120.0, (Ramp(10e3 / 60, AMBIENT + 160e3, 60.0),))
+    program = Program(RAMPED.oven, carrier)
+    file = tmp_path / "program.toml"
+    file.write_bytes(program_file(program, demo[1].system, AMBIENT))
+    again = read_program(file, AMBIENT)
+    assert again.carrier.controlled == "pressure"
+    for one, other in ((again.oven, program.oven), (again.carrier, program.carrier)):
+        np.testing.assert_allclose(one.knots()[0], other.knots()[0], rtol=1e-6)
+        np.testing.assert_allclose(one.knots()[1], other.knots()[1], rtol=1e-6)
+
+
+def call(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:
+    monkeypatch.setattr(sys, "argv", ["rampwright", "adapt", str(DEMO), *map(str, arguments)])
+    try:
+        cli.main()
+    except SystemExit as end:
+        return int(end.code or 0)
+    return 0
+
+
+def test_the_command_tunes_and_leaves_its_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "hydrogen"
+    assert call(monkeypatch, "--gas", "hydrogen", "--seconds", "2", "--out", out, "--json") == 0
+    printed = json.loads(capsys.readouterr().out)
+    assert printed == json.loads((out / "adapt.json").read_text(encoding="utf-8"))
+    assert any("explodes" in line for line in printed["cautions"])
+    assert printed["tuned"]["candidates"][0]["run_time_min"] < printed["carried"]["run_time_min"]
+    tuned = read_program(out / "tuned.toml", AMBIENT)
+    assert tuned.oven.duration / 60 == pytest.approx(
+        printed["tuned"]["candidates"][0]["run_time_min"], abs=0.15
+    )
+    assert read_program(out / "program.toml", AMBIENT).oven.start == pytest.approx(kelvin(90.0))
+
+
+def test_the_command_shows_tables_and_a_cut_is_not_tuned(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert call(monkeypatch, "--length-m", "20", "--no-tune") == 0
+    text = " ".join(capsys.readouterr().out.split())
+    for part in ("20 m x 0.25 mm x 0.25 µm", "kPa absolute", "all times of the program are multiplied by"):
+        assert part in text
+    assert "Hydrogen" not in text
+    assert "Tuned" not in text
+    assert call(monkeypatch, "--trim-m", "0.6", "--marker", "n-undecane") == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "0.6 m cut off" in text
+    assert "n-undecane comes at" in text
+    assert "Tuned" not in text
+
+
+def test_what_does_not_go_together_is_wrong_input(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert call(monkeypatch, "--trim-m", "0.6", "--gas", "hydrogen") == 2
+    assert "leave the other changes out" in capsys.readouterr().err
+    assert call(monkeypatch, "--marker", "toluene", "--gas", "hydrogen") == 2
+    assert "--trim-m" in capsys.readouterr().err

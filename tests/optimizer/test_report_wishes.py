@@ -1,0 +1,203 @@
+"""What the search of all limits computes, in page, JSON, CSV and on the console."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from models.units import flow_si, kelvin
+from optimizer.candidate_document import candidate_document
+from optimizer.console import show_candidates, show_check
+from optimizer.documents import check_document, fit_document, prediction_document
+from optimizer.instrument_data import Inlet
+from optimizer.report import outcome_files, prediction_files
+from optimizer.results import FrontPoint, SearchOutcome, WhatIf
+from optimizer.scenario_data import BakeOut, Goal, Group, PairRule, Scenario
+from tests.optimizer.made_up import (
+    PRESSURE_RAMP,
+    TWO_RAMPS,
+    compounds,
+    exposed,
+    made_up_fit,
+    made_up_outcome,
+    made_up_scenario,
+    names_of,
+    predicted,
+    sensitive,
+)
+from tests.optimizer.test_report import Reader
+
+NAMES, RETENTION = names_of(6), compounds(6)
+DETAILS = sensitive(NAMES)
+FAST, SLOW = (exposed(predicted(RETENTION, NAMES, each), DETAILS) for each in (PRESSURE_RAMP, TWO_RAMPS))
+SWAPPED = f"ORDER CHANGE against the method in use: {NAMES[1]} before {NAMES[0]}."
+SCENARIO = replace(
+    made_up_scenario(NAMES, RETENTION),
+    analytes=DETAILS,
+    inlet=Inlet(split_ratio=40.0, septum_purge=flow_si(3.0)),
+    pairs=(
+        PairRule(NAMES[3], NAMES[4], None, False, by_detector=True),
+        PairRule(NAMES[0], NAMES[1], None, False, in_order=True),
+    ),
+    groups=(Group("esters", (NAMES[1], NAMES[2])),),
+    goal=Goal("run time", 1.5, 0.0, latest_elution=1200.0, bake_out=BakeOut(kelvin(280.0), 120.0)),
+)
+
+
+def outcome(feasible: bool = True) -> SearchOutcome:
+    made = made_up_outcome([FAST], feasible, current=SLOW)
+    candidate = replace(
+        made.candidates[0],
+        compared=("run time 15.00 min against 16.20 min (-7 %)",),
+        warnings=(SWAPPED, "Leaves the scouted temperatures."),
+    )
+    front = (
+        FrontPoint(0.8, "one ramp, pressure ramp", FAST, FAST.run_time),
+        FrontPoint(1.0, "two ramps, constant flow", SLOW, SLOW.run_time),
+    )
+    helps = (
+        WhatIf("hydrogen instead of helium", 480.0, 0.01, "one ramp, constant flow"),
+        WhatIf("half the film", float("nan"), -0.123, "two ramps, constant flow"),
+    )
+    return replace(made, candidates=(candidate,), front=front, what_ifs=() if feasible else helps)
+
+
+def files(found: SearchOutcome, scenario: Scenario = SCENARIO) -> dict[str, bytes]:
+    fit = made_up_fit(RETENTION)
+    return outcome_files(
+        scenario, fit, found, candidate_document(scenario, found), fit_document(scenario, fit)
+    )
+
+
+@pytest.fixture(scope="module")
+def report() -> Reader:
+    return Reader(files(outcome())["report.html"].decode())
+
+
+def test_the_page_tells_reasons_costs_and_changes(report: Reader) -> None:
+    for words in (
+        "10 s less would take the resolution of a and b down to 1.43.",
+        "Against the method in use: run time 15.00 min against 16.20 min (-7 %).",
+        "What limits it",
+        "(not kept)",
+        "inlet pressure up to 150 kPa gauge (limit 400): +62.0 %",
+        f"{NAMES[3]} and {NAMES[4]} are told apart by the detector.",
+        f"{NAMES[0]} and {NAMES[1]} need a resolution of 1.5; {NAMES[0]} leaves first.",
+        f"Group esters, determined as a total: {NAMES[1]}, {NAMES[2]}",
+        "Every target has left by 20 min.",
+        "A bake-out at 280 °C for 2 min",
+        "split; split ratio 40:1; up to",
+        "ratio 40:1,",
+        "Time against resolution",
+    ):
+        assert words in report.text, words
+    bold = [a for tag, a in report.tags if tag == "p" and "bold" in a.get("class", "").split()]
+    assert len(bold) == 1
+    assert report.text.count(SWAPPED) == 1
+    assert "order changes" in report.text
+
+
+def test_the_peak_table_has_what_heat_does(report: Reader) -> None:
+    heading = next(row for row in report.rows if row[:2] == ["no.", "compound"])
+    assert heading[-2:] == ["intact, %", "hot for, min"]
+    rows = {row[1].split(" ◆")[0].split(" (")[0]: row for row in report.rows if len(row) == len(heading)}
+    assert rows[NAMES[0]][-2] == f"{100 * FAST.intact_fraction[0]:.2f} (≥ 95)"
+    assert rows[NAMES[1]][-1] == f"{FAST.time_above[1] / 60:.2f} (above 80 °C, ≤ 1)"
+    assert rows[NAMES[2]][5].endswith("(≤ 150)")
+    assert rows[NAMES[3]][-2:] == ["", ""]
+    needs = {row[8] for row in rows.values()}
+    assert "told apart by detector" in needs
+    assert "same group, esters" in needs
+
+
+def test_pictures_of_heat_and_front_are_left_beside_the_page() -> None:
+    names = set(files(outcome()))
+    assert {"exposure_1.png", "exposure_1.svg", "front.png", "front.svg"} <= names
+    plain = set(files(replace(outcome(), front=()), replace(SCENARIO, analytes=())))
+    assert not any(name.startswith(("exposure", "front")) for name in plain)
+
+
+def test_documents_have_the_new_keys() -> None:
+    document = json.loads(files(outcome(feasible=False))["candidates.json"])
+    assert document["format"] == 1
+    candidate = document["candidates"][0]
+    assert candidate["samples_per_shift"] == outcome().candidates[0].samples_per_shift
+    assert candidate["next_seconds"].startswith("10 s less")
+    assert 0 <= candidate["valley_percent"] <= 100
+    column = candidate["inlet_flows"]["column_mL_min"]["largest"]
+    assert candidate["inlet_flows"]["total_mL_min"]["largest"] == pytest.approx(41 * column + 3, rel=1e-3)
+    peaks = {peak["compound"]: peak for peak in candidate["peaks"]}
+    assert peaks[NAMES[0]]["intact_fraction"] == pytest.approx(FAST.intact_fraction[0], rel=1e-4)
+    assert peaks[NAMES[1]]["time_above_min"] == pytest.approx(FAST.time_above[1] / 60, abs=1e-4)
+    assert (peaks[NAMES[1]]["limit_above_C"], peaks[NAMES[2]]["max_elution_C"]) == (80.0, 150.0)
+    assert peaks[NAMES[3]]["intact_fraction"] is None
+    assert [point["cost_min"] for point in document["front"]] == [
+        pytest.approx(each.run_time / 60, abs=1e-4) for each in (FAST, SLOW)
+    ]
+    helps, short = document["what_ifs"]
+    assert (helps["cost_min"], helps["short_percent"]) == (8.0, None)
+    assert (short["cost_min"], short["short_percent"]) == (None, 12.3)
+
+
+def test_what_would_help_is_in_the_page_and_on_the_console() -> None:
+    found = outcome(feasible=False)
+    rows = Reader(files(found)["report.html"].decode()).rows
+    assert ["hydrogen instead of helium", "8.00 min", "one ramp, constant flow"] in rows
+    assert ["half the film", "still 12.3 % short", "two ramps, constant flow"] in rows
+    text = console_text(found)
+    assert "What would help" in text
+    assert "8.00 min" in text
+    assert "still 12.3 % short" in text
+
+
+def test_the_console_tells_it_too() -> None:
+    text = console_text(outcome())
+    for words in (
+        SWAPPED,
+        "samples a shift",
+        "what limits it",
+        "10 s less",
+        "Time against smallest resolution",
+    ):
+        assert words in text, words
+    assert f"{NAMES[0]} {100 * FAST.intact_fraction[0]:.2f} %" in text
+
+
+def test_check_lists_what_is_stated() -> None:
+    console = Console(file=io.StringIO(), width=200, highlight=False)
+    show_check(console, check_document(SCENARIO))
+    text = console.file.getvalue()  # type: ignore[attr-defined]
+    for words in (
+        "split, split ratio 40:1, septum purge 3 mL/min",
+        f"{NAMES[0]}: half-life 10 min at 160 °C, 140 kJ/mol; at least 95 % intact",
+        f"{NAMES[1]}: at most 1 min above 80 °C",
+        f"{NAMES[2]}: leaves at 150 °C or below",
+        f"{NAMES[3]} and {NAMES[4]}: told apart by the detector",
+        f"group esters: {NAMES[1]}, {NAMES[2]}",
+        "all targets by 20 min",
+        "bake-out at 280 °C for 2 min",
+    ):
+        assert words in text, words
+
+
+def test_the_csv_of_a_prediction_has_columns_for_what_is_known() -> None:
+    written = prediction_files(SCENARIO, FAST, prediction_document(SCENARIO, FAST))
+    assert "exposure.png" in written
+    rows = list(csv.DictReader(io.StringIO(written["peaks.csv"].decode())))
+    row = next(each for each in rows if each["compound"] == NAMES[0])
+    assert float(row["intact_fraction"]) == pytest.approx(FAST.intact_fraction[0], rel=1e-4)
+    plain = predicted(RETENTION, NAMES)
+    bare = replace(SCENARIO, analytes=())
+    text = prediction_files(bare, plain, prediction_document(bare, plain))["peaks.csv"].decode()
+    assert "intact_fraction" not in text
+
+
+def console_text(found: SearchOutcome) -> str:
+    console = Console(file=io.StringIO(), width=200, highlight=False)
+    show_candidates(console, candidate_document(SCENARIO, found), None)
+    return str(console.file.getvalue())  # type: ignore[attr-defined]

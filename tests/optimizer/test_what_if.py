@@ -1,0 +1,199 @@
+"""Single changes that are tried when nothing meets the goal, on a mixture with known retention."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import optimizer.what_if
+from benchmarks.mixtures import mixture
+from models.carrier_gas import CARRIER_GASES
+from models.units import flow_si
+from optimizer.candidates import outcome_of
+from optimizer.found import Hunt
+from optimizer.goal import Problem, problem_of
+from optimizer.program_space import families_of
+from optimizer.results import SearchOutcome, WhatIf
+from optimizer.scenario_data import AnalyteDetail, Inlet, Near, PairRule, Scenario
+from optimizer.search import hunt
+from optimizer.what_if import _other_programs, _other_systems, _Trial, _trials, _wishes, what_ifs
+from optimizer.workflow import optimize
+
+LATEST = 300.0  # s
+NEEDED = 60.0
+
+
+def impossible() -> Problem:
+    """One pair needs far more than its six-compound mixture gives in the time allowed; two thirds of it can be had."""
+    known = mixture(6, 1, 1)
+    scenario = replace(
+        known.scenario,
+        pairs=(PairRule("c3", "c4", NEEDED, False),),
+        goal=replace(known.scenario.goal, latest_elution=LATEST),
+    )
+    return problem_of(scenario, known.fit)
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return impossible()
+
+
+@pytest.fixture(scope="module")
+def hunted(problem: Problem) -> Hunt:
+    return hunt(problem, families_of(problem.scenario), 1.0, 1)
+
+
+@pytest.fixture(scope="module")
+def outcome(problem: Problem, hunted: Hunt) -> SearchOutcome:
+    found = outcome_of(problem, hunted)
+    assert not found.feasible
+    return found
+
+
+@pytest.fixture(scope="module")
+def trials(problem: Problem, outcome: SearchOutcome) -> dict[str, _Trial]:
+    return {trial.change: trial for trial in _trials(problem, outcome.candidates[0], [])}
+
+
+def only(names: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Try only changes whose words begin so: each takes a second."""
+    real = _trials
+    monkeypatch.setattr(
+        optimizer.what_if,
+        "_trials",
+        lambda *args: [trial for trial in real(*args) if trial.change.startswith(names)],
+    )
+
+
+def tried(problem: Problem, outcome: SearchOutcome, hunted: Hunt) -> tuple[WhatIf, ...]:
+    return what_ifs(problem, outcome, hunted, 1.0)
+
+
+def test_giving_in_on_what_blocks_helps(
+    problem: Problem, outcome: SearchOutcome, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two thirds of the resolution fits in the time; all of it needs more time; hydrogen falls short of both."""
+    only(("a resolution of", "peaks later", "half the film"), monkeypatch)
+    found = tried(problem, outcome, hunted)
+    assert [each.change for each in found] == [
+        "a resolution of 40.00 for c3 and c4",
+        "peaks later than 5 min",
+        "half the film (0.125 µm)",
+    ]
+    lower, later, film = found
+    assert lower.cost <= LATEST * 1.02  # its end is a little after its last apex
+    assert later.cost > LATEST
+    assert lower.margin >= -1e-6
+    assert later.margin >= -1e-6
+    assert math.isnan(film.cost)
+    assert film.margin < -0.01
+
+
+def test_only_that_pair_is_lowered(problem: Problem, trials: dict[str, _Trial]) -> None:
+    lowered = trials["a resolution of 40.00 for c3 and c4"].problem
+    changed = np.flatnonzero(lowered.pairs.needed != problem.pairs.needed)
+    assert [tuple(pair) for pair in problem.pairs.index[changed]] == [(2, 3)]
+    assert lowered.pairs.needed[changed] == pytest.approx([NEEDED * 2 / 3])
+
+
+def test_several_blocking_pairs_are_lowered_together(problem: Problem, outcome: SearchOutcome) -> None:
+    closest = outcome.candidates[0]
+    prediction = replace(closest.prediction, resolution=0.9 * closest.prediction.needed)
+    made = list(_trials(problem, replace(closest, prediction=prediction), []))
+    both = next(trial for trial in made if trial.change.startswith("two thirds"))
+    np.testing.assert_allclose(both.problem.pairs.needed, problem.pairs.needed * 2 / 3)
+    assert sum(trial.change.startswith("a resolution of") for trial in made) == 2
+
+
+def test_other_programs_open_what_was_not_allowed(problem: Problem, trials: dict[str, _Trial]) -> None:
+    assert {family.ramps for family in trials["up to 2 oven ramps"].families} == {2}
+    assert {family.controlled for family in trials["constant pressure of the carrier"].families} == {
+        "pressure"
+    }
+    assert any(family.carrier_ramps for family in trials["a flow program of the carrier"].families)
+    assert "constant flow of the carrier" not in trials
+    fixed = replace(problem.scenario.search, max_ramps=0, oven_temperature=400.0)
+    assert "ramps" not in [opens for *_, opens in _other_programs(replace(problem.scenario, search=fixed))]
+    most = replace(problem.scenario.search, max_ramps=3)
+    assert "ramps" not in [opens for *_, opens in _other_programs(replace(problem.scenario, search=most))]
+
+
+def test_other_systems_are_what_they_say(problem: Problem, trials: dict[str, _Trial]) -> None:
+    hydrogen = trials["hydrogen instead of helium"].problem
+    assert hydrogen.fit.system.gas.name == hydrogen.scenario.gas.name == "hydrogen"
+    assert hydrogen.fit.system.flow_factor == problem.fit.system.flow_factor
+    longer = trials["a column 1.5 times as long (45 m)"].problem
+    assert longer.fit.system.column.length == longer.scenario.column.length == pytest.approx(45.0)
+    thinner = trials["half the film (0.125 µm)"].problem
+    # Half the film is half the k, which shows as peaks that leave some 20 K colder.
+    assert np.all(thinner.fit.retention.T0 < problem.fit.retention.T0 - 10)
+
+
+def test_hydrogen_is_not_tried_instead_of_itself_nor_capped_unsaid(problem: Problem) -> None:
+    scenario = problem.scenario
+    itself = replace(problem, scenario=replace(scenario, gas=CARRIER_GASES["hydrogen"]))
+    assert not any("hydrogen" in trial.change for trial in _other_systems(itself, []))
+    split = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0)))
+    hydrogen = next(iter(_other_systems(split, [])))
+    assert hydrogen.change == "hydrogen instead of helium, its total flow not held to 50 mL/min"
+    assert "total flow" not in hydrogen.problem.limit_names
+    cap = float(flow_si(80.0))
+    stated = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0, max_total_flow=cap)))
+    hydrogen = next(iter(_other_systems(stated, [])))
+    assert hydrogen.change == "hydrogen instead of helium"
+    assert hydrogen.problem.scenario.inlet.max_total_flow == cap
+
+
+def wishful(scenario: Scenario) -> Scenario:
+    """Every wish that can be dropped, once."""
+    near = AnalyteDetail("c1", "internal standard", min_intact_fraction=0.9, near=Near(("c2",), 60.0))
+    goal = replace(scenario.goal, earliest_elution=60.0, min_retention_factor=1.0)
+    order = PairRule("c1", "c2", None, False, in_order=True)
+    hot = AnalyteDetail("c2", "target", max_elution_temperature=450.0)
+    return replace(scenario, analytes=(near, hot), goal=goal, pairs=(*scenario.pairs, order))
+
+
+def test_each_wish_is_dropped_alone(problem: Problem) -> None:
+    """The limit goes by the name the limits have, and is gone in the changed scenario alone."""
+    scenario = wishful(problem.scenario)
+    names = replace(problem, scenario=scenario).limit_names
+    dropped = {name: without for name, _, without in _wishes(scenario)}
+    assert len(dropped) == 7
+    for name, without in dropped.items():
+        if name == "intact fraction of c1":  # no limit here, as no kinetics are stated
+            assert without.detail("c1").min_intact_fraction is None
+            continue
+        assert set(names) - set(replace(problem, scenario=without).limit_names) == {name}
+
+
+def test_an_interrupt_keeps_what_was_tried(
+    problem: Problem, outcome: SearchOutcome, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    only(("a resolution of", "peaks later"), monkeypatch)
+    told = []
+
+    def progress(share: float, text: str) -> None:
+        told.append(text)
+        if "peaks later" in text:
+            raise KeyboardInterrupt
+
+    found = what_ifs(problem, outcome, hunted, 1.0, progress)
+    assert [each.change for each in found] == ["a resolution of 40.00 for c3 and c4"]
+    assert told[0] == "what if: a resolution of 40.00 for c3 and c4"
+
+
+def test_workflow_tries_changes_only_when_nothing_is_feasible(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    only(("a resolution of",), monkeypatch)
+    _, found = optimize(problem.scenario, problem.fit, 1.0)
+    assert [each.change for each in found.what_ifs] == ["a resolution of 40.00 for c3 and c4"]
+    assert optimize(problem.scenario, problem.fit, 0.5, what_if=False)[1].what_ifs == ()
+    easy = replace(problem.scenario, pairs=())
+    _, met = optimize(easy, problem.fit, 0.5)
+    assert met.feasible
+    assert met.what_ifs == ()
