@@ -126,7 +126,8 @@ def descend(
 ) -> Descent:
     """The fastest program of the basin that holds `start`, a point (D,) on the unit cube.
 
-    Margins are asked to be `slack`, as the optimiser ends with constraints broken by a little. A start far outside the limits is first brought inside them; when that fails the descent ends there.
+    Margins are asked to be `slack`, as the optimiser ends with constraints broken by a little. A start far outside the
+    limits is first brought inside them; when that fails the descent ends there.
     """
     start = family.ordered(start)
     local = _Local(problem, family, start, slack)

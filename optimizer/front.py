@@ -7,14 +7,15 @@ as well as from those of the search.
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from itertools import count, pairwise
 
 import numpy as np
 
 from optimizer.candidates import family_name
 from optimizer.cycle import cycle_time
-from optimizer.descent import descend
+from optimizer.descent import HOPELESS, Descent, descend
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
 from optimizer.goal import Pairs, Problem
 from optimizer.predict import predict
@@ -22,14 +23,15 @@ from optimizer.results import FrontPoint, Prediction
 from optimizer.rounding import settable
 
 LEAST_SHARE = 0.5  # of the needed resolutions: less is no separation anyone asks for
-STRIDE = 1.5  # by which the share grows until nothing can reach it
-STRIDES = 12
-BISECTIONS = 5  # the end of the range is then known to 1.3 %
+LARGEST_SHARE = 100.0  # beyond any use
+FIRST_STRIDE, LONGEST_STRIDE, LAST_STRIDE = 0.1, 0.4, 0.012  # in ln(share), towards the end of the range
 SIMPLER = 1.005  # cost over the best end's up to which a family with fewer set points is rounded before it
 GOAL_TIME = 0.15  # share of the budget in which the goal's own point is rounded
 RANGE_TIME = 0.35  # share of the budget in which the end of the range is looked for
 WORTH = 1.25  # cost over the best one's beyond which a family's ends are no starts
 STARTS = 2  # ends of each family that are starts
+PERTURBATION = (-2.0, -0.7)  # decimal logarithms of the distances of further starts, on the unit cube
+RETRIES = 4  # of those before a share is taken to be out of reach
 KEPT = 3  # ends kept of each point, of different families
 ROUNDED = 3  # and how many of the fastest are rounded, since rounding costs some families more than others
 DESCENDING = 0.6  # share of a point's time that goes to descents, the rest to rounding
@@ -52,6 +54,7 @@ class _Walk:
     problem: Problem
     starts: list[Found]
     deadline: float
+    rng: np.random.Generator
     ends: dict[float, list[Found]] = field(default_factory=dict)
     points: dict[float, _Point] = field(default_factory=dict)
 
@@ -64,8 +67,8 @@ class _Walk:
         problem = scaled(self.problem, share)
         # By family: the fastest end each, so that rounding has kinds of programs to choose from.
         best = {found.family.name: found for found in self.ends.get(share, [])}
-        for start in [*self._neighbours(share), *self.starts]:
-            found = Found(start.family, descend(problem, start.family, start.descent.z))
+        for start in self._all_starts(share, RETRIES if one_will_do else None):
+            found = Found(start.family, _descended(problem, start))
             known = best.get(found.family.name)
             if found.feasible and (known is None or found.descent.cost < known.descent.cost):
                 best[found.family.name] = found
@@ -76,27 +79,33 @@ class _Walk:
             self.ends[share] = kept
         return kept
 
+    def _all_starts(self, share: float, retries: int | None) -> Iterator[Found]:
+        """Neighbours' ends, the search's, and then programs around the neighbours', without end or a few."""
+        near = self._neighbours(share)
+        yield from near
+        yield from self.starts
+        centres = near or self.starts
+        for number in count() if retries is None else range(retries):
+            found = centres[number % len(centres)]
+            scale = 10 ** self.rng.uniform(*PERTURBATION)
+            z = found.descent.z + scale * self.rng.standard_normal(found.family.size)
+            yield replace(found, descent=replace(found.descent, z=z))
+
     def _neighbours(self, share: float) -> list[Found]:
         below = max((known for known in self.ends if known < share), default=None)
         above = min((known for known in self.ends if known > share), default=None)
         return [found for near in (below, above) if near is not None for found in self.ends[near]]
 
     def highest(self, until: float) -> float:
-        """The largest share found within reach."""
-        low, high = 1.0, STRIDE
-        for _ in range(STRIDES):
-            if time.perf_counter() >= until or not self.search(high, until, True):
-                break
-            low, high = high, high * STRIDE
-        for _ in range(BISECTIONS):
-            if time.perf_counter() >= until:
-                break
-            middle = float(np.sqrt(low * high))
-            if self.search(middle, until, True):
-                low = middle
+        """The largest share found within reach, by strides that double on success and halve on failure."""
+        top, stride = 1.0, FIRST_STRIDE
+        while stride > LAST_STRIDE and top < LARGEST_SHARE and time.perf_counter() < until:
+            if self.search(top * float(np.exp(stride)), until, True):
+                top *= float(np.exp(stride))
+                stride = min(2 * stride, LONGEST_STRIDE)
             else:
-                high = middle
-        return low
+                stride /= 2
+        return top
 
     def settle(self, share: float, allotted: float) -> None:
         """Descend to a share and round what was found, within about `allotted` [s]."""
@@ -151,7 +160,8 @@ def front_of(
     if points < 1 or not found or not len(problem.pairs.needed):
         return ()
     began = time.perf_counter()
-    walk = _Walk(problem, _starts(hunted), began + seconds, {1.0: _of_different_families(found)})
+    rng = np.random.default_rng(np.random.SeedSequence(problem.scenario.search.seed))
+    walk = _Walk(problem, _starts(hunted), began + seconds, rng, {1.0: _of_different_families(found)})
     try:
         # The goal itself first, from the search's own ends: they are as polished as they will be.
         walk.round(1.0, [*walk.ends[1.0], *found[1:2]], began + GOAL_TIME * seconds)
@@ -167,6 +177,15 @@ def front_of(
     except KeyboardInterrupt:
         pass
     return tuple(point.shown for point in undominated(list(walk.points.values())))
+
+
+def _descended(problem: Problem, start: Found) -> Descent:
+    """A descent; once more and finer where it ended a little outside, or its elution order changed under way."""
+    descent = descend(problem, start.family, start.descent.z)
+    if HOPELESS <= descent.margin < FEASIBLE:
+        again = descend(problem, start.family, descent.z, 40, 1e-8)
+        return again if again.margin > descent.margin else descent
+    return descent
 
 
 def scaled(problem: Problem, share: float) -> Problem:

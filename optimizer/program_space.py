@@ -269,10 +269,13 @@ def families_of(scenario: Scenario) -> list[Family]:
         for controlled in CARRIERS[:2]:
             if f"{controlled} program" in search.carrier_modes:
                 kinds.append((controlled, count))
+    # A bake-out is one more ramp of the instrument's.
+    baking = 1 if scenario.goal.bake_out is not None else 0
+    most = min(search.max_ramps, scenario.instrument.max_oven_ramps - baking)
     return [
         family(scenario, ramps, controlled, count)
         for count in range(search.max_carrier_ramps + 1)
-        for ramps in range(search.max_ramps + 1)
+        for ramps in range(max(most, 0) + 1)
         for controlled, own in kinds
         if own == count
     ]

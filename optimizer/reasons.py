@@ -18,6 +18,7 @@ SHOWN_PAIRS = 3
 NEXT_SECONDS = (
     10.0  # s less, of which it is said what they would cost; a tenth of the run where that is shorter
 )
+INTACT = "intact fraction of "
 MOVED = 1e-3  # a margin that falls by less has not given
 
 
@@ -180,6 +181,11 @@ def next_seconds(problem: Problem, each: Settable) -> str:
         Rs = (margins[gives] + 1) * problem.pairs.needed[gives]
         return f"{less:.0f} s less would take the resolution of {names[gives]} down to {Rs:.2f}."
     name = problem.limit_names[gives - len(names)]
+    if name.startswith(INTACT):
+        # The margin is that of the logarithm of what is lost: the reader wants what is left.
+        allowed = problem.scenario.detail(name.removeprefix(INTACT)).min_intact_fraction or 1.0
+        left = float(allowed ** np.exp(-margins[gives]))
+        return f"{less:.0f} s less would leave {100 * left:.2f} % of {name.removeprefix(INTACT)} intact."
     return f"{less:.0f} s less would break this limit first: {name} ({-100 * margins[gives]:.1f} % over)."
 
 

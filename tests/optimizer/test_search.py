@@ -176,9 +176,7 @@ def test_search_is_reproducible(problem: Problem, monkeypatch: pytest.MonkeyPatc
     def limited(seed: int) -> list[float]:
         ticks = iter(range(10**6))
         monkeypatch.setattr(search.time, "perf_counter", lambda: float(next(ticks)))
-        return [
-            each.descent.cost for each in hunt(problem, families_of(problem.scenario), 120.0, seed).all()
-        ]
+        return [each.descent.cost for each in hunt(problem, families_of(problem.scenario), 120.0, seed).all()]
 
     first, again, other = limited(1), limited(1), limited(2)
     assert first == again
@@ -323,7 +321,9 @@ def test_cool_down_follows_newton(problem: Problem) -> None:
     carrier = CarrierProgram("flow", float(flow_si(1.2)))
     heated = Program(OvenProgram(323.15, 0.0, (Ramp(0.5, 523.15, 600.0),)), carrier)
     prediction = predict(cooled, heated)
-    assert cycle_time(cooled.scenario, heated, prediction.run_time) == pytest.approx(prediction.run_time + 300.0 + 60.0)
+    assert cycle_time(cooled.scenario, heated, prediction.run_time) == pytest.approx(
+        prediction.run_time + 300.0 + 60.0
+    )
     flat = predict(cooled, Program(OvenProgram(423.15, 600.0), carrier))
     assert cycle_time(cooled.scenario, flat.program, flat.run_time) == pytest.approx(flat.run_time + 60.0)
 

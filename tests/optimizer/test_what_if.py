@@ -76,7 +76,7 @@ def tried(problem: Problem, outcome: SearchOutcome, hunted: Hunt) -> tuple[WhatI
 def test_giving_in_on_what_blocks_helps(
     problem: Problem, outcome: SearchOutcome, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Two thirds of the resolution fits in the time; all of it needs more time; hydrogen falls short of both."""
+    """Two thirds of the resolution fits in the time; all of it needs more time; a thinner film gives neither."""
     only(("a resolution of", "peaks later", "half the film"), monkeypatch)
     found = tried(problem, outcome, hunted)
     assert [each.change for each in found] == [
