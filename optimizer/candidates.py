@@ -18,6 +18,7 @@ from optimizer.rounding import Settable, settable
 NEAR_TIE = 1.03  # run time over the family's best within which a second program may be shown
 DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
 SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
+ALIKE_MARGIN = 0.005  # a program that fails with more ramps must come closer by this to be shown
 SLOW = 3.0  # families slower than this many times the best are not worth a page
 RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
@@ -101,7 +102,12 @@ def _worth_showing(
         if not any(
             _simpler(other_prediction.program, prediction.program)
             and (other.margin >= FEASIBLE) == (each.margin >= FEASIBLE)
-            and _cost(problem, other_prediction) <= SIMPLER * _cost(problem, prediction)
+            and (
+                _cost(problem, other_prediction) <= SIMPLER * _cost(problem, prediction)
+                if each.margin >= FEASIBLE
+                else other.margin
+                >= each.margin - ALIKE_MARGIN  # of those that fail, the one that comes closest
+            )
             for other, other_prediction in scored
         )
     ]

@@ -23,7 +23,7 @@ from optimizer.results import FrontPoint, Prediction
 from optimizer.rounding import settable
 
 LEAST_SHARE = 0.5  # of the needed resolutions: less is no separation anyone asks for
-LARGEST_SHARE = 100.0  # beyond any use
+LARGEST_SHARE = 4.0  # a resolution of 6 where 1.5 is needed; nobody waits for more
 FIRST_STRIDE, LONGEST_STRIDE, LAST_STRIDE = 0.1, 0.4, 0.012  # in ln(share), towards the end of the range
 SIMPLER = 1.005  # cost over the best end's up to which a family with fewer set points is rounded before it
 GOAL_TIME = 0.15  # share of the budget in which the goal's own point is rounded
@@ -57,6 +57,7 @@ class _Walk:
     rng: np.random.Generator
     ends: dict[float, list[Found]] = field(default_factory=dict)
     points: dict[float, _Point] = field(default_factory=dict)
+    closest: Found | None = None  # to a share that was out of reach: its margin says how much less is within
 
     @property
     def over(self) -> bool:
@@ -67,13 +68,21 @@ class _Walk:
         problem = scaled(self.problem, share)
         # By family: the fastest end each, so that rounding has kinds of programs to choose from.
         best = {found.family.name: found for found in self.ends.get(share, [])}
+        nearest: Found | None = None
         for start in self._all_starts(share, RETRIES if one_will_do else None):
             found = Found(start.family, _descended(problem, start))
             known = best.get(found.family.name)
             if found.feasible and (known is None or found.descent.cost < known.descent.cost):
                 best[found.family.name] = found
+            if (
+                not best
+                and one_will_do
+                and (nearest is None or found.descent.margin > nearest.descent.margin)
+            ):
+                nearest = found
             if time.perf_counter() >= until or (best and one_will_do):
                 break
+        self.closest = None if best else nearest
         kept = simpler_first(sorted(best.values(), key=rank)[:KEPT])
         if kept:
             self.ends[share] = kept
@@ -83,7 +92,9 @@ class _Walk:
         """Neighbours' ends, the search's, and then programs around the neighbours', without end or a few."""
         near = self._neighbours(share)
         yield from near
-        yield from self.starts
+        if self.closest is not None:
+            yield self.closest
+        yield from (start for start in self.starts if not any(start is each for each in near))
         centres = near or self.starts
         for number in count() if retries is None else range(retries):
             found = centres[number % len(centres)]
@@ -100,11 +111,13 @@ class _Walk:
         """The largest share found within reach, by strides that double on success and halve on failure."""
         top, stride = 1.0, FIRST_STRIDE
         while stride > LAST_STRIDE and top < LARGEST_SHARE and time.perf_counter() < until:
-            if self.search(top * float(np.exp(stride)), until, True):
-                top *= float(np.exp(stride))
-                stride = min(2 * stride, LONGEST_STRIDE)
-            else:
-                stride /= 2
+            share = min(top * float(np.exp(stride)), LARGEST_SHARE)
+            if self.search(share, until, True):
+                top, stride = share, min(2 * stride, LONGEST_STRIDE)
+                continue
+            stride /= 2
+            if self.closest is not None and (less := share * (1 + self.closest.descent.margin)) > top:
+                stride = max(stride, float(np.log(less / top)) - LAST_STRIDE / 2)
         return top
 
     def settle(self, share: float, allotted: float) -> None:
