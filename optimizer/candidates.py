@@ -181,7 +181,7 @@ def _candidate(
         pass_probability=probability,
         next_seconds=next_seconds(problem, each) if feasible else "",
         compared=compared_with(problem, prediction, now) if now is not None else (),
-        warnings=(*_about_risk(probability), *warnings_of(problem, prediction)),
+        warnings=(*(_about_risk(probability) if feasible else ()), *warnings_of(problem, prediction)),
     )
 
 
