@@ -186,6 +186,27 @@ class Family:
             points[:, target] = before + rng.uniform(-1.0, 1.0, len(z)) ** 3
         return np.clip(points, 0.0, 1.0)
 
+    def split(self, simpler: Family, z: Array, rng: np.random.Generator) -> Array:
+        """Points (K, D) near programs (K, d) of a family with one oven ramp less: one of its ramps is cut in two."""
+        points = rng.random((len(z), self.size))
+        points[:, self.carrier_at :] = z[:, simpler.carrier_at :]
+        points[:, :2] = z[:, :2]
+        for point, old in zip(points, z, strict=True):
+            cut = int(rng.integers(simpler.ramps))
+            corners = [0.0, *(old[3 + 3 * i] for i in range(simpler.ramps))]
+            corners[0] = old[0]
+            for i in range(self.ramps):
+                source = i if i <= cut else i - 1
+                point[2 + 3 * i], point[3 + 3 * i] = old[2 + 3 * source], old[3 + 3 * source]
+                if i < self.ramps - 1:
+                    after = 4 + 3 * source
+                    point[4 + 3 * i] = old[after] if i != cut and source < simpler.ramps - 1 else 0.0
+            low, high = corners[cut], corners[cut + 1]
+            point[3 + 3 * cut] = low + rng.random() * (high - low)
+            point[4 + 3 * cut] = 0.5 * rng.random() ** 2
+            point[5 + 3 * cut] += 0.3 * rng.standard_normal()
+        return np.clip(points, 0.0, 1.0)
+
     def rounded(self, values: Array) -> Array:
         """The nearest set values the instrument accepts, inside the bounds."""
         low = np.ceil((self.low - self.offset) / self.step - 1e-9)

@@ -25,7 +25,7 @@ from optimizer.program_space import Family
 SCREENED = 2048  # programs of each family before the first descent
 SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
 LEAST_SCREENED = 256
-INHERITED = 24  # programs made of each of the best ends of the same family with fewer carrier ramps
+INHERITED = 24  # programs made of each of the best ends of a family with a ramp less
 BATCH, CENTRES = 64, 3  # programs screened between descents: anywhere, and around each of the best ends
 PERTURBATION = (-2.3, -0.5)  # decimal logarithms of their distances on the unit cube
 LACK_WEIGHT, LIMIT_WEIGHT = 2.0, 3.0  # of margins not kept, against ln(run time), in the merit of a start
@@ -93,10 +93,11 @@ class _Pool:
         self.screen(np.concatenate(points))
 
     def inherit(self, simpler: Family, ends: list[Found]) -> None:
-        """Screen good programs of the same family with fewer carrier ramps, each with all kinds of ramps."""
+        """Screen good programs of a family with a ramp less, each with all kinds of ramps added."""
         if ends:
             z = np.repeat([found.descent.z for found in ends[:CENTRES]], INHERITED, axis=0)
-            self.screen(self.family.widened(simpler, z, self.rng))
+            more = self.family.split if simpler.ramps < self.family.ramps else self.family.widened
+            self.screen(more(simpler, z, self.rng))
 
     def take(self) -> Array | None:
         """The most promising start, which is then visited."""
@@ -158,7 +159,9 @@ def hunt(
             for number, family in enumerate(families)
         ]
         share = int(SCREENED_PER_SECOND * seconds / max(len(families), 1)) // 256 * 256
-        simpler = [_simpler(families, family) for family in families]
+        simpler = [
+            _simpler(families, family) for family in families
+        ]  # numbers of the families with a ramp less
         for pool in pools:
             for _ in range(min(max(share, LEAST_SCREENED), SCREENED) // 256):
                 pool.screen(pool.sobol.random(256))
@@ -169,8 +172,8 @@ def hunt(
         tries = [0] * len(families)
         while spent() < seconds:
             number = _next_family(state, families, tries)
-            family, parent = families[number], simpler[number]
-            if parent is not None:
+            family = families[number]
+            for parent in simpler[number]:
                 pools[number].inherit(families[parent], state.best[parent])
             kind, z = _next_start(pools[number], state.best[number], tries[number], rng)
             trial = _asked(study, number, family, z if kind != "sampler" else None)
@@ -229,13 +232,14 @@ def _asked(study: optuna.Study, number: int, family: Family, z: Array | None) ->
     return study.ask(space)
 
 
-def _simpler(families: list[Family], family: Family) -> int | None:
-    """Number of the family with one carrier ramp less and all else alike."""
+def _simpler(families: list[Family], family: Family) -> list[int]:
+    """Numbers of the families with one ramp less, of carrier or oven, that are not isothermal and else alike."""
+    found = []
     for number, other in enumerate(families):
-        alike = (other.ramps, other.controlled) == (family.ramps, family.controlled)
-        if alike and other.carrier_ramps == family.carrier_ramps - 1:
-            return number
-    return None
+        fewer = (family.ramps - other.ramps, family.carrier_ramps - other.carrier_ramps)
+        if other.controlled == family.controlled and (fewer == (0, 1) or (fewer == (1, 0) and other.ramps)):
+            found.append(number)
+    return found
 
 
 def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:

@@ -226,3 +226,19 @@ def test_batch_of_a_carrier_family_is_the_same_program(problem: Problem) -> None
                 program = some.program(values, float(full.run_time[0]), 6.0)
                 cut = problem.assess(batch_of([program]), "polish")
                 np.testing.assert_allclose(cut.retention, full.retention, rtol=3e-5)
+
+
+def test_a_split_ramp_nearly_keeps_the_program(problem: Problem) -> None:
+    """One of two ramps in two of nearly the same rate, without a hold between: the corners stay."""
+    two, three = family(problem.scenario, 2, "flow"), family(problem.scenario, 3, "flow")
+    rng = np.random.default_rng(5)
+    z = two.ordered(rng.random((30, two.size)))
+    split = three.split(two, z, rng)
+    old, new = two.values(z), three.values(split)
+    np.testing.assert_allclose(new[:, :2], old[:, :2])  # start and first hold
+    np.testing.assert_allclose(new[:, -1], old[:, -1])  # carrier
+    for before, after in zip(old, new, strict=True):
+        corners = after[[3, 6, 9]]
+        assert np.all(np.diff(np.concatenate([after[:1], corners])) >= -1e-9)
+        for target in before[[3, 6]]:
+            assert np.min(np.abs(corners - target)) < 1e-9
