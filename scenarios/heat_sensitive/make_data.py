@@ -26,24 +26,21 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.integrate import quad
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parents[1]))
 
 from tests.reference.confirmation import BASE_HALF, candidate_of_rank, resolution, write_table  # noqa: E402
 from tests.reference.instrument import (  # noqa: E402
-    ENDLESS,
-    HALF_HEIGHT,
     ZERO_C,
+    Instrument,
     Measured,
-    Nominal,
     R,
+    Reality,
+    Solute,
     diffusion_in_helium,
-    helium_viscosity,
     load,
 )
-from tests.reference.integrator import Band, Peak, Stretch, Tube, follow  # noqa: E402
 
 # What distinguishes this instrument from its data sheet
 BORE_FACTOR = 0.996  # true bore / nominal bore
@@ -140,139 +137,40 @@ def rate_constant(name: str) -> Callable[[float], float] | None:
     return lambda T: there * math.exp(-slope * (1 / T - 1 / at))
 
 
-@dataclass(frozen=True)
-class Piece:
-    """A set point along a straight line: from `begin` at `start` [s] with a slope, up to `stop` [s]."""
-
-    start: float
-    stop: float
-    begin: float
-    slope: float
-
-    def value(self, t: float) -> float:
-        return self.begin + self.slope * (t - self.start)
-
-
-def pieces_of(start: float, hold: float, ramps: Sequence[tuple[float, float, float]]) -> list[Piece]:
-    """Holds and ramps (rate, target, hold) one after the other, and an endless hold; seconds."""
-    pieces, clock, value = [Piece(0.0, hold, start, 0.0)], hold, start
-    for rate, target, after in ramps:
-        slope = math.copysign(rate, target - value)
-        arrival = clock + (target - value) / slope
-        pieces += [Piece(clock, arrival, value, slope), Piece(arrival, arrival + after, target, 0.0)]
-        clock, value = arrival + after, target
-    return [*(piece for piece in pieces if piece.stop > piece.start), Piece(clock, ENDLESS, value, 0.0)]
-
-
-def oven_pieces(oven: dict[str, Any]) -> list[Piece]:
-    """The oven's set point [K]."""
-    ramps = [
-        (ramp["rate_C_per_min"] / 60, ramp["to_C"] + ZERO_C, ramp.get("hold_min", 0.0) * 60)
-        for ramp in oven.get("ramps", [])
-    ]
-    return pieces_of(oven["start_C"] + ZERO_C, oven.get("hold_min", 0.0) * 60, ramps)
-
-
-def pressure_pieces(nominal: Nominal, carrier: dict[str, Any]) -> list[Piece]:
-    """The set point of the inlet pressure [Pa absolute], ramped or not."""
-    if carrier["mode"] == "constant pressure":
-        return pieces_of(nominal.ambient + carrier["inlet_kPa"] * 1e3, 0.0, [])
-    ramps = [
-        (
-            ramp["rate_kPa_per_min"] * 1e3 / 60,
-            nominal.ambient + ramp["to_kPa"] * 1e3,
-            ramp.get("hold_min", 0.0) * 60,
+NOMINAL, PROGRAMS = load(HERE / "scenario.toml")
+INSTRUMENT = Instrument(
+    NOMINAL,
+    Reality(
+        bore_factor=BORE_FACTOR,
+        oven_lag=OVEN_LAG,
+        plate_height_factor=PLATE_HEIGHT_FACTOR,
+        injected=INJECTED,
+        film_diffusion=film_diffusion,
+        retention_noise=RETENTION_NOISE,
+        hold_up_noise=HOLD_UP_NOISE,
+        width_noise=WIDTH_NOISE,
+        area_noise=AREA_NOISE,
+        seed=SEED,
+    ),
+    {
+        # At a phase ratio of one the retention factor is the partition coefficient.
+        name: Solute(
+            ln_retention_factor(name, 1.0),
+            diffusion_in_helium(one.atoms, 0),
+            one.area,
+            decomposition=rate_constant(name),
         )
-        for ramp in carrier["ramps"]
-    ]
-    return pieces_of(nominal.ambient + carrier["start_kPa"] * 1e3, carrier.get("hold_min", 0.0) * 60, ramps)
+        for name, one in COMPOUNDS.items()
+    },
+)
 
 
-def lagging(piece: Piece, behind: float) -> Callable[[float], float]:
-    """Temperature along a piece, `behind` [K] off the set point at its start: OVEN_LAG dT/dt = T_set - T."""
-    steady = -piece.slope * OVEN_LAG
-    excess = behind - steady
-    return lambda t: piece.value(t) + steady + excess * math.exp(-(t - piece.start) / OVEN_LAG)
-
-
-def stretches_of(nominal: Nominal, program: dict[str, Any]) -> list[Stretch]:
-    """Stretches of a program on which neither oven nor pneumatics turn a corner."""
-    carrier = program["carrier"]
-    oven, behind = [], 0.0
-    for piece in oven_pieces(program["oven"]):
-        temperature = lagging(piece, behind)
-        oven.append((piece, temperature))
-        behind = temperature(piece.stop) - piece.value(piece.stop)
-    if carrier["mode"] == "constant flow":
-        flow = carrier["flow_mL_min"] * 1e-6 / 60
-
-        def for_flow(piece: Piece) -> Callable[[float], float]:
-            return lambda t: nominal.inlet_for_flow(flow, piece.value(t))
-
-        return [Stretch(piece.start, piece.stop, temperature, for_flow(piece)) for piece, temperature in oven]
-    if carrier["mode"] not in ("constant pressure", "pressure program"):
-        raise SystemExit(
-            f"carrier mode {carrier['mode']!r}: this instrument does constant flow and pressures only"
-        )
-    return [
-        Stretch(max(piece.start, push.start), min(piece.stop, push.stop), temperature, push.value)
-        for piece, temperature in oven
-        for push in pressure_pieces(nominal, carrier)
-        if min(piece.stop, push.stop) > max(piece.start, push.start)
-    ]
-
-
-def true_peak(nominal: Nominal, program: dict[str, Any], name: str | None) -> Peak:
-    """A compound's peak, or the unretained marker's, without noise."""
-    bore = nominal.bore * BORE_FACTOR
-    tube = Tube(nominal.length, bore / 2, nominal.film, nominal.ambient, 1.0, PLATE_HEIGHT_FACTOR)
-    if name is None:
-        band = Band(
-            lambda T: -600.0, diffusion_in_helium(COMPOUNDS["ether A"].atoms, 0), film_diffusion, INJECTED
-        )
-    else:
-        # Phase ratio of the true tube, bore/(4 film): the film is what the tag says.
-        ln_k = ln_retention_factor(name, bore / (4 * nominal.film))
-        band = Band(ln_k, diffusion_in_helium(COMPOUNDS[name].atoms, 0), film_diffusion, INJECTED)
-    steady = program["carrier"]["mode"] == "constant pressure"
-    peak = follow(tube, helium_viscosity, band, stretches_of(nominal, program), rtol=1e-8, steady=steady)
-    if peak is None:
-        raise SystemExit(f"{name}: does not leave the column")
-    return peak
-
-
-def intact_fraction(nominal: Nominal, program: dict[str, Any], name: str, until: float) -> float:
-    """The share of a compound that is whole after its stay of `until` [s] in the column."""
-    rate = rate_constant(name)
-    if rate is None:
-        return 1.0
-    decomposed = 0.0
-    for stretch in stretches_of(nominal, program):
-        stop = min(stretch.stop, until)
-        if stop > stretch.start:
-            temperature = stretch.temperature
-            decomposed += quad(lambda t, of=temperature: rate(of(t)), stretch.start, stop, epsrel=1e-9)[0]
-    return math.exp(-decomposed)
-
-
-def measure(nominal: Nominal, program: dict[str, Any], stream: int) -> tuple[list[Measured], float]:
-    """Peaks as measured, in order of elution, and the measured hold-up time [s]."""
-    rng = np.random.default_rng([SEED, stream])
-    rows = []
-    for name, compound in COMPOUNDS.items():
-        peak = true_peak(nominal, program, name)
-        shift, widening, response = rng.standard_normal(3)
-        whole = intact_fraction(nominal, program, name, peak.time)
-        rows.append(
-            Measured(
-                name,
-                peak.time + RETENTION_NOISE * shift,
-                HALF_HEIGHT * peak.width * (1 + WIDTH_NOISE * widening),
-                compound.area * whole * (1 + AREA_NOISE * response),
-            )
-        )
-    hold_up = true_peak(nominal, program, None).time + HOLD_UP_NOISE * rng.standard_normal()
-    return sorted(rows, key=lambda row: row.time), hold_up
+def survivors(program: dict[str, Any]) -> dict[str, float]:
+    """The share of every compound that leaves the column whole."""
+    return {
+        name: INSTRUMENT.intact_fraction(program, name, INSTRUMENT.true_peak(program, name).time)
+        for name in COMPOUNDS
+    }
 
 
 def print_run(rows: Sequence[Measured], hold_up: float, intact: dict[str, float]) -> None:
@@ -331,26 +229,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
         "--out", type=Path, help="peak table of the confirmation, or folder of the scouting tables"
     )
     options = parser.parse_args(arguments)
-    nominal, programs = load(HERE / "scenario.toml")
-
-    def survivors(program: dict[str, Any]) -> dict[str, float]:
-        return {
-            name: intact_fraction(nominal, program, name, true_peak(nominal, program, name).time)
-            for name in COMPOUNDS
-        }
-
     if options.confirm:
         chosen = candidate_of_rank(options.confirm, options.rank)
-        rows, _ = measure(nominal, chosen, 10 + options.rank)
+        rows, _ = INSTRUMENT.measure(chosen, 10 + options.rank)
         print_comparison(chosen, rows, survivors(chosen))
         if options.out:
             write_table(options.out, rows)
     elif options.current:
-        rows, hold_up = measure(nominal, programs["current"], NOISE_STREAM["current"])
-        print_run(rows, hold_up, survivors(programs["current"]))
+        rows, hold_up = INSTRUMENT.measure(PROGRAMS["current"], NOISE_STREAM["current"])
+        print_run(rows, hold_up, survivors(PROGRAMS["current"]))
     else:
         for name in ("gentle", "steep"):
-            rows, hold_up = measure(nominal, programs[name], NOISE_STREAM[name])
+            rows, hold_up = INSTRUMENT.measure(PROGRAMS[name], NOISE_STREAM[name])
             write_table((options.out or HERE) / f"{name}.csv", rows)
             print(f"{name}.csv written; hold_up_min = {hold_up / 60:.3f}")
 

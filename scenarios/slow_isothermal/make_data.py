@@ -21,10 +21,8 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
 import math
 import sys
-import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -36,7 +34,24 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parents[1]))
 
-from tests.reference.integrator import Band, Peak, Stretch, Tube, follow  # noqa: E402
+from tests.reference.confirmation import (  # noqa: E402
+    BASE_HALF,
+    candidate_of_rank,
+    prediction_of,
+    print_run,
+    resolution,
+    write_table,
+)
+from tests.reference.instrument import (  # noqa: E402
+    ZERO_C,
+    Instrument,
+    Measured,
+    R,
+    Reality,
+    Solute,
+    diffusion_in_helium,
+    load,
+)
 
 # What distinguishes this instrument from its data sheet
 BORE_FACTOR = 1.005  # true bore / nominal bore
@@ -48,13 +63,6 @@ HOLD_UP_NOISE = 0.2  # s, of the marker
 WIDTH_NOISE, AREA_NOISE = 0.02, 0.01  # relative standard deviations
 SEED = 20251125
 NOISE_STREAM = {"slow": 0, "fast": 1, "current": 2}  # a confirmation of rank n draws from stream 10 + n
-
-R = 8.314462618  # J/(mol K)
-ZERO_C = 273.15
-FLOW_T, FLOW_P = 298.15, 101325.0  # conditions of volumetric flow
-HALF_HEIGHT = 2.3548  # width at half height of a Gaussian / its standard deviation
-BASE_HALF = 2 / HALF_HEIGHT  # half the base width / width at half height
-ENDLESS = 4e5  # s, the hold after the program's end
 
 
 @dataclass(frozen=True)
@@ -95,29 +103,6 @@ INTERACTION = {
     "carbonyl": (0.20, 215.0),
     "aromatic polar": (0.20, 480.0),
 }
-
-# Diffusion volumes [cm3/mol] and molar masses [g/mol]. Fuller, Ensley, Giddings, J. Phys. Chem. 73 (1969) 3679, as in
-# Poling, Prausnitz, O'Connell, The Properties of Gases and Liquids, 5th ed., table 11-1 and eq. 11-4.4.
-DIFFUSION_VOLUME = {"C": 15.9, "H": 2.31, "O": 6.11, "N": 4.54, "Cl": 21.0}
-RING_VOLUME, HELIUM_VOLUME = -18.3, 2.67
-MOLAR_MASS = {"C": 12.011, "H": 1.008, "O": 15.999, "N": 14.007, "Cl": 35.453}
-HELIUM_MASS = 4.0026
-
-
-def helium_viscosity(T: float) -> float:
-    """[Pa s] at T [K]; cubic in ln T, within 0.001 % of Arp, McCarty, Friend, NIST TN 1334 (1998), 0 to 400 °C."""
-    x = math.log(T / 298.15)
-    return 19.8458e-6 * math.exp(0.683836 * x + 0.0148382 * x**2 - 0.00302909 * x**3)
-
-
-def diffusion(compound: Compound) -> float:
-    """D p/T^1.75 in helium [m2 Pa/(s K^1.75)]."""
-    mass = sum(MOLAR_MASS[atom] * n for atom, n in compound.atoms.items())
-    volume = (
-        sum(DIFFUSION_VOLUME[atom] * n for atom, n in compound.atoms.items()) + RING_VOLUME * compound.rings
-    )
-    reduced = 2 / (1 / mass + 1 / HELIUM_MASS)
-    return 0.0143 / (math.sqrt(reduced) * (math.cbrt(volume) + math.cbrt(HELIUM_VOLUME)) ** 2)
 
 
 def film_diffusion(T: float) -> float:
@@ -164,167 +149,27 @@ def ln_retention_factor(name: str, phase_ratio: float) -> Callable[[float], floa
     return lambda T: constant + math.log(T) - b / T - ln_p(T)
 
 
-@dataclass(frozen=True)
-class Nominal:
-    """What the tag and the pneumatics know: length, bore, film [m]; ambient pressure [Pa]."""
-
-    length: float
-    bore: float
-    film: float
-    ambient: float
-
-    def inlet_for_flow(self, flow: float, T: float) -> float:
-        """Inlet pressure [Pa] that drives `flow` [m3/s at 25 °C and 1 atm] through the nominal bore at T [K].
-
-        Laminar compressible flow: n R T = pi r^4 (pi^2 - po^2)/(16 eta L), and n = flow FLOW_P/(R FLOW_T).
-        """
-        drive = (
-            16
-            * helium_viscosity(T)
-            * self.length
-            * flow
-            * FLOW_P
-            * T
-            / (math.pi * (self.bore / 2) ** 4 * FLOW_T)
-        )
-        return math.sqrt(self.ambient**2 + drive)
-
-
-@dataclass(frozen=True)
-class Measured:
-    """One row of a peak table: retention time and width at half height [s], area."""
-
-    compound: str
-    time: float
-    width: float
-    area: float
-
-
-def load(path: Path = HERE / "scenario.toml") -> tuple[Nominal, dict[str, dict[str, Any]]]:
-    """Nominal dimensions and the programs of scenario.toml by name, "current" among them."""
-    document = tomllib.loads(path.read_text(encoding="utf-8"))
-    column = document["column"]
-    nominal = Nominal(
-        column["length_m"],
-        column["inner_diameter_mm"] * 1e-3,
-        column["film_thickness_um"] * 1e-6,
-        document["carrier"]["ambient_pressure_kPa"] * 1e3,
-    )
-    return nominal, {run["name"]: run for run in document["scouting_runs"]} | {"current": document["current"]}
-
-
-def pressure_at(nominal: Nominal, carrier: dict[str, Any]) -> Callable[[float], float]:
-    """Inlet pressure [Pa absolute] that the pneumatics set at a set-point oven temperature [K]."""
-    if carrier["mode"] == "constant flow":
-        flow = carrier["flow_mL_min"] * 1e-6 / 60
-        return lambda T: nominal.inlet_for_flow(flow, T)
-    if carrier["mode"] == "constant pressure":
-        inlet = nominal.ambient + carrier["inlet_kPa"] * 1e3
-        return lambda T: inlet
-    raise SystemExit(
-        f"carrier mode {carrier['mode']!r}: this instrument does constant flow and constant pressure only"
-    )
-
-
-def stretches_of(nominal: Nominal, program: dict[str, Any], lag: float = OVEN_LAG) -> list[Stretch]:
-    """The stretches of a program; the oven follows its set point with lag dT/dt = T_set - T [s]."""
-    oven = program["oven"]
-    inlet = pressure_at(nominal, program["carrier"])
-    T = oven["start_C"] + ZERO_C
-    pieces = [(oven.get("hold_min", 0.0) * 60, 0.0, T)]  # duration, set-point slope, set point at its start
-    for ramp in oven.get("ramps", []):
-        target = ramp["to_C"] + ZERO_C
-        if target != T:
-            slope = math.copysign(ramp["rate_C_per_min"] / 60, target - T)
-            pieces.append(((target - T) / slope, slope, T))
-        pieces.append((ramp.get("hold_min", 0.0) * 60, 0.0, target))
-        T = target
-    pieces.append((ENDLESS, 0.0, T))
-
-    stretches, start, behind = [], 0.0, 0.0  # behind: oven less set point at the start of the piece
-    for duration, slope, begin in pieces:
-
-        def set_point(t: float, start: float = start, slope: float = slope, begin: float = begin) -> float:
-            return begin + slope * (t - start)
-
-        steady = -slope * lag
-
-        def temperature(
-            t: float,
-            start: float = start,
-            steady: float = steady,
-            excess: float = behind - steady,
-            set_point: Callable[[float], float] = set_point,
-        ) -> float:
-            return set_point(t) + steady + excess * math.exp(-(t - start) / lag)
-
-        def pressure(t: float, set_point: Callable[[float], float] = set_point) -> float:
-            return inlet(set_point(t))
-
-        stretches.append(Stretch(start, start + duration, temperature, pressure))
-        behind = steady + (behind - steady) * math.exp(-duration / lag)
-        start += duration
-    return stretches
-
-
-def true_peak(nominal: Nominal, program: dict[str, Any], name: str | None) -> Peak:
-    """A compound's peak, or the unretained marker's, without noise."""
-    bore = nominal.bore * BORE_FACTOR
-    tube = Tube(nominal.length, bore / 2, nominal.film, nominal.ambient, 1.0, PLATE_HEIGHT_FACTOR)
-    if name is None:
-        band = Band(lambda T: -600.0, diffusion(COMPOUNDS["2-pentanone"]), film_diffusion, INJECTED)
-    else:
-        # Phase ratio of the true tube, bore/(4 film): the film is what the tag says.
-        ln_k = ln_retention_factor(name, bore / (4 * nominal.film))
-        band = Band(ln_k, diffusion(COMPOUNDS[name]), film_diffusion, INJECTED)
-    steady = program["carrier"]["mode"] == "constant pressure"
-    peak = follow(tube, helium_viscosity, band, stretches_of(nominal, program), rtol=1e-9, steady=steady)
-    if peak is None:
-        raise SystemExit(f"{name}: does not leave the column")
-    return peak
-
-
-def measure(nominal: Nominal, program: dict[str, Any], stream: int) -> tuple[list[Measured], float]:
-    """Peaks as measured, in order of elution, and the measured hold-up time [s]."""
-    rng = np.random.default_rng([SEED, stream])
-    rows = []
-    for name, compound in COMPOUNDS.items():
-        peak = true_peak(nominal, program, name)
-        shift, widening, response = rng.standard_normal(3)
-        rows.append(
-            Measured(
-                name,
-                peak.time + RETENTION_NOISE * shift,
-                HALF_HEIGHT * peak.width * (1 + WIDTH_NOISE * widening),
-                compound.area * (1 + AREA_NOISE * response),
-            )
-        )
-    hold_up = true_peak(nominal, program, None).time + HOLD_UP_NOISE * rng.standard_normal()
-    return sorted(rows, key=lambda row: row.time), hold_up
-
-
-def write_table(path: Path, rows: Sequence[Measured]) -> None:
-    """A peak table as a data system exports it."""
-    with open(path, "w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["compound", "retention_min", "width_half_min", "area"])
-        for row in rows:
-            writer.writerow(
-                [row.compound, f"{row.time / 60:.3f}", f"{row.width / 60:.4f}", f"{row.area:.1f}"]
-            )
-
-
-def resolution(first: Measured, second: Measured) -> float:
-    """1.18 (t2 - t1)/(w1 + w2), widths at half height; USP <621>."""
-    return 1.18 * (second.time - first.time) / (first.width + second.width)
-
-
-def print_run(rows: Sequence[Measured], hold_up: float) -> None:
-    """A run's peaks and the resolution of each from the one before."""
-    print(f"hold-up {hold_up / 60:.3f} min\n{'compound':24s}{'min':>9s}{'w/2 s':>8s}{'Rs':>8s}")
-    for before, row in zip([None, *rows], rows, strict=False):
-        rs = "" if before is None else f"{resolution(before, row):8.2f}"
-        print(f"{row.compound:24s}{row.time / 60:9.3f}{row.width:8.2f}{rs}")
+NOMINAL, PROGRAMS = load(HERE / "scenario.toml")
+INSTRUMENT = Instrument(
+    NOMINAL,
+    Reality(
+        bore_factor=BORE_FACTOR,
+        oven_lag=OVEN_LAG,
+        plate_height_factor=PLATE_HEIGHT_FACTOR,
+        injected=INJECTED,
+        film_diffusion=film_diffusion,
+        retention_noise=RETENTION_NOISE,
+        hold_up_noise=HOLD_UP_NOISE,
+        width_noise=WIDTH_NOISE,
+        area_noise=AREA_NOISE,
+        seed=SEED,
+    ),
+    {
+        # At a phase ratio of one the retention factor is the partition coefficient.
+        name: Solute(ln_retention_factor(name, 1.0), diffusion_in_helium(one.atoms, one.rings), one.area)
+        for name, one in COMPOUNDS.items()
+    },
+)
 
 
 def print_comparison(predicted: dict[str, Measured], rows: Sequence[Measured], promised: float) -> None:
@@ -360,24 +205,6 @@ def print_comparison(predicted: dict[str, Measured], rows: Sequence[Measured], p
         print("THE ORDER OF ELUTION IS NOT THE PREDICTED ONE")
 
 
-def confirm(nominal: Nominal, path: Path, rank: int) -> tuple[dict[str, Measured], list[Measured], float]:
-    """Prediction and confirmation run of the candidate of that rank, and its predicted run time [min]."""
-    candidates = json.loads(path.read_text(encoding="utf-8"))["candidates"]
-    chosen = next((each for each in candidates if each["rank"] == rank), None)
-    if chosen is None:
-        raise SystemExit(
-            f"{path}: no candidate of rank {rank}; it has {[each['rank'] for each in candidates]}"
-        )
-    predicted = {
-        peak["compound"]: Measured(
-            peak["compound"], peak["retention_min"] * 60, peak["width_half_min"] * 60, 0.0
-        )
-        for peak in chosen["peaks"]
-    }
-    rows, _ = measure(nominal, chosen, 10 + rank)
-    return predicted, rows, chosen["run_time_min"]
-
-
 def main(arguments: Sequence[str] | None = None) -> None:
     """Writes the scouting tables, or runs the method in use, or confirms a candidate."""
     parser = argparse.ArgumentParser(description="The simulated instrument of the slow_isothermal scenario.")
@@ -388,18 +215,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
         "--out", type=Path, help="peak table of the confirmation, or folder of the scouting tables"
     )
     options = parser.parse_args(arguments)
-    nominal, programs = load()
     if options.confirm:
-        predicted, rows, promised = confirm(nominal, options.confirm, options.rank)
-        print_comparison(predicted, rows, promised)
+        candidate = candidate_of_rank(options.confirm, options.rank)
+        rows, _ = INSTRUMENT.measure(candidate, 10 + options.rank)
+        print_comparison(prediction_of(candidate, INSTRUMENT), rows, candidate["run_time_min"])
         if options.out:
-            write_table(options.out, rows)
+            write_table(options.out, rows, tailing=False)
     elif options.current:
-        print_run(*measure(nominal, programs["current"], NOISE_STREAM["current"]))
+        print_run(*INSTRUMENT.measure(PROGRAMS["current"], NOISE_STREAM["current"]))
     else:
         for name in ("slow", "fast"):
-            rows, hold_up = measure(nominal, programs[name], NOISE_STREAM[name])
-            write_table((options.out or HERE) / f"{name}.csv", rows)
+            rows, hold_up = INSTRUMENT.measure(PROGRAMS[name], NOISE_STREAM[name])
+            write_table((options.out or HERE) / f"{name}.csv", rows, tailing=False)
             print(f"{name}.csv written; hold_up_min = {hold_up / 60:.3f}")
 
 

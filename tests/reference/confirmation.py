@@ -18,21 +18,21 @@ BASE_HALF = 2 / HALF_HEIGHT  # half the base width / width at half height
 CURRENT_STREAM = 9  # noise of the method in use; a confirmation of rank n draws from stream 10 + n
 
 
-def write_table(path: Path, rows: Sequence[Measured]) -> None:
-    """A peak table as a data system exports it."""
+def write_table(path: Path, rows: Sequence[Measured], tailing: bool = True) -> None:
+    """A peak table as a data system exports it, with or without tailing factors."""
     with open(path, "w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["compound", "retention_min", "width_half_min", "area", "tailing"])
+        columns = ["compound", "retention_min", "width_half_min", "area", "tailing"]
+        shown = len(columns) if tailing else -1
+        writer.writerow(columns[:shown])
         for row in rows:
-            writer.writerow(
-                [
-                    row.compound,
-                    f"{row.time / 60:.3f}",
-                    f"{row.width / 60:.4f}",
-                    f"{row.area:.1f}",
-                    f"{row.tailing:.2f}",
-                ]
-            )
+            values = [
+                f"{row.time / 60:.3f}",
+                f"{row.width / 60:.4f}",
+                f"{row.area:.1f}",
+                f"{row.tailing:.2f}",
+            ]
+            writer.writerow([row.compound, *values][:shown])
 
 
 def resolution(first: Measured, second: Measured) -> float:

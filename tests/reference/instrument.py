@@ -3,19 +3,21 @@
 Bands are marched in time by the reference integrator, and the instrument differs from its data sheet where a real one
 would: the oven lags its set point, the pneumatics set the inlet pressure for the nominal bore at the set-point
 temperature while the gas flows through the true bore at the true one, and peak tables carry noise. Helium, outlet
-at ambient pressure, constant flow or constant pressure. SI units.
+at ambient pressure, constant flow, constant pressure or a pressure program. What decomposes in the column is
+integrated along the true temperature and missing from the area. SI units.
 """
 
 from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.integrate import quad
 
 from tests.reference.integrator import Band, Peak, Stretch, Tube, follow
 
@@ -27,9 +29,9 @@ ENDLESS = 4e5  # s, the hold after the program's end
 
 # Diffusion volumes [cm3/mol] and molar masses [g/mol]. Fuller, Ensley, Giddings, J. Phys. Chem. 73 (1969) 3679, as in
 # Poling, Prausnitz, O'Connell, The Properties of Gases and Liquids, 5th ed., table 11-1 and eq. 11-4.4.
-DIFFUSION_VOLUME = {"C": 15.9, "H": 2.31, "O": 6.11}
+DIFFUSION_VOLUME = {"C": 15.9, "H": 2.31, "O": 6.11, "N": 4.54, "Cl": 21.0}
 RING_VOLUME, HELIUM_VOLUME = -18.3, 2.67
-MOLAR_MASS = {"C": 12.011, "H": 1.008, "O": 15.999}
+MOLAR_MASS = {"C": 12.011, "H": 1.008, "O": 15.999, "N": 14.007, "Cl": 35.453}
 HELIUM_MASS = 4.0026
 
 
@@ -56,13 +58,14 @@ class Solute:
     """One compound on this column's phase.
 
     Partition coefficient (film/gas) as ln K(T [K]), diffusion constant in helium [m2 Pa/(s K^1.75)], area injected,
-    and USP tailing factor.
+    USP tailing factor, and rate constant of its decomposition [1/s] at T [K]; None for what lasts.
     """
 
     ln_partition: Callable[[float], float]
     diffusion: float
     area: float
     tailing: float = 1.0
+    decomposition: Callable[[float], float] | None = None
 
 
 @dataclass(frozen=True)
@@ -143,6 +146,19 @@ class Instrument:
             raise SystemExit(f"{name}: does not leave the column")
         return peak
 
+    def intact_fraction(self, program: Mapping[str, Any], name: str, until: float) -> float:
+        """The share of a solute that is whole after its stay of `until` [s] in the column."""
+        rate = self.solutes[name].decomposition
+        if rate is None:
+            return 1.0
+        decomposed = 0.0
+        for stretch in stretches_of(self.nominal, program, self.reality.oven_lag):
+            stop = min(stretch.stop, until)
+            if stop > stretch.start:
+                temperature = stretch.temperature
+                decomposed += quad(lambda t, of=temperature: rate(of(t)), stretch.start, stop, epsrel=1e-9)[0]
+        return math.exp(-decomposed)
+
     def measure(self, program: Mapping[str, Any], stream: int) -> tuple[list[Measured], float]:
         """Peaks as measured, in order of elution, and the measured hold-up time [s].
 
@@ -155,12 +171,13 @@ class Instrument:
         for name, solute in self.solutes.items():
             peak = self.true_peak(program, name)
             shift, widening, response = rng.standard_normal(3)
+            whole = self.intact_fraction(program, name, peak.time)
             rows.append(
                 Measured(
                     name,
                     peak.time + reality.retention_noise * shift,
                     HALF_HEIGHT * peak.width * (1 + reality.width_noise * widening),
-                    solute.area * (1 + reality.area_noise * response),
+                    solute.area * whole * (1 + reality.area_noise * response),
                     solute.tailing,
                 )
             )
@@ -181,57 +198,83 @@ def load(path: Path) -> tuple[Nominal, dict[str, dict[str, Any]]]:
     return nominal, {run["name"]: run for run in document["scouting_runs"]} | {"current": document["current"]}
 
 
-def pressure_at(nominal: Nominal, carrier: Mapping[str, Any]) -> Callable[[float], float]:
-    """Inlet pressure [Pa absolute] that the pneumatics set at a set-point oven temperature [K]."""
-    if carrier["mode"] == "constant flow":
-        flow = carrier["flow_mL_min"] * 1e-6 / 60
-        return lambda T: nominal.inlet_for_flow(flow, T)
+@dataclass(frozen=True)
+class Piece:
+    """A set point along a straight line: from `begin` at `start` [s] with a slope, up to `stop` [s]."""
+
+    start: float
+    stop: float
+    begin: float
+    slope: float
+
+    def value(self, t: float) -> float:
+        return self.begin + self.slope * (t - self.start)
+
+
+def pieces_of(start: float, hold: float, ramps: Sequence[tuple[float, float, float]]) -> list[Piece]:
+    """Holds and ramps (rate, target, hold) one after the other, and an endless hold; seconds."""
+    pieces, clock, value = [Piece(0.0, hold, start, 0.0)], hold, start
+    for rate, target, after in ramps:
+        slope = math.copysign(rate, target - value)
+        arrival = clock + (target - value) / slope
+        pieces += [Piece(clock, arrival, value, slope), Piece(arrival, arrival + after, target, 0.0)]
+        clock, value = arrival + after, target
+    return [*(piece for piece in pieces if piece.stop > piece.start), Piece(clock, ENDLESS, value, 0.0)]
+
+
+def oven_pieces(oven: Mapping[str, Any]) -> list[Piece]:
+    """The oven's set point [K]."""
+    ramps = [
+        (ramp["rate_C_per_min"] / 60, ramp["to_C"] + ZERO_C, ramp.get("hold_min", 0.0) * 60)
+        for ramp in oven.get("ramps", [])
+    ]
+    return pieces_of(oven["start_C"] + ZERO_C, oven.get("hold_min", 0.0) * 60, ramps)
+
+
+def pressure_pieces(nominal: Nominal, carrier: Mapping[str, Any]) -> list[Piece]:
+    """The set point of the inlet pressure [Pa absolute], ramped or not."""
     if carrier["mode"] == "constant pressure":
-        inlet = nominal.ambient + carrier["inlet_kPa"] * 1e3
-        return lambda T: inlet
-    raise SystemExit(
-        f"carrier mode {carrier['mode']!r}: this instrument does constant flow and constant pressure only"
-    )
+        return pieces_of(nominal.ambient + carrier["inlet_kPa"] * 1e3, 0.0, [])
+    ramps = [
+        (
+            ramp["rate_kPa_per_min"] * 1e3 / 60,
+            nominal.ambient + ramp["to_kPa"] * 1e3,
+            ramp.get("hold_min", 0.0) * 60,
+        )
+        for ramp in carrier["ramps"]
+    ]
+    return pieces_of(nominal.ambient + carrier["start_kPa"] * 1e3, carrier.get("hold_min", 0.0) * 60, ramps)
 
 
-def set_points(oven: Mapping[str, Any]) -> list[tuple[float, float, float]]:
-    """Duration [s], slope [K/s] and first temperature [K] of each piece of an oven program."""
-    T = oven["start_C"] + ZERO_C
-    pieces = [(oven.get("hold_min", 0.0) * 60, 0.0, T)]
-    for ramp in oven.get("ramps", []):
-        target = ramp["to_C"] + ZERO_C
-        if target != T:
-            slope = math.copysign(ramp["rate_C_per_min"] / 60, target - T)
-            pieces.append(((target - T) / slope, slope, T))
-        pieces.append((ramp.get("hold_min", 0.0) * 60, 0.0, target))
-        T = target
-    return [*pieces, (ENDLESS, 0.0, T)]
+def lagging(piece: Piece, behind: float, lag: float) -> Callable[[float], float]:
+    """Temperature along a piece, `behind` [K] off the set point at its start: lag dT/dt = T_set - T."""
+    steady = -piece.slope * lag
+    excess = behind - steady
+    return lambda t: piece.value(t) + steady + excess * math.exp(-(t - piece.start) / lag)
 
 
 def stretches_of(nominal: Nominal, program: Mapping[str, Any], lag: float) -> list[Stretch]:
-    """The stretches of a program; the oven follows its set point with lag dT/dt = T_set - T [s]."""
-    inlet = pressure_at(nominal, program["carrier"])
-    stretches, start, behind = [], 0.0, 0.0  # behind: oven less set point at the start of the piece
-    for duration, slope, begin in set_points(program["oven"]):
+    """Stretches of a program on which neither oven nor pneumatics turn a corner; the oven's lag in s."""
+    carrier = program["carrier"]
+    oven, behind = [], 0.0
+    for piece in oven_pieces(program["oven"]):
+        temperature = lagging(piece, behind, lag)
+        oven.append((piece, temperature))
+        behind = temperature(piece.stop) - piece.value(piece.stop)
+    if carrier["mode"] == "constant flow":
+        flow = carrier["flow_mL_min"] * 1e-6 / 60
 
-        def set_point(t: float, start: float = start, slope: float = slope, begin: float = begin) -> float:
-            return begin + slope * (t - start)
+        def for_flow(piece: Piece) -> Callable[[float], float]:
+            return lambda t: nominal.inlet_for_flow(flow, piece.value(t))
 
-        steady = -slope * lag
-
-        def temperature(
-            t: float,
-            start: float = start,
-            steady: float = steady,
-            excess: float = behind - steady,
-            set_point: Callable[[float], float] = set_point,
-        ) -> float:
-            return set_point(t) + steady + excess * math.exp(-(t - start) / lag)
-
-        def pressure(t: float, set_point: Callable[[float], float] = set_point) -> float:
-            return inlet(set_point(t))
-
-        stretches.append(Stretch(start, start + duration, temperature, pressure))
-        behind = steady + (behind - steady) * math.exp(-duration / lag)
-        start += duration
-    return stretches
+        return [Stretch(piece.start, piece.stop, temperature, for_flow(piece)) for piece, temperature in oven]
+    if carrier["mode"] not in ("constant pressure", "pressure program"):
+        raise SystemExit(
+            f"carrier mode {carrier['mode']!r}: this instrument does constant flow and pressures only"
+        )
+    return [
+        Stretch(max(piece.start, push.start), min(piece.stop, push.stop), temperature, push.value)
+        for piece, temperature in oven
+        for push in pressure_pieces(nominal, carrier)
+        if min(piece.stop, push.stop) > max(piece.start, push.start)
+    ]

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import ast
-import importlib.util
 import json
 import math
-import subprocess
-import sys
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -24,11 +19,18 @@ from optimizer.limits import decomposition_of
 from optimizer.peak_tables import read_peak_table
 from optimizer.scenario import load_scenario
 from optimizer.workflow import fit_scenario, optimize
+from tests.reference.instrument import Instrument, Measured, stretches_of
+from tests.scenarios.data_scripts import (
+    INSTRUMENT_FILES,
+    ROOT,
+    imported_by,
+    load_script,
+    of_the_packages,
+    run_alone,
+)
 
-ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "scenarios" / "heat_sensitive"
 SCRIPT = FOLDER / "make_data.py"
-OPEN_FILES = (SCRIPT, ROOT / "tests/reference/instrument.py", ROOT / "tests/reference/confirmation.py")
 PEROXIDES = ("peroxide A", "peroxide B", "peroxide C")
 
 # The first candidate of README.md, and the best that best_intact.py finds for oven ramps alone, rounded.
@@ -57,19 +59,9 @@ OVEN_ALONE = {
 }
 
 
-def load_script(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"heat_sensitive_{name}", FOLDER / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    return module
-
-
-script = load_script("make_data")
-best_intact = load_script("best_intact")
-NOMINAL, PROGRAMS = script.load(FOLDER / "scenario.toml")
+script = load_script(FOLDER)
+best_intact = load_script(FOLDER, "best_intact")
+INSTRUMENT, NOMINAL, PROGRAMS = script.INSTRUMENT, script.NOMINAL, script.PROGRAMS
 
 
 @pytest.fixture(scope="module")
@@ -80,15 +72,15 @@ def problem() -> Problem:
 
 def true_intact(program: dict[str, Any]) -> dict[str, float]:
     return {
-        name: script.intact_fraction(NOMINAL, program, name, script.true_peak(NOMINAL, program, name).time)
+        name: INSTRUMENT.intact_fraction(program, name, INSTRUMENT.true_peak(program, name).time)
         for name in PEROXIDES
     }
 
 
 def true_run(program: dict[str, Any]) -> list[Any]:
     """Peaks without noise, in order of elution."""
-    peaks = {name: script.true_peak(NOMINAL, program, name) for name in script.COMPOUNDS}
-    rows = [script.Measured(name, peak.time, 2.3548 * peak.width, 1.0) for name, peak in peaks.items()]
+    peaks = {name: INSTRUMENT.true_peak(program, name) for name in script.COMPOUNDS}
+    rows = [Measured(name, peak.time, 2.3548 * peak.width, 1.0) for name, peak in peaks.items()]
     return sorted(rows, key=lambda row: row.time)
 
 
@@ -103,25 +95,13 @@ def test_regenerating_gives_the_committed_tables_and_hold_up_times(
 
 
 def test_the_script_and_what_it_stands_on_import_nothing_of_the_packages() -> None:
-    names: set[str] = set()
-    for path in OPEN_FILES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Import):
-                names |= {alias.name for alias in node.names}
-            elif isinstance(node, ast.ImportFrom):
-                names.add(node.module or "")
+    names = imported_by((SCRIPT, *INSTRUMENT_FILES))
     assert "tests.reference.integrator" in names
-    assert {name for name in names if name.split(".")[0] in ("models", "optimizer")} == set()
+    assert of_the_packages(names) == set()
 
 
 def test_nothing_of_the_packages_is_loaded_behind_its_back() -> None:
-    code = (
-        "import runpy, sys\n"
-        f"runpy.run_path({str(SCRIPT)!r}, run_name='looked_at')\n"
-        "print([name for name in sys.modules if name.split('.')[0] in ('models', 'optimizer')])\n"
-    )
-    # Isolated mode: nothing but the script itself says where modules are.
-    done = subprocess.run([sys.executable, "-I", "-c", code], capture_output=True, text=True, check=False)
+    done = run_alone(SCRIPT)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == "[]"
 
@@ -153,14 +133,12 @@ def test_decomposition_at_the_stated_temperature_follows_the_half_life() -> None
         }
         for share in (0.1, 1.0, 2.5):
             until = share * stated["half_life_min"] * 60
-            assert script.intact_fraction(NOMINAL, held, name, until) == pytest.approx(0.5**share, rel=1e-9)
-    assert script.intact_fraction(NOMINAL, held, "ester B", 1e5) == 1.0
+            assert INSTRUMENT.intact_fraction(held, name, until) == pytest.approx(0.5**share, rel=1e-9)
+    assert INSTRUMENT.intact_fraction(held, "ester B", 1e5) == 1.0
 
 
-def test_decomposition_in_a_ramp_agrees_with_the_closed_form_of_the_package(
-    problem: Problem, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(script, "OVEN_LAG", 1e-3)
+def test_decomposition_in_a_ramp_agrees_with_the_closed_form_of_the_package(problem: Problem) -> None:
+    prompt = Instrument(NOMINAL, replace(INSTRUMENT.reality, oven_lag=1e-3), INSTRUMENT.solutes)
     program = Program(
         OvenProgram(308.15, 234.0, (Ramp(45 / 60, 373.15), Ramp(1 / 60, 379.15))),
         CarrierProgram("pressure", 156325.0),
@@ -168,12 +146,12 @@ def test_decomposition_in_a_ramp_agrees_with_the_closed_form_of_the_package(
     kinetics = decomposition_of(problem.scenario, PEROXIDES)
     for until in (300.0, 500.0, 900.0):
         ours = intact_fraction(batch_of([program]), np.full((1, 3), until), np.arange(3), kinetics)[0]
-        theirs = [script.intact_fraction(NOMINAL, PRESSURE_RAMP, name, until) for name in PEROXIDES]
+        theirs = [prompt.intact_fraction(PRESSURE_RAMP, name, until) for name in PEROXIDES]
         assert theirs == pytest.approx(ours, abs=1e-6)
 
 
 def test_stretches_join_and_follow_oven_and_pressure() -> None:
-    stretches = script.stretches_of(NOMINAL, PRESSURE_RAMP)
+    stretches = stretches_of(NOMINAL, PRESSURE_RAMP, script.OVEN_LAG)
     pressure_corners = [0.0, 285 / 45 * 60, 1e6], [156325.0, 441325.0, 441325.0]
     oven_corners = (
         [0.0, 234.0, 234 + 65 / 45 * 60, 234 + 65 / 45 * 60 + 360, 1e6],
@@ -268,7 +246,7 @@ def test_the_search_ends_on_a_pressure_ramp(problem: Problem) -> None:
 def test_a_confirmation_compares_with_the_prediction(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    rows, _ = script.measure(NOMINAL, PRESSURE_RAMP, 11)
+    rows, _ = INSTRUMENT.measure(PRESSURE_RAMP, 11)
     peaks: list[dict[str, Any]] = [
         {
             "compound": row.compound,

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import ast
-import importlib.util
 import json
 import math
-import subprocess
-import sys
 from itertools import pairwise
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -22,26 +17,22 @@ from optimizer.workflow import fit_scenario, optimize
 from tests.published.tables import rows as published
 from tests.reference import confirmation
 from tests.reference.instrument import Measured
+from tests.scenarios.data_scripts import (
+    INSTRUMENT_FILES,
+    ROOT,
+    imported_by,
+    load_script,
+    of_the_packages,
+    run_alone,
+)
 
-ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "scenarios" / "rescued_pair"
 SCRIPT = FOLDER / "make_data.py"
-OPEN_FILES = (SCRIPT, ROOT / "tests/reference/instrument.py", ROOT / "tests/reference/confirmation.py")
 FIRST_PAIR = ("camphor", "linalool")
 SECOND_PAIR = ("beta-caryophyllene", "terpinen-4-ol")
 
 
-def load_script() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("rescued_pair_make_data", SCRIPT)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    return module
-
-
-script = load_script()
+script = load_script(FOLDER)
 INSTRUMENT = script.INSTRUMENT
 
 
@@ -69,25 +60,13 @@ def test_regenerating_gives_the_committed_tables_and_hold_up_times(
 
 
 def test_the_script_and_what_it_stands_on_import_nothing_of_the_packages() -> None:
-    names: set[str] = set()
-    for path in OPEN_FILES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Import):
-                names |= {alias.name for alias in node.names}
-            elif isinstance(node, ast.ImportFrom):
-                names.add(node.module or "")
+    names = imported_by((SCRIPT, *INSTRUMENT_FILES))
     assert "tests.reference.integrator" in names
-    assert {name for name in names if name.split(".")[0] in ("models", "optimizer")} == set()
+    assert of_the_packages(names) == set()
 
 
 def test_nothing_of_the_packages_is_loaded_behind_its_back() -> None:
-    code = (
-        "import runpy, sys\n"
-        f"runpy.run_path({str(SCRIPT)!r}, run_name='looked_at')\n"
-        "print([name for name in sys.modules if name.split('.')[0] in ('models', 'optimizer')])\n"
-    )
-    # Isolated mode: nothing but the script itself says where modules are.
-    done = subprocess.run([sys.executable, "-I", "-c", code], capture_output=True, text=True, check=False)
+    done = run_alone(SCRIPT)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == "[]"
 
@@ -162,21 +141,6 @@ def test_isothermal_times_are_the_hold_up_time_and_the_retention_factor() -> Non
     for name in ("alpha-pinene", "camphor", "geraniol"):
         k = math.exp(INSTRUMENT.solutes[name].ln_partition(393.15)) / phase_ratio
         assert INSTRUMENT.true_peak(program, name).time == pytest.approx(hold_up * (1 + k), rel=1e-7)
-
-
-def test_the_pneumatics_set_the_pressure_of_independently_integrated_flows() -> None:
-    cases = [
-        row
-        for row in published("flow_cases")
-        if row["gas"] == "Helium" and row["bore"] == "nominal" and float(row["pout_abs_Pa"]) > 0
-    ]
-    assert cases
-    for row in cases:
-        length, bore, ambient = float(row["L_m"]), float(row["id_mm"]) * 1e-3, float(row["pout_abs_Pa"])
-        nominal = type(INSTRUMENT.nominal)(length, bore, 0.25e-6, ambient)
-        flow = float(row["F_mL_min_25C_1atm_numeric"]) * 1e-6 / 60
-        inlet = nominal.inlet_for_flow(flow, float(row["T_C"]) + 273.15)
-        assert inlet == pytest.approx(float(row["pin_abs_Pa"]), rel=1e-4), row["case"]
 
 
 def test_resolution_behind_a_tailing_peak_is_what_its_back_leaves() -> None:

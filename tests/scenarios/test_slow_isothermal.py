@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import ast
-import importlib.util
 import json
 import math
-import subprocess
-import sys
 import tomllib
 from itertools import pairwise
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -19,31 +14,29 @@ import pytest
 
 from optimizer.scenario import load_scenario
 from tests.published.tables import rows as published
+from tests.reference.instrument import stretches_of
+from tests.scenarios.data_scripts import (
+    INSTRUMENT_FILES,
+    ROOT,
+    imported_by,
+    load_script,
+    of_the_packages,
+    run_alone,
+)
 
-ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "scenarios" / "slow_isothermal"
 SCRIPT = FOLDER / "make_data.py"
 OVEN = {"start_C": 50, "hold_min": 1, "ramps": [{"rate_C_per_min": 20, "to_C": 120, "hold_min": 2}]}
 
 
-def load_instrument() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("slow_isothermal_make_data", SCRIPT)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    return module
-
-
-instrument = load_instrument()
-NOMINAL, PROGRAMS = instrument.load()
+instrument = load_script(FOLDER)
+INSTRUMENT, NOMINAL, PROGRAMS = instrument.INSTRUMENT, instrument.NOMINAL, instrument.PROGRAMS
 
 
 @pytest.fixture(scope="module")
 def current() -> tuple[list[Any], float]:
     """Peaks of the method in use as measured, and its hold-up time [s]."""
-    return instrument.measure(NOMINAL, PROGRAMS["current"], instrument.NOISE_STREAM["current"])
+    return INSTRUMENT.measure(PROGRAMS["current"], instrument.NOISE_STREAM["current"])
 
 
 def test_regenerating_gives_the_committed_tables_and_hold_up_times(
@@ -57,24 +50,13 @@ def test_regenerating_gives_the_committed_tables_and_hold_up_times(
 
 
 def test_the_script_imports_nothing_of_the_packages() -> None:
-    names: set[str] = set()
-    for node in ast.walk(ast.parse(SCRIPT.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
-            names.add(node.module or "")
+    names = imported_by((SCRIPT, *INSTRUMENT_FILES))
     assert "tests.reference.integrator" in names
-    assert {name for name in names if name.split(".")[0] in ("models", "optimizer")} == set()
+    assert of_the_packages(names) == set()
 
 
 def test_nothing_of_the_packages_is_loaded_behind_its_back() -> None:
-    code = (
-        "import runpy, sys\n"
-        f"runpy.run_path({str(SCRIPT)!r}, run_name='looked_at')\n"
-        "print([name for name in sys.modules if name.split('.')[0] in ('models', 'optimizer')])\n"
-    )
-    # Isolated mode: nothing but the script itself says where modules are.
-    done = subprocess.run([sys.executable, "-I", "-c", code], capture_output=True, text=True, check=False)
+    done = run_alone(SCRIPT)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == "[]"
 
@@ -102,11 +84,11 @@ def test_isothermal_times_are_the_hold_up_time_and_the_retention_factor() -> Non
     # t = tM (1 + k), exact when nothing changes in time
     program = PROGRAMS["current"]
     T = program["oven"]["start_C"] + 273.15
-    hold_up = instrument.true_peak(NOMINAL, program, None).time
+    hold_up = INSTRUMENT.true_peak(program, None).time
     phase_ratio = NOMINAL.bore * instrument.BORE_FACTOR / (4 * NOMINAL.film)
     for name in ("2-pentanone", "n-undecane", "n-tetradecane"):
         k = math.exp(instrument.ln_retention_factor(name, phase_ratio)(T))
-        assert instrument.true_peak(NOMINAL, program, name).time == pytest.approx(hold_up * (1 + k), rel=1e-7)
+        assert INSTRUMENT.true_peak(program, name).time == pytest.approx(hold_up * (1 + k), rel=1e-7)
 
 
 def test_alkanes_leave_by_carbon_number_at_even_steps_of_ln_k(current: tuple[list[Any], float]) -> None:
@@ -152,10 +134,8 @@ def test_vapour_pressure_curves_pass_through_their_table() -> None:
 def test_scouting_times_differ_from_the_true_ones_by_the_stated_noise() -> None:
     off = []
     for name in ("slow", "fast"):
-        measured, _ = instrument.measure(NOMINAL, PROGRAMS[name], instrument.NOISE_STREAM[name])
-        off += [
-            row.time - instrument.true_peak(NOMINAL, PROGRAMS[name], row.compound).time for row in measured
-        ]
+        measured, _ = INSTRUMENT.measure(PROGRAMS[name], instrument.NOISE_STREAM[name])
+        off += [row.time - INSTRUMENT.true_peak(PROGRAMS[name], row.compound).time for row in measured]
     # 28 draws: the standard deviation is known to about 13 %, the mean to about 0.03 s
     assert 0.10 < np.std(off) < 0.20
     assert abs(np.mean(off)) < 0.09
@@ -163,7 +143,7 @@ def test_scouting_times_differ_from_the_true_ones_by_the_stated_noise() -> None:
 
 def test_the_oven_obeys_its_lag() -> None:
     program = {"oven": OVEN, "carrier": {"mode": "constant flow", "flow_mL_min": 1.2}}
-    stretches = instrument.stretches_of(NOMINAL, program)
+    stretches = stretches_of(NOMINAL, program, instrument.OVEN_LAG)
     set_point = [(0, 50.0), (60, 50.0), (270, 120.0), (1e6, 120.0)]
     for stretch, after in pairwise(stretches):
         assert stretch.stop == after.start
@@ -176,22 +156,6 @@ def test_the_oven_obeys_its_lag() -> None:
     assert np.interp(265, *zip(*set_point, strict=True)) - late_in_the_ramp == pytest.approx(
         20 / 60 * 4, rel=1e-6
     )
-
-
-def test_the_pneumatics_set_the_pressure_of_independently_integrated_flows() -> None:
-    cases = [
-        row
-        for row in published("flow_cases")
-        if row["gas"] == "Helium" and row["bore"] == "nominal" and float(row["pout_abs_Pa"]) > 0
-    ]
-    assert cases
-    for row in cases:
-        nominal = instrument.Nominal(
-            float(row["L_m"]), float(row["id_mm"]) * 1e-3, 0.25e-6, float(row["pout_abs_Pa"])
-        )
-        flow = float(row["F_mL_min_25C_1atm_numeric"]) * 1e-6 / 60
-        inlet = nominal.inlet_for_flow(flow, float(row["T_C"]) + 273.15)
-        assert inlet == pytest.approx(float(row["pin_abs_Pa"]), rel=1e-4), row["case"]
 
 
 def test_a_confirmation_compares_with_the_prediction(
@@ -207,7 +171,7 @@ def test_a_confirmation_compares_with_the_prediction(
         "carrier": {"mode": "constant pressure", "inlet_kPa": 120.0},
         "run_time_min": 11.33,
     }
-    truth, _ = instrument.measure(NOMINAL, candidate, 12)
+    truth, _ = INSTRUMENT.measure(candidate, 12)
     candidate["peaks"] = [
         {"compound": row.compound, "retention_min": (row.time - 3) / 60, "width_half_min": row.width / 60}
         for row in truth
@@ -239,7 +203,7 @@ def test_a_confirmation_compares_with_the_prediction(
 
 
 def test_noise_of_a_confirmation_is_not_that_of_the_scouting_runs() -> None:
-    again, _ = instrument.measure(NOMINAL, PROGRAMS["fast"], 11)
-    once, _ = instrument.measure(NOMINAL, PROGRAMS["fast"], instrument.NOISE_STREAM["fast"])
+    again, _ = INSTRUMENT.measure(PROGRAMS["fast"], 11)
+    once, _ = INSTRUMENT.measure(PROGRAMS["fast"], instrument.NOISE_STREAM["fast"])
     time = {row.compound: row.time for row in once}
     assert all(row.time != time[row.compound] for row in again)
