@@ -68,6 +68,20 @@ def pair_resolution(
     return result
 
 
+def order_changes(before: Array, after: Array) -> list[tuple[int, int]]:
+    """Pairs (a, b) of compounds of which a came first and now b does, by the order before.
+
+    `before` and `after` are times (M,) in one unit, nan where a compound was not seen.
+    """
+    order = [int(m) for m in np.argsort(before) if np.isfinite(before[m])]
+    return [
+        (a, b)
+        for at, a in enumerate(order)
+        for b in order[at + 1 :]
+        if before[b] > before[a] and after[b] < after[a]
+    ]
+
+
 def linear_retention_index(t: float, t_before: float, n_before: int, t_after: float, n_after: int) -> float:
     """Linear retention index between two n-alkanes, for ramped runs.
 

@@ -10,6 +10,7 @@ from models.carrier_flow import inlet_pressure_for_flow
 from models.errors import InvalidInputError
 from models.fit import LN_FLOW_SPREAD, Fit
 from models.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, Ramp
+from models.resolution import order_changes
 from models.retention import scaled_to_phase_ratio
 from models.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
 from models.system import ColumnSystem
@@ -133,15 +134,10 @@ def reference_temperature(prediction: Prediction) -> float:
     return float(np.median(T))
 
 
-def order_changes(before: Prediction, after: Prediction) -> tuple[tuple[str, str], ...]:
+def swapped_pairs(before: Prediction, after: Prediction) -> tuple[tuple[str, str], ...]:
     """Pairs (a, b) of which a leaves first before and b leaves first after."""
-    order = [m for m in before.order if np.isfinite(before.retention[m]) and np.isfinite(after.retention[m])]
-    return tuple(
-        (before.compounds[a], before.compounds[b])
-        for at, a in enumerate(order)
-        for b in order[at + 1 :]
-        if after.retention[b] < after.retention[a]
-    )
+    names = before.compounds
+    return tuple((names[a], names[b]) for a, b in order_changes(before.retention, after.retention))
 
 
 def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, list[str]]:

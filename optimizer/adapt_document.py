@@ -9,7 +9,7 @@ import numpy as np
 from models.programs import Program
 from models.system import ColumnSystem
 from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
-from optimizer.adapt import Adapted, order_changes
+from optimizer.adapt import Adapted, swapped_pairs
 from optimizer.cautions import cautions
 from optimizer.documents import FORMAT, Document, minutes, number, prediction_document, program_document
 from optimizer.goal import Problem
@@ -46,7 +46,7 @@ def adapted_document(made: Adapted) -> Document:
             }
             for m in before.order
         ],
-        "order_changes": [list(pair) for pair in order_changes(before, after)],
+        "order_changes": [list(pair) for pair in swapped_pairs(before, after)],
         "notes": list(made.notes),
         "warnings": [*made.warnings, *made.old.scenario.warnings, *made.old.fit.warnings],
         "cautions": _new_cautions(made),
@@ -86,7 +86,7 @@ def trimmed_document(made: Trimmed) -> Document:
             }
             for m in made.before.order
         ],
-        "order_changes": [list(pair) for pair in order_changes(made.before, made.rounded)],
+        "order_changes": [list(pair) for pair in swapped_pairs(made.before, made.rounded)],
         "notes": list(made.notes),
         "warnings": [*made.warnings, *made.old.scenario.warnings, *made.old.fit.warnings],
         "cautions": [],

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.programs import Array, Program
+from models.programs import Program
+from models.resolution import order_changes
 from models.units import celsius
 from optimizer.cycle import cycle_time, samples_per_shift
 from optimizer.found import FEASIBLE, Found, Hunt
@@ -181,7 +182,7 @@ def _candidate(
         pass_probability=probability,
         next_seconds=next_seconds(problem, each) if feasible else "",
         compared=compared_with(problem, prediction, now) if now is not None else (),
-        warnings=(*(_about_risk(probability) if feasible else ()), *warnings_of(problem, prediction)),
+        warnings=(*(_about_risk(probability) if feasible else ()), *warnings_of(problem, prediction, now)),
     )
 
 
@@ -195,13 +196,16 @@ def _about_risk(probability: float) -> tuple[str, ...]:
     )
 
 
-def warnings_of(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
-    """What the reader must know before trusting a program."""
+def warnings_of(problem: Problem, prediction: Prediction, now: Prediction | None = None) -> tuple[str, ...]:
+    """What the reader must know before trusting a program; `now` is the method in use, if already predicted."""
+    current = problem.scenario.current
+    if now is None and current is not None:
+        now = predict(problem, current)
     return (
         *_about_elution(prediction),
         *_about_extrapolation(problem, prediction),
         *_about_retention_factors(problem, prediction),
-        *_about_order(problem, prediction),
+        *_about_order(problem, prediction, now),
         *_about_amounts(problem, prediction),
     )
 
@@ -263,11 +267,11 @@ def _about_retention_factors(problem: Problem, prediction: Prediction) -> list[s
     ]
 
 
-def _about_order(problem: Problem, prediction: Prediction) -> list[str]:
+def _about_order(problem: Problem, prediction: Prediction, now: Prediction | None) -> list[str]:
     """Order changes against the method in use; without one, against the first scouting run."""
     scenario = problem.scenario
-    if scenario.current is not None:
-        known, what = predict(problem, scenario.current).retention, "the method in use"
+    if now is not None:
+        known, what = now.retention, "the method in use"
     elif scenario.runs:
         peaks = scenario.runs[0].peaks
         rows = [peaks.index(name) for name in prediction.compounds]
@@ -275,7 +279,8 @@ def _about_order(problem: Problem, prediction: Prediction) -> list[str]:
         what = "the first scouting run"
     else:
         return []
-    swapped = _order_changes(prediction, known)
+    names = prediction.compounds
+    swapped = [f"{names[b]} before {names[a]}" for a, b in order_changes(known, prediction.retention)]
     return [f"ORDER CHANGE against {what}: {_listed(swapped)}."] if swapped else []
 
 
@@ -298,18 +303,6 @@ def _listed(items: list[str], most: int = 5) -> str:
     """A list in words, cut where it gets long."""
     more = f" and {len(items) - most} more" if len(items) > most else ""
     return "; ".join(items[:most]) + more
-
-
-def _order_changes(prediction: Prediction, known: Array) -> list[str]:
-    """Pairs that elute in the other order than at known times (M,), nan where not seen."""
-    names, now = prediction.compounds, prediction.retention
-    order = [m for m in np.argsort(known) if np.isfinite(known[m])]
-    return [
-        f"{names[b]} before {names[a]}"
-        for at, a in enumerate(order)
-        for b in order[at + 1 :]
-        if known[b] > known[a] and now[b] < now[a]
-    ]
 
 
 def _blocking(problem: Problem, best: Candidate) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ import numpy as np
 from models.cool_down import cooling_time, time_constant
 from models.programs import Array, Program, Ramp
 from optimizer.limits import heating_limit
-from optimizer.scenario_data import Scenario
+from optimizer.scenario_data import BakeOut, Scenario
 
 
 def after_run(scenario: Scenario, start: Array, last: Array) -> tuple[Array, Array]:
@@ -21,9 +21,7 @@ def after_run(scenario: Scenario, start: Array, last: Array) -> tuple[Array, Arr
     hottest, baking = last, np.zeros_like(last)
     if bake is not None:
         hottest = np.maximum(last, bake.temperature)
-        limit = heating_limit(instrument.heating_limits, last, hottest)
-        rate = limit if bake.rate is None else np.minimum(bake.rate, limit)
-        baking = (hottest - last) / rate + bake.hold
+        baking = (hottest - last) / _bake_out_rate(scenario, bake, last, hottest) + bake.hold
     stated = instrument.cool_down
     room = instrument.ambient_temperature
     if stated is None:
@@ -32,6 +30,12 @@ def after_run(scenario: Scenario, start: Array, last: Array) -> tuple[Array, Arr
         tau = time_constant(stated.duration, stated.from_temperature, stated.to_temperature, room)
         cooling = cooling_time(tau, hottest, start, room)
     return baking, cooling + instrument.equilibration
+
+
+def _bake_out_rate(scenario: Scenario, bake: BakeOut, start: Array, end: Array) -> Array:
+    """Heating rate [K/s] of a bake-out from `start` to `end` [K]: as stated, or as fast as the oven can."""
+    limit = heating_limit(scenario.instrument.heating_limits, start, end)
+    return limit if bake.rate is None else np.minimum(bake.rate, limit)
 
 
 def cycle_time(scenario: Scenario, program: Program, run_time: float) -> float:
@@ -58,10 +62,8 @@ def with_bake_out(scenario: Scenario, program: Program) -> Program:
             return replace(program, oven=replace(oven, hold=oven.hold + bake.hold))
         end = replace(oven.ramps[-1], hold=oven.ramps[-1].hold + bake.hold)
         return replace(program, oven=replace(oven, ramps=(*oven.ramps[:-1], end)))
-    instrument = scenario.instrument
-    limit = float(heating_limit(instrument.heating_limits, np.array(last), np.array(bake.temperature)))
-    rate = limit if bake.rate is None else min(bake.rate, limit)
-    step = instrument.steps.rate
+    rate = float(_bake_out_rate(scenario, bake, np.array(last), np.array(bake.temperature)))
+    step = scenario.instrument.steps.rate
     settable = max(np.floor(rate / step + 1e-9) * step, min(step, rate))
     ramp = Ramp(float(settable), bake.temperature, bake.hold)
     return replace(program, oven=replace(oven, ramps=(*oven.ramps, ramp)))

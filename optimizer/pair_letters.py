@@ -61,18 +61,10 @@ def _letter(number: int) -> str:
 
 
 def _named(compounds: Sequence[str], at: int) -> str:
+    from optimizer.plots import drawable  # loads matplotlib
+
     name = shortened(compounds[at], LONGEST_NAME)
-    return name if _drawable(name) else f"compound {at + 1}"
-
-
-def _drawable(text: str) -> bool:
-    """Whether the font of the pictures has every character of a text."""
-    from matplotlib.font_manager import FontProperties, findfont, get_font
-
-    from optimizer.plots import FONT
-
-    font = get_font(findfont(FontProperties(family=FONT)))
-    return all(font.get_char_index(ord(character)) for character in text)
+    return name if drawable(name) else f"compound {at + 1}"
 
 
 def stretches(which: Index) -> list[tuple[int, int, int]]:

@@ -48,8 +48,10 @@ def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     help either, the program with the largest smallest margin is the answer.
     """
     best = _on_grid(problem, family, z, seed)
+    if best.margin >= FEASIBLE:
+        return best
     start = problem.assess(family.batch(family.values(z[None])), "polish")
-    if best.margin >= FEASIBLE or problem.smallest_margin(start)[0] < ALMOST:
+    if problem.smallest_margin(start)[0] < ALMOST:
         return best
     for share in STRICTER:
         strict = replace(problem, pairs=replace(problem.pairs, needed=share * problem.pairs.needed))

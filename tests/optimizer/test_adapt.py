@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,8 +13,7 @@ from models.errors import InvalidInputError
 from models.fit import Fit
 from models.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
-from optimizer import cli
-from optimizer.adapt import Adapted, adapt, order_changes
+from optimizer.adapt import Adapted, adapt, swapped_pairs
 from optimizer.adapt_document import program_file
 from optimizer.adapt_options import Change, change_of, cut_of
 from optimizer.goal import problem_of
@@ -23,6 +21,7 @@ from optimizer.predict import predict
 from optimizer.scenario import Scenario, load_scenario, read_program
 from optimizer.trim import trim
 from optimizer.workflow import fit_scenario
+from tests.optimizer import command
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "slow_isothermal"
 AMBIENT = 101325.0
@@ -67,7 +66,7 @@ def test_a_ramped_method_keeps_its_elution_temperatures_nearly(demo: tuple[Scena
     np.testing.assert_allclose(made.after.elution_temperature, made.before.elution_temperature, atol=2.5)
     unscaled = predict(made.new, replace(RAMPED, carrier=made.after.program.carrier))
     assert np.abs(unscaled.elution_temperature - made.before.elution_temperature).max() > 8.0
-    assert order_changes(made.before, made.after) == ()
+    assert swapped_pairs(made.before, made.after) == ()
 
 
 def test_a_new_column_starts_without_the_old_ones_correction(demo: tuple[Scenario, Fit]) -> None:
@@ -174,12 +173,7 @@ def test_the_program_file_reads_back(demo: tuple[Scenario, Fit], tmp_path: Path)
 
 
 def call(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:
-    monkeypatch.setattr(sys, "argv", ["rampwright", "adapt", str(DEMO), *map(str, arguments)])
-    try:
-        cli.main()
-    except SystemExit as end:
-        return int(end.code or 0)
-    return 0
+    return command.call(monkeypatch, "adapt", DEMO, *arguments)
 
 
 def test_the_command_tunes_and_leaves_its_files(

@@ -13,23 +13,7 @@ import pytest
 
 from optimizer import cli
 from tests.optimizer.bad_inputs import BAD_INPUTS, BadInput, write_good_scenario
-
-
-def call(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:
-    """The exit status of a command, run in this process."""
-    monkeypatch.setattr(sys, "argv", ["rampwright", *map(str, arguments)])
-    try:
-        cli.main()
-    except SystemExit as end:
-        return int(end.code or 0)
-    return 0
-
-
-@pytest.fixture
-def scenario(tmp_path: Path) -> Path:
-    folder = tmp_path / "five"
-    write_good_scenario(folder)
-    return folder
+from tests.optimizer.command import call
 
 
 @pytest.mark.parametrize("bad", BAD_INPUTS, ids=lambda bad: bad.name)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +14,6 @@ from models.carrier_flow import hold_up_time
 from models.programs import CarrierProgram, Program, Ramp, batch_of
 from models.retention import Retention, ln_retention_factor, with_typical_values
 from models.units import flow_si, kelvin
-from optimizer import cli
 from optimizer.candidate_document import json_bytes
 from optimizer.candidate_file import read_first_candidate
 from optimizer.documents import program_document
@@ -28,7 +26,7 @@ from optimizer.set_point_names import set_points_of
 from optimizer.sweep import Sweep, parse_axes, sweep
 from optimizer.sweep_document import sweep_document
 from optimizer.window_sweep import window_sweep
-from tests.optimizer.bad_inputs import write_good_scenario
+from tests.optimizer.command import call
 from tests.optimizer.made_up import (
     AMBIENT,
     ISOTHERMAL,
@@ -320,23 +318,6 @@ def test_window_diagram_agrees_with_the_runs(problem: Problem, program: Program)
     # The tops of the windows are among the temperatures, and nothing between lies higher.
     assert diagram.windows[0].alpha == pytest.approx(diagram.smallest.max(), rel=1e-12)
     assert found.needed_plates[found.fewest_plates] == found.needed_plates.min()
-
-
-def call(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:
-    """The exit status of a command, run in this process."""
-    monkeypatch.setattr(sys, "argv", ["rampwright", *map(str, arguments)])
-    try:
-        cli.main()
-    except SystemExit as end:
-        return int(end.code or 0)
-    return 0
-
-
-@pytest.fixture
-def scenario(tmp_path: Path) -> Path:
-    folder = tmp_path / "five"
-    write_good_scenario(folder)
-    return folder
 
 
 @pytest.mark.parametrize(
