@@ -15,7 +15,6 @@ SI units inside.
 
 from __future__ import annotations
 
-import argparse
 import math
 import sys
 import tomllib
@@ -30,7 +29,8 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parents[1]))
 
-from tests.reference.confirmation import BASE_HALF, candidate_of_rank, resolution, write_table  # noqa: E402
+from tests.reference import polymer_solution  # noqa: E402
+from tests.reference.confirmation import BASE_HALF, candidate_of_rank, options_of, resolution, write_table  # noqa: E402
 from tests.reference.instrument import (  # noqa: E402
     ZERO_C,
     Instrument,
@@ -89,11 +89,6 @@ INTERACTION = {
 }
 
 
-def film_diffusion(T: float) -> float:
-    """[m2/s] at T [K]; round figures for a polysiloxane, from memory."""
-    return 4e-10 * math.exp(-35e3 / R * (1 / T - 1 / 373.15))
-
-
 def ln_vapour_pressure(boiling: float) -> Callable[[float], float]:
     """ln(p/Pa) as a function of T [K]: Antoine's equation through the boiling point [K].
 
@@ -107,16 +102,12 @@ def ln_vapour_pressure(boiling: float) -> Callable[[float], float]:
 
 
 def ln_retention_factor(name: str, phase_ratio: float) -> Callable[[float], float]:
-    """ln k as a function of T [K], from vapour pressure and a dilute solution in a polymer.
-
-    p = phi exp(1 + chi) p_vap (Flory-Huggins, infinite dilution in a long chain) and phi = c_film V give
-    c_film/c_gas = R T/(V exp(1 + chi) p_vap); k is that divided by the phase ratio.
-    """
+    """ln k of a compound as a function of T [K]."""
     compound = COMPOUNDS[name]
     ln_p = ln_vapour_pressure(compound.boiling)
-    a, b = INTERACTION[compound.kind]
-    constant = math.log(R / (compound.volume * phase_ratio)) - 1 - a
-    return lambda T: constant + math.log(T) - b / T - ln_p(T)
+    return polymer_solution.ln_retention_factor(
+        ln_p, compound.volume, INTERACTION[compound.kind], phase_ratio
+    )
 
 
 @cache
@@ -145,7 +136,7 @@ INSTRUMENT = Instrument(
         oven_lag=OVEN_LAG,
         plate_height_factor=PLATE_HEIGHT_FACTOR,
         injected=INJECTED,
-        film_diffusion=film_diffusion,
+        film_diffusion=polymer_solution.film_diffusion,
         retention_noise=RETENTION_NOISE,
         hold_up_noise=HOLD_UP_NOISE,
         width_noise=WIDTH_NOISE,
@@ -221,14 +212,7 @@ def print_comparison(chosen: dict[str, Any], rows: Sequence[Measured], intact: d
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Writes the scouting tables, or runs the method in use, or confirms a candidate."""
-    parser = argparse.ArgumentParser(description="The simulated instrument of the heat_sensitive scenario.")
-    parser.add_argument("--current", action="store_true", help="run the method in use and print its peaks")
-    parser.add_argument("--confirm", type=Path, metavar="CANDIDATES", help="candidates.json to confirm from")
-    parser.add_argument("--rank", type=int, default=1, help="rank of the candidate to run (default 1)")
-    parser.add_argument(
-        "--out", type=Path, help="peak table of the confirmation, or folder of the scouting tables"
-    )
-    options = parser.parse_args(arguments)
+    options = options_of(HERE, arguments)
     if options.confirm:
         chosen = candidate_of_rank(options.confirm, options.rank)
         rows, _ = INSTRUMENT.measure(chosen, 10 + options.rank)

@@ -102,13 +102,8 @@ def prediction_of(candidate: Mapping[str, Any], instrument: Instrument) -> dict[
     }
 
 
-def run_command(
-    instrument: Instrument,
-    programs: Mapping[str, Mapping[str, Any]],
-    folder: Path,
-    arguments: Sequence[str] | None = None,
-) -> None:
-    """The command line of a data script: scouting tables into `folder`, the method in use, or a confirmation."""
+def options_of(folder: Path, arguments: Sequence[str] | None) -> argparse.Namespace:
+    """The options of a data script's command line."""
     parser = argparse.ArgumentParser(description=f"The simulated instrument of the scenario {folder.name}.")
     parser.add_argument("--current", action="store_true", help="run the method in use and print its peaks")
     parser.add_argument("--confirm", type=Path, metavar="CANDIDATES", help="candidates.json to confirm from")
@@ -116,7 +111,17 @@ def run_command(
     parser.add_argument(
         "--out", type=Path, help="peak table of the confirmation, or folder of the scouting tables"
     )
-    options = parser.parse_args(arguments)
+    return parser.parse_args(arguments)
+
+
+def run_command(
+    instrument: Instrument,
+    programs: Mapping[str, Mapping[str, Any]],
+    folder: Path,
+    arguments: Sequence[str] | None = None,
+) -> None:
+    """The command line of a data script: scouting tables into `folder`, the method in use, or a confirmation."""
+    options = options_of(folder, arguments)
     if options.confirm:
         candidate = candidate_of_rank(options.confirm, options.rank)
         rows, _ = instrument.measure(candidate, 10 + options.rank)

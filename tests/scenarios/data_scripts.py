@@ -11,7 +11,9 @@ from pathlib import Path
 from types import ModuleType
 
 ROOT = Path(__file__).parents[2]
-INSTRUMENT_FILES = (ROOT / "tests/reference/instrument.py", ROOT / "tests/reference/confirmation.py")
+INSTRUMENT_FILES = tuple(
+    ROOT / "tests/reference" / f"{name}.py" for name in ("instrument", "confirmation", "polymer_solution")
+)
 
 
 def load_script(folder: Path, name: str = "make_data") -> ModuleType:
