@@ -1,4 +1,4 @@
-"""Retention on a polysiloxane from vapour pressures, for data scripts of scenarios; shares no code with the packages."""
+"""Retention on a polysiloxane from vapour pressures, for data scripts; shares no code with the packages."""
 
 from __future__ import annotations
 
