@@ -99,7 +99,7 @@ def inlet_pressure_for_velocity(
         slope = (1 + rho) ** 2 / (1 + rho + rho**2) - drop * slope_g * rho / pi
         step = (value - target) / slope
         drop = np.maximum(drop - step, drop * 0.1)
-        if np.all(np.abs(step) <= 1e-14 * pi):
+        if np.all(np.abs(step) <= 1e-8 * pi):  # what a step leaves is its square
             break
     result: Array = po + drop
     return result

@@ -90,23 +90,10 @@ def legs_and_sections(
     `flat` [K] is a hold.
     """
     times, T, carrier = corners(batch)
-    rho = (system.outlet_pressure / inlet_pressure(system, batch.controlled, carrier, T)) ** 2
-    widest = np.maximum(np.abs(np.diff(T, axis=0)) / WIDEST, np.abs(np.diff(rho, axis=0)) / WIDEST_RHO)
-    parts = np.maximum(np.ceil(widest.max(axis=1, initial=0.0)), 1).astype(np.intp)
+    parts = _parts(system, batch.controlled, T, carrier).max(axis=1, initial=1)
     times, T, carrier = (_cut(knots, parts) for knots in (times, T, carrier))
-
-    at = QUARTERS[:, None, None]
-    pressure, c = pressure_and_c(
-        system,
-        batch.controlled,
-        carrier[:-1] + at * (carrier[1:] - carrier[:-1]),
-        T[:-1] + at * (T[1:] - T[:-1]),
-    )
-    off = np.maximum(
-        np.abs(c[1] - (3 * c[0] + 6 * c[2] - c[4]) / 8), np.abs(c[3] - (3 * c[4] + 6 * c[2] - c[0]) / 8)
-    )
-    worst = (off / np.minimum(c[0], c[4])).max(axis=1, initial=0.0)
-    cuts = np.clip(np.ceil(np.cbrt(worst / misfit)), 1, MOST_CUTS).astype(np.intp)
+    pressure, c = _at_quarters(system, batch.controlled, T, carrier)
+    cuts = _cuts(c, misfit).max(axis=1, initial=1)
 
     B, N = times.shape
     rise = np.zeros((B, N))
@@ -122,6 +109,46 @@ def legs_and_sections(
     every = np.append(cuts, 1)
     legs = Legs(every, np.cumsum(every) - every, values)
     return legs, _cut(times, cuts), _cut(T, cuts), _cut(carrier, cuts)
+
+
+def by_cuts(system: ColumnSystem, batch: ProgramBatch, misfit: float) -> Index:
+    """An order of N programs in which neighbours need their legs cut alike: together they are cut least."""
+    _, T, carrier = corners(batch)
+    _, c = _at_quarters(system, batch.controlled, T, carrier)
+    needed = _parts(system, batch.controlled, T, carrier) * MOST_CUTS + _cuts(c, misfit)
+    result: Index = np.lexsort(needed[::-1])
+    return result
+
+
+def _parts(system: ColumnSystem, controlled: Controlled, T: Array, carrier: Array) -> Index:
+    """Into how many legs to cut each (B - 1, N)."""
+    rho = (system.outlet_pressure / inlet_pressure(system, controlled, carrier, T)) ** 2
+    widest = np.maximum(np.abs(np.diff(T, axis=0)) / WIDEST, np.abs(np.diff(rho, axis=0)) / WIDEST_RHO)
+    result: Index = np.maximum(np.ceil(widest), 1).astype(np.intp)
+    return result
+
+
+def _at_quarters(
+    system: ColumnSystem, controlled: Controlled, T: Array, carrier: Array
+) -> tuple[Array, Array]:
+    """Inlet pressure [Pa] and c at the ends and quarters of legs, (5, B - 1, N), from values at corners (B, N)."""
+    at = QUARTERS[:, None, None]
+    return pressure_and_c(
+        system,
+        controlled,
+        carrier[:-1] + at * (carrier[1:] - carrier[:-1]),
+        T[:-1] + at * (T[1:] - T[:-1]),
+    )
+
+
+def _cuts(c: Array, misfit: float) -> Index:
+    """Sections that each leg (B - 1, N) needs, from c at its quarters (5, B - 1, N)."""
+    off = np.maximum(
+        np.abs(c[1] - (3 * c[0] + 6 * c[2] - c[4]) / 8), np.abs(c[3] - (3 * c[4] + 6 * c[2] - c[0]) / 8)
+    )
+    worst = off / np.minimum(c[0], c[4])
+    result: Index = np.clip(np.ceil(np.cbrt(worst / misfit)), 1, MOST_CUTS).astype(np.intp)
+    return result
 
 
 def _cut(knots: Array, cuts: Index) -> Array:

@@ -46,6 +46,7 @@ from numpy.typing import NDArray
 from models.carrier_gas import viscosity
 from models.elution import Arrival, arrival
 from models.interpolation import AntiderivativeTable, antiderivative_table
+from models.legs import by_cuts
 from models.panels import nodes_of, panels_of, rule
 from models.plate_height import typical_diffusion_constant
 from models.plate_height_tables import PlateHeightTables, plate_height_tables
@@ -202,12 +203,19 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     if batch.controlled != tables.controlled:
         raise ValueError(f"tables are for controlled {tables.controlled}, the batch for {batch.controlled}")
     effort = EFFORTS[accuracy]
-    nodes = effort.nodes_frozen if has_constant_c(tables.system, batch) else 2 * effort.nodes
+    constant_c = has_constant_c(tables.system, batch)
+    nodes = effort.nodes_frozen if constant_c else 2 * effort.nodes
     rows = max(1, LOOK_UPS // (nodes * len(tables.retention)))
-    parts = [_migrate(tables, batch[at : at + rows], effort) for at in range(0, batch.size, rows)]
-    if len(parts) == 1:
-        return parts[0]
-    return Migration(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Migration)))
+    if batch.size <= rows:
+        return _migrate(tables, batch, effort)
+    order = None if constant_c else by_cuts(tables.system, batch, effort.misfit)
+    ordered = batch if order is None else batch[order]
+    parts = [_migrate(tables, ordered[at : at + rows], effort) for at in range(0, batch.size, rows)]
+    together = [np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Migration)]
+    if order is not None:
+        back = np.argsort(order)
+        together = [values[back] for values in together]
+    return Migration(*together)
 
 
 def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort) -> Migration:

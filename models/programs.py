@@ -150,7 +150,7 @@ class ProgramBatch:
         """Number of programs."""
         return int(self.oven_times.shape[0])
 
-    def __getitem__(self, rows: slice) -> ProgramBatch:
+    def __getitem__(self, rows: slice | NDArray[np.intp]) -> ProgramBatch:
         return ProgramBatch(
             self.controlled,
             self.oven_times[rows],
