@@ -82,7 +82,7 @@ def mixture(
         instrument=instrument,
         runs=(),
         current=None,
-        goal=Goal("run time", min_resolution, 0.0),
+        goal=Goal("run time", min_resolution, 0.0, confidence=0.0),
         analytes=(),
         pairs=(),
         search=SearchSettings(modes, max_ramps, 5.0, 5, 1),

@@ -10,7 +10,7 @@ import time
 from importlib.metadata import version
 from pathlib import Path
 
-from benchmarks import engine, optimality, start_up
+from benchmarks import engine, optimality, peak_matching, start_up, wrong_peaks
 
 RESULTS = Path(__file__).parent / "RESULTS.md"
 
@@ -37,6 +37,7 @@ def main() -> None:
     quick = "--quick" in sys.argv[1:]
     began = time.time()
     sections = [engine.run(quick), start_up.run(), optimality.run(quick), optimality.run_carrier_ramps(quick)]
+    sections += [wrong_peaks.run(quick), peak_matching.run(quick)]
     commit = subprocess.run(
         ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False
     ).stdout.strip()

@@ -13,6 +13,7 @@ from models.fit import (
     Fit,
     FlowCorrection,
     Run,
+    Suspect,
 )
 from models.programs import Array
 from models.retention import enthalpy, typical_theta
@@ -24,6 +25,7 @@ STRANGE_FLOW = 2.0  # spreads of the flow factor
 OUTLIER = 4.0  # sigmas of a residual
 DISAGREEMENT = 8.0  # root mean square sigmas of a run's residuals, beyond which the run itself is suspect
 UNRETAINED = 0.05  # retention over hold-up time, less one, below which a compound only marks the hold-up time
+AREAS_SPEAK = 4.0  # fall of chi-square for the areas, worth a word
 MOST = 6  # words on single compounds; more bury the cause
 PLATE_HEIGHTS = (0.6, 2.5)  # times theory, outside of which widths or column are suspect
 
@@ -41,6 +43,7 @@ def warnings_of(
         *_about_testing(fit, runs),
         *_about_hold_up(runs, uncorrected_hold_up),
         *_about_flow(fit, runs, flow_correction),
+        *_about_suspects(fit, runs, names),
         *_about_compounds(fit, runs, names),
         *_about_widths(fit),
     ]
@@ -103,13 +106,65 @@ def _about_flow(fit: Fit, runs: Sequence[Run], flow_correction: FlowCorrection) 
     ]
 
 
+def _about_suspects(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:
+    """What is probably wrong with single peaks; the fit uses them all the same."""
+    of = [run.name for run in runs]
+    found = [f"{description(each, of, names)} {mend(each, of, names)}" for each in fit.suspects[:MOST]]
+    if len(fit.suspects) > MOST:
+        found.append(f"... and {len(fit.suspects) - MOST} more peaks that are probably wrong; see fit.json.")
+    return found
+
+
+def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
+    """What is wrong with a peak, and how sure that is."""
+    name, where = names[suspect.compound], f"run {runs[suspect.run]}"
+    if suspect.other_run is not None:
+        where += f" or run {runs[suspect.other_run]} (two runs cannot tell which)"
+    other = names[suspect.partner] if suspect.partner is not None else ""
+    minutes = suspect.time / SECONDS_PER_MINUTE
+    what = {
+        "swapped": f"{name} and {other} seem swapped in {where}",
+        "misnamed": f"the peak named {name} in {where} seems to be {other}, which has none there",
+        "mistyped": f"{name} in {where}: {minutes:.5g} min seems mistyped",
+        "foreign": f"{name} in {where}: seems to be a peak of another compound, or its time is wrong",
+    }[suspect.kind]
+    puts = "other peaks put" if len(runs) > 2 else "other peak puts"
+    apart = (
+        f"{suspect.seconds:+.1f} s ({abs(suspect.sigmas):.1f} standard deviations) off the "
+        f"{suspect.expected / SECONDS_PER_MINUTE:.4g} ± {suspect.expected_error / SECONDS_PER_MINUTE:.2g} min where "
+        f"its {puts} it"
+    )
+    return f"{what}; {name} is {apart} in run {runs[suspect.run]}."
+
+
+def mend(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
+    """What would mend it. Nothing has been changed."""
+    name, run = names[suspect.compound], f"run {runs[suspect.run]}"
+    by_area = f", by {suspect.area_gain:.0f} for the areas" if suspect.area_gain > AREAS_SPEAK else ""
+    gain = f"chi-square falls by {suspect.gain:.0f}{by_area}"
+    meant = None if suspect.intended is None else f"{suspect.intended / SECONDS_PER_MINUTE:.5g} min"
+    if suspect.partner is not None:
+        other = names[suspect.partner]
+        if suspect.kind == "misnamed":
+            return f"Named {other} it fits ({gain})."
+        either = "" if suspect.other_run is None else f" (or of run {runs[suspect.other_run]})"
+        return f"With their rows in the peak table of {run}{either} exchanged both fit ({gain})."
+    if suspect.kind == "mistyped":
+        return f"{meant} in {run} would fit."
+    hint = f" (was {meant} meant?)" if meant else ""
+    return (
+        f"No peak on the list fits in exchange; check the time{hint} or leave {name} out of {run} ({gain})."
+    )
+
+
 def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:
     found = []
     beta = fit.system.column.phase_ratio
     off = np.log(fit.retention.theta / typical_theta(fit.retention.T0, beta)) / LN_THETA_SPREAD
     dH = enthalpy(fit.retention) / 1e3
+    trusted = not fit.suspects  # a wrong peak pulls at the flow and so at all others
     for m, name in enumerate(names):
-        if abs(off[m]) > STRANGE_THETA:
+        if abs(off[m]) > STRANGE_THETA and trusted:
             found.append(
                 f"{name}: a fitted enthalpy of {dH[m]:.0f} kJ/mol at {celsius(float(fit.retention.T0[m])):.0f} °C "
                 "is implausible; is its peak the right one in every run?"
@@ -120,11 +175,11 @@ def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> lis
                 f"{name} leaves with the hold-up time in every run and says nothing about retention; give its time "
                 "as hold_up_min instead."
             )
-        for r, run in enumerate(runs):
+        for r, run in enumerate(runs if trusted else ()):
             if np.abs(np.nan_to_num(fit.standardised[r, m])) > OUTLIER:
                 found.append(
                     f"{name} in run {run.name}: {fit.residual[r, m]:+.1f} s off the fit, "
-                    f"{abs(fit.standardised[r, m]):.0f} times what is expected; a wrong or swapped peak?"
+                    f"{abs(fit.standardised[r, m]):.0f} times what is expected; no exchange of peaks mends it."
                 )
     if len(found) > MOST:
         found[MOST:] = [f"... and {len(found) - MOST} more notes on single compounds; see the residuals."]

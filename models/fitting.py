@@ -17,79 +17,59 @@ often ends elsewhere. Efficiency and injected width follow from measured widths,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from models.compound_fits import (
+    DCP_SPREAD,
+    LARGEST_STEPS,
+    CompoundFits,
+    Simulator,
+    at,
+    fit_each,
+    kept_possible,
+    priors,
+    retention_of,
+    with_derivatives,
+)
 from models.errors import InvalidInputError
 from models.fit import (
     ASSUMED_PLATE_HEIGHT_FACTOR,
+    ASSUMED_WIDTH_COVARIANCE,
+    LEAST_WIDTH_SCATTER,
     LN_FLOW_SPREAD,
     LN_THETA_SPREAD,
+    MODEL_ERROR,
+    OVEN_LAG_SPREAD,
+    USUAL_OVEN_LAG,
+    WIDTH_ERROR,
     Fit,
     FlowCorrection,
     Run,
+    Suspect,
 )
 from models.fit_diagnosis import warnings_of
-from models.migration import MigrationTables, migrate, migration_tables
-from models.programs import Array, Controlled, ProgramBatch, batch_of
+from models.migration import MigrationTables
+from models.programs import Array, Controlled
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.retention import (
-    PARAMETER_STEPS,
-    Retention,
-    typical_dCp,
-    typical_theta,
-    with_moved_parameters,
-    with_typical_values,
+    UNRETAINED,
 )
 from models.system import ColumnSystem
+from models.wrong_peaks import Mask, look_worth, peaks_of, suspects_of
 
-__all__ = ["Fit", "FlowCorrection", "Run", "fit_retention"]
+__all__ = ["Fit", "FlowCorrection", "Run", "fit_retention", "shared_by_all"]
 
-MODEL_ERROR = 2e-4  # of a retention time: what the physics leaves out, as a standard deviation
-DCP_SPREAD = 20.0  # J/mol/K
-T0_SPREAD = 50.0  # K, about the first guess: no constraint on a retained compound
-COLDEST_T0 = 100.0  # K
 HOLD_UP_ERROR = 0.005  # of a measured hold-up time, beside the run's repeatability
-WIDTH_ERROR = 0.05  # of a measured width
-TABLE_STEP = 1.0  # K; times within 1e-8
+# How far ln theta and dCp [J/mol/K] of a phase lie from typical on the whole, within the spreads of single compounds.
+OFFSET_SPREADS = (0.11, 14.0)
+SPREADS = np.array([LN_THETA_SPREAD, DCP_SPREAD])
+OWN_SHARE = np.sqrt(1 - (np.array(OFFSET_SPREADS) / SPREADS) ** 2)  # of the spread, a compound's own
+LAG_STEP = 0.1  # s, for derivatives
+LARGEST_LAG = 60.0  # s
 TESTABLE_FREEDOM = 3.0  # degrees of freedom from which residuals say something of the noise
-NEVER = 1e6  # s, stands for a compound that does not elute
-_LARGEST_STEPS = np.array([25.0, 0.3, 60.0])
-_UNRETAINED = Retention(np.array([60.0]), np.array([4.0]), np.array([0.0]))  # k < 1e-5 above room temperature
-
-
-class _Simulator:
-    """The runs as batches of one, and predictions of them for any set of compounds."""
-
-    def __init__(self, system: ColumnSystem, runs: Sequence[Run]) -> None:
-        self.system = system
-        self.batches: list[ProgramBatch] = [batch_of([run.program]) for run in runs]
-        knots = [np.array(run.program.oven.knots()[1]) for run in runs]
-        self.lowest = float(min(T.min() for T in knots)) - 1.0
-        self.highest = float(max(T.max() for T in knots)) + 1.0
-
-    def tables(self, retention: Retention) -> dict[Controlled, MigrationTables]:
-        kinds = {batch.controlled for batch in self.batches}
-        return {
-            kind: migration_tables(self.system, retention, kind, self.lowest, self.highest, TABLE_STEP)
-            for kind in kinds
-        }
-
-    def times(
-        self, tables: dict[Controlled, MigrationTables], flow_factors: Array, widths: bool = False
-    ) -> tuple[Array, Array]:
-        """Retention times and, when asked for, widths (standard deviations), both (R, M) [s]."""
-        times, sigmas = [], []
-        for batch, factor in zip(self.batches, flow_factors, strict=True):
-            table = tables[batch.controlled]
-            table = replace(table, system=replace(table.system, flow_factor=float(factor)))
-            result = migrate(table, batch, "polish" if widths else "screen")
-            times.append(np.where(result.eluted[0], result.retention_time[0], NEVER))
-            sigmas.append(result.width[0])
-        return np.array(times), np.array(sigmas)
 
 
 def fit_retention(
@@ -121,122 +101,70 @@ def fit_retention(
     repeatability = np.array([run.repeatability for run in runs])[:, None]
     sigma = np.hypot(repeatability, MODEL_ERROR * np.nan_to_num(measured))
 
-    simulator = _Simulator(system, runs)
+    simulator = Simulator(replace(system, oven_lag=USUAL_OVEN_LAG), runs)
     beta = system.column.phase_ratio
-    factors = np.ones(len(runs))
-    parameters = _start(simulator, measured, sigma, factors, beta)
-    for free in (np.array([True, True, False]), np.array([True, True, True])):
-        parameters = _each_compound(simulator, parameters, measured, sigma, factors, beta, free)
-    joint = _jointly(simulator, runs, parameters, measured, sigma, beta, flow_correction)
-    return _finished(simulator, runs, labels, joint, measured, sigma, beta, flow_correction)
+    alone = fit_each(simulator, measured, sigma, np.ones(len(runs)))
+    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction)
+    suspects = _suspects(simulator, runs, alone, joint, measured, sigma, flow_correction)
+    return _finished(simulator, runs, labels, joint, measured, sigma, beta, flow_correction, suspects)
 
 
-def _retention(parameters: Array) -> Retention:
-    """(M, 3) array of T0, ln theta, dCp as Retention."""
-    return Retention(parameters[:, 0], np.exp(parameters[:, 1]), parameters[:, 2])
-
-
-def _start(simulator: _Simulator, measured: Array, sigma: Array, factors: Array, beta: float) -> Array:
-    """T0 from a grid of typical compounds, interpolated in retention time run by run and averaged."""
-    grid = np.linspace(simulator.lowest - 150.0, simulator.highest + 200.0, 120)
-    typical = with_typical_values(grid, beta)
-    times, _ = simulator.times(simulator.tables(typical), factors)
-    T0 = np.array([np.interp(row, curve, grid) for row, curve in zip(measured, times, strict=True)])
-    T0 = np.nanmean(np.where(np.isnan(measured), np.nan, T0), axis=0)
-    return np.stack([T0, np.log(typical_theta(T0, beta)), typical_dCp(T0)], axis=1)
-
-
-def _priors(parameters: Array, start: Array, beta: float) -> tuple[Array, Array]:
-    """Standardised distances (M, 3) from typical and derivatives (M, 3, 3).
-
-    Of ln theta and dCp, and, loosely, of T0 from where it was read off: an unretained peak says nothing of it.
-    """
-
-    def distance(p: Array) -> Array:
-        return np.stack(
-            [
-                (p[:, 1] - np.log(typical_theta(p[:, 0], beta))) / LN_THETA_SPREAD,
-                (p[:, 2] - typical_dCp(p[:, 0])) / DCP_SPREAD,
-                (p[:, 0] - start[:, 0]) / T0_SPREAD,
-            ],
-            axis=1,
-        )
-
-    at = distance(parameters)
-    slopes = [(distance(parameters + step) - at) / step.sum() for step in np.diag(PARAMETER_STEPS)]
-    return at, np.stack(slopes, axis=2)
-
-
-def _kept_possible(parameters: Array) -> Array:
-    """Trial parameters (M, 3) with T0 kept above where the equations lose their meaning."""
-    parameters[:, 0] = np.maximum(parameters[:, 0], COLDEST_T0)
-    return parameters
-
-
-def _with_derivatives(
-    simulator: _Simulator, parameters: Array, factors: Array
-) -> tuple[Array, Array, dict[Controlled, MigrationTables]]:
-    """Times (R, M) and their derivatives (R, M, 3), from one set of tables of 4 M compounds."""
-    base = _retention(parameters)
-    tables = simulator.tables(with_moved_parameters(base))
-    times, _ = simulator.times(tables, factors)
-    blocks = times.reshape(times.shape[0], 4, len(base))
-    slopes = (blocks[:, 1:] - blocks[:, :1]) / PARAMETER_STEPS[:, None]
-    return blocks[:, 0], slopes.transpose(0, 2, 1), tables
-
-
-def _each_compound(
-    simulator: _Simulator,
-    parameters: Array,
+def shared_by_all(
+    simulator: Simulator,
+    runs: Sequence[Run],
     measured: Array,
     sigma: Array,
-    factors: Array,
-    beta: float,
-    free: NDArray[np.bool_],
-) -> Array:
-    """Levenberg-Marquardt for every compound by itself, all at once; flow factors stay."""
-    start = parameters
+    flow_correction: FlowCorrection,
+) -> tuple[Array, Simulator]:
+    """Flow factor of each run (R,) and the oven's lag, as a simulator with it, from a joint fit.
 
-    def evaluate(p: Array) -> tuple[Array, Array]:
-        """Standardised distances (M, R+2) and derivatives (M, R+2, 3)."""
-        times, slopes, _ = _with_derivatives(simulator, p, factors)
-        distance = np.nan_to_num((times - measured) / sigma).T
-        slope = np.where(np.isnan(measured)[:, :, None], 0.0, slopes / sigma[:, :, None]).transpose(1, 0, 2)
-        prior, prior_slope = _priors(p, start, beta)
-        return np.concatenate([distance, prior], axis=1), np.concatenate([slope, prior_slope], axis=1)
+    `measured` and `sigma` are (R, M) [s]; of `runs` the rest is used.
+    """
+    alone = fit_each(simulator, measured, sigma, np.ones(len(runs)))
+    beta = simulator.phase_ratio
+    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction)
+    return _factors(joint.ln_flow, len(runs)), simulator.lagging(joint.lag)
 
-    damping = np.full(len(parameters), 1e-3)
-    distance, slope = evaluate(parameters)
-    for _ in range(40):
-        J = slope * free
-        normal = np.einsum("mri,mrj->mij", J, J)
-        gradient = np.einsum("mri,mr->mi", J, distance)
-        diagonal = np.einsum("mii->mi", normal)
-        normal = normal + (damping[:, None] * diagonal + ~free + 1e-12)[:, :, None] * np.eye(3)
-        step = -np.linalg.solve(normal, gradient[:, :, None])[:, :, 0] * free
-        step = np.clip(step, -_LARGEST_STEPS, _LARGEST_STEPS)
-        trial = _kept_possible(parameters + step)
-        trial_distance, trial_slope = evaluate(trial)
-        better = (trial_distance**2).sum(axis=1) < (distance**2).sum(axis=1)
-        parameters = np.where(better[:, None], trial, parameters)
-        distance = np.where(better[:, None], trial_distance, distance)
-        slope = np.where(better[:, None, None], trial_slope, slope)
-        damping = np.clip(np.where(better, damping / 5, damping * 5), 1e-9, 1e9)
-        settled = (np.abs(step) < 0.05 * PARAMETER_STEPS).all(axis=1)
-        if np.all(settled | (damping > 1e6)):
-            break
-    return parameters
+
+def _suspects(
+    simulator: Simulator,
+    runs: Sequence[Run],
+    alone: CompoundFits,
+    joint: _Joint,
+    measured: Array,
+    sigma: Array,
+    flow_correction: FlowCorrection,
+) -> tuple[Suspect, ...]:
+    """Peaks that are probably wrong; a closer look only when a compound is improbable in the joint fit."""
+    missing = np.full(measured.shape[1], np.nan)
+    areas = np.array([missing if run.area is None else run.area for run in runs])
+    peaks = peaks_of(measured, sigma, areas)
+    factors = _factors(joint.ln_flow, len(runs))
+    simulator = simulator.lagging(joint.lag)
+    fitted = at(simulator, joint.parameters, alone.parameters, measured, sigma, factors)
+    if not look_worth(fitted.chi_square, peaks).any():
+        return ()
+
+    def joint_of(sound: Mask) -> tuple[Array, Array, Simulator]:
+        start, beta = alone.parameters[sound], simulator.phase_ratio
+        part = _jointly(simulator, runs, start, measured[:, sound], sigma[:, sound], beta, flow_correction)
+        return part.parameters, _factors(part.ln_flow, len(runs)), simulator.lagging(part.lag)
+
+    return suspects_of(simulator, peaks, alone, joint_of)
 
 
 @dataclass(frozen=True)
 class _Joint:
-    """A joint estimate: parameters (M, 3), ln flow factors (F,), normal matrix and its prior part.
+    """A joint estimate: parameters (M, 3), ln flow factors (F,), the oven's lag [s], normal matrix and its prior part.
+
+    The last two rows of the matrices are of what typical values have in common, see `_jointly`.
 
     `chi_square` is the sum of squares of the `count` measured values alone.
     """
 
     parameters: Array
     ln_flow: Array
+    lag: float
     normal: Array
     prior_normal: Array
     chi_square: float
@@ -250,7 +178,7 @@ def _factors(ln_flow: Array, runs: int) -> Array:
 
 
 def _jointly(
-    simulator: _Simulator,
+    simulator: Simulator,
     runs: Sequence[Run],
     parameters: Array,
     measured: Array,
@@ -258,77 +186,99 @@ def _jointly(
     beta: float,
     flow_correction: FlowCorrection,
 ) -> _Joint:
-    """Gauss-Newton with damping on all compounds and the flow factors."""
+    """Gauss-Newton with damping on all compounds and what they share.
+
+    They share F ln flow factors, the oven's lag [s], and how far the phase's ln theta and dCp lie from typical on
+    the whole: without the last two, many compounds together would seem to know typical theta far better than one
+    does, and the lag, which two ramps tell from theta hardly at all, would follow.
+    """
     start = parameters
     R, M = measured.shape
     F = R if flow_correction == "run" else 1
-    spread = LN_FLOW_SPREAD[flow_correction]
+    middle = np.array([*np.zeros(F), USUAL_OVEN_LAG, 0.0, 0.0])
+    spread = np.array([*np.full(F, LN_FLOW_SPREAD[flow_correction]), OVEN_LAG_SPREAD, *OFFSET_SPREADS])
+    scatter = SPREADS * OWN_SHARE
+    rescale = np.array([*(1 / OWN_SHARE), 1.0])
     hold_up = np.array([np.nan if run.hold_up is None else run.hold_up for run in runs])
     hold_up_sigma = np.hypot([run.repeatability for run in runs], HOLD_UP_ERROR * np.nan_to_num(hold_up))
-    unretained = simulator.tables(_UNRETAINED)
+    unretained = simulator.tables(UNRETAINED)
     known = ~np.isnan(measured)
 
-    def evaluate(p: Array, ln_flow: Array) -> tuple[Array, Array, int]:
+    size = 3 * M + F + 3
+
+    def evaluate(p: Array, shared: Array) -> tuple[Array, Array, int]:
         """Standardised distances and derivatives, the measured ones first; the count of those."""
-        factors = _factors(ln_flow, R)
-        times, slopes, tables = _with_derivatives(simulator, p, factors)
+        factors, lag = _factors(shared[:F], R), float(shared[F])
+        times, slopes, tables = with_derivatives(simulator, p, factors, lag)
         h = 1e-4
-        moved = simulator.times(tables, factors * np.exp(h))[0][:, :M]
-        air, air_moved = (simulator.times(unretained, f)[0][:, 0] for f in (factors, factors * np.exp(h)))
-        J = np.zeros((R, M, 3 * M + F))
+        moved = simulator.times(tables, factors * np.exp(h), lag=lag)[0][:, :M]
+        air, air_moved = (
+            simulator.times(unretained, f, lag=lag)[0][:, 0] for f in (factors, factors * np.exp(h))
+        )
+        J = np.zeros((R, M, size))
+        J[:, :, 3 * M + F] = (
+            simulator.times(tables, factors, lag=lag + LAG_STEP)[0][:, :M] - times
+        ) / LAG_STEP
         m = np.arange(M)
         for i in range(3):
             J[:, m, i * M + m] = slopes[:, :, i]
-        J_air = np.zeros((R, 3 * M + F))
+        J_air = np.zeros((R, size))
         for r in range(R):
             J[r, :, 3 * M + (r if F > 1 else 0)] = (moved[r] - times[r]) / h
             J_air[r, 3 * M + (r if F > 1 else 0)] = (air_moved[r] - air[r]) / h
-        prior, prior_slope = _priors(p, start, beta)
-        J_prior = np.zeros((M, 3, 3 * M + F))
+        prior, prior_slope = priors(p, start, beta)
+        prior, prior_slope = rescale * prior, rescale[:, None] * prior_slope
+        prior[:, :2] -= shared[-2:] / scatter
+        J_prior = np.zeros((M, 3, size))
         for i in range(3):
             J_prior[m, :, i * M + m] = prior_slope[:, :, i]
-        J_flow = np.zeros((F, 3 * M + F))
-        J_flow[:, 3 * M :] = np.eye(F) / spread
+        J_prior[:, [0, 1], [-2, -1]] = -1 / scatter
+        J_shared = np.zeros((F + 3, size))
+        J_shared[:, 3 * M :] = np.diag(1 / spread)
         has_air = ~np.isnan(hold_up)
         distance = [
             ((times - measured) / sigma)[known],
             ((air - hold_up) / hold_up_sigma)[has_air],
             prior.ravel(),
-            ln_flow / spread,
+            (shared - middle) / spread,
         ]
         slope = [
             (J / sigma[:, :, None])[known],
             (J_air / hold_up_sigma[:, None])[has_air],
             J_prior.reshape(3 * M, -1),
-            J_flow,
+            J_shared,
         ]
         return np.concatenate(distance), np.concatenate(slope), int(known.sum() + has_air.sum())
 
-    ln_flow = np.zeros(F)
+    shared = middle.copy()
+    largest = np.array([*np.full(F, 0.1), LARGEST_LAG, 1.0, 100.0])
     damping = 1e-6
-    distance, J, count = evaluate(parameters, ln_flow)
+    distance, J, count = evaluate(parameters, shared)
     for _ in range(25):
         normal = J.T @ J
         damped = normal + np.diag(damping * np.diag(normal))
         step = -np.linalg.solve(damped, J.T @ distance)
         blocks = step[: 3 * M].reshape(3, M).T
-        trial = _kept_possible(parameters + np.clip(blocks, -_LARGEST_STEPS, _LARGEST_STEPS))
-        trial_flow = ln_flow + np.clip(step[3 * M :], -0.1, 0.1)
-        trial_distance, trial_J, _ = evaluate(trial, trial_flow)
+        trial = kept_possible(parameters + np.clip(blocks, -LARGEST_STEPS, LARGEST_STEPS))
+        trial_shared = shared + np.clip(step[3 * M :], -largest, largest)
+        trial_shared[F] = np.clip(trial_shared[F], 0.0, LARGEST_LAG)
+        trial_distance, trial_J, _ = evaluate(trial, trial_shared)
         gain = float(distance @ distance - trial_distance @ trial_distance)
         if gain > 0:
-            parameters, ln_flow, distance, J = trial, trial_flow, trial_distance, trial_J
+            parameters, shared, distance, J = trial, trial_shared, trial_distance, trial_J
             damping = max(damping / 10, 1e-9)
         else:
             damping *= 10
-        if abs(gain) < 1e-6 * float(distance @ distance) + 1e-9 or damping > 1e3:
+        # Rounding in the simulated times moves the sum by some 1e-5 of itself: closer than that nothing is gained.
+        if abs(gain) < 2e-5 * float(distance @ distance) + 1e-5 or damping > 1e3:
             break
     chi_square = float(distance[:count] @ distance[:count])
-    return _Joint(parameters, ln_flow, J.T @ J, J[count:].T @ J[count:], chi_square, count)
+    normal, prior_normal = J.T @ J, J[count:].T @ J[count:]
+    return _Joint(parameters, shared[:F], float(shared[F]), normal, prior_normal, chi_square, count)
 
 
 def _finished(
-    simulator: _Simulator,
+    simulator: Simulator,
     runs: Sequence[Run],
     names: Sequence[str],
     joint: _Joint,
@@ -336,9 +286,10 @@ def _finished(
     sigma: Array,
     beta: float,
     flow_correction: FlowCorrection,
+    suspects: tuple[Suspect, ...],
 ) -> Fit:
     R, M = measured.shape
-    retention = _retention(joint.parameters)
+    retention = retention_of(joint.parameters)
     factors = _factors(joint.ln_flow, R)
     covariance = np.linalg.inv(joint.normal).astype(np.float64)
     # Of all that was measured, what the effective number of parameters leaves over tests the fit; where the
@@ -346,48 +297,63 @@ def _finished(
     effective = float(np.trace(covariance @ (joint.normal - joint.prior_normal)))
     freedom = joint.count - effective
     excess = joint.chi_square / freedom if freedom >= TESTABLE_FREEDOM else 1.0
-    covariance *= max(1.0, excess)
-    system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))))
-
+    covariance = max(1.0, excess) * covariance[:-2, :-2]
+    # What typical values say of one compound by itself, its share in what they have in common included.
+    typical = np.diag(joint.prior_normal)[: 3 * M].reshape(3, M) * np.array([1.0, *OWN_SHARE**2])[:, None]
+    system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))), oven_lag=joint.lag)
+    simulator = simulator.lagging(joint.lag)
     tables = simulator.tables(retention)
     times, widths = simulator.times(tables, factors, widths=True)
-    plate_height_factor, injection_width, widths_fitted = _band_width(
-        simulator, runs, tables, factors, widths
+    bands = _band_width(simulator, runs, tables, factors, widths)
+    system = replace(
+        system, plate_height_factor=bands.plate_height_factor, injection_width=bands.injection_width
     )
-    system = replace(system, plate_height_factor=plate_height_factor, injection_width=injection_width)
     residual = np.where(np.isnan(measured), np.nan, times - measured)
-    hold_up = simulator.times(simulator.tables(_UNRETAINED), factors)[0][:, 0]
-    uncorrected = simulator.times(simulator.tables(_UNRETAINED), np.ones(R))[0][:, 0]
+    hold_up = simulator.times(simulator.tables(UNRETAINED), factors)[0][:, 0]
+    uncorrected = simulator.times(simulator.tables(UNRETAINED), np.ones(R))[0][:, 0]
     standardised = residual / sigma
     fit = Fit(
         system=system,
         retention=retention,
         standard_error=np.sqrt(np.diag(covariance)[: 3 * M]).reshape(3, M).T,
-        prior_weight=np.clip((np.diag(covariance) * np.diag(joint.prior_normal))[: 3 * M], 0, 1)
-        .reshape(3, M)
-        .T,
+        prior_weight=np.clip(np.diag(covariance)[: 3 * M].reshape(3, M) * typical, 0, 1).T,
         residual=residual,
         standardised=standardised,
         flow_factors=factors,
         covariance=covariance,
         hold_up=hold_up,
-        widths_fitted=widths_fitted,
+        widths_fitted=bands.fitted,
         chi_square=joint.chi_square,
         degrees_of_freedom=max(freedom, 0.0),
         testable=bool(np.any((~np.isnan(measured)).sum(axis=0) > 2)),
         warnings=(),
+        width_covariance=bands.covariance,
+        width_scatter=bands.scatter,
+        suspects=suspects,
+        lag_fitted=True,
     )
     return replace(fit, warnings=tuple(warnings_of(fit, runs, names, uncorrected, flow_correction)))
 
 
+@dataclass(frozen=True)
+class _Bands:
+    """What the measured widths say: see the attributes of `Fit`."""
+
+    plate_height_factor: float = ASSUMED_PLATE_HEIGHT_FACTOR
+    injection_width: float = 0.0
+    fitted: bool = False
+    covariance: Array = field(default_factory=lambda: ASSUMED_WIDTH_COVARIANCE)
+    scatter: float = WIDTH_ERROR
+
+
 def _band_width(
-    simulator: _Simulator,
+    simulator: Simulator,
     runs: Sequence[Run],
     tables: dict[Controlled, MigrationTables],
     factors: Array,
     widths: Array,
-) -> tuple[float, float, bool]:
-    """Plate height factor and injected width from measured half-height widths.
+) -> _Bands:
+    """Plate height factor and injected width from measured half-height widths, and how far they scatter.
 
     Variances add: measured = factor x computed + (injected width)^2 x its share that reaches the outlet, linear
     and non-negative in both unknowns.
@@ -395,15 +361,21 @@ def _band_width(
     measured = np.array([run.width_half for run in runs]) / HALF_HEIGHT_WIDTH
     known = np.isfinite(measured) & np.isfinite(widths)
     if known.sum() < 3:
-        return ASSUMED_PLATE_HEIGHT_FACTOR, 0.0, False
+        return _Bands()
     second = {
         kind: replace(table, system=replace(table.system, injection_width=1.0))
         for kind, table in tables.items()
     }
     with_injection = simulator.times(second, factors, widths=True)[1]
     columns = np.stack([widths[known] ** 2, (with_injection**2 - widths**2)[known]], axis=1)
-    weight = 1.0 / (2 * WIDTH_ERROR * measured[known] ** 2)
-    solution, _ = nnls(columns * weight[:, None], measured[known] ** 2 * weight)
+    variance = measured[known] ** 2
+    weight = 1.0 / (2 * WIDTH_ERROR * variance)
+    solution, _ = nnls(columns * weight[:, None], variance * weight)
     if solution[0] <= 0:
-        return ASSUMED_PLATE_HEIGHT_FACTOR, 0.0, False
-    return float(solution[0]), float(np.sqrt(solution[1])), True
+        return _Bands()
+    off = variance / (columns @ solution) - 1  # twice the relative error of a width
+    freedom = known.sum() - np.count_nonzero(solution)
+    scatter = max(float(np.sqrt((off**2).sum() / freedom)) / 2, LEAST_WIDTH_SCATTER)
+    by_log = columns * weight[:, None] * np.array([solution[0], 1.0])
+    covariance = np.linalg.inv(by_log.T @ by_log) * (scatter / WIDTH_ERROR) ** 2
+    return _Bands(float(solution[0]), float(np.sqrt(solution[1])), True, covariance, scatter)

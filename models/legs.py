@@ -116,6 +116,8 @@ def by_cuts(system: ColumnSystem, batch: ProgramBatch, misfit: float) -> Index:
     _, T, carrier = corners(batch)
     _, c = _at_quarters(system, batch.controlled, T, carrier)
     needed = _parts(system, batch.controlled, T, carrier) * MOST_CUTS + _cuts(c, misfit)
+    if not len(needed):  # nothing is ramped, so that there are no legs to cut
+        return np.arange(batch.size)
     result: Index = np.lexsort(needed[::-1])
     return result
 

@@ -51,7 +51,7 @@ from models.panels import nodes_of, panels_of, rule
 from models.plate_height import typical_diffusion_constant
 from models.plate_height_tables import PlateHeightTables, plate_height_tables
 from models.precision import Precision, in_precision
-from models.programs import Array, Controlled, ProgramBatch
+from models.programs import Array, Controlled, ProgramBatch, delayed
 from models.retention import Retention
 from models.sections import Sections, has_constant_c, sections_of
 from models.system import ColumnSystem, clock_weight, flow_group
@@ -202,6 +202,7 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     """
     if batch.controlled != tables.controlled:
         raise ValueError(f"tables are for controlled {tables.controlled}, the batch for {batch.controlled}")
+    batch = delayed(batch, tables.system.oven_lag)
     effort = EFFORTS[accuracy]
     constant_c = has_constant_c(tables.system, batch)
     nodes = effort.nodes_frozen if constant_c else 2 * effort.nodes

@@ -7,7 +7,7 @@ hold it stays at its last value: whether a run is stopped there is the business 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -187,6 +187,19 @@ def _padded(knots: Sequence[tuple[list[float], list[float]]]) -> tuple[Array, Ar
         np.array([times + times[-1:] * (width - len(times)) for times, _ in knots]),
         np.array([values + values[-1:] * (width - len(values)) for _, values in knots]),
     )
+
+
+def delayed(batch: ProgramBatch, lag: float) -> ProgramBatch:
+    """What the column feels of N programs: every corner of the oven but its start comes `lag` [s] late.
+
+    An oven that follows its set point with a time constant runs, in a ramp, that much behind it; so does the column
+    inside it.
+    """
+    if lag == 0:
+        return batch
+    times = batch.oven_times + lag
+    times[:, 0] = batch.oven_times[:, 0]
+    return replace(batch, oven_times=times)
 
 
 def values_at(times: Array, corner_times: Array, corner_values: Array) -> Array:

@@ -145,6 +145,8 @@ def joined(*parts: Retention) -> Retention:
     )
 
 
+UNRETAINED = Retention(np.array([60.0]), np.array([4.0]), np.array([0.0]))  # k < 1e-5 above room temperature
+
 # Steps of T0 [K], ln theta [-] and dCp [J/mol/K] for derivatives: far above rounding, far below curvature.
 PARAMETER_STEPS = np.array([0.02, 5e-4, 0.2])
 

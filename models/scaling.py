@@ -118,7 +118,11 @@ def carried(
     before = hold_up_at(old, program.carrier.controlled, program.carrier.start, T_old)
     ratio = hold_up_at(new, controlled, start, moved(T_old)) / before
     carrier = carried_carrier(program.carrier, old, new, controlled, ratio, T_old, moved(T_old))
-    return Program(_carried_oven(program.oven, ratio, moved), _stretched(carrier, ratio)), ratio
+    oven = _carried_oven(program.oven, ratio, moved)
+    # An oven that follows its set point late does so by the same time whatever the program: so that what the column
+    # feels is scaled, the first hold makes up for it, as far as it can.
+    hold = max(0.0, oven.hold + ratio * old.oven_lag - new.oven_lag)
+    return Program(replace(oven, hold=hold), _stretched(carrier, ratio)), ratio
 
 
 def carried_carrier(

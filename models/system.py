@@ -28,6 +28,7 @@ class ColumnSystem:
     flow_factor : float  [-], true over computed velocity at the same inlet pressure
     plate_height_factor : float  [-], true over computed plate height
     injection_width : float  [s], standard deviation of the injected band in time
+    oven_lag : float  [s], by which the column's temperature follows the set point of a ramp
     """
 
     column: Column
@@ -36,6 +37,7 @@ class ColumnSystem:
     flow_factor: float = 1.0
     plate_height_factor: float = 1.0
     injection_width: float = 0.0
+    oven_lag: float = 0.0
 
 
 def inlet_pressure(system: ColumnSystem, controlled: Controlled, value: Array, T: Array) -> Array:

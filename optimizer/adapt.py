@@ -18,15 +18,16 @@ from models.units import ZERO_CELSIUS, flow_mL_min, flow_si
 from optimizer.adapt_options import Change
 from optimizer.candidates import warnings_of
 from optimizer.goal import Problem, problem_of
-from optimizer.predict import predict, with_uncertainty
+from optimizer.instrument_steps import carrier_rate_step, carrier_step, on_grid
+from optimizer.predict import predict
 from optimizer.reasons import broken_limits
 from optimizer.results import Prediction
 from optimizer.scenario_conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario_data import Scenario
+from optimizer.uncertainty import with_uncertainty
 
 SAME = 1e-9  # relative; phase ratios closer than this are one
 COARSE = 0.02  # relative change of a rate by rounding that is worth a word
-VELOCITY_STEP = 1e-3  # m/s; scenarios state no step of their own for velocities
 NEW_COLUMN = (
     "The new column is taken to have its nominal dimensions: the flow correction found for the one in use belongs to "
     "that one. Measure the hold-up time on the new column, and confirm one run."
@@ -48,7 +49,7 @@ class Adapted:
     ratio : float  [-], factor on all times of the program, before rounding
     T_old, T_new : float  [K], where hold-up times are compared
     hold_up_old, hold_up_new : float  [s], there, of the two programs as set
-    holds : float, share of draws in which the carried method keeps every pair
+    holds : float, share of draws in which the carried method keeps everything asked
     notes : sentences on what was decided here
     warnings : sentences on limits and trust, about the carried method
     """
@@ -102,7 +103,7 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
     program, ratio = carried(method, fit.system, fresh.system, controlled, start, T_old, temperature)
     program, rounded = _settable(moved_scenario, program, start)
     new = problem_of(replace(moved_scenario, current=program), fresh)
-    after, holds = with_uncertainty(new, predict(new, program), scenario.search.seed)
+    after, reliability = with_uncertainty(new, predict(new, program))
     return Adapted(
         old=old,
         new=new,
@@ -113,7 +114,7 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
         T_new=T_new,
         hold_up_old=hold_up_at(fit.system, method.carrier.controlled, method.carrier.start, T_old),
         hold_up_new=hold_up_at(fresh.system, controlled, program.carrier.start, T_new),
-        holds=holds,
+        holds=reliability.share,
         notes=(*notes, *capped, *said, *rounded),
         warnings=(*broken_limits(new, after), *warnings_of(new, after)),
     )
@@ -176,9 +177,11 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
     ]
     # Uncertain by how much columns differ from their tags, whatever is known of the old one.
     M = len(fit.retention)
-    covariance = np.zeros((3 * M + 1, 3 * M + 1))
-    covariance[:-1, :-1] = fit.covariance[: 3 * M, : 3 * M]
-    covariance[-1, -1] = LN_FLOW_SPREAD["column"] ** 2
+    kept = np.delete(np.arange(len(fit.covariance)), fit.flows)
+    moved = np.where(kept < 3 * M, kept, 3 * M + 1)  # the oven, and so its lag, stays what it is
+    covariance = np.zeros((len(kept) + 1, len(kept) + 1))
+    covariance[np.ix_(moved, moved)] = fit.covariance[np.ix_(kept, kept)]
+    covariance[3 * M, 3 * M] = LN_FLOW_SPREAD["column"] ** 2
     retention = fit.retention
     old_ratio, new_ratio = scenario.column.phase_ratio, column.phase_ratio
     if abs(new_ratio / old_ratio - 1) > SAME:
@@ -269,14 +272,6 @@ def _settable_range(
     return max(lows), min(highs)
 
 
-def carrier_step(scenario: Scenario, controlled: Controlled) -> tuple[float, float]:
-    """Step of the set value, and what is added to its multiples."""
-    steps = scenario.instrument.steps
-    if controlled == "pressure":
-        return steps.pressure, scenario.ambient_pressure
-    return (steps.flow, 0.0) if controlled == "flow" else (VELOCITY_STEP, 0.0)
-
-
 def _settable(scenario: Scenario, program: Program, start: float) -> tuple[Program, list[str]]:
     """The program on the instrument's grid; temperatures are there, the first set value stays as it was asked for."""
     steps = scenario.instrument.steps
@@ -303,8 +298,7 @@ def settable_carrier(scenario: Scenario, carrier: CarrierProgram) -> CarrierProg
     """A carrier program on the instrument's grid."""
     steps = scenario.instrument.steps
     step, offset = carrier_step(scenario, carrier.controlled)
-    rate_step = {"pressure": steps.pressure_rate, "flow": steps.flow_rate, "velocity": VELOCITY_STEP / 60.0}
-    slowest = rate_step[carrier.controlled]
+    slowest = carrier_rate_step(scenario, carrier.controlled)
     ramps = tuple(
         Ramp(
             max(on_grid(ramp.rate, slowest), slowest),
@@ -315,8 +309,3 @@ def settable_carrier(scenario: Scenario, carrier: CarrierProgram) -> CarrierProg
     )
     start = max(on_grid(carrier.start, step, offset), offset + step)
     return CarrierProgram(carrier.controlled, start, on_grid(carrier.hold, steps.time), ramps)
-
-
-def on_grid(value: float, step: float, offset: float = 0.0) -> float:
-    """The multiple of a step nearest to a value, counted from an offset."""
-    return round((value - offset) / step) * step + offset

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rich.console import Console
@@ -20,6 +20,7 @@ from optimizer.documents import Document
 from optimizer.errors import ScenarioError
 from optimizer.found import Progress
 from optimizer.goal import Problem
+from optimizer.results import Candidate, Prediction
 from optimizer.scenario import Scenario, read_program
 from optimizer.trim import trim
 from optimizer.workflow import optimize
@@ -33,28 +34,34 @@ class Made:
     ----------
     document : Document
     show : how people see it
-    problem : Problem on the new system, the method as its current one
-    program : Program, the method
+    old, problem : Problem on the system in use and on the new one, there with the method as its current one
+    before, after : Prediction of the method in use, and of the carried or restored one
     feasible : bool, False when a search was made and nothing meets the goal
-    tuned : Program or None, the first candidate of that search
+    tuned : Candidate or None, the first of that search
     """
 
     document: Document
     show: Callable[[Console, Document], None]
+    old: Problem
     problem: Problem
-    program: Program
+    before: Prediction
+    after: Prediction
     feasible: bool = True
-    tuned: Program | None = None
+    tuned: Candidate | None = None
 
     def files(self) -> dict[str, bytes]:
-        """adapt.json, and each program as a TOML file."""
+        """adapt.json, the page adapt.html, and each program as a TOML file."""
+        from optimizer.adapt_page import adapt_html
+
         system, ambient = self.problem.fit.system, self.problem.scenario.ambient_pressure
+        html = adapt_html(self.document, self.old, self.problem, self.before, self.after, self.tuned)
         files = {
             "adapt.json": json_bytes(self.document),
-            "program.toml": program_file(self.program, system, ambient),
+            "adapt.html": html.encode(),
+            "program.toml": program_file(self.after.program, system, ambient),
         }
         if self.tuned is not None:
-            files["tuned.toml"] = program_file(self.tuned, system, ambient)
+            files["tuned.toml"] = program_file(self.tuned.prediction.program, system, ambient)
         return files
 
 
@@ -78,7 +85,7 @@ def method_to_carry(scenario: Scenario, program: Path | None) -> Program:
 def carried_over(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Made:
     """The method on another gas, outlet or column."""
     made = adapt(scenario, fit, method, change)
-    return Made(adapted_document(made), show_adapted, made.new, made.after.program)
+    return Made(adapted_document(made), show_adapted, made.old, made.new, made.before, made.after)
 
 
 def trimmed(
@@ -96,7 +103,7 @@ def trimmed(
             "left with --length-m"
         )
     made = trim(scenario, fit, method, cut_of(scenario, trim_m), marker)
-    return Made(trimmed_document(made), show_trimmed, made.new, made.rounded.program)
+    return Made(trimmed_document(made), show_trimmed, made.old, made.new, made.before, made.rounded)
 
 
 def tuned(made: Made, seconds: float | None, progress: Progress | None) -> Made:
@@ -104,5 +111,5 @@ def tuned(made: Made, seconds: float | None, progress: Progress | None) -> Made:
     problem = made.problem
     _, outcome = optimize(problem.scenario, problem.fit, seconds, progress)
     document = {**made.document, "tuned": candidate_document(problem.scenario, outcome)}
-    first = outcome.candidates[0].prediction.program if outcome.candidates else None
-    return Made(document, made.show, problem, made.program, outcome.feasible, first)
+    first = outcome.candidates[0] if outcome.candidates else None
+    return replace(made, document=document, feasible=outcome.feasible, tuned=first)

@@ -8,7 +8,8 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from optimizer.console import carrier_line, oven_line, show_candidates, show_warnings
+from optimizer.candidates_console import show_candidates
+from optimizer.console import carrier_line, oven_line, show_cautions, show_warnings
 from optimizer.documents import Document
 
 
@@ -40,7 +41,7 @@ def show_adapted(console: Console, document: Document) -> None:
     _show_order(console, document)
     if carried["pass_probability"] is not None:
         console.print(
-            f"Carried over, every pair holds in {100 * carried['pass_probability']:.0f} % of draws."
+            f"Carried over, everything asked holds in {100 * carried['pass_probability']:.0f} % of draws."
         )
     _show_ends(console, document)
 
@@ -69,18 +70,34 @@ def show_trimmed(console: Console, document: Document) -> None:
         mark = " (marker)" if row["compound"] == document["marker"] else ""
         table.add_row(escape(row["compound"]) + mark, *(_text(row[key], ".3f") for key in known))
     console.print(table)
-    exact, otherwise = document["exact"], document["carrier_if_old_length_stays_entered"]
-    pressure = exact["inlet_pressure"]
-    console.print(
-        f"{escape(document['marker'])} comes at {exact['marker_min']:.3f} min again at "
-        f"{carrier_line(exact['carrier'])} with the new length entered: a head pressure of {_pressure_range(pressure)}."
-    )
-    if otherwise is None:
-        console.print("At controlled pressure the entered length makes no difference to a run.")
-    else:
-        console.print(f"With the old length left entered, the same needs {carrier_line(otherwise)}.")
+    for line in restoring_lines(document):
+        console.print(escape(line))
     _show_order(console, document)
     _show_ends(console, document)
+
+
+def restoring_lines(document: Document) -> list[str]:
+    """What to set so that the marker comes when it came, in sentences."""
+    otherwise = document["to_set_if_old_length_stays_entered"]
+    lines = [f"With the new length entered, set {_setting(document, document['to_set'])}"]
+    if otherwise is None:
+        return [*lines, "At controlled pressure the entered length makes no difference to a run."]
+    return [*lines, f"With the old length left entered, set {_setting(document, otherwise)}"]
+
+
+def _setting(document: Document, setting: Document) -> str:
+    before, after = document["marker_before_min"], setting["marker_min"]
+    line, between = carrier_line(setting["carrier"]), carrier_line(setting["between_steps"])
+    kind = f"{setting['carrier']['mode']}, "  # said once
+    text = (
+        f"{line}: {document['marker']} then comes at {after:.3f} min ({100 * (after / before - 1):+.1f} %), against "
+        f"{before:.3f} min before the cut"
+    )
+    return (
+        f"{text}."
+        if between == line
+        else f"{text}; between the instrument's steps, {between.removeprefix(kind)} would restore it."
+    )
 
 
 def _show_methods(console: Console, methods: dict[str, Document]) -> None:
@@ -88,6 +105,13 @@ def _show_methods(console: Console, methods: dict[str, Document]) -> None:
     table.add_column("")
     for name in methods:
         table.add_column(name)
+    for name, texts in method_rows(list(methods.values())):
+        table.add_row(name, *(escape(text) for text in texts))
+    console.print(table)
+
+
+def method_rows(methods: list[Document]) -> list[tuple[str, list[str]]]:
+    """Methods side by side: names of what is compared, each with a text a method."""
     rows: dict[str, Callable[[Document], str]] = {
         "column": lambda each: (
             f"{each['column']['length_m']:g} m x {each['column']['inner_diameter_mm']:g} mm x "
@@ -102,12 +126,10 @@ def _show_methods(console: Console, methods: dict[str, Document]) -> None:
         "run time, min": lambda each: _text(each["run_time_min"], ".2f"),
         "smallest resolution": lambda each: (
             _text(each["min_resolution"], ".2f")
-            + (f" ({escape(' and '.join(each['critical_pair']))})" if each["critical_pair"] else "")
+            + (f" ({' and '.join(each['critical_pair'])})" if each["critical_pair"] else "")
         ),
     }
-    for name, text in rows.items():
-        table.add_row(name, *(text(each) for each in methods.values()))
-    console.print(table)
+    return [(name, [text(each) for each in methods]) for name, text in rows.items()]
 
 
 def _show_order(console: Console, document: Document) -> None:
@@ -119,16 +141,14 @@ def _show_ends(console: Console, document: Document) -> None:
     for note in document["notes"]:
         console.print(escape(note))
     show_warnings(console, document["warnings"])
-    for line in document["cautions"]:
-        console.print(f"[bold]Caution:[/bold] {escape(line)}")
+    show_cautions(console, document["cautions"])
     tuned = document["tuned"]
     if tuned is not None:
         console.print(
             "\n[bold]Tuned[/bold]: the best program of a search on the new system, the pattern left aside. What is "
             "called the method in use here is the carried one."
         )
-        first = {**tuned, "candidates": tuned["candidates"][:1]}
-        show_candidates(console, first, None)
+        show_candidates(console, {**tuned, "candidates": tuned["candidates"][:1], "current": None})
 
 
 def _pressure_range(pressure: Document) -> str:

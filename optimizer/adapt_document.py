@@ -13,8 +13,11 @@ from optimizer.adapt import Adapted, swapped_pairs
 from optimizer.cautions import cautions
 from optimizer.documents import FORMAT, Document, minutes, number, prediction_document, program_document
 from optimizer.goal import Problem
+from optimizer.inline_toml import inline_toml
 from optimizer.results import Prediction
 from optimizer.trim import Trimmed
+
+READ_DIGITS = {"kPa": 1, "mL": 3, "cm_s": 2}  # decimals by the unit in a key
 
 
 def adapted_document(made: Adapted) -> Document:
@@ -61,7 +64,7 @@ def trimmed_document(made: Trimmed) -> Document:
     if made.not_entered is not None:
         shown["after_old_length_entered"] = made.not_entered
     at = made.before.compounds.index(made.marker)
-    otherwise = made.restored_not_entered
+    otherwise, otherwise_set = made.restored_not_entered, made.rounded_not_entered
     return {
         "format": FORMAT,
         "title": made.new.scenario.title,
@@ -71,14 +74,11 @@ def trimmed_document(made: Trimmed) -> Document:
         "in_use": _method(made.old, made.before),
         "trimmed": _method(made.new, made.entered),
         "restored": _method(made.new, made.rounded),
-        "exact": {
-            "carrier": program_document(made.restored.program, ambient)["carrier"],
-            "inlet_pressure": _pressures(made.restored, ambient),
-            "marker_min": minutes(made.restored.retention[at]),
-        },
-        "carrier_if_old_length_stays_entered": None
-        if otherwise is None
-        else program_document(otherwise, ambient)["carrier"],
+        "marker_before_min": minutes(made.before.retention[at]),
+        "to_set": _setting(made.rounded, at, made.restored.program, ambient),
+        "to_set_if_old_length_stays_entered": None
+        if otherwise is None or otherwise_set is None
+        else _setting(otherwise_set, at, otherwise, ambient),
         "peaks": [
             {
                 "compound": made.before.compounds[m],
@@ -94,6 +94,25 @@ def trimmed_document(made: Trimmed) -> Document:
     }
 
 
+def _setting(settable: Prediction, marker: int, exact: Program, ambient: float) -> Document:
+    """What an instrument takes, when the marker then comes, and what between its steps would restore it exactly."""
+    return {
+        "carrier": program_document(settable.program, ambient)["carrier"],
+        "marker_min": minutes(settable.retention[marker]),
+        "between_steps": _for_reading(program_document(exact, ambient)["carrier"]),
+    }
+
+
+def _for_reading(value: Any, key: str = "") -> Any:
+    """A carrier that no instrument takes as it is, with as many digits as are worth reading."""
+    if isinstance(value, dict):
+        return {name: _for_reading(each, name) for name, each in value.items()}
+    if isinstance(value, list):
+        return [_for_reading(each) for each in value]
+    digits = next((digits for unit, digits in READ_DIGITS.items() if unit in key), None)
+    return value if digits is None else round(value, digits)
+
+
 def program_file(program: Program, system: ColumnSystem, ambient_pressure: float) -> bytes:
     """A program as a TOML file that `--program` reads; its head says for which column and gas."""
     column = system.column
@@ -104,17 +123,8 @@ def program_file(program: Program, system: ColumnSystem, ambient_pressure: float
         "# column and gas of whatever scenario it is given with.",
     ]
     document = program_document(program, ambient_pressure)
-    lines += [f"{name} = {_toml(table)}" for name, table in document.items()]
+    lines += [f"{name} = {inline_toml(table)}" for name, table in document.items()]
     return ("\n".join(lines) + "\n").encode()
-
-
-def _toml(value: Any) -> str:
-    """A program document's values as inline TOML."""
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_toml(each)}" for key, each in value.items()) + " }"
-    if isinstance(value, list):
-        return "[" + ", ".join(_toml(each) for each in value) + "]"
-    return f'"{value}"' if isinstance(value, str) else f"{value:.10g}"
 
 
 def _method(problem: Problem, prediction: Prediction) -> Document:
@@ -142,8 +152,9 @@ def _pressures(prediction: Prediction, ambient_pressure: float) -> Document:
     ends = {"lowest": prediction.inlet_pressure.min(), "highest": prediction.inlet_pressure.max()}
     return {
         name: {
-            "gauge_kPa": number((value - ambient_pressure) / PA_PER_KPA),
-            "absolute_kPa": number(value / PA_PER_KPA),
+            # As people read them: rounded once, so that no text shows the same pressure in two ways.
+            "gauge_kPa": round(float(value - ambient_pressure) / PA_PER_KPA, 1),
+            "absolute_kPa": round(float(value) / PA_PER_KPA, 1),
         }
         for name, value in ends.items()
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, get_args
 
@@ -55,7 +56,7 @@ def change_of(
 
     Raises
     ------
-    InvalidInputError : naming option, value and what was expected
+    InvalidInputError : naming option, value and what was expected; or when all of it is as now
     """
     _in_range("--length-m", length_m, Length)
     _in_range("--inner-diameter-mm", inner_diameter_mm, Bore)
@@ -67,7 +68,7 @@ def change_of(
     if outlet not in (None, "ambient", "vacuum"):
         raise InvalidInputError(f"--outlet {outlet}: expected ambient or vacuum")
     ambient = scenario.ambient_pressure
-    return Change(
+    change = Change(
         None if gas is None else carrier_gas(gas),
         None if outlet is None else 0.0 if outlet == "vacuum" else ambient,
         length_m,
@@ -76,6 +77,40 @@ def change_of(
         None if flow_mL_min is None else flow_si(flow_mL_min),
         None if inlet_kPa is None else absolute_pressure(inlet_kPa, ambient),
     )
+    if not change.nothing and _as_now(scenario, change):
+        given = {
+            "--gas": gas,
+            "--outlet": outlet,
+            "--length-m": length_m,
+            "--inner-diameter-mm": inner_diameter_mm,
+            "--film-thickness-um": film_thickness_um,
+        }
+        options = " ".join(f"{option} {value}" for option, value in given.items() if value is not None)
+        raise InvalidInputError(
+            f"{options}: that is what {scenario.path} states already, so nothing changes; to go to another flow on the "
+            "same system give --flow-mL-min or --inlet-kPa"
+        )
+    return change
+
+
+def _as_now(scenario: Scenario, change: Change) -> bool:
+    """Whether gas, outlet and column stay what they are, and no set value is asked for."""
+    column = scenario.column
+    same = (
+        (change.gas, scenario.gas),
+        (change.outlet_pressure, scenario.outlet_pressure),
+        (change.length, column.length),
+        (change.inner_diameter, column.inner_diameter),
+        (change.film_thickness, column.film_thickness),
+    )
+    if change.flow is not None or change.inlet_pressure is not None:
+        return False
+    return all(asked is None or asked == now or _close(asked, now) for asked, now in same)
+
+
+def _close(asked: object, now: object) -> bool:
+    """Whether two numbers are one but for rounding, as 0.25 mm in m may be."""
+    return isinstance(asked, float | int) and isinstance(now, float | int) and math.isclose(asked, now)
 
 
 def cut_of(scenario: Scenario, trim_m: float) -> float:

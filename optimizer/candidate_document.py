@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import json
-import math
 
 from models.units import PA_PER_KPA
+from optimizer.cautions import cautions_about
 from optimizer.documents import (
     FORMAT,
     Document,
@@ -17,11 +17,13 @@ from optimizer.documents import (
     program_document,
     valley_percent,
 )
-from optimizer.results import Candidate, FrontPoint, Prediction, SearchOutcome, WhatIf
+from optimizer.reliability_document import reliability_cells, reliability_document
+from optimizer.results import Candidate, FrontPoint, InUse, Prediction, SearchOutcome, WhatIf
 from optimizer.scenario_data import Scenario
+from optimizer.set_point_tolerance_document import most_critical, set_point_tolerance_document
 from optimizer.set_points import carrier_set_points, one_line, oven_set_points
 from optimizer.split_line import Flow, split_line
-from optimizer.wishes_document import goal_part
+from optimizer.wishes_document import goal_part, tolerances_part
 
 
 def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
@@ -36,6 +38,7 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
             "earliest_elution_min": minutes(scenario.goal.earliest_elution),
             **goal_part(scenario),
         },
+        "tolerances": tolerances_part(scenario),
         "blocking": list(outcome.blocking),
         "what_ifs": [_what_if(each) for each in outcome.what_ifs],
         "search": {
@@ -43,22 +46,23 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
             "seconds": number(outcome.seconds, 3),
             "programs_tried": outcome.programs_tried,
             "interrupted": outcome.interrupted,
-            "families": [
-                {"family": name, "best_run_time_min": minutes(seconds)} for name, seconds in outcome.families
-            ],
+            "families": [{"family": name, "cost_min": minutes(cost)} for name, cost in outcome.families],
         },
+        "current": None if outcome.current is None else _current(scenario, outcome.current),
         "front": [_front_point(scenario, each) for each in outcome.front],
+        "front_note": outcome.front_note or None,
         "candidates": [_candidate(scenario, each) for each in outcome.candidates],
+        "cautions": list(cautions_about(scenario, [each.prediction for each in outcome.candidates])),
     }
 
 
 def _what_if(each: WhatIf) -> Document:
-    """A single change that was tried: what it would cost, or by how much [%] it still falls short."""
+    """A single change that was tried: what it would cost, or by what the goal is still missed."""
     return {
         "change": each.change,
         "family": each.family,
         "cost_min": minutes(each.cost),
-        "short_percent": number(-100 * each.margin, 3) if math.isnan(each.cost) else None,
+        "missed": each.missed or None,
     }
 
 
@@ -73,6 +77,24 @@ def _front_point(scenario: Scenario, point: FrontPoint) -> Document:
         "run_time_min": minutes(prediction.run_time),
         "min_resolution": number(prediction.min_resolution, 6),
         "critical_pair": list(pair) if pair else None,
+    }
+
+
+def _current(scenario: Scenario, in_use: InUse) -> Document:
+    """The method in use, with what it breaks."""
+    prediction, known = in_use.prediction, in_use.reliability
+    pair = prediction.critical_pair
+    return {
+        **program_document(prediction.program, scenario.ambient_pressure),
+        "run_time_min": minutes(prediction.run_time),
+        "cycle_time_min": minutes(in_use.cycle_time),
+        "samples_per_shift": number(in_use.samples_per_shift),
+        "min_resolution": number(prediction.min_resolution, 6),
+        "critical_pair": list(pair) if pair else None,
+        "valley_percent": valley_percent(prediction),
+        "pass_probability": None if known is None else number(known.share, 3),
+        "reliability": None if known is None else reliability_document(known),
+        "breaks": list(in_use.breaks),
     }
 
 
@@ -127,13 +149,17 @@ def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
         "critical_pair": list(pair) if pair else None,
         "valley_percent": valley_percent(prediction),
         "pass_probability": number(candidate.pass_probability, 3),
+        "reliability": reliability_document(candidate.reliability),
+        "set_point_tolerances": [set_point_tolerance_document(each) for each in candidate.set_points],
         "limited_by": list(candidate.limited_by),
         "margins": [
             {"limit": each.name, "text": each.text, "margin": number(each.margin, 3), "binding": each.binding}
             for each in candidate.margins
         ],
+        "missed": list(candidate.missed),
         "next_seconds": candidate.next_seconds,
         "compared": list(candidate.compared),
+        "order_changes": list(candidate.order_changes),
         "warnings": list(candidate.warnings),
         "peaks": peak_documents(scenario, prediction),
     }
@@ -161,6 +187,11 @@ COLUMNS = (
     "valley_percent",
     "smallest_intact_fraction",
     "total_flow_largest_mL_min",
+    "fails_most_often",
+    "fails_most_often_share",
+    "costliest_source",
+    "share_without_it",
+    "most_critical_set_point",
 )
 
 
@@ -172,6 +203,7 @@ def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str,
         program = candidate.prediction.program
         first, second = entry["critical_pair"] or (None, None)
         inlet, flows = entry["inlet_pressure"], entry["inlet_flows"]
+        critical = most_critical(entry["set_point_tolerances"])
         intact = [peak["intact_fraction"] for peak in entry["peaks"] if peak["intact_fraction"] is not None]
         values = (
             *(entry[key] for key in COLUMNS[:2]),
@@ -189,6 +221,8 @@ def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str,
             entry["valley_percent"],
             min(intact, default=None),
             None if flows is None else flows["total_mL_min"]["largest"],
+            *reliability_cells(candidate),
+            None if critical is None else critical["set_point"],
         )
         rows.append(dict(zip(COLUMNS, values, strict=True)))
     return rows

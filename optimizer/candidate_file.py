@@ -1,4 +1,4 @@
-"""A program back from the `candidates.json` that a search left behind."""
+"""Programs back from the `candidates.json` that a search left behind."""
 
 from __future__ import annotations
 
@@ -16,7 +16,12 @@ from optimizer.text_files import read_text
 
 
 def read_first_candidate(path: Path, ambient_pressure: float) -> Program:
-    """The program of the first candidate.
+    """The program of the first candidate; see `read_candidates`."""
+    return read_candidates(path, ambient_pressure, 1)[0]
+
+
+def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Program]:
+    """The programs of the first candidates, one at least and `most` at most.
 
     Parameters
     ----------
@@ -38,13 +43,16 @@ def read_first_candidate(path: Path, ambient_pressure: float) -> Program:
         raise ScenarioError(
             f"{path}: holds no candidates; a candidates.json as optimize writes it was expected"
         )
-    if not candidates or not isinstance(candidates[0], dict):
+    if not candidates or not all(isinstance(each, dict) for each in candidates[:most]):
         raise ScenarioError(f"{path}: its list of candidates holds no program")
-    entry = {key: candidates[0].get(key) for key in ("oven", "carrier")}
-    try:
-        table = ProgramTable.model_validate(entry)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(step) for step in first["loc"])
-        raise ScenarioError(f"{path}: candidates[1].{place}: {first['msg']}") from None
-    return program_of(table.oven, table.carrier, ambient_pressure)
+    programs = []
+    for number, candidate in enumerate(candidates[:most], 1):
+        entry = {key: candidate.get(key) for key in ("oven", "carrier")}
+        try:
+            table = ProgramTable.model_validate(entry)
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            place = ".".join(str(step) for step in first["loc"])
+            raise ScenarioError(f"{path}: candidates[{number}].{place}: {first['msg']}") from None
+        programs.append(program_of(table.oven, table.carrier, ambient_pressure))
+    return programs

@@ -6,44 +6,50 @@ import numpy as np
 
 from models.programs import Program
 from models.resolution import order_changes
-from models.units import celsius
+from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.cycle import cycle_time, samples_per_shift
-from optimizer.found import FEASIBLE, Found, Hunt
+from optimizer.found import Found, Hunt, rank
 from optimizer.goal import Problem
-from optimizer.predict import predict, with_uncertainty
+from optimizer.hold_up import hold_up_time_of
+from optimizer.predict import predict
 from optimizer.program_space import WORDS, carrier_words
-from optimizer.reasons import compared_with, margins_of, next_seconds
-from optimizer.results import Candidate, Prediction, SearchOutcome
+from optimizer.reasons import broken_limits, compared_with, margins_of, next_seconds
+from optimizer.reliability_document import risk_warnings
+from optimizer.results import Candidate, InUse, Prediction, SearchOutcome
 from optimizer.rounding import Settable, settable
+from optimizer.scenario_data import Scenario
+from optimizer.set_point_tolerances import set_point_tolerances
+from optimizer.shortfalls import shortfalls
+from optimizer.uncertainty import with_uncertainty
 
 NEAR_TIE = 1.03  # run time over the family's best within which a second program may be shown
 DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
 SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
-ALIKE_MARGIN = 0.005  # a program that fails with more ramps must come closer by this to be shown
+ALIKE_SHORTFALL = 0.005  # a program that fails with more ramps must come closer by this to be shown
 SLOW = 3.0  # families slower than this many times the best are not worth a page
-RISKY = 0.5  # share of draws below which a program is said to be likely to fail
+CONTRADICTION = "no program found keeps all limits of column and instrument: do they contradict one another?"
 FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
-LEAST_K = (
-    0.5  # retention factor at elution below which a peak sits near the solvent; common practice, no source
+CLEAR_OF_HOLD_UP = (
+    1.5  # times the hold-up time, within which a peak sits near the solvent; common practice, no source
 )
 
 
 def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
     """Candidates of a search: rounded, checked, different in kind, with reasons."""
-    current = problem.scenario.current
-    now = None
-    if current is not None:
-        now, _ = with_uncertainty(problem, predict(problem, current), problem.scenario.search.seed)
+    in_use = _in_use(problem)
+    now = None if in_use is None else in_use.prediction
     pool = _pool(hunted, problem.scenario.search.candidates)
     rounded = [
         settable(problem, found.family, found.descent.z, problem.scenario.search.seed) for found in pool
     ]
-    feasible = any(each.margin >= FEASIBLE for each in rounded)
-    scored = [(each, predict(problem, each.program)) for each in rounded]
+    feasible = any(each.feasible for each in rounded)
+    # A program that breaks the equipment's limits is no answer as long as another keeps them.
+    kept = [each for each in rounded if not each.how_far[0]] or rounded
+    scored = [(each, predict(problem, each.program)) for each in kept]
     scored.sort(
         key=lambda pair: (
-            pair[0].margin < FEASIBLE,
-            _cost(problem, pair[1]) if pair[0].margin >= FEASIBLE else -pair[0].margin,
+            not pair[0].feasible,
+            _cost(problem, pair[1]) if pair[0].feasible else pair[0].how_far[1],
             pair[0].family.ramps + pair[0].family.carrier_ramps,
         )
     )
@@ -52,15 +58,44 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
         _candidate(problem, number, each, prediction, now)
         for number, (each, prediction) in enumerate(chosen, 1)
     )
-    blocking = () if feasible or not candidates else _blocking(problem, candidates[0])
-    families = tuple(
-        (ends[0].family.name, ends[0].descent.cost if ends[0].feasible else float("nan"))
-        for ends in hunted.best.values()
-        if ends
-    )
+    blocking = () if feasible or not candidates else candidates[0].missed
+    if blocking and chosen[0][0].how_far[0]:
+        blocking = (CONTRADICTION, *blocking)
+    families = _best_of_each_kind(problem, hunted, scored)
     return SearchOutcome(
-        feasible, candidates, blocking, now, families, hunted.programs, hunted.seconds, hunted.interrupted
+        feasible, candidates, blocking, in_use, families, hunted.programs, hunted.seconds, hunted.interrupted
     )
+
+
+def _best_of_each_kind(
+    problem: Problem, hunted: Hunt, scored: list[tuple[Settable, Prediction]]
+) -> tuple[tuple[str, float], ...]:
+    """Each kind of program that was tried and the least cost found [s], nan where none that meets the goal was found.
+
+    Rounded programs count too: a step on the grid may gain a little, and a program whose ramp came out flat is of
+    another kind than the family it was found in.
+    """
+    best = {ends[0].family.name: float("nan") for ends in hunted.best.values() if ends}
+    found = [(each.family.name, each.descent.cost) for each in hunted.all() if each.feasible]
+    found += [
+        (family_name(prediction.program), _cost(problem, prediction))
+        for each, prediction in scored
+        if each.feasible
+    ]
+    for name, cost in found:
+        best[name] = float(np.nanmin([cost, best.get(name, cost)]))
+    return tuple(best.items())
+
+
+def _in_use(problem: Problem) -> InUse | None:
+    """The method in use as predicted, with what it breaks."""
+    if problem.scenario.current is None:
+        return None
+    now = predict(problem, problem.scenario.current)
+    now, reliability = with_uncertainty(problem, now)
+    cycle = cycle_time(problem.scenario, now.program, now.run_time)
+    breaks = broken_limits(problem, now)
+    return InUse(now, cycle, samples_per_shift(problem.scenario, cycle), breaks, reliability)
 
 
 def _pool(hunted: Hunt, wanted: int) -> list[Found]:
@@ -83,7 +118,7 @@ def _pool(hunted: Hunt, wanted: int) -> list[Found]:
         best = min(found.descent.cost for found in feasible)
         pool = [found for found in feasible if found.descent.cost <= SLOW * best]
         return sorted(pool, key=lambda found: found.descent.cost)[: 2 * wanted]
-    return sorted(pool, key=lambda found: -found.descent.margin)[:wanted]
+    return sorted(pool, key=rank)[:wanted]
 
 
 def _cost(problem: Problem, prediction: Prediction) -> float:
@@ -102,14 +137,22 @@ def _worth_showing(
         for each, prediction in scored
         if not any(
             _simpler(other_prediction.program, prediction.program)
-            and (other.margin >= FEASIBLE) == (each.margin >= FEASIBLE)
+            and other.feasible == each.feasible
             and (
                 _cost(problem, other_prediction) <= SIMPLER * _cost(problem, prediction)
-                if each.margin >= FEASIBLE
-                else other.margin
-                >= each.margin - ALIKE_MARGIN  # of those that fail, the one that comes closest
+                if each.feasible
+                else other.shortfall
+                <= each.shortfall + ALIKE_SHORTFALL  # of those that fail, the one that comes closest
             )
             for other, other_prediction in scored
+        )
+        and not (  # of those that fail, one that is no closer and takes far longer
+            not each.feasible
+            and any(
+                other.shortfall <= each.shortfall
+                and SLOW * _cost(problem, other_prediction) < _cost(problem, prediction)
+                for other, other_prediction in scored
+            )
         )
     ]
     firsts: dict[str, int] = {}
@@ -168,9 +211,9 @@ def family_name(program: Program) -> str:
 def _candidate(
     problem: Problem, number: int, each: Settable, prediction: Prediction, now: Prediction | None
 ) -> Candidate:
-    prediction, probability = with_uncertainty(problem, prediction, problem.scenario.search.seed)
+    prediction, reliability = with_uncertainty(problem, prediction, exact=True)
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
-    feasible = each.margin >= FEASIBLE
+    feasible = each.feasible
     return Candidate(
         rank=number,
         family=family_name(each.program),
@@ -179,20 +222,28 @@ def _candidate(
         samples_per_shift=samples_per_shift(problem.scenario, cycle),
         margins=margins_of(problem, prediction),
         feasible=feasible,
-        pass_probability=probability,
+        reliability=reliability,
         next_seconds=next_seconds(problem, each) if feasible else "",
         compared=compared_with(problem, prediction, now) if now is not None else (),
-        warnings=(*(_about_risk(probability) if feasible else ()), *warnings_of(problem, prediction, now)),
+        warnings=(
+            *_about_flat_ramp(problem.scenario, prediction.program),
+            *(risk_warnings(problem.confidence, reliability.share) if feasible else ()),
+            *warnings_of(problem, prediction, now),
+        ),
+        missed=() if feasible else shortfalls(problem, prediction),
+        order_changes=tuple(_about_order(problem, prediction, now)),
+        set_points=set_point_tolerances(problem, prediction),
     )
 
 
-def _about_risk(probability: float) -> tuple[str, ...]:
-    if probability >= RISKY:
+def _about_flat_ramp(scenario: Scenario, program: Program) -> tuple[str, ...]:
+    """A constant carrier where only ramps of it were asked for."""
+    mode, asked = program.carrier.mode, scenario.search.carrier_modes
+    if mode in asked or program.carrier.ramps:
         return ()
     return (
-        f"Likely to fail: every pair holds in only {100 * probability:.0f} % of draws of the fit's uncertainty, the "
-        "oven off by up to 1 °C and the flow by up to 1 %. It is the fastest program, not the safest; ask for a "
-        "higher min_resolution to get one with room.",
+        f"{mode.capitalize()} is what came of the {program.carrier.controlled} program that carrier_modes asks for: no "
+        "ramp that was tried paid.",
     )
 
 
@@ -204,7 +255,7 @@ def warnings_of(problem: Problem, prediction: Prediction, now: Prediction | None
     return (
         *_about_elution(prediction),
         *_about_extrapolation(problem, prediction),
-        *_about_retention_factors(problem, prediction),
+        *_about_hold_up(problem, prediction),
         *_about_order(problem, prediction, now),
         *_about_amounts(problem, prediction),
     )
@@ -248,21 +299,20 @@ def _about_extrapolation(problem: Problem, prediction: Prediction) -> list[str]:
     return found
 
 
-def _about_retention_factors(problem: Problem, prediction: Prediction) -> list[str]:
-    weak = [
-        f"{name} ({k:.2f})"
-        for name, k, m in zip(
-            prediction.compounds,
-            prediction.retention_factor,
-            range(len(prediction.compounds)),
-            strict=True,
-        )
-        if m in problem.targets and k < LEAST_K
-    ]
-    if not weak:
+def _about_hold_up(problem: Problem, prediction: Prediction) -> list[str]:
+    """Targets that the column hardly retains: k at elution says nothing of that where a ramp is fast."""
+    hold_up = hold_up_time_of(problem.fit.system, prediction.program)
+    early = sorted(
+        (float(prediction.retention[m]), prediction.compounds[m])
+        for m in problem.targets
+        if prediction.retention[m] < CLEAR_OF_HOLD_UP * hold_up
+    )
+    if not early:
         return []
+    weak = [f"{name} ({t / SECONDS_PER_MINUTE:.2f} min, {t / hold_up:.2f} times)" for t, name in early]
     return [
-        f"Hardly retained at elution, k below {LEAST_K:g}, where solvent and matrix crowd: {_listed(weak)}; "
+        f"Hardly retained, leaving within {CLEAR_OF_HOLD_UP:g} times this program's hold-up time of "
+        f"{hold_up / SECONDS_PER_MINUTE:.2f} min, where solvent and matrix crowd: {_listed(weak)}; "
         "earliest_elution_min keeps peaks clear of the solvent."
     ]
 
@@ -303,12 +353,3 @@ def _listed(items: list[str], most: int = 5) -> str:
     """A list in words, cut where it gets long."""
     more = f" and {len(items) - most} more" if len(items) > most else ""
     return "; ".join(items[:most]) + more
-
-
-def _blocking(problem: Problem, best: Candidate) -> tuple[str, ...]:
-    """Sentences on what stands in the way, from the program that comes closest."""
-    sentences = []
-    for margin in best.margins:
-        if margin.margin < FEASIBLE:
-            sentences.append(f"{margin.text}: {100 * -margin.margin:.1f} % short")
-    return tuple(sentences)

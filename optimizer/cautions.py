@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from models.programs import Program
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.results import Prediction
 from optimizer.scenario_data import Scenario
 
 PLANNING = (
@@ -36,7 +37,11 @@ def cautions(
     above = _above_continuous(scenario, programs)
     if above is not None:
         found.append(above)
-    hot = "Inlet, oven, detector" + (" and transfer line" if scenario.outlet_pressure == 0 else "")
+    hot = (
+        "Inlet, oven, detector and transfer line"
+        if scenario.outlet_pressure == 0
+        else "Inlet, oven and detector"
+    )
     found.append(f"{hot} burn skin: let them cool before touching or opening them.")
     found.append(
         "Gas cylinders and the column head are under pressure: secure cylinders, and release the head pressure "
@@ -49,6 +54,12 @@ def cautions(
     if hotter is not None:
         found.append(hotter)
     return tuple(found)
+
+
+def cautions_about(scenario: Scenario, predictions: Sequence[Prediction]) -> tuple[str, ...]:
+    """The lines that apply to running predicted programs, with their largest column flow."""
+    column_flow = max((float(each.flow.max()) for each in predictions), default=None)
+    return cautions(scenario, [each.program for each in predictions], column_flow)
 
 
 def minutes_to_explosive(flow_mL_min: float) -> float:
@@ -128,8 +139,10 @@ def _limits(scenario: Scenario, programs: Sequence[Program]) -> str:
 
 def _hotter_than_scouted(scenario: Scenario, programs: Sequence[Program]) -> str | None:
     """A sample has shown nothing about temperatures it was never at."""
+    if not scenario.runs:  # what is run first has nothing to be hotter than
+        return None
     highest = max((program.oven.highest for program in programs), default=0.0)
-    scouted = max((run.program.oven.highest for run in scenario.runs), default=0.0)
+    scouted = max(run.program.oven.highest for run in scenario.runs)
     if highest <= scouted + 1.0:
         return None
     return (

@@ -44,14 +44,27 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
 
 
 @app.command()
-def fit(scenario: ScenarioPath, out: Out = None, as_json: AsJson = False) -> None:
-    """Retention parameters from the scouting runs, with residuals and warnings."""
+def fit(
+    scenario: ScenarioPath,
+    matching: Annotated[
+        Path | None, typer.Option(help="Table to write proposed names into (CSV).", show_default=False)
+    ] = None,
+    accept: Annotated[bool, typer.Option("--accept", help="Accept the proposed names and fit.")] = False,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Retention parameters from the scouting runs, with residuals and warnings. Proposes names for peaks without."""
     from optimizer.console import show_fit
     from optimizer.documents import fit_document
+    from optimizer.peak_proposal import proposal_document, proposed, show_proposal
     from optimizer.scenario import load_scenario
     from optimizer.workflow import fit_scenario
 
-    loaded = load_scenario(scenario)
+    proposal, names = proposed(scenario, matching, accept)
+    if proposal is not None and not accept:
+        _show(proposal_document(proposal, names, scenario), as_json, show_proposal)
+        return
+    loaded = load_scenario(scenario, matching=names)
     fitted = fit_scenario(loaded)
     document = fit_document(loaded, fitted)
     if out is not None:
@@ -76,14 +89,16 @@ def predict(
 ) -> None:
     """Chromatogram and peak table that a given program will give."""
     from optimizer.candidates import warnings_of
+    from optimizer.cautions import cautions_about
     from optimizer.console import show_prediction
     from optimizer.documents import prediction_document
     from optimizer.errors import ScenarioError
     from optimizer.goal import problem_of
     from optimizer.predict import predict as predicted
-    from optimizer.predict import with_uncertainty
     from optimizer.reasons import broken_limits
+    from optimizer.reliability_document import reliability_document
     from optimizer.scenario import load_scenario, read_program
+    from optimizer.uncertainty import with_uncertainty
     from optimizer.workflow import fit_scenario
 
     loaded = load_scenario(scenario)
@@ -93,10 +108,12 @@ def predict(
             f"{loaded.path}: there is no [current] table; add one, or name a program file with --program"
         )
     problem = problem_of(loaded, fit_scenario(loaded))
-    prediction, _ = with_uncertainty(problem, predicted(problem, wanted), loaded.search.seed)
+    prediction, reliability = with_uncertainty(problem, predicted(problem, wanted), exact=True)
     document = prediction_document(loaded, prediction)
+    document["reliability"] = reliability_document(reliability)
     about_program = [*broken_limits(problem, prediction), *warnings_of(problem, prediction)]
     document["warnings"] = [*about_program, *loaded.warnings, *problem.fit.warnings]
+    document["cautions"] = list(cautions_about(loaded, [prediction]))
     if out is not None:
         from optimizer.output import write_folder
         from optimizer.report import prediction_files
@@ -112,11 +129,19 @@ def optimize(
     seconds: Annotated[
         float | None, typer.Option(help="Time budget of the search; the scenario's when left out.", min=0.1)
     ] = None,
+    no_what_if: Annotated[
+        bool,
+        typer.Option(
+            "--no-what-if",
+            help="When nothing meets the goal, leave out the single changes that might help (10 to 20 s of searches).",
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """The main job: fit, search, candidates, report. Ctrl-C ends the search with the best so far."""
-    from optimizer.console import show_candidates, show_warnings
-    from optimizer.documents import fit_document, prediction_document
+    from optimizer.candidates_console import show_candidates
+    from optimizer.console import show_cautions, show_warnings
+    from optimizer.documents import fit_document
     from optimizer.output import prepare_folder, write_folder
     from optimizer.report import candidate_document, outcome_files
     from optimizer.scenario import load_scenario
@@ -127,7 +152,7 @@ def optimize(
     prepare_folder(out)  # a folder that cannot be written is better known before the search than after it
     fitted = fit_scenario(loaded)
     with _progress() as progress:
-        _, outcome = search(loaded, fitted, seconds, progress)
+        _, outcome = search(loaded, fitted, seconds, progress, what_if=not no_what_if)
     document = candidate_document(loaded, outcome)
     files = outcome_files(loaded, fitted, outcome, document, fit_document(loaded, fitted))
     write_folder(out, files)
@@ -135,9 +160,9 @@ def optimize(
         _print_json(document)
     else:
         console = _console()
-        current = None if outcome.current is None else prediction_document(loaded, outcome.current)
-        show_candidates(console, document, current)
+        show_candidates(console, document)
         show_warnings(console, [*loaded.warnings, *fitted.warnings])
+        show_cautions(console, document["cautions"])
         if outcome.interrupted:
             console.print("The search was stopped early; these are the best programs it had.")
         console.print(f"Report: {out / 'report.html'}")
@@ -264,6 +289,92 @@ def adapt(
     _show(made.document, as_json, made.show)
     if not made.feasible:
         raise typer.Exit(NOT_FEASIBLE)
+
+
+@app.command()
+def compare(
+    scenario: ScenarioPath,
+    run: Annotated[
+        Path,
+        typer.Option(help="Peak table of the confirmation run, as of a scouting run.", show_default=False),
+    ],
+    program: Annotated[
+        Path | None,
+        typer.Option(help="A program file of that run; the scenario's [current].", show_default=False),
+    ] = None,
+    candidate: Annotated[
+        int | None,
+        typer.Option(
+            help="Or the rank of a candidate of an earlier search, from --results.", show_default=False
+        ),
+    ] = None,
+    results: Annotated[
+        Path | None, typer.Option(help="Folder that optimize wrote.", show_default=False)
+    ] = None,
+    retune: Annotated[
+        bool, typer.Option("--retune", help="Search again for a few seconds with this run in the fit.")
+    ] = False,
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of that search; 6 s when left out.", min=0.1)
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """A confirmation run against its prediction: does it hold, drift, or bear a wrong name? And the refit with it."""
+    from optimizer import compare_command as job
+    from optimizer.errors import ScenarioError
+    from optimizer.output import prepare_folder, write_folder
+    from optimizer.scenario import load_scenario
+    from optimizer.workflow import fit_scenario
+
+    if seconds is not None and not retune:
+        raise ScenarioError("--seconds is the time of the search that --retune asks for; give both")
+    loaded = load_scenario(scenario)
+    method, origin = job.program_compared(loaded, program, candidate, results)
+    peaks = job.run_compared(loaded, run)
+    if out is not None:
+        prepare_folder(out)
+    made = job.compared_run(loaded, fit_scenario(loaded), run, peaks, method, origin)
+    if retune:
+        with _progress() as progress:
+            made = job.retuned(made, seconds, progress)
+    if out is not None:
+        write_folder(out, made.files())
+    _show(made.document, as_json, made.show)
+
+
+@app.command()
+def scout(
+    scenario: ScenarioPath,
+    results: Annotated[
+        Path | None,
+        typer.Option(
+            help="A folder that optimize wrote: its candidates count, instead of those of a short search.",
+            show_default=False,
+        ),
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of the short search; 5 when left out.", min=0.1)
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Which scouting run to make next, for what it would teach; without any runs yet, the first two."""
+    from optimizer import scout_command as job
+    from optimizer.output import prepare_folder, write_folder
+    from optimizer.scenario import load_scenario
+
+    loaded = load_scenario(scenario, runs_needed=False)
+    if out is not None:
+        prepare_folder(out)
+    if loaded.runs:
+        with _progress() as progress:
+            made = job.next_run(loaded, results, seconds, progress)
+    else:
+        made = job.first(loaded, results)
+    if out is not None:
+        write_folder(out, made.files())
+    _show(made.document, as_json, made.show)
 
 
 def _console() -> Console:

@@ -7,7 +7,9 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from optimizer.document_numbers import with_interval
 from optimizer.documents import Document
+from optimizer.reliability_document import reliability_line
 
 
 def _text(value: Any, form: str = "") -> str:
@@ -113,14 +115,33 @@ def show_check(console: Console, document: Document) -> None:
         console.print(f"            then a bake-out at {bake['at_C']:g} °C for {bake['hold_min']:g} min")
     if "front_points" in goal:
         console.print(f"            and a front between time and resolution of {goal['front_points']} points")
+    console.print(f"            {_confidence_line(goal['confidence'])}")
     for line in _detail_lines(document):
         console.print(f"            {_escaped(line)}")
+    console.print(f"Tolerances  {_tolerances_line(document['tolerances'])}")
     search = document["search"]
     console.print(
         f"Search      {', '.join(search['carrier_modes'])}; up to {search['max_ramps']} ramps; "
         f"{search['seconds']:g} s; seed {search['seed']}"
     )
     show_warnings(console, document["warnings"])
+
+
+def _confidence_line(confidence: float | str) -> str:
+    if isinstance(confidence, str):
+        return "judged by the predicted chromatogram alone"
+    return f"all of it in {100 * confidence:g} % of draws of what is uncertain"
+
+
+def _tolerances_line(tolerances: Document) -> str:
+    """How far a run may be off; of hold-up time and length only where they may be off at all."""
+    line = (
+        f"oven ± {tolerances['oven_C']:g} °C, flow ± {tolerances['flow_percent']:g} %, "
+        f"pressure ± {tolerances['pressure_percent']:g} %"
+    )
+    if tolerances["hold_up_percent"]:
+        line += f", hold-up time ± {tolerances['hold_up_percent']:g} %"
+    return line + (f", up to {tolerances['trimmed_m']:g} m cut off" if tolerances["trimmed_m"] else "")
 
 
 def _inlet_line(inlet: Document) -> str:
@@ -219,7 +240,6 @@ def show_prediction(console: Console, document: Document) -> None:
     table.add_column("compound", no_wrap=True)
     for heading in (
         "retention, min",
-        "±",
         "width at half height, min",
         "elution, °C",
         "k at elution",
@@ -242,127 +262,45 @@ def show_prediction(console: Console, document: Document) -> None:
         mark += " (critical)" if row["compound"] in pair else ""
         table.add_row(
             _escaped(row["compound"]) + mark,
-            _text(row["retention_min"], ".3f"),
-            _text(row["retention_sd_min"], ".3f"),
-            _text(row["width_half_min"], ".4f"),
+            with_interval(row["retention_min"], row["retention_sd_min"], ".3f"),
+            with_interval(row["width_half_min"], row["width_half_sd_min"], ".4f"),
             _text(row["elution_C"], ".1f"),
             _text(row["retention_factor"], ".2f"),
-            _text(row["resolution_to_next"], ".2f"),
+            with_interval(row["resolution_to_next"], row["resolution_to_next_sd"], ".2f"),
             *(_text(None if row[key] is None else scale * row[key], form) for key, _, form, scale in heat),
         )
     console.print(table)
     console.print(
         f"Run time {_text(document['run_time_min'], '.2f')} min; Rs of the critical pair "
         f"{_text(document['min_resolution'], '.2f')}"
-        + (f" ({' and '.join(map(_escaped, pair))}{_valley(document)})" if pair else "")
+        + (f" ({' and '.join(map(_escaped, pair))}{valley_part(document)})" if pair else "")
     )
+    if "reliability" in document:
+        console.print(_escaped(reliability_line(document["reliability"])))
+    if any(row["retention_sd_min"] is not None for row in document["peaks"]):
+        console.print(
+            "± is half of a 95 % interval, from draws of fit, set points and what the model leaves out."
+        )
     show_warnings(console, document.get("warnings", []))
+    show_cautions(console, document.get("cautions", []))
 
 
-def show_candidates(console: Console, document: Document, current: Document | None) -> None:
-    """The candidates one below the other: set points, what they give, what limits them."""
-    if current is not None:
-        console.print(
-            f"In use: {_text(current['run_time_min'], '.2f')} min, Rs of the critical pair "
-            f"{_text(current['min_resolution'], '.2f')}"
-        )
-    if not document["feasible"]:
-        console.print("[bold]No program meets the goal.[/bold] What stands in the way, at the closest one:")
-        for line in document.get("blocking", []):
-            console.print(f"  - {_escaped(line)}")
-        _show_what_ifs(console, document["what_ifs"])
-    for row in document["candidates"]:
-        pair = " and ".join(row["critical_pair"] or [])
-        console.print(
-            f"[bold]{row['rank']}  {_text(row['run_time_min'], '.2f')} min[/bold]  {row['family']}  "
-            + (
-                f"(cycle {row['cycle_time_min']:.2f} min, {_text(row['samples_per_shift'], '.0f')} samples a shift)"
-                if row["cycle_time_min"]
-                else "(cool-down not stated)"
-            )
-        )
-        console.print(f"   {oven_line(row['oven'])}")
-        console.print(f"   {carrier_line(row['carrier'])}")
-        line = f"   Rs {_text(row['min_resolution'], '.2f')}"
-        if pair:
-            line += f" for {_escaped(pair)}{_valley(row)}"
-        if row["pass_probability"] is not None:
-            line += f"; every pair holds in {100 * row['pass_probability']:.0f} % of draws"
-        console.print(line)
-        if row["limited_by"]:
-            console.print(f"   what limits it: {_escaped(', '.join(row['limited_by']))}")
-        intact = [
-            f"{peak['compound']} {100 * peak['intact_fraction']:.2f} %"
-            for peak in row["peaks"]
-            if peak["intact_fraction"] is not None
-        ]
-        if intact:
-            console.print(f"   intact: {_escaped(', '.join(intact))}")
-        if row["inlet_flows"] is not None:
-            total = row["inlet_flows"]["total_mL_min"]
-            console.print(f"   total flow at most {_text(total['largest'], '.1f')} mL/min")
-        if row["compared"]:
-            console.print("   against the method in use:")
-            for line in row["compared"]:
-                console.print(f"     {_escaped(line)}")
-        if row["next_seconds"]:
-            console.print(f"   {_escaped(row['next_seconds'])}")
-        for warning in row["warnings"]:
-            if warning.startswith("ORDER CHANGE"):
-                console.print(f"   [bold red]{_escaped(warning)}[/bold red]")
-            else:
-                console.print(f"   [yellow]Note:[/yellow] {_escaped(warning)}")
-    _show_front(console, document["front"], document["goal"]["minimise"])
-    tried = [
-        f"{each['family']} {_text(each['best_run_time_min'], '.2f')}"
-        for each in document["search"]["families"]
-    ]
-    console.print(f"Tried, best run time before rounding in min (-: nothing feasible): {'; '.join(tried)}")
-
-
-def _valley(document: Document) -> str:
+def valley_part(document: Document) -> str:
+    """The valley of a critical pair, to stand behind it; empty where there is none."""
     valley = document.get("valley_percent")
     return "" if valley is None else f", valley {valley:.1f} %"
-
-
-def _show_what_ifs(console: Console, what_ifs: list[Document]) -> None:
-    """Single changes that were tried, and what each gave."""
-    if not what_ifs:
-        return
-    table = Table(title="What would help: single changes, each tried by itself", title_justify="left")
-    for heading in ("change", "gives", "with"):
-        table.add_column(heading)
-    for each in what_ifs:
-        gives = (
-            f"still {_text(each['short_percent'], '.1f')} % short"
-            if each["cost_min"] is None
-            else f"{each['cost_min']:.2f} min"
-        )
-        table.add_row(_escaped(each["change"]), gives, each["family"])
-    console.print(table)
-
-
-def _show_front(console: Console, front: list[Document], minimise: str) -> None:
-    """Time against smallest resolution."""
-    if not front:
-        return
-    table = Table(title="Time against smallest resolution", title_justify="left")
-    for heading in (f"{minimise}, min", "smallest Rs", "critical pair", "program"):
-        table.add_column(heading)
-    for point in front:
-        table.add_row(
-            _text(point["cost_min"], ".2f"),
-            _text(point["min_resolution"], ".2f"),
-            _escaped(" and ".join(point["critical_pair"] or ["-"])),
-            f"{oven_line(point['oven'])}; {carrier_line(point['carrier'])}",
-        )
-    console.print(table)
 
 
 def show_warnings(console: Console, warnings: list[str]) -> None:
     """Warnings, one a line."""
     for warning in warnings:
         console.print(f"[yellow]Note:[/yellow] {_escaped(warning)}")
+
+
+def show_cautions(console: Console, cautions: list[str]) -> None:
+    """What must be borne in mind before a run, one a line."""
+    for caution in cautions:
+        console.print(f"[bold]Caution:[/bold] {_escaped(caution)}", soft_wrap=True)
 
 
 def _escaped(text: str) -> str:

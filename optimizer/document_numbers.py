@@ -9,6 +9,8 @@ import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
 
+HALF_95 = 1.96  # standard deviations to either side that hold 95 % of a normal distribution
+
 
 def number(value: float | np.floating[Any], digits: int = 4) -> float | None:
     """A number for JSON: rounded to significant digits, None where there is none."""
@@ -23,6 +25,13 @@ def number(value: float | np.floating[Any], digits: int = 4) -> float | None:
 def two_decimals(value: float) -> float | None:
     """A resolution for JSON."""
     return round(value, 2) if math.isfinite(value) else None
+
+
+def with_interval(value: float | None, sd: float | None, form: str, none: str = "-") -> str:
+    """A number with half of its 95 % interval, e.g. "6.283 ± 0.021"; `none` where there is no number."""
+    if value is None:
+        return none
+    return format(value, form) + ("" if sd is None else f" ± {HALF_95 * sd:{form}}")
 
 
 def minutes(value: float | np.floating[Any]) -> float | None:

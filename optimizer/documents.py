@@ -15,6 +15,7 @@ from optimizer.document_numbers import minutes, number, two_decimals
 from optimizer.plot_data import valley
 from optimizer.results import Prediction
 from optimizer.scenario import Scenario
+from optimizer.suspect_document import suspect_documents
 from optimizer.wishes_document import (
     column_part,
     details_part,
@@ -22,6 +23,7 @@ from optimizer.wishes_document import (
     inlet_part,
     instrument_part,
     limits_of_analyte,
+    tolerances_part,
 )
 
 __all__ = [
@@ -136,6 +138,7 @@ def fit_document(scenario: Scenario, fit: Fit) -> Document:
             }
             for m, name in enumerate(scenario.compounds)
         ],
+        "suspects": suspect_documents(scenario, fit),
         "warnings": [*scenario.warnings, *fit.warnings],
     }
 
@@ -169,10 +172,12 @@ def peak_documents(scenario: Scenario, prediction: Prediction) -> list[Document]
             "retention_min": minutes(prediction.retention[m]),
             "retention_sd_min": number(prediction.retention_sd[m] / SECONDS_PER_MINUTE, 3),
             "width_half_min": number(prediction.width_half[m] / SECONDS_PER_MINUTE),
+            "width_half_sd_min": number(prediction.width_sd[m] / SECONDS_PER_MINUTE, 3),
             "width_base_min": number(prediction.width_half[m] * BASE_WIDTH_PER_HALF / SECONDS_PER_MINUTE),
             "elution_C": number(celsius(float(prediction.elution_temperature[m]))),
             "retention_factor": number(prediction.retention_factor[m]),
             "resolution_to_next": two_decimals(resolution_to_next(prediction, m)),
+            "resolution_to_next_sd": number(resolution_to_next_sd(prediction, m), 3),
             "intact_fraction": number(prediction.intact_fraction[m], 5),
             "time_above_min": minutes(prediction.time_above[m]),
             **limits_of_analyte(scenario.detail(prediction.compounds[m])),
@@ -183,12 +188,28 @@ def peak_documents(scenario: Scenario, prediction: Prediction) -> list[Document]
 
 def resolution_to_next(prediction: Prediction, m: int) -> float:
     """Half-height resolution of a compound and the next one out, with their tailing; nan for the last."""
-    order = list(prediction.order)
-    at = order.index(m)
-    if at + 1 == len(order):
+    following = _next(prediction, m)
+    if following is None:
         return float("nan")
-    pair = np.array([[m, order[at + 1]]], dtype=np.intp)
+    pair = np.array([[m, following]], dtype=np.intp)
     return float(pair_resolution(prediction.retention, prediction.width_half, pair, prediction.tailing)[0])
+
+
+def resolution_to_next_sd(prediction: Prediction, m: int) -> float:
+    """Its standard deviation; nan for the last and where the pair does not count."""
+    following = _next(prediction, m)
+    if following is None:
+        return float("nan")
+    counted = np.sort(prediction.counted_pairs, axis=1)
+    at = np.flatnonzero((counted == sorted((m, following))).all(axis=1))
+    return float(prediction.resolution_sd[at[0]]) if at.size else float("nan")
+
+
+def _next(prediction: Prediction, m: int) -> int | None:
+    """The compound that leaves after another; None after the last."""
+    order = [int(each) for each in prediction.order]
+    at = order.index(m)
+    return order[at + 1] if at + 1 < len(order) else None
 
 
 def check_document(scenario: Scenario) -> Document:
@@ -250,6 +271,7 @@ def check_document(scenario: Scenario) -> Document:
             "earliest_elution_min": minutes(scenario.goal.earliest_elution),
             **goal_part(scenario),
         },
+        "tolerances": tolerances_part(scenario),
         **details_part(scenario),
         "compounds": [{"compound": name, "role": scenario.role(name)} for name in scenario.compounds],
         "pairs_counted": _count_pairs(scenario),

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from optimizer.descent import Descent
+from optimizer.goal import KEPT
 from optimizer.program_space import Family
 
 Progress = Callable[[float, str], None]  # is told the share of the budget spent and a line of text
-FEASIBLE = -1e-6  # margins above this count as kept: a descent ends on its limits to rounding
+FEASIBLE = -KEPT  # margins above this count as kept
+NEARLY = -1e-3  # and of a descent that failed, equipment margins above this: rounding brings it back inside
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,31 @@ class Hunt:
         return sorted((found for each in self.best.values() for found in each), key=rank)
 
 
-def rank(found: Found) -> tuple[bool, float]:
+def with_ends(hunted: Hunt, ends: list[Found]) -> Hunt:
+    """The state of a search with further ends of descents in the families it knows."""
+    best = {
+        number: sorted([*known, *(end for end in ends if end.family.name == known[0].family.name)], key=rank)
+        for number, known in hunted.best.items()
+        if known
+    }
+    return replace(hunted, best=best)
+
+
+def rank(found: Found) -> tuple[bool, bool, float]:
     """Sorting key: feasible ones by run time, then the others by how far off they are."""
-    return (not found.feasible, found.descent.cost if found.feasible else -found.descent.margin)
+    descent = found.descent
+    if found.feasible:
+        return False, False, descent.cost
+    return True, *how_far(descent.shortfall, descent.equipment, NEARLY)
+
+
+def how_far(shortfall: float, equipment: float, kept: float = FEASIBLE) -> tuple[bool, float]:
+    """Sorting key of programs that miss the goal: those the equipment can run come first, however far from the wishes.
+
+    Parameters
+    ----------
+    shortfall : float, how much of the wishes is missed
+    equipment : float, the smallest of the equipment's limits, which count as kept down to `kept`
+    """
+    broken = equipment < kept
+    return broken, -equipment if broken else shortfall

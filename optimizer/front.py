@@ -1,50 +1,76 @@
 """The front between what is minimised and resolution: the fastest programs for shares of what every pair needs.
 
-Neighbouring points share their basins more often than not, so each point is descended to from its neighbours' ends
-as well as from those of the search.
+First the best separation that can be had is looked for (`front_reach`), then programs for shares up to it. Neighbouring
+points share their basins more often than not, so each point is descended to from its neighbours' ends as well as from
+those of the search. More points are made than asked for, and those shown that lie most evenly (`front_choice`).
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import count, pairwise
+from itertools import count, zip_longest
 
 import numpy as np
 
 from optimizer.candidates import family_name
-from optimizer.cycle import cycle_time
-from optimizer.descent import HOPELESS, Descent, descend
+from optimizer.descent import HOPELESS, Descent, assessed, descend
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
-from optimizer.goal import Pairs, Problem
+from optimizer.front_choice import (
+    LARGEST_SHARE,
+    LEAST_SHARE,
+    Point,
+    cost_of,
+    farthest_first,
+    scaled,
+    spread,
+    thinned,
+    undominated,
+    widest_gap,
+)
+from optimizer.front_reach import Reached, climb, furthest
+from optimizer.goal import Problem
 from optimizer.predict import predict
 from optimizer.results import FrontPoint, Prediction
-from optimizer.rounding import settable
+from optimizer.rounding import ALMOST, settable
 
-LEAST_SHARE = 0.5  # of the needed resolutions: less is no separation anyone asks for
-LARGEST_SHARE = 4.0  # a resolution of 6 where 1.5 is needed; nobody waits for more
-FIRST_STRIDE, LONGEST_STRIDE, LAST_STRIDE = 0.1, 0.4, 0.012  # in ln(share), towards the end of the range
+NEARLY_ALL = 0.985  # of the best share is asked for: the last per cent costs time and is lost in rounding
+LESS = 0.95  # of a share that rounding does not keep is asked for instead
 SIMPLER = 1.005  # cost over the best end's up to which a family with fewer set points is rounded before it
-GOAL_TIME = 0.15  # share of the budget in which the goal's own point is rounded
-RANGE_TIME = 0.35  # share of the budget in which the end of the range is looked for
+GOAL_TIME = 0.1  # share of the budget in which the goal's own point is rounded, unless it is known
+REACH_TIME = 0.3  # share of the budget at which the search for the best separation ends
+FIRST_TIME, AGAIN_TIME = 0.65, 0.8  # and the first and the second walk along the front
 WORTH = 1.25  # cost over the best one's beyond which a family's ends are no starts
 STARTS = 2  # ends of each family that are starts
 PERTURBATION = (-2.0, -0.7)  # decimal logarithms of the distances of further starts, on the unit cube
-RETRIES = 4  # of those before a share is taken to be out of reach
+LEAST_DESCENTS = 2  # to a share, however short the time: one from below, one from above
 KEPT = 3  # ends kept of each point, of different families
 ROUNDED = 3  # and how many of the fastest are rounded, since rounding costs some families more than others
+CLOSE = 1.05  # cost over the fastest one's beyond which rounding cannot make an end the fastest
 DESCENDING = 0.6  # share of a point's time that goes to descents, the rest to rounding
+OUTSIDE = (
+    -0.2
+)  # smallest margin at a descent's end from which it is worth going on in the order as it is there
+SLACK = 1e-3  # margins kept in hand by the last try to end inside
+FINER = (40, 1e-8)  # iterations and tolerance of a descent that did not come out well
 GAIN = 1e-3  # relative; cost below which a point is not rounded again
-SAME = 1e-4  # relative; resolutions closer than this are one
+FURTHER = 2  # of the largest shares, whose ends are where the best separation is looked for again
+MORE = 2  # times as many points as asked for are made, if there is time
 
 
 @dataclass(frozen=True)
-class _Point:
-    """A rounded program: what it reaches is the smallest share of a needed resolution."""
+class Front:
+    """Points, fastest first, each better resolved than the one before it.
 
-    reached: float
-    shown: FrontPoint
+    Attributes
+    ----------
+    points : programs
+    note : how far they reach, and why there are fewer than asked for; empty where no front was asked for
+    """
+
+    points: tuple[FrontPoint, ...] = ()
+    note: str = ""
 
 
 @dataclass
@@ -56,69 +82,74 @@ class _Walk:
     deadline: float
     rng: np.random.Generator
     ends: dict[float, list[Found]] = field(default_factory=dict)
-    points: dict[float, _Point] = field(default_factory=dict)
-    closest: Found | None = None  # to a share that was out of reach: its margin says how much less is within
+    points: dict[float, Point] = field(default_factory=dict)
+    reached: list[Reached] = field(default_factory=list)  # best separated programs, best first
 
     @property
     def over(self) -> bool:
         return time.perf_counter() >= self.deadline
 
-    def search(self, share: float, until: float, one_will_do: bool = False) -> list[Found]:
+    @property
+    def best_share(self) -> float:
+        """The largest share that anything found reaches."""
+        return max([*(each.share for each in self.reached[:1]), *self.ends, 1.0])
+
+    @property
+    def top(self) -> float:
+        """The largest share to ask for."""
+        best = self.best_share
+        return LARGEST_SHARE if best >= LARGEST_SHARE else max(NEARLY_ALL * best, 1.0)
+
+    @property
+    def front(self) -> list[Point]:
+        return undominated(self.points.values())
+
+    def search(self, share: float, until: float) -> list[Found]:
         """Descend to a share from its neighbours and from the search's ends; the feasible ends, best first."""
         problem = scaled(self.problem, share)
         # By family: the fastest end each, so that rounding has kinds of programs to choose from.
         best = {found.family.name: found for found in self.ends.get(share, [])}
-        nearest: Found | None = None
-        for start in self._all_starts(share, RETRIES if one_will_do else None):
+        for each in self.reached:
+            # Slow, but it separates well enough: something is known even where every descent fails.
+            standing = replace(each.found, descent=assessed(problem, each.found.family, each.found.descent.z))
+            if standing.descent.margin >= ALMOST:
+                best.setdefault(standing.family.name, standing)
+        for number, start in enumerate(self._all_starts(share), 1):
             found = Found(start.family, _descended(problem, start))
             known = best.get(found.family.name)
-            if found.feasible and (known is None or found.descent.cost < known.descent.cost):
+            # One that is outside by very little still counts: rounding brings it back inside.
+            if found.descent.margin >= ALMOST and (known is None or rank(found) < rank(known)):
                 best[found.family.name] = found
-            if (
-                not best
-                and one_will_do
-                and (nearest is None or found.descent.margin > nearest.descent.margin)
-            ):
-                nearest = found
-            if time.perf_counter() >= until or (best and one_will_do):
+            if number >= LEAST_DESCENTS and time.perf_counter() >= until:
                 break
-        self.closest = None if best else nearest
-        kept = simpler_first(sorted(best.values(), key=rank)[:KEPT])
+        fastest = min((found.descent.cost for found in best.values()), default=0.0)
+        worth = [found for found in best.values() if found.descent.cost <= WORTH * fastest]
+        kept = simpler_first(sorted(worth, key=rank)[:KEPT])
         if kept:
             self.ends[share] = kept
         return kept
 
-    def _all_starts(self, share: float, retries: int | None) -> Iterator[Found]:
-        """Neighbours' ends, the search's, and then programs around the neighbours', without end or a few."""
+    def _all_starts(self, share: float) -> Iterator[Found]:
+        """Neighbours' ends, the search's, and then programs around the neighbours', without end."""
         near = self._neighbours(share)
         yield from near
-        if self.closest is not None:
-            yield self.closest
+        yield from (each.found for each in self.reached if each.share >= share)
         yield from (start for start in self.starts if not any(start is each for each in near))
         centres = near or self.starts
-        for number in count() if retries is None else range(retries):
+        for number in count():
             found = centres[number % len(centres)]
             scale = 10 ** self.rng.uniform(*PERTURBATION)
             z = found.descent.z + scale * self.rng.standard_normal(found.family.size)
             yield replace(found, descent=replace(found.descent, z=z))
 
     def _neighbours(self, share: float) -> list[Found]:
+        """Ends of the shares below and above, in turn."""
         below = max((known for known in self.ends if known < share), default=None)
         above = min((known for known in self.ends if known > share), default=None)
-        return [found for near in (below, above) if near is not None for found in self.ends[near]]
-
-    def highest(self, until: float) -> float:
-        """The largest share found within reach, by strides that double on success and halve on failure."""
-        top, stride = 1.0, FIRST_STRIDE
-        while stride > LAST_STRIDE and top < LARGEST_SHARE and time.perf_counter() < until:
-            share = min(top * float(np.exp(stride)), LARGEST_SHARE)
-            if self.search(share, until, True):
-                top, stride = share, min(2 * stride, LONGEST_STRIDE)
-                continue
-            stride /= 2
-            if self.closest is not None and (less := share * (1 + self.closest.descent.margin)) > top:
-                stride = max(stride, float(np.log(less / top)) - LAST_STRIDE / 2)
-        return top
+        near = [self.ends[known] for known in (below, above) if known is not None]
+        if above is None:
+            near.append([each.found for each in self.reached if each.share >= share])
+        return [found for row in zip_longest(*near) for found in row if found is not None]
 
     def settle(self, share: float, allotted: float) -> None:
         """Descend to a share and round what was found, within about `allotted` [s]."""
@@ -133,18 +164,48 @@ class _Walk:
     def round(self, share: float, ends: list[Found], until: float) -> None:
         """Round ends of descents, the fastest first, and keep the best program for the share."""
         problem = scaled(self.problem, share)
-        for found in ends[:ROUNDED]:
-            rounded = settable(problem, found.family, found.descent.z, self.problem.scenario.search.seed)
-            if rounded.margin >= FEASIBLE:
-                prediction = predict(self.problem, rounded.program)
-                cost = cost_of(self.problem, prediction)
-                known = self.points.get(share)
-                if known is None or cost < known.shown.cost:
-                    reached = float((prediction.resolution / prediction.needed).min())
-                    name = family_name(rounded.program)
-                    self.points[share] = _Point(reached, FrontPoint(share, name, prediction, cost))
+        fastest = min((found.descent.cost for found in ends), default=0.0)
+        for found in [each for each in ends if each.descent.cost <= CLOSE * fastest][:ROUNDED]:
+            rounded = self._rounded(problem, share, found)
+            if rounded is not None and time.perf_counter() < until:
+                # Steps on the grid got out of a basin: downhill from there, and once more onto the grid.
+                self.ends[share] = [rounded, *(each for each in self.ends[share] if each is not found)]
+                self._rounded(problem, share, rounded)
             if time.perf_counter() >= until:
                 break
+        if share not in self.points and share > 1 and ends:
+            # Near the best separation the grid may have no program that reaches the share: a little less will do.
+            less = max(LESS * share, 1.0)
+            self.ends.setdefault(less, ends[:1])
+            if less > 1:
+                self._rounded(scaled(self.problem, less), less, ends[0])
+
+    def _rounded(self, problem: Problem, share: float, found: Found) -> Found | None:
+        """Keep an end as rounded; where that is the faster one, the end of a descent from it."""
+        family = found.family
+        rounded = settable(problem, family, found.descent.z, self.problem.scenario.search.seed)
+        if rounded.margin < FEASIBLE:
+            return None
+        prediction = predict(self.problem, rounded.program)
+        self.keep(share, prediction)
+        if cost_of(self.problem, prediction) > found.descent.cost:
+            return None
+        here = replace(found, descent=assessed(problem, family, family.points(rounded.values)))
+        further = replace(found, descent=_descended(problem, here))
+        return min(
+            (each for each in (here, further) if each.descent.cost < found.descent.cost),
+            key=rank,
+            default=None,
+        )
+
+    def keep(self, share: float, prediction: Prediction) -> None:
+        """A program that reaches a share, if it is the fastest so far."""
+        cost = cost_of(self.problem, prediction)
+        known = self.points.get(share)
+        if known is None or cost < known.shown.cost:
+            reached = float((prediction.resolution / prediction.needed).min())
+            shown = FrontPoint(share, family_name(prediction.program), prediction, cost)
+            self.points[share] = Point(reached, shown)
 
     def visit(self, shares: list[float], progress: Progress | None, done: float, end: float) -> None:
         """Settle shares one after another, each with its part of the time left to this stretch of the walk."""
@@ -160,79 +221,119 @@ class _Walk:
                 )
             self.settle(share, left / (len(shares) - number))
 
+    def climb_further(self) -> None:
+        """Look for better separation from where the walk came to; descents cross from basin to basin."""
+        for share in sorted(self.ends)[-FURTHER:]:
+            for found in self.ends[share]:
+                reached = climb(self.problem, found.family, found.descent.z)
+                if reached is not None:
+                    self.reached.append(reached)
+        self.reached.sort(key=lambda each: -each.share)
+
+    def fill(self, points: int) -> None:
+        """Settle shares in the widest gaps, until there are enough points or the time is out."""
+        for _ in range(MORE * points):
+            gap = widest_gap(self.front, set(self.points) | set(self.ends), self.top)
+            if self.over or gap is None or len(self.front) >= MORE * points:
+                break
+            left = self.deadline - time.perf_counter()
+            lacking = points - len(self.front)
+            self.settle(gap, left / (lacking if lacking > 0 else points))
+
 
 def front_of(
-    problem: Problem, hunted: Hunt, points: int, seconds: float, progress: Progress | None = None
-) -> tuple[FrontPoint, ...]:
+    problem: Problem,
+    hunted: Hunt,
+    points: int,
+    seconds: float,
+    progress: Progress | None = None,
+    known: Sequence[Prediction] = (),
+) -> Front:
     """Up to `points` programs, fastest first, each of which resolves better than the one before it.
 
-    Empty when no pair counts or the search found nothing feasible. Ends after about `seconds`, or at Ctrl-C with
-    what there is.
+    No points when no pair counts or the search found nothing feasible. Ends after about `seconds`, or at Ctrl-C with
+    what there is. `known` are settable programs that meet the goal, best first: the first is what the front shows
+    for it unless it finds a faster one.
     """
     found = [each for each in hunted.all() if each.feasible]
-    if points < 1 or not found or not len(problem.pairs.needed):
-        return ()
+    if points < 1:
+        return Front()
+    if not found or not len(problem.pairs.needed):
+        why = (
+            "nothing was found that meets the goal"
+            if len(problem.pairs.needed)
+            else "no pair needs a resolution"
+        )
+        return Front(note=f"No front: {why}.")
     began = time.perf_counter()
     rng = np.random.default_rng(np.random.SeedSequence(problem.scenario.search.seed))
     walk = _Walk(problem, _starts(hunted), began + seconds, rng, {1.0: _of_different_families(found)})
+    interrupted = False
     try:
-        # The goal itself first, from the search's own ends: they are as polished as they will be.
-        walk.round(1.0, [*walk.ends[1.0], *found[1:2]], began + GOAL_TIME * seconds)
-        top = walk.highest(began + RANGE_TIME * seconds)
-        shares = sorted(spread(top, points), key=lambda share: abs(np.log(share)))
-        walk.visit(shares, progress, RANGE_TIME, 0.75)
-        walk.visit(sorted(shares), progress, 0.75, 0.85)  # once more, now with neighbours on both sides
-        for _ in range(points):
-            gap = _widest_gap(undominated(list(walk.points.values())), set(walk.points))
-            if walk.over or gap is None or len(undominated(list(walk.points.values()))) >= points:
-                break
-            walk.settle(gap, walk.deadline - time.perf_counter())
+        for prediction in known:
+            walk.keep(1.0, prediction)
+        if not known:
+            # The goal itself first, from the search's own ends: they are as polished as they will be.
+            walk.round(1.0, [*walk.ends[1.0], *found[1:2]], began + GOAL_TIME * seconds)
+        if progress:
+            progress(GOAL_TIME, "front: looking for the best separation")
+        ends = [each for one in hunted.best.values() for each in one[:1]]
+        walk.reached = furthest(problem, ends, began + REACH_TIME * seconds, rng)
+        shares = spread(walk.top, points)
+        walk.visit(
+            [share for share in farthest_first(shares) if share != 1.0], progress, REACH_TIME, FIRST_TIME
+        )
+        walk.climb_further()
+        # Once more, now with neighbours on both sides.
+        walk.visit(shares, progress, FIRST_TIME, AGAIN_TIME)
+        walk.fill(points)
     except KeyboardInterrupt:
-        pass
-    return tuple(point.shown for point in undominated(list(walk.points.values())))
+        interrupted = True
+    shown = thinned(walk.front, points)
+    return Front(tuple(point.shown for point in shown), _note(walk, shown, points, interrupted))
+
+
+def _note(walk: _Walk, shown: list[Point], points: int, interrupted: bool) -> str:
+    """How far the points reach, and why there are fewer than asked for."""
+    if not shown:
+        return "No program for the front was found in its time; more seconds of search may give some."
+    last, best = shown[-1].shown.asked, walk.best_share
+    reach = f"The points reach {last:.2f} times the resolution that the goal asks for; "
+    if best >= LARGEST_SHARE:
+        reach += f"more can be had, but the front ends at {LARGEST_SHARE:g} times."
+    else:
+        reach += f"nothing was found that reaches more than {best:.2f} times."
+    if len(shown) >= points:
+        return reach
+    why = "no further program that the instrument can be set to is slower and resolves better"
+    if interrupted:
+        why = "the search was interrupted"
+    elif walk.over:
+        why = "the time for the front ran out; more seconds of search give more"
+    return f"{reach} {len(shown)} of {points} points: {why}."
 
 
 def _descended(problem: Problem, start: Found) -> Descent:
-    """A descent; once more and finer where it ended a little outside, or its elution order changed under way."""
-    descent = descend(problem, start.family, start.descent.z)
-    if HOPELESS <= descent.margin < FEASIBLE:
-        again = descend(problem, start.family, descent.z, 40, 1e-8)
-        return again if again.margin > descent.margin else descent
+    """A descent; once more where another elution order left it outside, and never worse than a start within."""
+    family, z = start.family, start.descent.z
+    descent = descend(problem, family, z)
+    if OUTSIDE <= descent.margin < FEASIBLE:
+        again = descend(problem, family, descent.z, *(FINER if descent.margin >= HOPELESS else ()))
+        descent = again if again.margin > descent.margin else descent
+    if OUTSIDE <= descent.margin < FEASIBLE:
+        again = descend(problem, family, descent.z, *FINER, SLACK)
+        descent = again if again.margin > descent.margin else descent
+    if descent.margin < ALMOST or descent.cost >= start.descent.cost:
+        here = assessed(problem, family, z)
+        if here.margin >= ALMOST and (descent.margin < ALMOST or here.cost <= descent.cost):
+            return here
     return descent
-
-
-def scaled(problem: Problem, share: float) -> Problem:
-    """The problem with every needed resolution multiplied."""
-    return replace(problem, pairs=Pairs(problem.pairs.index, share * problem.pairs.needed))
-
-
-def cost_of(problem: Problem, prediction: Prediction) -> float:
-    """What is minimised, of a program as shown [s]."""
-    if problem.scenario.goal.minimise == "cycle time":
-        return cycle_time(problem.scenario, prediction.program, prediction.run_time)
-    return prediction.run_time
-
-
-def spread(top: float, points: int) -> list[float]:
-    """Shares in geometric steps from the least one to `top`, the one nearest to the goal moved onto it."""
-    shares = np.geomspace(LEAST_SHARE, max(top, 1.0), points)
-    shares[np.argmin(np.abs(np.log(shares)))] = 1.0
-    return [float(share) for share in shares]
-
-
-def undominated(points: list[_Point]) -> list[_Point]:
-    """Fastest first; only those that resolve better than everything as fast."""
-    kept: list[_Point] = []
-    for point in sorted(points, key=lambda each: (each.shown.cost, -each.reached)):
-        if not kept or point.reached > (1 + SAME) * kept[-1].reached:
-            kept.append(point)
-    return kept
 
 
 def _starts(hunted: Hunt) -> list[Found]:
     """Ends of the families worth it, the best of each family first; then those that less resolution may make so."""
     best = hunted.all()[0].descent.cost
-    ranked: list[tuple[tuple[int, bool, float], Found]] = []
+    ranked: list[tuple[tuple[int, bool, bool, float], Found]] = []
     for ends in hunted.best.values():
         worth = [each for each in ends if not each.feasible or each.descent.cost <= WORTH * best]
         near = [each for each in worth if each.feasible or each.descent.margin >= LEAST_SHARE - 1]
@@ -259,14 +360,3 @@ def simpler_first(ends: list[Found]) -> list[Found]:
         return slower, each.descent.cost if slower else float(each.family.size)
 
     return sorted(ends, key=order)
-
-
-def _widest_gap(front: list[_Point], tried: set[float]) -> float | None:
-    """A share between the two neighbours that lie furthest apart in cost; None where all of those were tried."""
-    gaps = []
-    for one, other in pairwise(front):
-        low, high = max(one.reached, one.shown.asked), other.shown.asked
-        middle = float(np.sqrt(low * high))
-        if high > low * (1 + GAIN) and middle not in tried:
-            gaps.append((float(np.log(other.shown.cost / one.shown.cost)), middle))
-    return max(gaps)[1] if gaps else None

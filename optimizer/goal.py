@@ -6,7 +6,7 @@ with a pressure (`limits` has all but resolution). All of a batch is assessed in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from models.fitting import Fit
 from models.migration import Accuracy, MigrationTables, migrate, migration_tables
-from models.programs import Array, Controlled, ProgramBatch, values_at
+from models.programs import Array, Controlled, ProgramBatch, delayed, values_at
 from models.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
 from optimizer.cycle import after_run
 from optimizer.limits import LATE, Limits, Runs, carried, limits_of
+from optimizer.robustness import Backoff, Robustness
 from optimizer.scenario import Scenario
 
 Index = NDArray[np.intp]
@@ -25,6 +26,8 @@ Index = NDArray[np.intp]
 END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
 END_SHARE = 0.005  # of its retention time, beside that: what an oven a little late moves it; common practice, no source
 LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
+KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
+ONE_MORE = 0.02  # what missing a wish counts for beside by how much
 TABLE_MARGIN = 60.0  # K of room around the column's limits that the tables cover
 
 
@@ -79,6 +82,7 @@ class Problem:
     pairs : Pairs
     targets : (T,) indices of the compounds whose elution the limits concern
     tables : MigrationTables for each carrier variable that may be set
+    backoff : Backoff or None, what every margin is lessened by so that the draws hold
     """
 
     scenario: Scenario
@@ -86,6 +90,7 @@ class Problem:
     pairs: Pairs
     targets: Index
     tables: dict[Controlled, MigrationTables]
+    backoff: Backoff | None = None
 
     @cached_property
     def tailing(self) -> Array:
@@ -115,9 +120,40 @@ class Problem:
         return limits_of(self.scenario, self.targets)
 
     @property
+    def confidence(self) -> float:
+        """Share of draws in which everything must hold; 0 where only the nominal program counts."""
+        return self.scenario.goal.confidence
+
+    @property
+    def by_draws(self) -> bool:
+        """Whether a program is judged by draws, not by margins alone."""
+        return self.confidence > 0 and self.backoff is None
+
+    def holding(self, backoff: Backoff) -> Problem:
+        """The same problem with margins lessened by a backoff; draws play no further part in it."""
+        return replace(self, backoff=backoff)
+
+    @cached_property
+    def robustness(self) -> Robustness:
+        """Draws of what is uncertain, ready to be applied to programs."""
+        ranges = {
+            kind: (each.antiderivatives.lowest, each.antiderivatives.highest, each.diffusion)
+            for kind, each in self.tables.items()
+        }
+        scenario = self.scenario
+        return Robustness(
+            self.fit, scenario.tolerances, scenario.ambient_pressure, ranges, scenario.search.seed
+        )
+
+    @property
     def limit_names(self) -> tuple[str, ...]:
         """Names of the limits in `Assessment.limits`."""
         return (*self.limits.names, "longest run")
+
+    @cached_property
+    def equipment(self) -> NDArray[np.bool_]:
+        """Which of these limits are the equipment's (K,): never traded against wishes, nor is the longest run."""
+        return np.append(self.limits.equipment, True)
 
     def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
         """Simulate and hold against the limits."""
@@ -129,6 +165,7 @@ class Problem:
         pressure, flows = carried(self.fit.system, batch, None if bake is None else bake.temperature)
         runs = Runs(
             batch,
+            delayed(batch, self.fit.system.oven_lag),
             retention,
             width,
             peaks.elution_temperature,
@@ -138,7 +175,13 @@ class Problem:
             flows,
         )
         limits = np.concatenate([self.limits(runs), 1 - run_time[:, None] / self.longest_run], axis=1)
-        return Assessment(retention, width, run_time, self.cost(batch, run_time), limits)
+        return self.held(Assessment(retention, width, run_time, self.cost(batch, run_time), limits))
+
+    def held(self, assessment: Assessment) -> Assessment:
+        """An assessment without backoff with its limits lessened by that of this problem."""
+        if self.backoff is None:
+            return assessment
+        return replace(assessment, limits=assessment.limits - self.backoff.kappa * self.backoff.limits)
 
     def cost(self, batch: ProgramBatch, end: Array) -> Array:
         """What is minimised (N,) [s], the last peak being over at `end` (N,) [s]."""
@@ -165,6 +208,24 @@ class Problem:
         """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""
         found = self.pair_resolutions(assessment.retention, assessment.width_half)
         result: Array = found / self.pairs.needed - 1
+        if self.backoff is not None:
+            result -= self.backoff.kappa * self.backoff.pairs[*self.pairs.index.T]
+        return result
+
+    def equipment_margin(self, assessment: Assessment) -> Array:
+        """(N,) the smallest margin of the equipment's limits."""
+        result: Array = assessment.limits[:, self.equipment].min(axis=1)
+        return result
+
+    def shortfall(self, assessment: Assessment) -> Array:
+        """(N,) how much of the wishes is missed: m/(1 + m) summed over the margins -m not kept, and a little for each.
+
+        One missed by far counts for no more than one, so that a wish that cannot be met is not bought with all the
+        others; and one more missed counts at once, so that the others are kept rather than nearly kept.
+        """
+        wishes = assessment.limits[:, ~self.equipment]
+        missed = np.maximum(-np.concatenate([self.resolution_margins(assessment), wishes], axis=1), 0.0)
+        result: Array = (missed / (1 + missed) + ONE_MORE * (missed > KEPT)).sum(axis=1)
         return result
 
     def smallest_margin(self, assessment: Assessment) -> Array:

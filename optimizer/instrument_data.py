@@ -24,6 +24,28 @@ class Steps:
 
 
 @dataclass(frozen=True)
+class Tolerances:
+    """How far a run may be off what is entered; errors lie anywhere within. Common practice, no source.
+
+    Attributes
+    ----------
+    oven : float  [K], +- on the whole oven program
+    flow, pressure : float, +- shares of a set column flow (or velocity), and of a set gauge pressure
+    hold_up : float, +- share by which the hold-up time may drift between the scouting runs and the next
+    trimmed : float  [m], how much may be cut off the column by then
+    """
+
+    oven: float = 1.0
+    flow: float = 0.01
+    pressure: float = 0.01
+    hold_up: float = 0.0
+    trimmed: float = 0.0
+
+
+USUAL_TOLERANCES = Tolerances()
+
+
+@dataclass(frozen=True)
 class CoolDown:
     """How long the oven takes to cool from one temperature to another [K, K, s]."""
 

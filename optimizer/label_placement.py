@@ -51,9 +51,15 @@ def _isotonic(values: Array) -> Array:
 
 
 def shortened(text: str, longest: int) -> str:
-    """Text on one line, cut with an ellipsis when longer than allowed."""
+    """Text on one line, with an ellipsis in its middle when longer than allowed.
+
+    Long names of related compounds often differ only at their ends.
+    """
     line = " ".join(text.split())
-    return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"
+    if len(line) <= longest:
+        return line
+    tail = (longest - 1) // 3
+    return line[: longest - 1 - tail].rstrip() + "…" + line[len(line) - tail :].lstrip()
 
 
 def thinned(count: int, room: int, keep: Sequence[int]) -> list[int]:

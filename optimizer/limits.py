@@ -40,7 +40,8 @@ class Runs:
 
     Attributes
     ----------
-    batch : ProgramBatch
+    batch : ProgramBatch, as set
+    column : ProgramBatch, as the column feels it
     retention, width : (N, M) arrays  [s], at half height; LATE and 1 where not eluted
     elution_temperature, retention_factor : (N, M) arrays  [K], [-]; nan where not eluted
     end : (N,) array  [s], end of the last peak
@@ -48,6 +49,7 @@ class Runs:
     """
 
     batch: ProgramBatch
+    column: ProgramBatch
     retention: Array
     width: Array
     elution_temperature: Array
@@ -62,10 +64,28 @@ Margin = Callable[[Runs], Array]
 
 @dataclass(frozen=True)
 class Limits:
-    """The limits of a scenario by name; K of them, the same for every program."""
+    """The limits of a scenario by name; K of them, the same for every program.
+
+    Attributes
+    ----------
+    names, margins : K of each
+    equipment : (K,) bool array: limits of column, oven, pneumatics and inlet, which no program may break; the others
+        are wishes, which programs come closer to or not
+    """
 
     names: tuple[str, ...]
     margins: tuple[Margin, ...]
+    equipment: NDArray[np.bool_]
+
+    @property
+    def wishes(self) -> Limits:
+        """Those that are no limits of the equipment."""
+        kept = np.flatnonzero(~self.equipment)
+        return Limits(
+            tuple(self.names[at] for at in kept),
+            tuple(self.margins[at] for at in kept),
+            self.equipment[kept],
+        )
 
     def __call__(self, runs: Runs) -> Array:
         """(N, K) margins."""
@@ -74,15 +94,14 @@ class Limits:
 
 def limits_of(scenario: Scenario, targets: Index) -> Limits:
     """All limits of a scenario; `targets` (T,) are the compounds that its times concern."""
-    named = [
-        *_of_elution(scenario, targets),
-        *_of_pneumatics(scenario),
-        *_of_oven(scenario),
-        *_of_inlet(scenario),
-        *_of_analytes(scenario),
-        *_of_order(scenario),
-    ]
-    return Limits(tuple(name for name, _ in named), tuple(margin for _, margin in named))
+    wishes = [*_of_elution(scenario, targets), *_of_analytes(scenario), *_of_order(scenario)]
+    equipment = [*_of_pneumatics(scenario), *_of_oven(scenario), *_of_inlet(scenario)]
+    named = [*wishes, *equipment]
+    return Limits(
+        tuple(name for name, _ in named),
+        tuple(margin for _, margin in named),
+        np.arange(len(named)) >= len(wishes),
+    )
 
 
 def carried(system: ColumnSystem, batch: ProgramBatch, bake_out: float | None = None) -> tuple[Array, Array]:
@@ -249,21 +268,21 @@ def decomposition_of(scenario: Scenario, compounds: tuple[str, ...]) -> Decompos
 
 def _below(limit: float, span: float, m: int, runs: Runs) -> Array:
     T = runs.elution_temperature[:, m]
-    result: Array = (limit - np.where(np.isfinite(T), T, runs.batch.oven_temperatures[:, -1])) / span
+    result: Array = (limit - np.where(np.isfinite(T), T, runs.column.oven_temperatures[:, -1])) / span
     return result
 
 
 def _short_above(limit: float, longest: float, span: float, at: Index, runs: Runs) -> Array:
     if longest <= 0:
-        result: Array = (limit - highest_temperature(runs.batch, runs.retention, at)[:, 0]) / span
+        result: Array = (limit - highest_temperature(runs.column, runs.retention, at)[:, 0]) / span
         return result
-    stay = softened_time_above(runs.batch, runs.retention, at, np.array([limit]), SOFT)[:, 0]
+    stay = softened_time_above(runs.column, runs.retention, at, np.array([limit]), SOFT)[:, 0]
     return 1 - stay / longest
 
 
 def _intact(kinetics: Decomposition, most: float, at: Index, runs: Runs) -> Array:
     """-ln(X/Xmax), X = ln(1/intact fraction): nearly straight in the set points, X being exponential in 1/T."""
-    X = ln_decomposed(runs.batch, runs.retention, at, kinetics)[:, 0]
+    X = ln_decomposed(runs.column, runs.retention, at, kinetics)[:, 0]
     result: Array = -np.log(np.maximum(X, 1e-300) / most)
     return result
 

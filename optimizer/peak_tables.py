@@ -39,7 +39,7 @@ class PeakTable:
 
     Attributes
     ----------
-    compounds : tuple of M names, all different
+    compounds : tuple of M names, all different; empty when the peaks have no names
     retention : (M,) array  [s]
     width_half : (M,) array  [s], nan where not measured
     area : (M,) array  [any unit], nan where not measured
@@ -52,26 +52,37 @@ class PeakTable:
     area: Array
     tailing: Array
 
+    @property
+    def named(self) -> bool:
+        """Whether the peaks have names."""
+        return bool(self.compounds)
+
     def index(self, compound: str) -> int | None:
         """The row of a compound, None when this run does not have it."""
         return self.compounds.index(compound) if compound in self.compounds else None
 
 
-def read_peak_table(path: Path, asked_by: str = "") -> PeakTable:
+def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -> PeakTable:
     """Read and check one peak table.
+
+    Parameters
+    ----------
+    names_needed : whether a table without the column `compound`, or with nothing in it, is an error
 
     Raises
     ------
     ScenarioError : naming file, line, column and value of everything that cannot be right
     """
-    header, rows = _cells(path, read_text(path, asked_by))
+    header, rows = _cells(path, read_text(path, asked_by), REQUIRED if names_needed else REQUIRED[1:])
+    at = header.index("compound") if "compound" in header else len(header)
+    unnamed = not names_needed and all(len(cells) <= at or not cells[at] for _, cells in rows)
     problems: list[str] = []
     compounds: list[str] = []
     lines: dict[str, int] = {}
     values: list[list[float]] = []
     for line, cells in rows:
         row = dict(zip(header, cells, strict=False))
-        name = row.get("compound", "")
+        name = f"peak {len(compounds) + 1}" if unnamed else row.get("compound", "")
         where = f"{path}, line {line}"
         if not name:
             problems.append(f"{where}: the compound has no name")
@@ -92,10 +103,12 @@ def read_peak_table(path: Path, asked_by: str = "") -> PeakTable:
     names = tuple(compounds[i] for i in order)
     retention, width, area, tailing = numbers[order].T
     _check_widths(path, names, [lines[name] for name in names], retention, width)
-    return PeakTable(names, retention * SECONDS_PER_MINUTE, width * SECONDS_PER_MINUTE, area, tailing)
+    return PeakTable(
+        () if unnamed else names, retention * SECONDS_PER_MINUTE, width * SECONDS_PER_MINUTE, area, tailing
+    )
 
 
-def _cells(path: Path, text: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
+def _cells(path: Path, text: str, required: tuple[str, ...]) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """Header names and the numbered rows below it."""
     text_lines = text.split("\n")
     first = next((i for i, line in enumerate(text_lines) if line.strip()), None)
@@ -114,7 +127,7 @@ def _cells(path: Path, text: str) -> tuple[list[str], list[tuple[int, list[str]]
         line = first + reader.line_num
         raise ScenarioError(f"{path}, line {line}: cannot be read as CSV ({error})") from None
     rows = [(line, row) for line, row in numbered if any(row)]
-    header = _header(path, first + 1, head, rows[0][1])
+    header = _header(path, first + 1, head, rows[0][1], required)
     body = rows[1:]
     if not body:
         raise ScenarioError(f"{path}: has a header but no peaks below it")
@@ -133,7 +146,7 @@ def _cells(path: Path, text: str) -> tuple[list[str], list[tuple[int, list[str]]
     return header, body
 
 
-def _header(path: Path, line: int, text: str, cells: list[str]) -> list[str]:
+def _header(path: Path, line: int, text: str, cells: list[str], required: tuple[str, ...]) -> list[str]:
     where = f"{path}, line {line}"
     while cells and not cells[-1]:
         cells.pop()
@@ -155,7 +168,7 @@ def _header(path: Path, line: int, text: str, cells: list[str]) -> list[str]:
             problems.append(f"{where}: the column {name!r} occurs {header.count(name)} times")
             break
     if not problems:
-        missing = [name for name in REQUIRED if name not in header]
+        missing = [name for name in required if name not in header]
         problems = [f"{where}: the column {name!r} is missing; expected {EXAMPLE}" for name in missing]
     if problems:
         raise ScenarioError(problems)

@@ -10,12 +10,16 @@ from models.chromatogram import detector_trace, peak_signals, trace_times
 from models.fit import Fit
 from models.programs import Array
 from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
+from optimizer.document_numbers import HALF_95
 from optimizer.results import Prediction
 from optimizer.scenario_data import Scenario
 
 LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
 VALLEY_POINTS = 401  # of the trace between the apexes of the critical pair
 CLOSE_POINTS = 120  # of the trace over the critical pair, which is also shown enlarged
+SMALL = 12.0  # % of the highest signal; peaks below this are shown enlarged too
+ENLARGED_TO = 55.0  # % of the highest peak's height that such peaks may then reach
+MAGNIFICATIONS = tuple(digit * 10.0**power for power in range(5) for digit in (1, 2, 5))
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,7 @@ class ChromatogramData:
     labels : peaks in order of elution
     oven_times, oven : (B,) arrays  [min], [°C], the corners of the oven program
     elution_times, elution_temperatures : (M,) arrays  [min], [°C]
+    half_intervals : (M,) array  [min], halves of the 95 % intervals of these times; nan where unknown
     trace_times, pressure, flow : (Q,) arrays  [min], [kPa gauge], [mL/min]
     ambient : float  [kPa absolute]
     end : float  [min]
@@ -58,6 +63,7 @@ class ChromatogramData:
     oven: Array
     elution_times: Array
     elution_temperatures: Array
+    half_intervals: Array
     trace_times: Array
     pressure: Array
     flow: Array
@@ -65,6 +71,26 @@ class ChromatogramData:
     end: float
     window: tuple[float, float] | None
     valley: float
+
+    @property
+    def magnification(self) -> float:
+        """How many times larger the signal must be drawn to see the smaller critical peak; 1 when it is seen anyway.
+
+        Without a critical pair the peak in the middle of the ranking by height speaks for all.
+        """
+        heights = sorted(label.height for label in self.labels)
+        critical = [label.height for label in self.labels if label.critical]
+        if not heights:
+            return 1.0
+        middle = heights[(len(heights) - 1) // 2]
+        low, high = (min(critical), max(critical)) if critical else (middle, middle)
+        if low >= SMALL:
+            return 1.0
+        for both in (high, low):  # rather the pair uncut than its smaller peak as large as possible
+            found = max(each for each in MAGNIFICATIONS if each == 1 or each * both <= ENLARGED_TO)
+            if found * low >= SMALL:
+                break
+        return found
 
 
 def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: str) -> ChromatogramData:
@@ -100,6 +126,7 @@ def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: st
         oven=celsius(np.array([*oven, oven[-1]])),
         elution_times=t[order] / SECONDS_PER_MINUTE,
         elution_temperatures=celsius(prediction.elution_temperature[order]),
+        half_intervals=HALF_95 * prediction.retention_sd[order] / SECONDS_PER_MINUTE,
         trace_times=prediction.trace_times / SECONDS_PER_MINUTE,
         pressure=(prediction.inlet_pressure - ambient_pressure) / PA_PER_KPA,
         flow=flow_mL_min(prediction.flow),

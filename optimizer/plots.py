@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from models.programs import Array
+from optimizer.band_plots import BAND_NOTE, draw_bands
 from optimizer.label_placement import shortened, spaced, thinned
 from optimizer.plot_data import ChromatogramData, PeakLabel, ResidualData
 
@@ -32,23 +33,38 @@ LINE = 1.2  # of the font size, from line to line
 LONGEST_NAME = 34  # characters of a label; the peak table has the whole name
 MARK = "◆ "  # before the name of a critical peak: colour alone tells nothing on a black-and-white print
 FONT = "DejaVu Sans"  # comes with matplotlib, so that extents are the same everywhere
+SIGNAL_HEIGHT, ENLARGED_HEIGHT = 2.5, 1.5  # inch, of the panels of the whole signal and of the enlarged one
+SIGNAL_RANGE = (-1.5, 106.0)  # % of the highest signal, where the axis of the whole signal ends
+SIGNAL_LABEL = "signal, %\nof highest"  # detector counts are unknown: only ratios are predicted
+# Spans that a trace's axis has at least, so that a constant looks like one: K, kPa, mL/min; or a share of the value.
+LEAST_SPANS = {"oven": 40.0, "pressure": 40.0, "flow": 1.0}
+LEAST_SHARE = 0.2
 
 
 def chromatogram_figure(data: ChromatogramData) -> Figure:
-    """The chromatogram with oven, inlet pressure and column flow beneath it on one time axis."""
+    """The chromatogram with oven, inlet pressure and column flow beneath it on one time axis.
+
+    Where one peak dwarfs the critical pair, a second panel shows the signal enlarged.
+    """
     from matplotlib.figure import Figure
 
     labels = _LabelBand(data)
-    top, bottom, gap, signal, traces = 0.5, 0.42, 0.12, 2.5, 0.74  # inch
-    height = top + labels.height + signal + 3 * (traces + gap) + bottom
+    top, bottom, gap, traces = 0.5, 0.42, 0.12, 0.74  # inch
+    panels = [(traces, gap)] * 3 + [(SIGNAL_HEIGHT, 0.0)]
+    enlarged = data.magnification > 1
+    if enlarged:
+        panels.insert(3, (ENLARGED_HEIGHT, 0.26))
+    height = top + labels.height + sum(tall + above for tall, above in panels) + bottom
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
     base = bottom
     rows: list[Axes] = []
-    for tall in (traces, traces, traces, signal):
+    for tall, above in panels:
         place = (LEFT / WIDTH, base / height, AXES_WIDTH / WIDTH, tall / height)
         rows.append(figure.add_axes(place, sharex=rows[0] if rows else None))
-        base += tall + gap
-    draw_signal(data, rows[3], labels)
+        base += tall + above
+    draw_signal(data, rows[-1], labels)
+    if enlarged:
+        draw_enlarged(data, rows[3])
     draw_oven(data, rows[2])
     draw_pressure(data, rows[1])
     draw_flow(data, rows[0])
@@ -58,6 +74,8 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     rows[0].set_xlim(0.0, data.end)
     figure.text(0.12 / WIDTH, 1 - 0.2 / height, data.title, **text_style(9, INK), fontweight="bold")
     figure.text(0.12 / WIDTH, 1 - 0.38 / height, _note(data), **text_style(8, CRITICAL))
+    if np.isfinite(data.half_intervals).any():
+        figure.text(0.12 / WIDTH, 0.06 / height, BAND_NOTE, **text_style(7))
     if labels.left_out:
         note = f"{labels.left_out} names left out for want of room: see the peak table"
         figure.text(1 - 0.12 / WIDTH, 0.06 / height, note, ha="right", **text_style(7))
@@ -105,15 +123,41 @@ def _note(data: ChromatogramData) -> str:
 def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = None) -> None:
     """The detector trace, with the names of the peaks in a band above the axes."""
     band = _LabelBand(data) if band is None else band
-    top = 106.0
+    _draw_response(data, axes, *SIGNAL_RANGE)
+    axes.set_yticks([0, 25, 50, 75, 100])
+    _draw_labels(data, axes, band, SIGNAL_RANGE[1])
+
+
+def draw_enlarged(data: ChromatogramData, axes: Axes) -> None:
+    """The detector trace in larger scale, every peak too high for that marked as cut, the critical ones by their sign.
+
+    In a panel `ENLARGED_HEIGHT` high it is larger by the stated factor as measured on paper, too.
+    """
+    times = data.magnification
+    bottom = SIGNAL_RANGE[0] / times
+    top = bottom + (SIGNAL_RANGE[1] - SIGNAL_RANGE[0]) * ENLARGED_HEIGHT / SIGNAL_HEIGHT / times
+    _draw_response(data, axes, bottom, top)
+    axes.set_ylabel(f"signal × {times:g}, %\nof highest", **text_style(8, INK))
+    cut = [label.time for label in data.labels if label.height > top]
+    axes.plot(cut, [0.96] * len(cut), "^", transform=axes.get_xaxis_transform(), color=INK, markersize=3.5)
+    for label in data.labels:
+        if label.critical and label.height <= top:
+            beside = label.height + 0.05 * top
+            axes.plot([label.time], [beside], "D", color=CRITICAL, markersize=2.5, clip_on=False)
+    note = f"the same signal enlarged {times:g} times" + ("; ▲ peak cut off here" if cut else "")
+    points_high = axes.get_window_extent().height / axes.figure.dpi * 72
+    axes.text(1.0, 1 + 3.0 / points_high, note, transform=axes.transAxes, ha="right", **text_style(7))
+
+
+def _draw_response(data: ChromatogramData, axes: Axes, bottom: float, top: float) -> None:
     axes.set_xlim(0.0, data.end)
-    axes.set_ylim(-1.5, top)
+    axes.set_ylim(bottom, top)
+    draw_bands(axes, data.elution_times, data.half_intervals)
     for response in data.critical_responses:
-        seen = response > 0.01
+        seen = response > 1e-4 * top
         axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.3, linewidth=0)
     axes.plot(data.times, data.response, color=SIGNAL, linewidth=0.9)
-    dress(axes, "signal, %", INK)
-    _draw_labels(data, axes, band, top)
+    dress(axes, SIGNAL_LABEL, INK)
 
 
 def _draw_labels(data: ChromatogramData, axes: Axes, band: _LabelBand, top: float) -> None:
@@ -173,7 +217,7 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
             label=name[len(MARK) :],
         )
     axes.plot(data.times[seen], data.response[seen], color=SIGNAL, linewidth=1.2, label="_sum")
-    dress(axes, "signal, %", INK)
+    dress(axes, "signal, % of highest", INK)
     axes.set_xlim(start, end)
     axes.set_ylim(0.0, 1.08 * float(data.response[seen].max()))
     axes.xaxis.set_major_locator(_few_ticks())
@@ -187,14 +231,14 @@ def draw_oven(data: ChromatogramData, axes: Axes) -> None:
         data.elution_times, data.elution_temperatures, "|", color=INK, markersize=5, markeredgewidth=0.6
     )
     dress(axes, "oven, °C", OVEN)
-    _roomy(axes, data.oven, 10.0)
+    _roomy(axes, data.oven, LEAST_SPANS["oven"])
 
 
 def draw_pressure(data: ChromatogramData, axes: Axes) -> None:
     """Inlet pressure: gauge on the left, absolute on the right."""
     axes.plot(data.trace_times, data.pressure, color=PRESSURE, linewidth=1.4, linestyle=(0, (6, 1.5)))
     dress(axes, "inlet, kPa\ngauge", PRESSURE)
-    _roomy(axes, data.pressure, 10.0)
+    _roomy(axes, data.pressure, LEAST_SPANS["pressure"])
     ambient = data.ambient
 
     def absolute(gauge: Any) -> Any:
@@ -215,7 +259,7 @@ def draw_flow(data: ChromatogramData, axes: Axes) -> None:
     """Column flow."""
     axes.plot(data.trace_times, data.flow, color=FLOW, linewidth=1.4, linestyle=(0, (2, 1)))
     dress(axes, "column flow,\nmL/min", FLOW)
-    _roomy(axes, data.flow, 0.2)
+    _roomy(axes, data.flow, LEAST_SPANS["flow"])
 
 
 def residual_figure(data: ResidualData) -> Figure:
@@ -317,7 +361,7 @@ def _legend(axes: Axes, columns: int) -> None:
 def _few_ticks() -> Any:
     from matplotlib.ticker import MaxNLocator
 
-    return MaxNLocator(4)
+    return MaxNLocator(4, steps=[1, 2, 3, 5, 6, 10])
 
 
 def dress(axes: Axes, label: str, colour: str) -> None:
@@ -336,5 +380,8 @@ def dress(axes: Axes, label: str, colour: str) -> None:
 def _roomy(axes: Axes, values: Array, least: float) -> None:
     """Limits with room around the values, and no drama where they are all but constant."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    middle, half = (low + high) / 2, max((high - low) / 2 * 1.15, least / 2)
-    axes.set_ylim(middle - half, middle + half)
+    middle = (low + high) / 2
+    half = max((high - low) / 2 * 1.15, least / 2, LEAST_SHARE * abs(middle) / 2)
+    # What cannot be negative gets no room below zero that widening alone would give it.
+    bottom = max(middle - half, -0.05 * half) if low >= 0 else middle - half
+    axes.set_ylim(bottom, bottom + 2 * half)

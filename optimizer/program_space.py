@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from models.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, ProgramBatch, Ramp
 from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
+from optimizer.instrument_steps import VELOCITY_STEP
 from optimizer.limits import heating_band, heating_limit
 from optimizer.scenario import Scenario
 
@@ -31,7 +32,6 @@ LEAST_RISE = 2.0  # K between the ends of a ramp
 WORDS = ("isothermal", "one ramp", "two ramps", "three ramps")
 CARRIERS: tuple[Controlled, ...] = ("flow", "pressure", "velocity")  # the last is not ramped
 VELOCITIES = (0.05, 3.0)  # m/s, of constant velocity; flow and pressure limits bound it further
-VELOCITY_STEP = 0.005  # m/s
 
 
 @dataclass(frozen=True)
@@ -88,6 +88,16 @@ class Family:
         linear = low + z * (high - low)
         ratio = np.where(self.logarithmic, high / np.where(self.logarithmic, low, 1.0), 1.0)
         result: Array = np.where(self.logarithmic, low * ratio**z, linear) - self.shift
+        return result
+
+    def points(self, values: Array) -> Array:
+        """Points on the unit cube (..., D) from set values in SI: `values` turned round."""
+        low, high, values = self.low + self.shift, self.high + self.shift, values + self.shift
+        wide = high != low
+        linear = (values - low) / np.where(wide, high - low, 1.0)
+        logs = np.log(np.where(self.logarithmic, values / low, 1.0))
+        span = np.log(np.where(self.logarithmic & wide, high / low, np.e))
+        result: Array = np.clip(np.where(self.logarithmic, logs / span, linear), 0.0, 1.0)
         return result
 
     @property

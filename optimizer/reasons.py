@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.programs import batch_of
+from models.programs import Array, batch_of
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.descent import fastest_margin
 from optimizer.found import FEASIBLE
-from optimizer.goal import Problem
+from optimizer.goal import LONGEST_RUN, Problem
 from optimizer.limits import LATE, Index, first_elution
+from optimizer.predict import covering
 from optimizer.results import LimitMargin, Prediction
 from optimizer.rounding import Settable
+from optimizer.standing import standing
 
 BINDING = 0.02  # relative margin below which a limit is named as limiting
 SHOWN_PAIRS = 3
@@ -20,13 +22,22 @@ NEXT_SECONDS = (
 )
 INTACT = "intact fraction of "
 MOVED = 1e-3  # a margin that falls by less has not given
+GIVEN = 0.02  # nor has a share of draws
 
 
 def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, ...]:
     """Every limit of a program with its margin: the tightest pairs, then limits, tightest first."""
     found = []
-    margin = prediction.resolution / prediction.needed - 1
-    for at in np.argsort(margin)[:SHOWN_PAIRS]:
+    problem = covering(problem, [prediction.program])
+    batch = batch_of([prediction.program])
+    assessment = problem.assess(batch, "polish")
+    margin, limits = prediction.resolution / prediction.needed - 1, assessment.limits[0]
+    in_hand, limits_in_hand = margin, limits
+    if problem.by_draws:  # what binds is what has no more in hand than the draws ask for
+        backoff = standing(problem, batch, assessment).backoff
+        in_hand = margin - backoff.kappa * backoff.pairs[*problem.pairs.index.T]
+        limits_in_hand = limits - backoff.kappa * backoff.limits
+    for at in np.argsort(in_hand)[:SHOWN_PAIRS]:
         names = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
         a, b = (prediction.compounds[m] for m in names)
         found.append(
@@ -34,17 +45,17 @@ def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, .
                 f"resolution of {a} and {b}",
                 f"resolution of {a} and {b}: {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})",
                 float(margin[at]),
-                bool(margin[at] < BINDING),
+                bool(in_hand[at] < BINDING),
             )
         )
-    limits = problem.assess(batch_of([prediction.program]), "polish").limits[0]
-    for name, value in sorted(zip(problem.limit_names, limits, strict=True), key=lambda pair: pair[1]):
+    for at in np.argsort(limits, kind="stable"):
+        name = problem.limit_names[at]
         if name == "oven heating rate" and not prediction.program.oven.ramps:
             continue
         if name == "carrier rate" and not prediction.program.carrier.ramps:
             continue
         text = _in_words(problem, prediction, name)
-        found.append(LimitMargin(name, text, float(value), bool(value < BINDING)))
+        found.append(LimitMargin(name, text, float(limits[at]), bool(limits_in_hand[at] < BINDING)))
     return tuple(found)
 
 
@@ -103,7 +114,9 @@ def _in_words(problem: Problem, prediction: Prediction, name: str) -> str:
             f"{scenario.max_time_above_continuous / minute:.1f} min)"
         )
     if name == "longest run":
-        return f"run of {prediction.run_time / minute:.0f} min (not above {problem.longest_run / minute:.0f} min)"
+        most = problem.longest_run / minute
+        why = ", twice the longest run known" if problem.longest_run > LONGEST_RUN else ""
+        return f"run of {prediction.run_time / minute:.0f} min (the search stops at {most:.0f} min{why})"
     return _of_a_compound(problem, prediction, name)
 
 
@@ -136,7 +149,21 @@ def _of_a_compound(problem: Problem, prediction: Prediction, name: str) -> str:
             )
         if name == f"{compound} near its compounds" and detail.near is not None:
             within = detail.near.within / SECONDS_PER_MINUTE
-            return f"{compound} within {within:.2f} min of {', '.join(detail.near.compounds)}"
+            at = [prediction.compounds.index(other) for other in detail.near.compounds]
+            apart = (
+                float(np.abs(prediction.retention[at] - prediction.retention[m]).max()) / SECONDS_PER_MINUTE
+            )
+            return f"{compound} up to {apart:.2f} min from {', '.join(detail.near.compounds)} (limit {within:.2f} min)"
+    for first, second in problem.scenario.in_order:
+        if name == f"{first} before {second}":
+            leaves = [
+                float(prediction.retention[prediction.compounds.index(each)]) for each in (first, second)
+            ]
+            behind = (leaves[0] - leaves[1]) / SECONDS_PER_MINUTE
+            wanted = " (is to leave before it)" if behind > 0 else ""
+            return (
+                f"{first} leaves {abs(behind):.2f} min {'after' if behind > 0 else 'before'} {second}{wanted}"
+            )
     return name
 
 
@@ -172,6 +199,8 @@ def next_seconds(problem: Problem, each: Settable) -> str:
             break
     else:
         return ""  # the descent found nothing shorter; that is no proof that there is nothing
+    if problem.by_draws:
+        return _less_by_draws(problem, each, z, less)
     names = [_pair_name(problem, pair) for pair in problem.pairs.index]
     margins = np.concatenate([problem.resolution_margins(then)[0], then.limits[0]])
     gives = int(np.argmin(margins))
@@ -187,6 +216,21 @@ def next_seconds(problem: Problem, each: Settable) -> str:
         left = float(allowed ** np.exp(-margins[gives]))
         return f"{less:.0f} s less would leave {100 * left:.2f} % of {name.removeprefix(INTACT)} intact."
     return f"{less:.0f} s less would break this limit first: {name} ({-100 * margins[gives]:.1f} % over)."
+
+
+def _less_by_draws(problem: Problem, each: Settable, z: Array, less: float) -> str:
+    """In how many draws a program `less` [s] shorter, at z (D,), would hold, and what gives most often."""
+    batch = each.family.batch(each.family.values(z[None]))
+    stands = standing(problem, batch, problem.assess(batch, "polish"))
+    if stands.share > problem.confidence - GIVEN:
+        return ""
+    names = [f"the resolution of {_pair_name(problem, problem.pairs.index[at])}" for at in stands.pairs]
+    names += list(problem.limits.wishes.names)
+    failing = np.concatenate([(stands.pair_margins < 0).mean(axis=0), (stands.wish_margins < 0).mean(axis=0)])
+    return (
+        f"{less:.0f} s less would hold in {100 * stands.share:.0f} % of draws: what gives most often is "
+        f"{names[int(np.argmax(failing))]}."
+    )
 
 
 def _pair_name(problem: Problem, pair: Index) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.resources import files as resource_files
 from pathlib import Path
 from typing import Any
 
@@ -17,14 +16,16 @@ from optimizer.candidate_document import (
     csv_bytes,
     json_bytes,
 )
-from optimizer.cautions import PLANNING, cautions
+from optimizer.cautions import PLANNING, cautions_about
 from optimizer.documents import Document, fit_document
 from optimizer.exposure_data import exposure_data
 from optimizer.exposure_plots import exposure_figure
 from optimizer.front_plots import front_figure
 from optimizer.output import write_folder
+from optimizer.pages import page
 from optimizer.plot_data import chromatogram_data, residual_data
 from optimizer.plots import chromatogram_figure, picture, pictures_of, residual_figure
+from optimizer.reliability_document import percent
 from optimizer.report_candidate import (
     as_image,
     candidate_view,
@@ -36,7 +37,7 @@ from optimizer.report_candidate import (
     what_if_view,
 )
 from optimizer.report_scenario import goal_lines, program_lines, understood
-from optimizer.results import Prediction, SearchOutcome
+from optimizer.results import InUse, Prediction, SearchOutcome
 from optimizer.scenario_data import Scenario
 from optimizer.set_points_text import set_points_text
 
@@ -55,10 +56,12 @@ PEAK_COLUMNS = (
     "retention_min",
     "retention_sd_min",
     "width_half_min",
+    "width_half_sd_min",
     "width_base_min",
     "elution_C",
     "retention_factor",
     "resolution_to_next",
+    "resolution_to_next_sd",
 )
 # In the table of a prediction where any compound has a value.
 EXPOSURE_COLUMNS = (
@@ -140,22 +143,10 @@ def report_html(
     `pictures` holds chromatogram_N.svg of every candidate, exposure_N.svg and front.svg where there are any;
     `fitted` is the fit's document.
     """
-    from jinja2 import Environment, StrictUndefined
-
-    environment = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["number"] = _number
-    source = (resource_files("optimizer") / "report.html.j2").read_text(encoding="utf-8")
     predictions = [each.prediction for each in outcome.candidates]
-    programs = [each.program for each in predictions]
-    column_flow = max((float(each.flow.max()) for each in predictions), default=None)
     front = pictures.get("front.svg")
-    return environment.from_string(source).render(
+    return page(
+        "report.html.j2",
         title=scenario.title,
         verdict=_verdict(outcome),
         feasible=outcome.feasible,
@@ -177,18 +168,23 @@ def report_html(
         shift=f"{scenario.goal.shift / 3600:g} h",
         candidates=[candidate_view(scenario, each, pictures) for each in outcome.candidates],
         in_use=None if outcome.current is None else _in_use(scenario, outcome.current),
-        cautions=cautions(scenario, programs, column_flow),
+        cautions=cautions_about(scenario, predictions),
         planning=PLANNING,
     )
 
 
-def _in_use(scenario: Scenario, current: Prediction) -> dict[str, Any]:
+def _in_use(scenario: Scenario, in_use: InUse) -> dict[str, Any]:
     """The method in use, with its pictures."""
+    current = in_use.prediction
     chart = chromatogram_data(current, scenario.ambient_pressure, in_use_heading(current))
     data = exposure_data(scenario, current)
     strips = None if data is None else picture(exposure_figure(data), "svg")
     return {
         "summary": summary(scenario, current),
+        "cycle_time": in_use.cycle_time / SECONDS_PER_MINUTE,
+        "samples_per_shift": in_use.samples_per_shift,
+        "breaks": in_use.breaks,
+        "holds": "–" if in_use.reliability is None else percent(in_use.reliability.share),
         "image": as_image(picture(chromatogram_figure(chart), "svg")),
         **exposure_view(scenario, current, strips),
     }
@@ -202,10 +198,10 @@ def _verdict(outcome: SearchOutcome) -> str:
         return "No program that was tried meets the goal; those that come closest follow."
     text = f"The fastest program takes {best.run_time / SECONDS_PER_MINUTE:.2f} min"
     if outcome.current is not None:
-        before = outcome.current.run_time
+        before = outcome.current.prediction.run_time
         text += f", against {before / SECONDS_PER_MINUTE:.2f} min for the method in use"
-    share = 100 * outcome.candidates[0].pass_probability
-    return f"{text}; with fit and set points a little off, every pair holds in {share:.0f} % of draws."
+    share = percent(outcome.candidates[0].pass_probability)
+    return f"{text}; with fit and set points a little off, everything asked holds in {share} of draws."
 
 
 def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | None, float | None]]:
@@ -218,11 +214,3 @@ def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | 
         else:
             found.append((run.name, None, None))
     return found
-
-
-def _number(value: float | None, form: str) -> str:
-    """A number in a form, a dash where there is none."""
-    if value is None or not np.isfinite(value):
-        return "–"
-    text = format(value, form)
-    return text if float(text) else format(0.0, form)  # no minus before a zero

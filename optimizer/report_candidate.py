@@ -10,18 +10,21 @@ import numpy as np
 
 from models.programs import Array
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
+from optimizer.bake_out import bake_out_part
+from optimizer.band_plots import band_caption
+from optimizer.document_numbers import with_interval
 from optimizer.documents import peak_documents
 from optimizer.exposure_data import exposure_data
 from optimizer.found import FEASIBLE
 from optimizer.plot_data import chromatogram_data, valley
 from optimizer.plots import critical_pair_figure, picture
+from optimizer.report_reliability import reliability_view
 from optimizer.report_scenario import need_in_words, program_lines
 from optimizer.results import Candidate, FrontPoint, Prediction, WhatIf
 from optimizer.scenario_data import AnalyteDetail, Scenario
 from optimizer.set_points import carrier_set_points, oven_set_points, pressure_text
 from optimizer.split_line import split_line
 
-ORDER_CHANGE = "ORDER CHANGE"  # how warnings of a changed order begin
 View = dict[str, Any]
 
 
@@ -54,6 +57,7 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
     prediction, ambient = candidate.prediction, scenario.ambient_pressure
     flows = flow_mL_min(prediction.flow)
     line = split_line(scenario.inlet, prediction.flow)
+    bake = bake_out_part(scenario, prediction)
     pair_figure = critical_pair_figure(chromatogram_data(prediction, ambient, heading(candidate)))
     return {
         **summary(scenario, prediction),
@@ -61,16 +65,17 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
         "family": candidate.family,
         "feasible": candidate.feasible,
         "tables": [
-            oven_set_points(prediction.program.oven),
+            oven_set_points(prediction.program.oven, bake is not None and bake.own_ramp),
             carrier_set_points(prediction.program.carrier, ambient),
         ],
+        "bake_out": "" if bake is None else bake.words(len(prediction.program.oven.ramps)),
         "program_end": prediction.program.oven.duration / SECONDS_PER_MINUTE,
         "cycle_time": candidate.cycle_time / SECONDS_PER_MINUTE,
         "samples_per_shift": candidate.samples_per_shift,
         "pressures": _pressures(prediction.inlet_pressure, ambient),
         "flows": _span(float(flows.min()), float(flows.max())),
         "split_line": () if line is None else line.lines(),
-        "pass_probability": candidate.pass_probability,
+        "missed": candidate.missed,
         "limited_by": candidate.limited_by,
         "margins": [
             {
@@ -83,12 +88,14 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
         ],
         "next_seconds": candidate.next_seconds,
         "compared": candidate.compared,
-        "order_changes": [text for text in candidate.warnings if text.startswith(ORDER_CHANGE)],
-        "warnings": [text for text in candidate.warnings if not text.startswith(ORDER_CHANGE)],
+        "order_changes": list(candidate.order_changes),
+        "warnings": [text for text in candidate.warnings if text not in candidate.order_changes],
         "image": as_image(pictures[f"chromatogram_{candidate.rank}.svg"]),
         **exposure_view(scenario, prediction, pictures.get(f"exposure_{candidate.rank}.svg")),
         "pair_image": None if pair_figure is None else as_image(picture(pair_figure, "svg")),
         "peaks": peak_rows(scenario, prediction),
+        **reliability_view(scenario, candidate),
+        "band_caption": band_caption(prediction),
     }
 
 
@@ -120,7 +127,7 @@ def front_view(scenario: Scenario, point: FrontPoint, number: int) -> View:
 def what_if_view(each: WhatIf) -> View:
     """One single change that was tried, and what it gave in words."""
     met = math.isfinite(each.cost)
-    gives = f"{each.cost / SECONDS_PER_MINUTE:.2f} min" if met else f"still {-100 * each.margin:.1f} % short"
+    gives = f"{each.cost / SECONDS_PER_MINUTE:.2f} min" if met else f"still missed: {each.missed}"
     return {"change": each.change, "gives": gives, "met": met, "family": each.family}
 
 
@@ -148,6 +155,11 @@ def peak_rows(scenario: Scenario, prediction: Prediction) -> list[View]:
         name = row["compound"]
         detail, group = scenario.detail(name), scenario.group(name)
         row["number"] = number
+        row["retention"] = with_interval(
+            row["retention_min"], row["retention_sd_min"], ".3f", "does not elute"
+        )
+        row["width"] = with_interval(row["width_half_min"], row["width_half_sd_min"], ".4f", "–")
+        row["resolution"] = with_interval(row["resolution_to_next"], row["resolution_to_next_sd"], ".2f", "–")
         row["critical"] = name in pair
         row["last"] = following is None or following["retention_min"] is None
         row["needed"] = "" if following is None else need_in_words(scenario, name, following["compound"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from models.programs import Program
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
+from optimizer.reliability_document import confidence_text
 from optimizer.scenario_data import AnalyteDetail, PairRule, Scenario
 from optimizer.set_points import carrier_set_points, one_line, oven_set_points, pressure_text
 
@@ -35,6 +36,7 @@ def goal_lines(scenario: Scenario) -> list[str]:
             f"A bake-out at {celsius(bake.temperature):g} °C for {_minutes(bake.hold)} min follows the last peak and "
             "counts in both times."
         )
+    lines.append(confidence_text(goal.confidence))
     return lines
 
 
@@ -112,6 +114,7 @@ def understood(scenario: Scenario) -> list[tuple[str, str]]:
             "(25 °C, 101.325 kPa)",
         ),
         ("Oven heating", f"at most {bands}"),
+        ("Off by up to", tolerances_in_words(scenario)),
         ("Compounds", f"{len(scenario.compounds)}"),
     ]
 
@@ -131,6 +134,21 @@ def _inlet(scenario: Scenario) -> str:
     if inlet.max_total_flow is not None:
         parts.append(f"total flow up to {flow_mL_min(inlet.max_total_flow):.0f} mL/min")
     return "".join(f"{part}; " for part in parts)
+
+
+def tolerances_in_words(scenario: Scenario) -> str:
+    """How far a run may be off what is entered: what the draws take the set points to be off by."""
+    tolerances = scenario.tolerances
+    parts = [
+        f"oven {tolerances.oven:g} °C",
+        f"column flow {100 * tolerances.flow:g} %",
+        f"inlet pressure {100 * tolerances.pressure:g} %",
+    ]
+    if tolerances.hold_up > 0:
+        parts.append(f"hold-up time {100 * tolerances.hold_up:g} %")
+    if tolerances.trimmed > 0:
+        parts.append(f"{tolerances.trimmed:g} m cut off the column")
+    return ", ".join(parts)
 
 
 def _minutes(seconds: float) -> str:

@@ -21,12 +21,14 @@ class Prediction:
     retention : (M,) array  [s]
     retention_sd : (M,) array  [s], standard deviation from the fit and the set points' tolerances; nan where unknown
     width_half : (M,) array  [s], at half height
+    width_sd : (M,) array  [s], its standard deviation; nan where unknown
     elution_temperature : (M,) array  [K]
     retention_factor : (M,) array  [-], at elution
     tailing, area : (M,) arrays  [-], for drawing: 1 where nothing is known
     counted_pairs : (P, 2) array of indices into `compounds`: the pairs that matter
     needed : (P,) array, resolution each of them needs
     resolution : (P,) array, resolution each of them has
+    resolution_sd : (P,) array, its standard deviation; nan where unknown
     critical : index into the pairs, of the smallest resolution less what is needed; None without pairs
     intact_fraction : (M,) array  [-], share that survives the stay in the column; nan where no kinetics are stated
     time_above : (M,) array  [s], spent above the analyte's own temperature limit; nan without one
@@ -39,6 +41,7 @@ class Prediction:
     retention: Array
     retention_sd: Array
     width_half: Array
+    width_sd: Array
     elution_temperature: Array
     retention_factor: Array
     tailing: Array
@@ -46,6 +49,7 @@ class Prediction:
     counted_pairs: NDArray[np.intp]
     needed: Array
     resolution: Array
+    resolution_sd: Array
     critical: int | None
     intact_fraction: Array
     time_above: Array
@@ -74,6 +78,81 @@ class Prediction:
 
 
 @dataclass(frozen=True)
+class Source:
+    """A source of uncertainty: what it is, and the share of draws that would hold without it."""
+
+    text: str
+    share_without: float
+
+
+@dataclass(frozen=True)
+class Reliability:
+    """How often a program meets the goal, all that is uncertain being drawn.
+
+    Attributes
+    ----------
+    share : float, of draws in which every counted pair and every wish holds
+    draws : int, how many there were
+    exact : bool, whether some were simulated outright and the share corrected by what first derivatives got wrong
+    failures : what is missed and in what share of draws, the most frequent first
+    sources : of uncertainty, the costliest first
+    """
+
+    share: float
+    draws: int
+    exact: bool
+    failures: tuple[tuple[str, float], ...]
+    sources: tuple[Source, ...]
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A program with one set point moved.
+
+    Attributes
+    ----------
+    run_time_change : float  [s], by which the last peak ends later
+    resolution, pair : of the pair that is then shortest of what it needs; nan and None when no pair counts
+    margin : float, relative, of this pair; negative when it is short, or has changed places
+    breaks : pairs and wishes that are kept without the move and missed with it
+    """
+
+    run_time_change: float
+    resolution: float
+    pair: tuple[str, str] | None
+    margin: float
+    breaks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SetPointTolerance:
+    """One set point, how far a run may be off it, and what that alone does.
+
+    Attributes
+    ----------
+    name, label, unit : as of `set_point_names.SetPoint`
+    value, tolerance : float  [unit]
+    lower, higher : the program with it moved down and up; None where there is no such program
+    loss : float, the larger loss of smallest relative resolution margin of the two; 0 when no pair counts
+    """
+
+    name: str
+    label: str
+    unit: str
+    value: float
+    tolerance: float
+    lower: Moved | None
+    higher: Moved | None
+    loss: float
+
+    @property
+    def breaks(self) -> tuple[str, ...]:
+        """What this set point alone breaks within its tolerance."""
+        moves = [each for each in (self.lower, self.higher) if each is not None]
+        return tuple(dict.fromkeys(name for each in moves for name in each.breaks))
+
+
+@dataclass(frozen=True)
 class LimitMargin:
     """One limit of a candidate: what it is, the limit and the value in the reader's units, and whether it binds.
 
@@ -97,17 +176,43 @@ class Candidate:
     samples_per_shift: float  # whole cycles; nan where the cycle time is
     margins: tuple[LimitMargin, ...]
     feasible: bool
-    pass_probability: (
-        float  # share of draws of fit and set points that keep every pair and the earliest elution
-    )
+    reliability: Reliability
     next_seconds: str  # what a slightly shorter run would cost; empty where nothing is to be said
     compared: tuple[str, ...]  # with the method in use
     warnings: tuple[str, ...]
+    order_changes: tuple[str, ...] = ()  # those of the warnings that say that compounds change places
+    missed: tuple[str, ...] = ()  # what it does not keep, and by how much; empty when feasible
+    set_points: tuple[SetPointTolerance, ...] = ()  # what each being off does, the most critical first
+
+    @property
+    def pass_probability(self) -> float:
+        """Share of draws in which every pair and every wish holds."""
+        return self.reliability.share
 
     @property
     def limited_by(self) -> tuple[str, ...]:
         """Names of the limits that bind."""
         return tuple(margin.name for margin in self.margins if margin.binding)
+
+
+@dataclass(frozen=True)
+class InUse:
+    """The method in use as predicted.
+
+    Attributes
+    ----------
+    prediction : Prediction
+    cycle_time : float  [s], nan when it would need a cool-down that the scenario does not state
+    samples_per_shift : float, whole cycles; nan where the cycle time is
+    breaks : sentences on limits of column, instrument and goal that it does not keep
+    reliability : Reliability, None where it is not known
+    """
+
+    prediction: Prediction
+    cycle_time: float
+    samples_per_shift: float
+    breaks: tuple[str, ...]
+    reliability: Reliability | None = None
 
 
 @dataclass(frozen=True)
@@ -136,14 +241,16 @@ class WhatIf:
     ----------
     change : str, e.g. "hydrogen instead of helium"
     cost : float  [s], run or cycle time of the fastest program then found; nan when the goal is still not met
-    margin : float, smallest margin then reached, negative when the goal is still not met
+    shortfall : float, how much of the wishes is then still missed; zero when the goal is met
     family : str, of that program
+    missed : str, by which wishes the goal is still missed, and by how much; empty when it is met
     """
 
     change: str
     cost: float
-    margin: float
+    shortfall: float
     family: str
+    missed: str = ""
 
 
 @dataclass(frozen=True)
@@ -153,24 +260,27 @@ class SearchOutcome:
     Attributes
     ----------
     feasible : bool, whether any candidate keeps every limit
-    candidates : best first; when nothing is feasible, the programs with the largest smallest margin
+    candidates : best first; when nothing is feasible, the closest of those that keep the equipment's limits
     blocking : sentences saying what blocks and how far off it is; empty when feasible
-    current : prediction of the method in use, if the scenario states one
-    families : what was tried: each family's name and its best run time [s], nan when it had nothing feasible
+    current : the method in use as predicted, if the scenario states one
+    families : what was tried: each kind of program and the least found of what is minimised [s], before or after
+        rounding; nan when nothing was found that meets the goal
     programs_tried : int, simulated programs
     seconds : float, wall time of the search
     interrupted : bool
     front : points on the front between time and smallest resolution, fastest first; empty unless asked for
+    front_note : how far they reach, and why there are fewer than asked for; empty unless a front was asked for
     what_ifs : single changes tried when nothing met the goal, the most helpful first
     """
 
     feasible: bool
     candidates: tuple[Candidate, ...]
     blocking: tuple[str, ...]
-    current: Prediction | None
+    current: InUse | None
     families: tuple[tuple[str, float], ...]
     programs_tried: int
     seconds: float
     interrupted: bool
     front: tuple[FrontPoint, ...] = ()
+    front_note: str = ""
     what_ifs: tuple[WhatIf, ...] = ()

@@ -9,8 +9,8 @@ import numpy as np
 
 from models.programs import Array, Program, batch_of
 from optimizer.cycle import with_bake_out
-from optimizer.descent import descend
-from optimizer.found import FEASIBLE
+from optimizer.descent import Descent, assessed, descend, judgement
+from optimizer.found import FEASIBLE, how_far
 from optimizer.goal import Problem
 from optimizer.program_space import Family
 
@@ -32,6 +32,8 @@ class Settable:
     values : (D,) array  [SI], as rounded
     program : Program, ended after its last peak or its bake-out
     margin : float, smallest of all margins as rounded
+    equipment : float, smallest of those of the equipment's limits
+    shortfall : float, how much of the wishes is missed
     """
 
     family: Family
@@ -39,33 +41,44 @@ class Settable:
     values: Array
     program: Program
     margin: float
+    equipment: float
+    shortfall: float
+
+    @property
+    def feasible(self) -> bool:
+        """Whether every margin is kept."""
+        return self.margin >= FEASIBLE
+
+    @property
+    def how_far(self) -> tuple[bool, float]:
+        """Sorting key among programs that are not feasible."""
+        return how_far(self.shortfall, self.equipment)
 
 
 def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     """The fastest program on the grid near a point (D,) of the unit cube that keeps every limit.
 
     When none near it does, the search goes on from where a little more resolution is asked for; and when that does not
-    help either, the program with the largest smallest margin is the answer.
+    help either, the program that comes closest within the equipment's limits is the answer.
     """
-    best = _on_grid(problem, family, z, seed)
-    if best.margin >= FEASIBLE:
-        return best
-    start = problem.assess(family.batch(family.values(z[None])), "polish")
-    if problem.smallest_margin(start)[0] < ALMOST:
+    end = assessed(problem, family, z)
+    best = _on_grid(problem, family, end, seed)
+    if best.margin >= FEASIBLE or end.margin < ALMOST:
         return best
     for share in STRICTER:
         strict = replace(problem, pairs=replace(problem.pairs, needed=share * problem.pairs.needed))
-        again = _on_grid(problem, family, descend(strict, family, z).z, seed)
-        if again.margin > best.margin:
+        again = _on_grid(problem, family, assessed(problem, family, descend(strict, family, z).z), seed)
+        if again.how_far < best.how_far:
             best = again
         if best.margin >= FEASIBLE:
             break
     return best
 
 
-def _on_grid(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
-    """`settable`, near the point alone."""
-    values = family.values(z)
+def _on_grid(problem: Problem, family: Family, end: Descent, seed: int) -> Settable:
+    """`settable`, near the point alone. Where draws decide, what they asked for there is held over the grid."""
+    held = problem if end.backoff is None else problem.holding(end.backoff)
+    values = family.values(end.z)
     grid = family.step
     counts = (values - family.offset) / grid
     low = np.floor(counts)
@@ -77,13 +90,13 @@ def _on_grid(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
         corners[0] = np.round(share)
     points = family.rounded((low + corners) * grid + family.offset)
     moves = _moves(family)
-    best = _best(problem, family, points)
+    best = _best(held, family, points)
     for _ in range(MOVES):
-        trial = _best(problem, family, family.rounded(best.values + moves * grid))
+        trial = _best(held, family, family.rounded(best.values + moves * grid))
         if not _better(trial, best):
             break
         best = trial
-    return _ended(problem, family, z, best.values)
+    return _ended(problem, family, end.z, best.values)
 
 
 def _moves(family: Family) -> Array:
@@ -102,12 +115,13 @@ def _moves(family: Family) -> Array:
 
 @dataclass(frozen=True)
 class _Scored:
-    """A grid point: its set values (D,), cost [s] as cut on the clock's grid and uncut, and smallest margin."""
+    """A grid point (D,): cost [s] as cut on the clock's grid and uncut, smallest margin, and how far off it is."""
 
     values: Array
     settable_cost: float
     cost: float
     margin: float
+    how_far: tuple[bool, float]
 
 
 def _best(problem: Problem, family: Family, points: Array) -> _Scored:
@@ -116,8 +130,10 @@ def _best(problem: Problem, family: Family, points: Array) -> _Scored:
     margin = problem.smallest_margin(assessment)
     feasible = np.flatnonzero(margin >= FEASIBLE)
     if not feasible.size:
-        at = int(np.argmax(margin))
-        return _Scored(points[at], np.inf, float(assessment.cost[at]), float(margin[at]))
+        shortfall, equipment = problem.shortfall(assessment), problem.equipment_margin(assessment)
+        far = [how_far(float(s), float(e)) for s, e in zip(shortfall, equipment, strict=True)]
+        at = min(range(len(far)), key=far.__getitem__)
+        return _Scored(points[at], np.inf, float(assessment.cost[at]), float(margin[at]), far[at])
     # A program ends on a multiple of the clock's step: what that makes of the fastest decides among them.
     leading = feasible[np.argsort(assessment.cost[feasible], kind="stable")[:LEADING]]
     scored = []
@@ -126,7 +142,8 @@ def _best(problem: Problem, family: Family, points: Array) -> _Scored:
             points[at], float(assessment.run_time[at]), problem.scenario.instrument.steps.time
         )
         cut = problem.cost(batch_of([program]), np.array([program.oven.duration]))
-        scored.append(_Scored(points[at], float(cut[0]), float(assessment.cost[at]), float(margin[at])))
+        cost = float(assessment.cost[at])
+        scored.append(_Scored(points[at], float(cut[0]), cost, float(margin[at]), (False, 0.0)))
     return min(scored, key=lambda each: (round(each.settable_cost, 6), each.cost))
 
 
@@ -134,7 +151,7 @@ def _better(a: _Scored, b: _Scored) -> bool:
     if (a.margin >= FEASIBLE) != (b.margin >= FEASIBLE):
         return a.margin >= FEASIBLE
     if a.margin < FEASIBLE:
-        return a.margin > b.margin + 1e-6
+        return a.how_far < (b.how_far[0], b.how_far[1] - 1e-6)
     return (a.settable_cost, a.cost) < (b.settable_cost - 1e-6, b.cost) or (
         a.settable_cost < b.settable_cost + 1e-6 and a.cost < b.cost - 1e-6
     )
@@ -145,5 +162,5 @@ def _ended(problem: Problem, family: Family, z: Array, values: Array) -> Settabl
     full = problem.assess(family.batch(values[None]), "polish")
     program = family.program(values, float(full.run_time[0]), problem.scenario.instrument.steps.time)
     program = with_bake_out(problem.scenario, program)
-    cut = problem.assess(batch_of([program]), "polish")
-    return Settable(family, z, values, program, float(problem.smallest_margin(cut)[0]))
+    judged = judgement(problem, batch_of([program]))
+    return Settable(family, z, values, program, judged.margin, judged.equipment, judged.shortfall)

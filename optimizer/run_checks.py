@@ -38,6 +38,9 @@ def run_problems(scenario: Scenario, files: Sequence[str]) -> list[str]:
     ----------
     files : the peak table of each run, as messages name it
     """
+    if not scenario.runs:
+        # Compounds need not be listed yet; where they are, rules are held against the list.
+        return list(_unknown_names(scenario, "not in compounds")) if scenario.compounds else []
     problems: list[str] = []
     system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
     for number, (run, file) in enumerate(zip(scenario.runs, files, strict=True), 1):
@@ -55,6 +58,8 @@ def run_problems(scenario: Scenario, files: Sequence[str]) -> list[str]:
 
 def run_warnings(scenario: Scenario) -> list[str]:
     """What is allowed but should be known about the runs."""
+    if not scenario.runs:
+        return []
     warnings = []
     system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
     for number, run in enumerate(scenario.runs, 1):
@@ -94,6 +99,21 @@ def run_warnings(scenario: Scenario) -> list[str]:
             "depends on temperature rests on typical values"
         )
     return [*warnings, *_unequal_amounts(scenario)]
+
+
+def unseen_warnings(scenario: Scenario, listed: Sequence[str]) -> list[str]:
+    """Compounds of the list at the top of the file and those of the peak tables that are not the same."""
+    if not scenario.runs or not listed:
+        return []
+    unseen = [name for name in listed if name not in scenario.compounds]
+    unlisted = [name for name in scenario.compounds if name not in listed]
+    warnings = []
+    if unseen:
+        named = ", ".join(map(_with_namesake([*unseen, *scenario.compounds]), unseen))
+        warnings.append(f"listed under compounds but in no peak table, so left out: {named}")
+    if unlisted:
+        warnings.append(f"in the peak tables but not listed under compounds: {', '.join(unlisted)}")
+    return warnings
 
 
 def _unequal_amounts(scenario: Scenario) -> Iterator[str]:
@@ -321,23 +341,7 @@ def _compounds(scenario: Scenario, files: Sequence[str]) -> Iterator[str]:
                 f"{in_files[0]} has {other!r} and {in_files[1]} has {name!r}; one compound needs one spelling, "
                 "two need names that differ by more than case or blanks"
             )
-    named = [(f"analytes[{n}].compound", a.compound) for n, a in enumerate(scenario.analytes, 1)]
-    named += [(f"pairs[{n}].between", name) for n, p in enumerate(scenario.pairs, 1) for name in (p.a, p.b)]
-    named += [
-        (f"analytes[{n}].near.compounds", name)
-        for n, a in enumerate(scenario.analytes, 1)
-        for name in (a.near.compounds if a.near is not None else ())
-    ]
-    named += [(f"groups[{n}].members", name) for n, g in enumerate(scenario.groups, 1) for name in g.members]
-    for key, name in named:
-        if name not in known:
-            near = nearest(name, known)
-            hint = (
-                f"did you mean {near!r}?"
-                if near
-                else f"they hold {', '.join(known[:8])}" + ("..." * (len(known) > 8))
-            )
-            yield f'{scenario.path}: {key} = "{name}": is in none of the peak tables; {hint}'
+    yield from _unknown_names(scenario, "in none of the peak tables")
     if (
         not any(scenario.required_resolution(a, b) for i, a in enumerate(known) for b in known[:i])
         and len(known) > 1
@@ -347,3 +351,25 @@ def _compounds(scenario: Scenario, files: Sequence[str]) -> Iterator[str]:
             f"{scenario.path}: analytes, pairs and groups leave no pair that counts; expected a compound of role "
             f"{counted}"
         )
+
+
+def _unknown_names(scenario: Scenario, where: str) -> Iterator[str]:
+    """Names in analytes, pairs and groups that no compound has; `where` says what they are missing from."""
+    named = [(f"analytes[{n}].compound", a.compound) for n, a in enumerate(scenario.analytes, 1)]
+    named += [(f"pairs[{n}].between", name) for n, p in enumerate(scenario.pairs, 1) for name in (p.a, p.b)]
+    named += [
+        (f"analytes[{n}].near.compounds", name)
+        for n, a in enumerate(scenario.analytes, 1)
+        for name in (a.near.compounds if a.near is not None else ())
+    ]
+    named += [(f"groups[{n}].members", name) for n, g in enumerate(scenario.groups, 1) for name in g.members]
+    known = list(scenario.compounds)
+    for key, name in named:
+        if name not in known:
+            near = nearest(name, known)
+            hint = (
+                f"did you mean {near!r}?"
+                if near
+                else f"they hold {', '.join(known[:8])}" + ("..." * (len(known) > 8))
+            )
+            yield f'{scenario.path}: {key} = "{name}": is {where}; {hint}'

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from models.programs import Program
 from models.units import PA_PER_KPA
 from optimizer.errors import ScenarioError
+from optimizer.peak_names import with_names
 from optimizer.peak_tables import PeakTable, read_peak_table
 from optimizer.program_checks import below_vacuum, oven_problems
-from optimizer.run_checks import run_problems, run_warnings
+from optimizer.run_checks import run_problems, run_warnings, unseen_warnings
 from optimizer.scenario_checks import table_problems, table_warnings
 from optimizer.scenario_conversion import program_of, scenario_of
 from optimizer.scenario_data import (
@@ -30,7 +31,7 @@ from optimizer.scenario_data import (
     Steps,
     TimeAbove,
 )
-from optimizer.scenario_messages import parse_file
+from optimizer.scenario_messages import Written, parse_file
 from optimizer.scenario_schema import ProgramTable, ScenarioTable
 
 SCENARIO_FILE = "scenario.toml"
@@ -47,34 +48,79 @@ __all__ = [
     "Near",
     "PairRule",
     "Scenario",
+    "ScenarioFiles",
     "ScoutingRun",
     "SearchSettings",
     "Steps",
     "TimeAbove",
     "load_scenario",
+    "read_files",
     "read_program",
 ]
 
 
-def load_scenario(path: Path | str) -> Scenario:
+@dataclass(frozen=True)
+class ScenarioFiles:
+    """What a scenario's files hold, read and checked each by itself.
+
+    Attributes
+    ----------
+    file : the scenario.toml
+    written : how pressures in other units were written
+    peak_files, peaks : the peak table of each run; it may be without names
+    """
+
+    file: Path
+    table: ScenarioTable
+    written: dict[str, Written]
+    peak_files: list[Path]
+    peaks: list[PeakTable]
+
+
+def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | None = None) -> Scenario:
     """The scenario in a folder (its scenario.toml) or a file, with the peak tables it names.
+
+    Parameters
+    ----------
+    runs_needed : whether a scenario without scouting runs is an error
+    matching : the table that names the peaks of unnamed runs; the scenario's when None
 
     Raises
     ------
     ScenarioError : with up to five lines, each naming file, key, value, what was expected and the likely slip
+    """
+    files = read_files(path, runs_needed)
+    file, table, written = files.file, files.table, files.written
+    peaks, nameless = with_names(files, path, matching)
+    scenario = scenario_of(file, table, peaks)
+    problems = run_problems(scenario, [str(each) for each in files.peak_files])
+    if problems:
+        raise ScenarioError(problems)
+    unseen = unseen_warnings(scenario, table.compounds)
+    return replace(
+        scenario, warnings=(*table_warnings(table, written), *run_warnings(scenario), *unseen, *nameless)
+    )
+
+
+def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:
+    """The files of a scenario, before anything is checked between them.
+
+    Raises
+    ------
+    ScenarioError : as `load_scenario`
     """
     file = _scenario_file(Path(path))
     table, written = parse_file(file, ScenarioTable)
     problems = [f"{file}: {problem}" for problem in table_problems(table, written)]
     if problems:
         raise ScenarioError(problems)
+    if runs_needed and not table.scouting_runs:
+        raise ScenarioError(
+            f"{file}: there are no [[scouting_runs]] yet, and there is nothing to fit without one; rampwright scout "
+            f"{path} says which two to make first"
+        )
     peak_files = [file.parent / run.peaks for run in table.scouting_runs]
-    peaks = _read_all(file, peak_files)
-    scenario = scenario_of(file, table, peaks)
-    problems = run_problems(scenario, [str(each) for each in peak_files])
-    if problems:
-        raise ScenarioError(problems)
-    return replace(scenario, warnings=(*table_warnings(table, written), *run_warnings(scenario)))
+    return ScenarioFiles(file, table, written, peak_files, _read_all(file, peak_files))
 
 
 def read_program(path: Path | str, ambient_pressure: float) -> Program:
@@ -116,7 +162,7 @@ def _read_all(file: Path, peak_files: list[Path]) -> list[PeakTable]:
     problems: list[str] = []
     for number, each in enumerate(peak_files, 1):
         try:
-            tables.append(read_peak_table(each, f"{file}: scouting_runs[{number}].peaks"))
+            tables.append(read_peak_table(each, f"{file}: scouting_runs[{number}].peaks", names_needed=False))
         except ScenarioError as error:
             problems += error.problems
     if problems:

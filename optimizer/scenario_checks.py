@@ -134,8 +134,16 @@ def _instrument(table: ScenarioTable, written: Mapping[str, Written]) -> Iterato
 
 
 def _runs(table: ScenarioTable) -> Iterator[str]:
+    yield from _twice(table.compounds)
     runs = table.scouting_runs
     yield from repeated("scouting_runs", "name", [run.name for run in runs], "every run needs its own name")
     yield from repeated(
         "scouting_runs", "peaks", [run.peaks for run in runs], "every run has a peak table of its own"
     )
+
+
+def _twice(compounds: list[str]) -> Iterator[str]:
+    for number, name in enumerate(compounds, 1):
+        first = compounds.index(name) + 1
+        if first != number:
+            yield f'compounds[{number}] = "{name}": is compounds[{first}] already; list each compound once'

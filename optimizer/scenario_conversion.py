@@ -25,6 +25,7 @@ from optimizer.scenario_data import (
     SearchSettings,
     Steps,
     TimeAbove,
+    Tolerances,
 )
 from optimizer.scenario_schema import (
     AnalyteTable,
@@ -38,6 +39,7 @@ from optimizer.scenario_schema import (
     OvenTable,
     ScenarioTable,
     StepsTable,
+    TolerancesTable,
 )
 
 # Total flow of hydrogen unless the scenario states a limit: leaking into a closed oven of ordinary size it needs
@@ -90,12 +92,14 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         ),
         search=_search(table, runs),
         flow_correction=table.fit.flow_correction,
-        compounds=tuple(dict.fromkeys(name for run in runs for name in run.peaks.compounds)),
+        compounds=tuple(dict.fromkeys(name for run in runs for name in run.peaks.compounds))
+        or tuple(table.compounds),
         warnings=(),
         max_time_above_continuous=_seconds(column.max_time_above_continuous_min),
         capacity=column.capacity_ng,
         inlet=_inlet(table),
         groups=tuple(Group(each.name, tuple(each.members), each.min_resolution) for each in table.groups),
+        tolerances=_tolerances(table.tolerances),
     )
 
 
@@ -148,6 +152,17 @@ def _goal(table: GoalTable) -> Goal:
         None if bake is None else BakeOut(kelvin(bake.at_C), _seconds(bake.hold_min), rate),
         table.shift_h * 60 * SECONDS_PER_MINUTE,
         table.front_points,
+        table.confidence,
+    )
+
+
+def _tolerances(table: TolerancesTable) -> Tolerances:
+    return Tolerances(
+        table.oven_C,
+        table.flow_percent / 100,
+        table.pressure_percent / 100,
+        table.hold_up_percent / 100,
+        table.trimmed_m,
     )
 
 
@@ -189,7 +204,7 @@ def _search(table: ScenarioTable, runs: tuple[ScoutingRun, ...]) -> SearchSettin
 def _modes_of(runs: tuple[ScoutingRun, ...]) -> list[str]:
     """The searched carrier modes when none are stated: those of the runs' kind."""
     kinds = {"pressure": "constant pressure", "flow": "constant flow", "velocity": "constant flow"}
-    return [kinds[run.program.carrier.controlled] for run in runs]
+    return [kinds[run.program.carrier.controlled] for run in runs] or ["constant flow"]
 
 
 def _inlet(table: ScenarioTable) -> Inlet:

@@ -10,7 +10,15 @@ from models.carrier_gas import CarrierGas
 from models.column import Column
 from models.fit import FlowCorrection
 from models.programs import Program
-from optimizer.instrument_data import UNBOUNDED_INLET, CoolDown, Inlet, Instrument, Steps
+from optimizer.instrument_data import (
+    UNBOUNDED_INLET,
+    USUAL_TOLERANCES,
+    CoolDown,
+    Inlet,
+    Instrument,
+    Steps,
+    Tolerances,
+)
 from optimizer.peak_tables import PeakTable
 
 Role = Literal["target", "internal standard", "matrix", "ignore"]
@@ -36,6 +44,7 @@ __all__ = [
     "SearchSettings",
     "Steps",
     "TimeAbove",
+    "Tolerances",
 ]
 
 
@@ -77,6 +86,7 @@ class Goal:
     bake_out : BakeOut or None, counted in run and cycle time
     shift : float  [s], for samples per shift
     front_points : int, programs on the front between time and smallest resolution; 0 for no front
+    confidence : float, share of draws of what is uncertain in which everything must hold; 0: only nominally
     """
 
     minimise: Minimise
@@ -87,6 +97,7 @@ class Goal:
     bake_out: BakeOut | None = None
     shift: float = 8 * 3600.0
     front_points: int = 0
+    confidence: float = 0.9
 
 
 @dataclass(frozen=True)
@@ -201,7 +212,8 @@ class Scenario:
     path : Path, of the scenario file
     min_temperature, max_temperature, max_programmed_temperature : float  [K], limits of the column
     outlet_pressure, ambient_pressure : float  [Pa absolute]; the outlet is 0 for vacuum
-    compounds : tuple of M names, by retention time in the first run, then those the later runs add
+    compounds : tuple of M names, by retention time in the first run, then those the later runs add; as listed
+        where there are no runs yet
     warnings : tuple of str, what is allowed but should be known
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
     capacity : float or None  [ng], largest amount of one peak
@@ -231,6 +243,7 @@ class Scenario:
     capacity: float | None = None
     inlet: Inlet = UNBOUNDED_INLET
     groups: tuple[Group, ...] = ()
+    tolerances: Tolerances = USUAL_TOLERANCES
 
     @property
     def highest_temperature(self) -> float:

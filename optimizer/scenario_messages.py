@@ -5,7 +5,9 @@ Lists are counted from one in messages: `scouting_runs[2].oven.ramps[1].to_C`.
 
 from __future__ import annotations
 
+import math
 import re
+import sys
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -109,7 +111,7 @@ def _in_kPa(node: Any, place: Place, written: dict[str, Written], problems: list
     if isinstance(node, list):
         return [_in_kPa(each, (*place, i), written, problems, path) for i, each in enumerate(node)]
     if not isinstance(node, dict):
-        return node
+        return _as_float_can(node)
     out: dict[str, Any] = {}
     for key, value in node.items():
         canonical, unit = SPELLINGS.get(key, (key, ""))
@@ -118,11 +120,18 @@ def _in_kPa(node: Any, place: Place, written: dict[str, Written], problems: list
             problems.append(f"{path}: {dotted(place)} has {both}; give a pressure once")
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if unit:
-            written[dotted((*place, canonical))] = Written(key, unit, value)
-            out[canonical] = value * KPA_PER[unit] if number else value
+            written[dotted((*place, canonical))] = Written(key, unit, _as_float_can(value))
+            out[canonical] = _as_float_can(value) * KPA_PER[unit] if number else value
         else:
             out[key] = _in_kPa(value, (*place, key), written, problems, path)
     return out
+
+
+def _as_float_can(value: Any) -> Any:
+    """A whole number too large for a float as an infinite one, anything else as it is."""
+    if isinstance(value, int) and abs(value) > sys.float_info.max:
+        return math.inf if value > 0 else -math.inf
+    return value
 
 
 def _lines(
@@ -255,11 +264,11 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
     if kind in ("float_type", "int_type", "int_from_float"):
         what = "a number" if kind == "float_type" else "a whole number"
         return f"{given}: expected {what}{_number_hint(value)}"
-    if kind == "finite_number":
-        return f"{given}: expected a finite number"
     if kind == "literal_error":
         choices = re.findall("'([^']*)'", ctx["expected"])
         return f"{given}: expected {' or '.join(map(repr, choices))}{_choice_hint(value, choices)}"
+    if kind == "not_a_share":
+        return f"{given}: {detail['msg']}{_number_hint(value)}"
     if kind == "union_tag_invalid":
         hint = _choice_hint(ctx["tag"], list(CARRIER_MODES))
         modes = ", ".join(map(repr, CARRIER_MODES))
@@ -316,5 +325,4 @@ def _choice_hint(value: Any, choices: list[str]) -> str:
 def _missing_hint(place: Place, tree: Any) -> str:
     if len(place) > 1:
         return ""
-    heading = f"[[{place[0]}]]" if place[0] == "scouting_runs" else f"[{place[0]}]"
-    return f"; the file needs a table {heading}"
+    return f"; the file needs a table [{place[0]}]"

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Annotated
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from optimizer.peak_tables import TAILING_RANGE
@@ -42,6 +43,10 @@ class Range:
 
     def hint(self, value: float) -> str:
         """The likely slip behind a value outside the range, or an empty string."""
+        if math.isnan(value):
+            return "nan is no number"
+        if math.isinf(value):
+            return "a number must be finite, and beyond about 1e308 it counts as infinite"
         for slip in self.slips:
             corrected = slip.factor * value + slip.offset
             if self.low <= corrected <= self.high:
@@ -49,6 +54,28 @@ class Range:
                     f"{value:g} looks like {slip.unit}, which would be {corrected:.6g} {self.unit}".rstrip()
                 )
         return self.below if value < self.low else self.above
+
+
+NOMINAL = "nominal"
+_SHARE_OF_DRAWS = Range(
+    0.5,
+    0.99,
+    'as a share, or "nominal"',
+    (Slip("a percentage", 0.01),),
+    below='to search without regard to uncertainty, write "nominal"',
+    above="certainty cannot be had: ask for at most 0.99",
+)
+
+
+def _share_of_draws(value: object) -> object:
+    """A share of draws; 0 for "nominal". What is no number is left to be refused as such."""
+    if value == NOMINAL:
+        return 0.0
+    if isinstance(value, str):
+        raise PydanticCustomError("not_a_share", 'expected a share of draws from 0.5 to 0.99, or "nominal"')
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return _SHARE_OF_DRAWS(float(value))
+    return value
 
 
 POSITIVE_RATE = "a rate is always positive, its direction follows from the target"
@@ -159,4 +186,16 @@ ActivationEnergy = Annotated[
     float, AfterValidator(Range(20, 500, "kJ/mol", (Slip("J/mol", 1e-3), Slip("eV", 96.485))))
 ]
 HalfLife = Annotated[float, AfterValidator(Range(1e-6, 1e9, "min"))]
+Confidence = Annotated[float, BeforeValidator(_share_of_draws)]
+OvenTolerance = Annotated[float, AfterValidator(Range(0, 10, "°C", below="it is given without a sign"))]
+Percent = Annotated[
+    float,
+    AfterValidator(
+        Range(0, 20, "%", below="it is given without a sign", above="no instrument is that far off")
+    ),
+]
+Trimmed = Annotated[
+    float,
+    AfterValidator(Range(0, 10, "m", (Slip("cm", 1e-2), Slip("mm", 1e-3)), below="a length has no sign")),
+]
 Fraction = Annotated[float, AfterValidator(Range(0, 1, "", (Slip("a percentage", 0.01),)))]

@@ -16,6 +16,7 @@ from optimizer.scenario_quantities import (
     AmbientPressure,
     BoilingPoint,
     Bore,
+    Confidence,
     DetectorFlow,
     Film,
     Flow,
@@ -30,6 +31,8 @@ from optimizer.scenario_quantities import (
     Minutes,
     Name,
     Nanograms,
+    OvenTolerance,
+    Percent,
     PressureRate,
     PurgeOn,
     Range,
@@ -46,15 +49,16 @@ from optimizer.scenario_quantities import (
     TemperatureDifference,
     Title,
     TotalFlow,
+    Trimmed,
     Velocity,
     Window,
 )
 
 
 class Table(BaseModel):
-    """Base of all tables: unknown keys are errors, text is no number, every number is finite."""
+    """Base of all tables: unknown keys are errors, text is no number; a range refuses what is not finite."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
 class ColumnTable(Table):
@@ -234,6 +238,15 @@ class GoalTable(Table):
     bake_out: BakeOutTable | None = None
     shift_h: Shift = 8.0
     front_points: Annotated[int, Field(ge=0, le=12)] = 0
+    confidence: Confidence = 0.9
+
+
+class TolerancesTable(Table):
+    oven_C: OvenTolerance = 1.0
+    flow_percent: Percent = 1.0
+    pressure_percent: Percent = 1.0
+    hold_up_percent: Percent = 0.0
+    trimmed_m: Trimmed = 0.0
 
 
 class TimeAboveTable(Table):
@@ -296,13 +309,16 @@ class ScenarioTable(Table):
     """The whole file."""
 
     title: Title | None = None
+    matching: str | None = None
     column: ColumnTable
     carrier: CarrierTable
     instrument: InstrumentTable = InstrumentTable()
     inlet: InletTable = InletTable()
-    scouting_runs: Annotated[list[ScoutingRunTable], Field(min_length=1)]
+    compounds: list[Name] = []
+    scouting_runs: list[ScoutingRunTable] = []
     current: ProgramTable | None = None
     goal: GoalTable = GoalTable()
+    tolerances: TolerancesTable = TolerancesTable()
     analytes: list[AnalyteTable] = []
     pairs: list[PairTable] = []
     groups: list[GroupTable] = []

@@ -17,10 +17,11 @@ import optuna
 from scipy.stats import qmc
 
 from models.programs import Array
-from optimizer.descent import HOPELESS, descend
+from optimizer.descent import HOPELESS, OVERSHOOT, STEADY, Descent, descend, preference
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
 from optimizer.goal import Problem
 from optimizer.program_space import Family
+from optimizer.robustness import Backoff
 
 SCREENED = 2048  # programs of each family before the first descent
 SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
@@ -34,6 +35,10 @@ FRESH = 1.0  # how far behind the best start an untried combination of heating b
 KINDS = ("class", "class", "class", "class", "class", "restart", "class", "class", "class", "sampler")
 FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
+NEARLY = -1e-4  # smallest margin of a descent that is refined
+# Where draws decide: cost over the best up to which a descent goes on from its end, its iterations and tolerance.
+FURTHER = ((1.25, 12, 1e-4), (1.06, 12, 1e-4), (1.02, 20, 1e-6))
+USUAL_ROOM = 0.12  # relative margin that draws ask of a pair before more is known
 SLACK = 2e-6  # margins that a refined descent keeps in hand, for it to end on the right side of its limits
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 CLOSE = -0.3  # smallest margin of a family without a feasible program from which it is explored further
@@ -50,6 +55,9 @@ class _Pool:
 
     def __init__(self, problem: Problem, family: Family, rng: np.random.Generator) -> None:
         self.problem, self.family, self.rng = problem, family, rng
+        self.judge = (
+            problem  # by which starts are told apart: where draws decide, with room for what they ask
+        )
         self.sobol = qmc.Sobol(family.size, seed=rng)
         self.waiting: dict[bytes, tuple[float, Array]] = {}
         self.visited: dict[bytes, float] = {}
@@ -74,9 +82,9 @@ class _Pool:
     def screen(self, z: Array) -> None:
         """Add points (K, D) to the waiting starts."""
         z = self.family.ordered(z)
-        assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
+        assessment = self.judge.assess(self.family.batch(self.family.values(z)), "screen")
         self.screened += len(z)
-        lack = np.minimum(self.problem.resolution_margins(assessment), 0.0).sum(axis=1)
+        lack = np.minimum(self.judge.resolution_margins(assessment), 0.0).sum(axis=1)
         lack += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
         merit = np.log(assessment.cost) - LACK_WEIGHT * lack
         for value, point, key in zip(merit, z, self._classes(z, assessment.retention), strict=True):
@@ -128,6 +136,24 @@ class _Pool:
             self.waiting.pop(key)
 
 
+class _Room:
+    """What draws are known to ask of margins, for telling starts apart: of each pair what its last descent found."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        counts, _ = problem.partners
+        self.pairs = np.where(counts, USUAL_ROOM, 0.0)
+        self.limits = np.zeros(len(problem.limit_names))
+        self.judge = problem.holding(Backoff(1.0, self.pairs, self.limits))
+
+    def learn(self, backoff: Backoff) -> None:
+        """Take over what a descent ended with."""
+        known = backoff.pairs > 0
+        self.pairs = np.where(known, backoff.kappa * backoff.pairs, self.pairs)
+        self.limits = backoff.kappa * backoff.limits
+        self.judge = self.problem.holding(Backoff(1.0, self.pairs, self.limits))
+
+
 def hunt(
     problem: Problem,
     families: list[Family],
@@ -158,6 +184,10 @@ def hunt(
             _Pool(problem, family, np.random.default_rng(seeds[number]))
             for number, family in enumerate(families)
         ]
+        room = _Room(problem) if problem.by_draws else None
+        if room is not None:
+            for pool in pools:
+                pool.judge = room.judge
         share = int(SCREENED_PER_SECOND * seconds / max(len(families), 1)) // 256 * 256
         simpler = [
             _simpler(families, family) for family in families
@@ -183,6 +213,10 @@ def hunt(
                 default=np.inf,
             )
             found = _descend(problem, family, z, best)
+            if room is not None and found.descent.backoff is not None:
+                room.learn(found.descent.backoff)
+                for pool in pools:
+                    pool.judge = room.judge
             evaluated.append(found.descent.evaluations)
             pools[number].visit(found)
             state.programs = sum(pool.screened for pool in pools) + sum(evaluated)
@@ -206,16 +240,31 @@ def hunt(
 
 def _descend(problem: Problem, family: Family, z: Array, best: float) -> Found:
     """A descent; once more with the new elution order if that changed under way; refined if it leads."""
+    if problem.by_draws:
+        return Found(family, _descend_by_draws(problem, family, z, best))
     descent = descend(problem, family, z)
     if HOPELESS <= descent.margin < FEASIBLE:
-        again = descend(problem, family, descent.z)
+        again = descend(problem, family, descent.z, rounds=1)
         better = again if again.margin > descent.margin else descent
         descent = replace(better, evaluations=descent.evaluations + again.evaluations)
-    if descent.margin >= -1e-4 and descent.cost < LEADING * best:
+    if descent.margin >= NEARLY and descent.cost < LEADING * best:
         refined = descend(problem, family, descent.z, 40, 1e-8, SLACK)
         if refined.margin >= FEASIBLE:
             descent = replace(refined, evaluations=descent.evaluations + refined.evaluations)
     return Found(family, descent)
+
+
+def _descend_by_draws(problem: Problem, family: Family, z: Array, best: float) -> Descent:
+    """The same where draws decide: what they ask for is known only where a descent ends, so it goes on from there."""
+    descent = descend(problem, family, z, rounds=1)
+    for worth, iterations, tolerance in FURTHER:
+        if descent.margin < CLOSE or descent.cost > worth * best or 0 <= descent.margin < STEADY:
+            break
+        more = max(0.0, -OVERSHOOT * descent.margin)
+        again = descend(problem, family, descent.z, iterations, tolerance, SLACK + more, rounds=1)
+        evaluations = descent.evaluations + again.evaluations
+        descent = replace(min(descent, again, key=preference), evaluations=evaluations)
+    return descent
 
 
 def _key(number: int, i: int) -> str:

@@ -48,8 +48,8 @@ def typed(value: float, digits: int = 4) -> str:
     return "0" if text == "-0" else text
 
 
-def oven_set_points(oven: OvenProgram) -> SetPoints:
-    """The oven table: rate in °C/min, to °C, hold in min."""
+def oven_set_points(oven: OvenProgram, bake_out_ramp: bool = False) -> SetPoints:
+    """The oven table: rate in °C/min, to °C, hold in min; `bake_out_ramp` says that the last ramp is the bake-out."""
     steps = _steps(
         oven.start,
         oven.hold,
@@ -58,6 +58,8 @@ def oven_set_points(oven: OvenProgram) -> SetPoints:
         to=lambda kelvin: typed(celsius(kelvin), 2),
         beside=lambda _: (),
     )
+    if bake_out_ramp:
+        steps = (*steps[:-1], replace(steps[-1], name=f"{steps[-1].name} (bake-out)"))
     return SetPoints("Oven", "°C/min", "°C", (), steps)
 
 
@@ -95,7 +97,7 @@ def carrier_set_points(carrier: CarrierProgram, ambient_pressure: float) -> SetP
         carrier.ramps,
         rate=lambda pa_per_s: typed(pa_per_s / PA_PER_KPA * SECONDS_PER_MINUTE, 3),
         to=lambda pa: typed(gauge_kPa(pa, ambient_pressure), 3),
-        beside=lambda pa: (typed(pa / PA_PER_KPA, 2), psi_gauge(pa, ambient_pressure)),
+        beside=lambda pa: (typed(pa / PA_PER_KPA, 1), psi_gauge(pa, ambient_pressure)),
     )
     beside_units: tuple[str, ...] = ("kPa absolute", "psi gauge")
     if carrier.ramps:
@@ -125,9 +127,14 @@ def pressure_text(absolute: float, ambient_pressure: float) -> str:
     return f"{gauge:.1f} kPa gauge ({absolute / PA_PER_KPA:.1f} kPa absolute, {psi} psi gauge)"
 
 
-def set_point_lines(program: Program, ambient_pressure: float) -> tuple[str, ...]:
+def set_point_lines(
+    program: Program, ambient_pressure: float, bake_out_ramp: bool = False
+) -> tuple[str, ...]:
     """Both tables as plain lines, for a notebook or a terminal."""
-    tables = (oven_set_points(program.oven), carrier_set_points(program.carrier, ambient_pressure))
+    tables = (
+        oven_set_points(program.oven, bake_out_ramp),
+        carrier_set_points(program.carrier, ambient_pressure),
+    )
     return tuple(line for table in tables for line in _lines(table))
 
 

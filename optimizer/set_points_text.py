@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from optimizer.cautions import PLANNING
+from optimizer.bake_out import bake_out_part
+from optimizer.cautions import PLANNING, cautions_about
+from optimizer.reliability_document import percent
 from optimizer.report_candidate import heading
 from optimizer.results import SearchOutcome
 from optimizer.scenario_data import Scenario
@@ -20,8 +22,12 @@ def set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
     ]
     for candidate in outcome.candidates:
         lines.append(heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)"))
-        lines += set_point_lines(candidate.prediction.program, scenario.ambient_pressure)
         prediction = candidate.prediction
+        bake = bake_out_part(scenario, prediction)
+        own_ramp = bake is not None and bake.own_ramp
+        lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
+        if bake is not None:
+            lines.append(f"Bake-out: {bake.words(len(prediction.program.oven.ramps))}")
         for when, pressure in (
             ("at the start", prediction.inlet_pressure[0]),
             ("at its highest", prediction.inlet_pressure.max()),
@@ -33,8 +39,12 @@ def set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
         if pair is not None:
             lines.append(
                 f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f}; "
-                f"every pair holds in {100 * candidate.pass_probability:.0f} % of draws"
+                f"everything asked holds in {percent(candidate.pass_probability)} of draws"
             )
         lines += [f"Note: {warning}" for warning in candidate.warnings]
         lines.append("")
-    return "\n".join([*lines, PLANNING, ""])
+    about = [
+        f"Caution: {line}"
+        for line in cautions_about(scenario, [each.prediction for each in outcome.candidates])
+    ]
+    return "\n".join([*lines, *about, PLANNING, ""])

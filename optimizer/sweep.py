@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.migration import migration_tables
 from models.programs import Array, Program, batch_of
 from optimizer.errors import ScenarioError
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.limits import LATE
+from optimizer.predict import covering
 from optimizer.set_point_names import SetPoint, no_such_run, range_problem, set_points_of
 from optimizer.text_files import nearest
 
@@ -23,16 +24,30 @@ Index = NDArray[np.intp]
 
 ONE_COUNT, TWO_COUNT = 81, 41  # values of each set point unless stated
 MOST_RUNS = 40_000  # in one sweep: some seconds, and as many rows in its files
+OFF_STEP = 1e-6  # of a step
+LEAST_WORD = 4  # letters of the beginning of a word that stand for it
 CHUNK = 2048  # programs assessed at a time: all pairs of a crowded chromatogram must fit into memory
-ROOM = 5.0  # K around the swept temperatures that tables must cover
 
 
 @dataclass(frozen=True)
 class Axis:
-    """A set point and the values it takes, rising, in its own unit."""
+    """A set point and the values it takes, rising, in its own unit.
+
+    `step` is the instrument's; with None nothing is known of how finely it takes the values.
+    """
 
     point: SetPoint
     values: Array
+    step: float | None = None
+
+    @property
+    def on_steps(self) -> NDArray[np.bool_]:
+        """Which values the instrument takes as they are; all, as long as its step is not known."""
+        if self.step is None:
+            return np.ones(len(self.values), dtype=np.bool_)
+        steps = self.values / self.step
+        result: NDArray[np.bool_] = np.abs(steps - np.round(steps)) < OFF_STEP
+        return result
 
 
 @dataclass(frozen=True)
@@ -115,10 +130,24 @@ class Sweep:
 
     @property
     def best(self) -> int | None:
-        """The feasible run with the least of what is minimised; None when there is none."""
+        """The feasible run with the least of what is minimised, of those that can be set; None when there is none."""
         if not self.feasible.any():
             return None
-        return int(np.argmin(np.where(self.feasible, np.nan_to_num(self.cost, nan=np.inf), np.inf)))
+        kept = self.feasible & self.settable
+        among = kept if kept.any() else self.feasible
+        return int(np.argmin(np.where(among, np.nan_to_num(self.cost, nan=np.inf), np.inf)))
+
+    @cached_property
+    def settable(self) -> NDArray[np.bool_]:
+        """(N,) whether the instrument takes the values as they are, as far as its steps are known."""
+        return np.array([all(each) for each in product(*(axis.on_steps for axis in self.axes))])
+
+    @property
+    def broken_limits(self) -> list[tuple[str, int]]:
+        """Limits that are broken anywhere, with the number of runs that break each; the most broken first."""
+        counts = (self.limits < FEASIBLE).sum(axis=0)
+        found = [(name, int(runs)) for name, runs in zip(self.limit_names, counts, strict=True) if runs]
+        return sorted(found, key=lambda each: -each[1])
 
     def breaks(self, at: int) -> str:
         """The limit that a combination breaks most, or resolution; empty when all is kept or nothing was run."""
@@ -184,13 +213,32 @@ def _named(name: str, text: str, program: Program, ambient_pressure: float, orig
     points = {point.name: point for point in set_points_of(program, ambient_pressure)}
     if name in points:
         return points[name]
-    guess = nearest(name, list(points))
+    guess = nearest(name, list(points)) or _named_alike(name, list(points.values()))
     raise ScenarioError(
         f"--vary {text}: {origin} has no set point {name!r}"
         + (f", did you mean {guess}?" if guess else ".")
         + f" It has {_listed(program, ambient_pressure)} (a hold at its end changes nothing: a run lasts until its "
         "last peak is out)"
     )
+
+
+def _named_alike(typed: str, points: Sequence[SetPoint]) -> str | None:
+    """The set point whose words in plain English hold most of the typed ones, or None: `temperature` is no name."""
+    words = _words(typed)
+
+    def alike(point: SetPoint) -> int:
+        known = _words(f"{point.part} {point.label} {point.name}")
+        return sum(
+            any(each == word or (len(word) >= LEAST_WORD and each.startswith(word)) for each in known)
+            for word in words
+        )
+
+    best = max(points, key=alike)  # the first of equals
+    return best.name if alike(best) else None
+
+
+def _words(text: str) -> list[str]:
+    return re.findall(r"[a-z]+|\d+", text.lower())
 
 
 def _listed(program: Program, ambient_pressure: float) -> str:
@@ -255,18 +303,3 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
     pair = problem.pairs.index[worst]
     swapped = assessed.retention[each, pair[:, 0]] > assessed.retention[each, pair[:, 1]]
     found.critical[rows] = np.where(swapped[:, None], pair[:, ::-1], pair)
-
-
-def covering(problem: Problem, programs: Sequence[Program]) -> Problem:
-    """The problem with tables for these programs: of their carrier variable, wide enough for all temperatures."""
-    kind = programs[0].carrier.controlled
-    T = [corner for program in programs for corner in program.oven.knots()[1]]
-    low, high = min(T) - ROOM, max(T) + ROOM
-    ready = problem.tables.get(kind)
-    if ready is not None:
-        covered = ready.antiderivatives
-        if covered.lowest <= low and high <= covered.highest:
-            return problem
-        low, high = min(low, covered.lowest), max(high, covered.highest)
-    tables = migration_tables(problem.fit.system, problem.fit.retention, kind, low, high)
-    return replace(problem, tables={**problem.tables, kind: tables})

@@ -27,6 +27,7 @@ from optimizer.sweep_document import (
     window_document,
     window_rows,
 )
+from optimizer.sweep_steps import on_steps
 from optimizer.window_sweep import window_sweep
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ def swept(problem: Problem, base: Base, vary: Sequence[str] | None) -> Made:
     """
     scenario = problem.scenario
     axes = parse_axes(vary or [], base.program, scenario.ambient_pressure, base.origin)
+    axes = on_steps(scenario, axes, base.program.carrier.controlled)
     found = sweep(problem, base.program, axes)
     document = _with_warnings(problem, sweep_document(scenario, found, base.origin))
 

@@ -9,6 +9,7 @@ from rich.table import Table
 
 from optimizer.console import carrier_line, oven_line, show_warnings
 from optimizer.documents import Document
+from optimizer.sweep_words import broken_in_words
 
 ROWS = 21  # of an excerpt, beside the runs that matter
 GRID_ROWS, GRID_COLUMNS = 13, 7
@@ -33,14 +34,27 @@ def show_sweep(console: Console, document: Document) -> None:
     for each in document["vary"]:
         console.print(
             f"Varied: {each['name']} ({each['label']}), {each['from']:g} to {each['to']:g} {each['unit']}, "
-            f"{each['count']} values; as it is {each['as_it_is']:g}"
+            f"{each['count']} values{_steps_in_words(each)}; as it is {each['as_it_is']:g}"
         )
     if len(document["vary"]) == 1:
         _show_one(console, document)
     else:
         _show_two(console, document)
+    broken = broken_in_words([(each["limit"], each["runs"]) for each in document["broken_limits"]])
+    if broken:
+        console.print(broken)
     console.print(_conclusion(document))
     show_warnings(console, document["warnings"])
+
+
+def _steps_in_words(vary: Document) -> str:
+    step, settable = vary["instrument_step"], vary["on_steps"]
+    if step is None:
+        return ""
+    steps = f"the instrument's steps of {step:g} {vary['unit'].removesuffix(' gauge')}"
+    if settable == vary["count"]:
+        return f" on {steps}"
+    return f", {settable} of them on {steps}: the best is one of these" if settable else f", none on {steps}"
 
 
 def _show_one(console: Console, document: Document) -> None:
@@ -92,7 +106,7 @@ def _show_two(console: Console, document: Document) -> None:
     columns = [round(at) for at in np.linspace(0, second["count"] - 1, min(GRID_COLUMNS, second["count"]))]
     table = Table(
         title=f"Rs of the critical pair / run time, min; down: {first['name']}, across: {second['name']}\n"
-        "* goal met, ! a limit other than resolution is broken, - not run",
+        "* goal met, ! a limit other than resolution is broken (named below), - not run",
         title_justify="left",
     )
     table.add_column(first["unit"], justify="right")
@@ -157,7 +171,8 @@ def show_window_diagram(console: Console, document: Document) -> None:
     else:
         console.print(
             f"The shortest {document['minimise']} that meets the goal is [bold]{_number(best['minimised_min'], '.2f')} "
-            f"min[/bold], at {best['temperature_C']:.1f} °C."
+            f"min[/bold], at {best['temperature_C']:.1f} °C (the instrument takes steps of "
+            f"{document['instrument_step_C']:g} °C)."
         )
     show_warnings(console, document["warnings"])
 

@@ -48,6 +48,8 @@ def sweep_document(scenario: Scenario, swept: Sweep, origin: str) -> Document:
                 "from": number(axis.values[0], 8),
                 "to": number(axis.values[-1], 8),
                 "count": len(axis.values),
+                "instrument_step": None if axis.step is None else number(axis.step, 6),
+                "on_steps": int(axis.on_steps.sum()),
                 "as_it_is": number(axis.point.value(swept.program), 8),
             }
             for axis in swept.axes
@@ -56,6 +58,7 @@ def sweep_document(scenario: Scenario, swept: Sweep, origin: str) -> Document:
         "feasible_runs": int(swept.feasible.sum()),
         "best": None if swept.best is None else _entry(scenario, swept, swept.best, names),
         "feasible_ranges": _ranges(swept) if len(names) == 1 else None,
+        "broken_limits": [{"limit": name, "runs": runs} for name, runs in swept.broken_limits],
         "not_run": _not_run(swept),
         "runs": [_entry(scenario, swept, at, names) for at in range(len(swept.reasons))],
         "warnings": _warnings(scenario, swept),
@@ -68,6 +71,7 @@ def _entry(scenario: Scenario, swept: Sweep, at: int, names: list[str]) -> Docum
         return {"set": values, "not_run": swept.reasons[at]}
     return {
         "set": values,
+        "settable": bool(swept.settable[at]),
         "run_time_min": minutes(swept.run_time[at]),
         "minimised_min": minutes(swept.cost[at]),
         "resolution": number(swept.resolution[at]),
@@ -199,6 +203,7 @@ def window_document(scenario: Scenario, found: WindowSweep, origin: str) -> Docu
         "title": scenario.title,
         "minimise": found.runs.minimise,
         "program": {"from": origin, **program_document(found.runs.program, scenario.ambient_pressure)},
+        "instrument_step_C": number(scenario.instrument.steps.temperature, 6),
         "windows": windows,
         "fewest_plates": temperatures[found.fewest_plates],
         "best": None if found.runs.best is None else temperatures[found.runs.best],

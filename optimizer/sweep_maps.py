@@ -14,7 +14,17 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.pair_letters import NO_PAIR, PairLetters, pair_letters
 from optimizer.plots import CRITICAL, INK, LEFT, QUIET, WIDTH
 from optimizer.sweep import Sweep
-from optimizer.sweep_plots import KEY_MOST, NOT_RUN, axis_label, heading, key_height, write_key
+from optimizer.sweep_plots import (
+    KEY_LINE,
+    KEY_MOST,
+    NOT_RUN,
+    axis_label,
+    heading,
+    key_height,
+    limits_note,
+    write_key,
+    write_note,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,7 +56,8 @@ def maps(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
     letters = pair_letters(swept.critical, compounds)
     key = letters.key(KEY_MOST)
     top, gap, below = 0.72, 0.5, 0.48  # inch
-    foot = below + key_height(key) + (0.1 if key else 0.0)
+    note = limits_note(swept)
+    foot = below + key_height(key) + (0.1 if key else 0.0) + len(note) * KEY_LINE
     lower = PAIR_HEIGHT if key else 0.0
     height = foot + lower + (gap if key else 0.0) + MAP_HEIGHT + top
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
@@ -67,6 +78,7 @@ def maps(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
         _draw_pairs(swept, letters, lower_axes)
         _dress(swept, lower_axes)
         write_key(figure, key, foot - below)
+    write_note(figure, note)
     return figure
 
 

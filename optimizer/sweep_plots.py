@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,7 @@ from optimizer.label_placement import shortened, spaced, thinned
 from optimizer.pair_letters import NO_PAIR, PairLetters, bounds, pair_letters, stretches
 from optimizer.plots import CRITICAL, FONT, GRID, INK, LEFT, QUIET, SIGNAL, WIDTH
 from optimizer.sweep import Axis, Sweep
+from optimizer.sweep_words import broken_in_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,6 +28,7 @@ MET = "#cfe6d6"  # where the goal is met
 NOT_RUN = "#f0f0f0"
 MARGIN = 0.2  # inch beside the axes on the right
 KEY_LINE = 0.15  # inch from line to line of the key
+NOTE_LENGTH = 105  # characters on a line as wide as the figure
 KEY_MOST = 10  # pairs spelled out in a key
 LETTER = 10.0  # points of room a letter needs
 LOGARITHMIC = 8.0  # run times that differ by more than this factor are drawn on a logarithmic scale
@@ -102,13 +105,26 @@ def key_height(lines: Sequence[str]) -> float:
     return (len(lines) + 1) // 2 * KEY_LINE
 
 
+def limits_note(swept: Sweep) -> list[str]:
+    """Which limits are broken somewhere, in lines as wide as the figure."""
+    return wrap(broken_in_words(swept.broken_limits, 2 * NOTE_LENGTH), NOTE_LENGTH)
+
+
+def write_note(figure: Figure, lines: Sequence[str]) -> None:
+    """Lines at the foot of a figure."""
+    width, height = figure.get_size_inches()
+    for at, line in enumerate(lines, 1):
+        figure.text(LEFT / width, (0.05 + (len(lines) - at) * KEY_LINE) / height, line, fontsize=7)
+
+
 def _curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
     from matplotlib.figure import Figure
 
     letters = pair_letters(swept.critical, compounds)
     key = letters.key(KEY_MOST)
     top, band, upper, gap, lower, below = 0.62, 0.2, 2.4, 0.14, 1.4, 0.48  # inch
-    foot = below + key_height(key) + (0.1 if key else 0.0)
+    note = limits_note(swept)
+    foot = below + key_height(key) + (0.1 if key else 0.0) + len(note) * KEY_LINE
     height = foot + lower + gap + upper + band + top
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
     wide = (WIDTH - LEFT - MARGIN) / WIDTH
@@ -133,6 +149,7 @@ def _curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
         handlelength=1.8,
     )  # fmt: skip
     write_key(figure, key, foot - below)
+    write_note(figure, note)
     return figure
 
 

@@ -44,6 +44,8 @@ class Trimmed:
     rounded : Prediction, the same with the set values on the instrument's grid
     restored_not_entered : Program, what to set for the same if the old length stays entered; None where that makes
         no difference
+    rounded_not_entered : Prediction, the same with the set values on the instrument's grid; its program says what is
+        set, the old length staying entered
     notes, warnings : sentences; warnings are about the restored method as rounded
     """
 
@@ -57,6 +59,7 @@ class Trimmed:
     restored: Prediction
     rounded: Prediction
     restored_not_entered: Program | None
+    rounded_not_entered: Prediction | None
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
 
@@ -80,7 +83,12 @@ def trim(scenario: Scenario, fit: Fit, method: Program, cut: float, marker: str 
     pressure = method.carrier.controlled == "pressure"
     restored = _restoring(old.fit.system, new, before, at)
     after = predict(new, restored)
-    rounded = predict(new, replace(restored, carrier=settable_carrier(scenario, restored.carrier)))
+    rounded = predict(new, _settable(scenario, restored))
+    typed, typed_gives = None, None
+    if not pressure:
+        typed = _times(restored, shortened)
+        settable = _settable(scenario, typed)
+        typed_gives = replace(predict(new, _times(settable, 1 / shortened)), program=settable)
     return Trimmed(
         old=old,
         new=new,
@@ -91,10 +99,16 @@ def trim(scenario: Scenario, fit: Fit, method: Program, cut: float, marker: str 
         entered=predict(new, method),
         restored=after,
         rounded=rounded,
-        restored_not_entered=None if pressure else _times(restored, shortened),
+        restored_not_entered=typed,
+        rounded_not_entered=typed_gives,
         notes=(KEEPS_FLOW,),
         warnings=(*broken_limits(new, rounded), *warnings_of(new, rounded)),
     )
+
+
+def _settable(scenario: Scenario, program: Program) -> Program:
+    """The program with the carrier on the instrument's grid."""
+    return replace(program, carrier=settable_carrier(scenario, program.carrier))
 
 
 def _times(program: Program, factor: float) -> Program:

@@ -8,48 +8,37 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from models.carrier_gas import CARRIER_GASES
-from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
+from models.units import flow_mL_min
 from optimizer.adapt import on_new_system
 from optimizer.adapt_options import Change
 from optimizer.candidates import family_name
-from optimizer.descent import descend
 from optimizer.errors import ScenarioError
-from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
-from optimizer.front import cost_of
+from optimizer.found import FEASIBLE, Found, Hunt, Progress
+from optimizer.front_choice import cost_of
 from optimizer.goal import Pairs, Problem, problem_of
 from optimizer.predict import predict
-from optimizer.program_space import WORDS, Family, families_of
+from optimizer.program_space import WORDS
 from optimizer.results import Candidate, SearchOutcome, WhatIf
 from optimizer.rounding import settable
 from optimizer.scenario_conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
-from optimizer.scenario_data import AnalyteDetail, Scenario
+from optimizer.scenario_data import Scenario
+from optimizer.shortfalls import in_short, shortfalls
+from optimizer.trials import RESOLUTION, Trial, main_families, searched, short_search, shown_as, starts_of
+from optimizer.wishes import by_kind, without
 
-SHARE = 0.25  # of the search's own budget for each change
-LEAST_SECONDS, MOST_SECONDS = 1.0, 3.0
 LOWERED = 2 / 3  # of the resolution a blocking pair needs
-SINGLE_PAIRS = 2  # blocking pairs that are lowered by themselves, the furthest off first
+TIGHT = 0.05  # relative margin of a pair below which less resolution for it may help
+SINGLE_PAIRS = 2  # tight pairs that are lowered by themselves, the furthest off first
 LONGER = 1.5
 THINNER = 0.5
 MOST_RAMPS = len(WORDS) - 1
-ROUNDED = 3  # ends of a search that are rounded
-STARTS = 4  # ends of the search that failed, of different families, from which a changed goal is tried too
 MODES = ("constant flow", "constant pressure", "constant velocity", "flow program", "pressure program")
 REPLACED_GASES = ("helium", "nitrogen", "argon")  # by hydrogen
-
-
-@dataclass(frozen=True)
-class _Trial:
-    """A change in words, the problem it makes, the families worth a short search, and programs to start from."""
-
-    change: str
-    problem: Problem
-    families: list[Family]
-    starts: list[Found]
 
 
 def what_ifs(
@@ -66,16 +55,17 @@ def what_ifs(
     """
     if outcome.feasible or not outcome.candidates or hunted.interrupted:
         return ()
-    each_seconds = min(max(SHARE * seconds, LEAST_SECONDS), MOST_SECONDS)
+    each_seconds = short_search(seconds)
     tried: list[WhatIf] = []
     try:
-        trials = list(_trials(problem, outcome.candidates[0], _starts(hunted)))
+        closest = outcome.candidates[0]
+        given_up = _missed(closest)
+        trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(hunted))]
         for number, trial in enumerate(trials):
-            shown = _shown(progress, trial.change, number, len(trials))
+            shown = shown_as(progress, f"what if: {trial.change}", number, len(trials))
             result = _tried(trial, each_seconds, shown)
-            if result is None:
-                break
-            tried.append(result)
+            if result is not None:
+                tried.append(result)
     except KeyboardInterrupt:
         pass
     return tuple(sorted(tried, key=_helpful))
@@ -84,52 +74,39 @@ def what_ifs(
 def _helpful(each: WhatIf) -> tuple[bool, float]:
     """Sorting key: what meets the goal by its time, then the others by how far off they are."""
     met = not math.isnan(each.cost)
-    return not met, each.cost if met else -each.margin
+    return not met, each.cost if met else each.shortfall
 
 
-def _shown(progress: Progress | None, change: str, number: int, count: int) -> Progress | None:
-    if progress is None:
+def _tried(trial: Trial, seconds: float, progress: Progress | None) -> WhatIf | None:
+    """A short search; None when it had no time to find anything."""
+    ends = searched(trial, seconds, progress)
+    if not ends:
         return None
-    told = progress
-    return lambda share, _: told((number + share) / count, f"what if: {change}")
-
-
-def _tried(trial: _Trial, seconds: float, progress: Progress | None) -> WhatIf | None:
-    """A short search; None when it was interrupted or had no time to find anything."""
-    from optimizer.search import hunt  # optuna is slow to import and only needed here
-
     problem, seed = trial.problem, trial.problem.scenario.search.seed
-    hunted = hunt(problem, trial.families, seconds, seed, progress)
-    if hunted.interrupted or not hunted.all():
-        return None
-    rounded = [settable(problem, each.family, each.descent.z, seed) for each in _ends(trial, hunted)]
+    rounded = [settable(problem, each.family, each.descent.z, seed) for each in ends]
     predicted = [(each, predict(problem, each.program)) for each in rounded]
-    met = [(cost_of(problem, prediction), each) for each, prediction in predicted if each.margin >= FEASIBLE]
+    met = [(cost_of(problem, prediction), each) for each, prediction in predicted if each.feasible]
     if met:
         cost, best = min(met, key=lambda pair: pair[0])
-        return WhatIf(trial.change, cost, best.margin, family_name(best.program))
-    best = max(rounded, key=lambda each: each.margin)
-    return WhatIf(trial.change, math.nan, best.margin, family_name(best.program))
+        return WhatIf(trial.change, cost, 0.0, family_name(best.program))
+    best, prediction = min(predicted, key=lambda pair: pair[0].how_far)
+    missed = shortfalls(problem, prediction)
+    return WhatIf(trial.change, math.nan, best.shortfall, family_name(best.program), in_short(missed))
 
 
-def _ends(trial: _Trial, hunted: Hunt) -> list[Found]:
-    """The best ends of a search and of descents from the trial's own starts, one of each family."""
-    found = hunted.all()
-    for start in trial.starts:
-        found.append(Found(start.family, descend(trial.problem, start.family, start.descent.z)))
-    firsts: dict[str, Found] = {}
-    for each in sorted(found, key=rank):
-        firsts.setdefault(each.family.name, each)
-    return list(firsts.values())[:ROUNDED]
+def _missed(closest: Candidate) -> frozenset[str]:
+    """Names of the wishes that a program misses."""
+    missed = {each.name for each in closest.margins if each.margin < FEASIBLE}
+    return frozenset(RESOLUTION if name.startswith("resolution of ") else name for name in missed)
 
 
-def _starts(hunted: Hunt) -> list[Found]:
-    """The best ends of a search, of different families."""
-    return sorted((ends[0] for ends in hunted.best.values() if ends), key=rank)[:STARTS]
-
-
-def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[_Trial]:
+def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
     """Every change worth trying, given the program that comes closest."""
+    if problem.by_draws:
+        goal = replace(problem.scenario.goal, confidence=0.0)
+        nominal = replace(problem, scenario=replace(problem.scenario, goal=goal))
+        text = "no regard to uncertainty (the predicted chromatogram alone)"
+        yield Trial(text, nominal, main_families(problem.scenario), starts)
     yield from _lowered(problem, closest, starts)
     yield from _relaxed(problem, closest, starts)
     for change, scenario, opens in _other_programs(problem.scenario):
@@ -139,11 +116,11 @@ def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterat
     yield from _other_systems(problem, starts)
 
 
-def _lowered(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[_Trial]:
-    """Less resolution for the pairs that block: the furthest off alone, and all of them."""
+def _lowered(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
+    """Less resolution for the pairs that fall short or hold the rest back: the tightest alone, and all of them."""
     prediction = closest.prediction
     margin = prediction.resolution / prediction.needed - 1
-    short = [int(at) for at in np.argsort(margin, kind="stable") if margin[at] < FEASIBLE]
+    short = [int(at) for at in np.argsort(margin, kind="stable") if margin[at] < TIGHT]
     choices = [[at] for at in short[:SINGLE_PAIRS]]
     if len(short) > 1:
         choices.append(short)
@@ -155,61 +132,23 @@ def _lowered(problem: Problem, closest: Candidate, starts: list[Found]) -> Itera
             a, b = problem.scenario.compounds[i], problem.scenario.compounds[j]
             text = f"a resolution of {needed[chosen[0]]:.2f} for {a} and {b}"
         else:
-            text = f"two thirds of the resolution for all {len(chosen)} pairs that fall short"
+            text = f"two thirds of the resolution for the {len(chosen)} tightest pairs"
         lowered = replace(problem, pairs=Pairs(problem.pairs.index, needed))
-        yield _Trial(text, lowered, _main_families(problem.scenario), starts)
+        yield Trial(text, lowered, main_families(problem.scenario), starts)
 
 
-def _relaxed(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[_Trial]:
-    """Each wish of the goal that binds, dropped."""
+def _relaxed(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
+    """Each wish of the goal that binds, dropped; and where several of a kind bind, all of that kind."""
     binding = {each.name for each in closest.margins if each.binding}
-    for name, change, scenario in _wishes(problem.scenario):
-        if name in binding:
-            yield _Trial(change, replace(problem, scenario=scenario), _main_families(scenario), starts)
-
-
-def _wishes(scenario: Scenario) -> Iterator[tuple[str, str, Scenario]]:
-    """Limits that are wishes, not of column or instrument: name, change in words, the scenario without it."""
-    goal = scenario.goal
-    minute = SECONDS_PER_MINUTE
-    if goal.latest_elution is not None:
-        text = f"peaks later than {goal.latest_elution / minute:g} min"
-        yield "latest elution", text, replace(scenario, goal=replace(goal, latest_elution=None))
-    if goal.earliest_elution > 0:
-        text = f"peaks earlier than {goal.earliest_elution / minute:g} min"
-        yield "earliest elution", text, replace(scenario, goal=replace(goal, earliest_elution=0.0))
-    if goal.min_retention_factor > 0:
-        text = f"retention factors at elution below {goal.min_retention_factor:g}"
-        without = replace(scenario, goal=replace(goal, min_retention_factor=0.0))
-        yield "retention factor at elution", text, without
-    for detail in scenario.analytes:
-        name = detail.compound
-        if detail.near is not None:
-            text = f"{name} further than {detail.near.within / minute:g} min from its compounds"
-            yield f"{name} near its compounds", text, _with(scenario, replace(detail, near=None))
-        if detail.max_elution_temperature is not None:
-            text = f"{name} leaving above {celsius(detail.max_elution_temperature):.0f} °C"
-            without = _with(scenario, replace(detail, max_elution_temperature=None))
-            yield f"elution temperature of {name}", text, without
-        if detail.max_time_above is not None:
-            text = f"{name} longer above {celsius(detail.max_time_above.temperature):.0f} °C"
-            without = _with(scenario, replace(detail, max_time_above=None))
-            yield f"time of {name} above a temperature", text, without
-        if detail.min_intact_fraction is not None:
-            text = f"less than {100 * detail.min_intact_fraction:g} % of {name} intact"
-            without = _with(scenario, replace(detail, min_intact_fraction=None))
-            yield f"intact fraction of {name}", text, without
-    for number, rule in enumerate(scenario.pairs):
-        if rule.in_order:
-            pairs = (*scenario.pairs[:number], replace(rule, in_order=False), *scenario.pairs[number + 1 :])
-            text = f"{rule.a} and {rule.b} in either order"
-            yield f"{rule.a} before {rule.b}", text, replace(scenario, pairs=pairs)
-
-
-def _with(scenario: Scenario, detail: AnalyteDetail) -> Scenario:
-    """The scenario with what it says about one analyte replaced."""
-    analytes = tuple(detail if each.compound == detail.compound else each for each in scenario.analytes)
-    return replace(scenario, analytes=analytes)
+    for kind, wishes in by_kind(problem.scenario).items():
+        tight = [each for each in wishes if each.name in binding]
+        for each in tight:
+            changed = replace(problem, scenario=each.without)
+            yield Trial(each.change, changed, main_families(each.without), starts)
+        if len(tight) > 1:
+            scenario = without(problem.scenario, [each.name for each in wishes])
+            changed = replace(problem, scenario=scenario)
+            yield Trial(f"none of the {len(wishes)} {kind}", changed, main_families(scenario), starts)
 
 
 def _other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:
@@ -232,25 +171,18 @@ def _other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:
         yield f"{article}{mode} of the carrier", replace(scenario, search=only), mode
 
 
-def _made(change: str, problem: Problem, scenario: Scenario, opens: str) -> _Trial | None:
+def _made(change: str, problem: Problem, scenario: Scenario, opens: str) -> Trial | None:
     """The trial of a scenario with other programs; None when the instrument cannot set any."""
     try:
-        families = _main_families(scenario)
+        families = main_families(scenario)
     except ScenarioError:
         return None
     if opens == "ramps":
         families = [each for each in families if each.ramps == scenario.search.max_ramps]
-    return _Trial(change, problem_of(scenario, problem.fit), families, [])
+    return Trial(change, problem_of(scenario, problem.fit), families, [])
 
 
-def _main_families(scenario: Scenario) -> list[Family]:
-    """The families with the most oven ramps, and with one less: a short search has no time for the others."""
-    families = families_of(scenario)
-    most = max(each.ramps for each in families)
-    return [each for each in families if each.ramps >= most - 1]
-
-
-def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[_Trial]:
+def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
     """Hydrogen, a longer column, a thinner film."""
     scenario, column = problem.scenario, problem.scenario.column
     changes: list[tuple[str, Change]] = []
@@ -265,7 +197,7 @@ def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[_Trial]:
         moved = replace(
             scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure
         )
-        yield _Trial(text, problem_of(moved, fit), _main_families(moved), starts)
+        yield Trial(text, problem_of(moved, fit), main_families(moved), starts)
 
 
 def _about_hydrogen(scenario: Scenario) -> str:

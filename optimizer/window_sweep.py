@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 from models.programs import Array, OvenProgram, Program, batch_of
 from models.resolution import plate_count
 from models.retention import ln_retention_factor
-from models.units import celsius
+from models.units import ZERO_CELSIUS, celsius
 from models.window_diagram import WindowDiagram, relative_retention, required_plates, window_diagram
 from optimizer.errors import ScenarioError
 from optimizer.goal import Problem
 from optimizer.limits import LATE
+from optimizer.predict import covering
 from optimizer.set_point_names import SetPoint, set_points_of
-from optimizer.sweep import Axis, Sweep, covering, sweep
+from optimizer.sweep import Axis, Sweep, sweep
 
 POINTS = 401  # temperatures over the column's range
+MOST_STEPS = 1000  # of the instrument over that range that are run too
 
 
 @dataclass(frozen=True)
@@ -77,11 +79,12 @@ def window_sweep(problem: Problem, program: Program) -> WindowSweep:
     def ln_k(T: Array) -> Array:
         return ln_retention_factor(problem.fit.retention, T)
 
-    T = np.linspace(scenario.min_temperature, scenario.max_temperature, POINTS)
+    step = scenario.instrument.steps.temperature
+    T = _temperatures(scenario.min_temperature, scenario.max_temperature, step)
     windows = window_diagram(ln_k, T, pairs.index).windows
     T = np.union1d(T, [window.best for window in windows])
     base = Program(OvenProgram(T[0]), replace(program.carrier, hold=0.0, ramps=()))
-    runs = sweep(problem, base, (Axis(oven_temperature(base, scenario.ambient_pressure), celsius(T)),))
+    runs = sweep(problem, base, (Axis(oven_temperature(base, scenario.ambient_pressure), celsius(T), step),))
 
     k = np.exp(ln_k(T))
     alpha = relative_retention(ln_k(T), pairs.index)
@@ -100,6 +103,17 @@ def window_sweep(problem: Problem, program: Program) -> WindowSweep:
     return WindowSweep(
         WindowDiagram(T, alpha, windows), runs, pairs.index, needed[each, worst], worst, plates
     )
+
+
+def _temperatures(low: float, high: float, step: float) -> Array:
+    """Temperatures [K] over a range: evenly, and in between those on the instrument's steps, unless they are many."""
+    first, last = np.ceil((low - ZERO_CELSIUS) / step - 1e-9), np.floor((high - ZERO_CELSIUS) / step + 1e-9)
+    even = np.linspace(low, high, POINTS)
+    if not 1 <= last - first <= MOST_STEPS:
+        return even
+    settable = np.arange(first, last + 1) * step + ZERO_CELSIUS
+    near = np.abs(even[:, None] - settable).min(axis=1) < 1e-3 * step  # twice the same, but for rounding
+    return np.union1d(even[~near], settable)
 
 
 def oven_temperature(program: Program, ambient_pressure: float) -> SetPoint:

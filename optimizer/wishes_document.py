@@ -68,7 +68,20 @@ def goal_part(scenario: Scenario) -> Part:
         if bake is None
         else {"at_C": _celsius(bake.temperature), "hold_min": _minutes(bake.hold)},
         front_points=goal.front_points or None,
+        confidence=goal.confidence or "nominal",
     )
+
+
+def tolerances_part(scenario: Scenario) -> Part:
+    """How far a run may be off what is entered."""
+    tolerances = scenario.tolerances
+    return {
+        "oven_C": number(tolerances.oven),
+        "flow_percent": number(100 * tolerances.flow),
+        "pressure_percent": number(100 * tolerances.pressure),
+        "hold_up_percent": number(100 * tolerances.hold_up),
+        "trimmed_m": number(tolerances.trimmed),
+    }
 
 
 def details_part(scenario: Scenario) -> Part:

@@ -10,6 +10,7 @@ from models.fitting import Fit, Run, fit_retention
 from models.programs import Array
 from models.system import ColumnSystem
 from optimizer.candidates import outcome_of
+from optimizer.concessions import conceded
 from optimizer.found import Progress
 from optimizer.front import front_of
 from optimizer.goal import Problem, problem_of
@@ -33,6 +34,7 @@ def fit_scenario(scenario: Scenario) -> Fit:
             _aligned(run.peaks, scenario.compounds, run.peaks.width_half),
             run.repeatability,
             run.hold_up,
+            _aligned(run.peaks, scenario.compounds, run.peaks.area),
         )
         for run in scenario.runs
     ]
@@ -65,12 +67,17 @@ def optimize(
     problem = problem_of(scenario, fit)
     budget = scenario.search.seconds if seconds is None else seconds
     hunted = hunt(problem, families_of(scenario), budget, scenario.search.seed, progress)
+    if what_if:
+        hunted = conceded(problem, hunted, budget, progress)
     outcome = outcome_of(problem, hunted)
     if hunted.interrupted:  # who ended the search wants its result now
         return problem, outcome
+    if scenario.goal.front_points and not outcome.feasible:
+        outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")
     if outcome.feasible and scenario.goal.front_points:
-        front = front_of(problem, hunted, scenario.goal.front_points, FRONT_TIME * budget, progress)
-        outcome = replace(outcome, front=front)
+        known = [each.prediction for each in outcome.candidates if each.feasible]
+        front = front_of(problem, hunted, scenario.goal.front_points, FRONT_TIME * budget, progress, known)
+        outcome = replace(outcome, front=front.points, front_note=front.note)
     elif what_if and not outcome.feasible:
         outcome = replace(outcome, what_ifs=what_ifs(problem, outcome, hunted, budget, progress))
     return problem, outcome

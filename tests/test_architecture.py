@@ -14,10 +14,13 @@ MODULES = sorted([*(ROOT / "models").glob("*.py"), *(ROOT / "optimizer").glob("*
 FENCED = {
     "optuna": {"optimizer/search.py"},
     "matplotlib": {
+        "optimizer/band_plots.py",
+        "optimizer/compare_plots.py",
         "optimizer/exposure_plots.py",
         "optimizer/front_plots.py",
         "optimizer/pair_letters.py",
         "optimizer/plots.py",
+        "optimizer/scout_plots.py",
         "optimizer/sweep_command.py",
         "optimizer/sweep_maps.py",
         "optimizer/sweep_plots.py",

@@ -56,6 +56,18 @@ def test_random_programs_against_the_reference() -> None:
     assert compared > 450  # the rest does not elute, in the reference either
 
 
+@pytest.mark.parametrize("controlled", CONTROLLED)
+def test_isothermal_batches_of_any_size_are_run(controlled: Controlled) -> None:
+    """More programs than are migrated at a time, none of which ramps anything: one by one they give the same."""
+    carrier = CarrierProgram(controlled, SET_VALUES[controlled])
+    programs = [Program(OvenProgram(T), carrier) for T in np.linspace(370.0, 520.0, 1500)]
+    tables = migration_tables(SYSTEM, RETENTION, controlled)
+    together = migrate(tables, batch_of(programs)).retention_time
+    for at in (0, 700, 1499):
+        alone = migrate(tables, batch_of([programs[at]])).retention_time[0]
+        np.testing.assert_allclose(together[at], alone, rtol=1e-12)
+
+
 @pytest.mark.parametrize("outlet", OUTLETS)
 @pytest.mark.parametrize("controlled", CONTROLLED)
 def test_isothermal_retention_is_hold_up_time_times_one_plus_k(controlled: Controlled, outlet: float) -> None:

@@ -231,7 +231,39 @@ SCENARIO_INPUTS = (
     toml_input(
         "number as text", "length_m = 30", 'length_m = "30"', 'column.length_m = "30"', "without quotes"
     ),
-    toml_input("not a number", "length_m = 30", "length_m = nan", "column.length_m", "finite"),
+    toml_input(
+        "infinite number",
+        "length_m = 30",
+        "length_m = 1e400",
+        "column.length_m = inf",
+        "expected 0.5 to 200 m",
+    ),
+    toml_input(
+        "whole number without end",
+        "max_flow_mL_min = 4",
+        "max_flow_mL_min = 4" + 400 * "0",
+        "instrument.max_flow_mL_min = inf",
+        "expected 0.05 to 50 mL/min",
+        "finite",
+    ),
+    toml_input(
+        "pressure in psi without end",
+        "inlet_kPa = 100",
+        "inlet_psi = 1" + 400 * "0",
+        "current.carrier.inlet_psi = inf",
+        "psi gauge",
+    ),
+    toml_input(
+        "infinite seed", "[goal]", "[search]\nseed = 1e400\n[goal]", "search.seed = inf", "whole number"
+    ),
+    toml_input(
+        "not a number",
+        "length_m = 30",
+        "length_m = nan",
+        "column.length_m = nan",
+        "expected 0.5 to 200 m",
+        "no number",
+    ),
     toml_input(
         "negative time",
         "hold_min = 90",

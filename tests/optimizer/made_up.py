@@ -20,7 +20,7 @@ from models.system import ColumnSystem, inlet_pressure
 from models.thermal_exposure import decomposition, intact_fraction, time_above
 from models.units import flow_si, kelvin
 from optimizer.peak_tables import PeakTable
-from optimizer.results import Candidate, LimitMargin, Prediction, SearchOutcome
+from optimizer.results import Candidate, InUse, LimitMargin, Prediction, Reliability, SearchOutcome, Source
 from optimizer.scenario_data import (
     AnalyteDetail,
     Decomposition,
@@ -92,6 +92,7 @@ def predicted(
         retention=t,
         retention_sd=np.full(len(t), 0.4),
         width_half=w,
+        width_sd=0.03 * w,
         elution_temperature=peaks.elution_temperature[0],
         retention_factor=peaks.retention_factor[0],
         tailing=tailing,
@@ -99,6 +100,7 @@ def predicted(
         counted_pairs=pairs,
         needed=np.full(len(pairs), needed),
         resolution=Rs,
+        resolution_sd=0.04 * Rs,
         critical=int(np.argmin(Rs)) if len(Rs) else None,
         intact_fraction=np.full(t.shape, np.nan),
         time_above=np.full(t.shape, np.nan),
@@ -175,7 +177,10 @@ def made_up_fit(retention: Retention, runs: int = 2) -> Fit:
 
 
 def made_up_outcome(
-    predictions: Sequence[Prediction], feasible: bool = True, current: Prediction | None = None
+    predictions: Sequence[Prediction],
+    feasible: bool = True,
+    current: Prediction | None = None,
+    breaks: tuple[str, ...] = (),
 ) -> SearchOutcome:
     """Candidates of given predictions, ranked in the order given."""
     candidates = []
@@ -201,7 +206,13 @@ def made_up_outcome(
                 samples_per_shift=float(int(8 * 3600 / (prediction.run_time + 240.0))),
                 margins=margins,
                 feasible=feasible,
-                pass_probability=0.93,
+                reliability=Reliability(
+                    0.93,
+                    400,
+                    True,
+                    (("resolution of the tightest pair", 0.05),),
+                    (Source("oven temperature", 0.96), Source("retention and flow as fitted", 0.95)),
+                ),
                 next_seconds="10 s less would take the resolution of a and b down to 1.43.",
                 compared=(),
                 warnings=("Leaves the scouted temperatures.",),
@@ -209,7 +220,11 @@ def made_up_outcome(
         )
     blocking = () if feasible else ("resolution of a and b 0.62 (needs 1.50): 58.7 % short",)
     families = (("isothermal, constant flow", float("nan")), ("one ramp, constant flow", 402.0))
-    return SearchOutcome(feasible, tuple(candidates), blocking, current, families, 12345, 3.21, False)
+    in_use = None
+    if current is not None:
+        cycle = current.run_time + 300.0
+        in_use = InUse(current, cycle, float(int(8 * 3600 / cycle)), breaks)
+    return SearchOutcome(feasible, tuple(candidates), blocking, in_use, families, 12345, 3.21, False)
 
 
 def sensitive(names: Sequence[str]) -> tuple[AnalyteDetail, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,14 +15,18 @@ from models.fit import Fit
 from models.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
 from optimizer.adapt import Adapted, adapt, swapped_pairs
-from optimizer.adapt_document import program_file
+from optimizer.adapt_command import Made, carried_over, trimmed
+from optimizer.adapt_console import restoring_lines
+from optimizer.adapt_document import program_file, trimmed_document
 from optimizer.adapt_options import Change, change_of, cut_of
 from optimizer.goal import problem_of
 from optimizer.predict import predict
 from optimizer.scenario import Scenario, load_scenario, read_program
+from optimizer.set_points import carrier_set_points
 from optimizer.trim import trim
 from optimizer.workflow import fit_scenario
 from tests.optimizer import command
+from tests.optimizer.test_report import Reader
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "slow_isothermal"
 AMBIENT = 101325.0
@@ -74,8 +79,10 @@ def test_a_new_column_starts_without_the_old_ones_correction(demo: tuple[Scenari
     made = to(demo, length_m=15.0)
     M = len(fit.retention)
     assert made.new.fit.system.flow_factor == 1.0 != fit.system.flow_factor
-    assert made.new.fit.covariance.shape == (3 * M + 1, 3 * M + 1)
-    assert made.new.fit.covariance[-1, -1] == pytest.approx(0.02**2)
+    assert made.new.fit.covariance.shape == (3 * M + 2, 3 * M + 2)
+    assert made.new.fit.covariance[3 * M, 3 * M] == pytest.approx(0.02**2)
+    # The oven is the same: what is known of its lag, and how it goes with the rest, is kept.
+    np.testing.assert_array_equal(made.new.fit.covariance[-1, : 3 * M], fit.covariance[-1, : 3 * M])
     assert any("flow correction" in note for note in made.notes)
 
 
@@ -140,6 +147,91 @@ def test_at_constant_flow_it_matters_which_length_is_entered(demo: tuple[Scenari
     assert back.retention[at] == pytest.approx(made.before.retention[at], rel=1e-6)
 
 
+def test_what_is_to_be_set_is_what_the_instrument_takes(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    step = scenario.instrument.steps.flow
+    made = trim(scenario, fit, RAMPED, 3.0, marker="n-undecane")
+    at = scenario.compounds.index("n-undecane")
+    assert made.rounded_not_entered is not None
+    assert made.restored_not_entered is not None
+    for each in (made.rounded, made.rounded_not_entered):
+        assert each.program.carrier.start / step == pytest.approx(round(each.program.carrier.start / step))
+    # Set as rounded with 30 m entered, on a column whose velocity is (30/27)^2 of nominal, as above.
+    factor = fit.system.flow_factor * (30.0 / 27.0) ** 2
+    believed = problem_of(scenario, replace(fit, system=replace(fit.system, flow_factor=factor)))
+    again = predict(believed, made.rounded_not_entered.program)
+    np.testing.assert_allclose(again.retention, made.rounded_not_entered.retention, rtol=1e-6)
+
+    document = trimmed_document(made)
+    setting, otherwise = document["to_set"], document["to_set_if_old_length_stays_entered"]
+    assert setting["marker_min"] == pytest.approx(made.rounded.retention[at] / 60, abs=1e-4)
+    assert otherwise["marker_min"] == pytest.approx(again.retention[at] / 60, abs=1e-4)
+    assert setting["carrier"] == document["restored"]["carrier"]
+    assert otherwise["between_steps"]["flow_mL_min"] == pytest.approx(
+        made.restored_not_entered.carrier.start * 6e7, abs=6e-4
+    )
+
+
+def test_a_pressure_is_written_in_one_way_only(demo: tuple[Scenario, Fit]) -> None:
+    """In the document, the table and the sentences: no more than a tenth of a kPa, rounded once."""
+    scenario, fit = demo
+    document = trimmed_document(trim(scenario, fit, in_use(scenario), 0.6))
+    exact = document["to_set"]["between_steps"]["inlet_kPa"]
+    assert exact == round(exact, 1) == 95.9
+    for method in (document["in_use"], document["trimmed"], document["restored"]):
+        for end in method["inlet_pressure"].values():
+            assert all(value == round(value, 1) for value in end.values())
+        set_value = method["carrier"]["inlet_kPa"]
+        assert method["inlet_pressure"]["lowest"]["gauge_kPa"] == pytest.approx(set_value)
+
+
+def html(made: Made) -> str:
+    return made.files()["adapt.html"].decode()
+
+
+def test_the_page_holds_both_methods(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    made = carried_over(scenario, fit, in_use(scenario), change_of(scenario, gas="hydrogen", length_m=20.0))
+    page = Reader(html(made))
+    assert page.open == []
+    for tag, attributes in page.tags:
+        assert tag not in ("script", "link", "iframe", "object")
+        assert attributes.get("src", "data:").startswith("data:")
+        assert attributes.get("href", "#").startswith("#")
+    assert ["column", "30 m x 0.25 mm x 0.25 µm", "20 m x 0.25 mm x 0.25 µm"] in page.rows
+    assert ["carrier gas", "helium, outlet ambient", "hydrogen, outlet ambient"] in page.rows
+    peaks = made.document["peaks"]
+    rows = [row for row in page.rows if row[0] in scenario.compounds]
+    assert [row[:3] for row in rows] == [
+        [each["compound"], f"{each['in_use_min']:.3f}", f"{each['carried_min']:.3f}"] for each in peaks
+    ]
+    for line in (*made.document["notes"], *made.document["warnings"], *made.document["cautions"]):
+        assert " ".join(line.split()) in page.text
+    assert made.document["cautions"]
+    steps = carrier_set_points(made.after.program.carrier, AMBIENT).steps
+    assert any(row[:2] == ["all along", steps[0].to] for row in page.rows)
+    assert html(made).count("data:image/svg+xml") == 2
+
+
+def test_the_page_of_a_cut_names_the_marker_and_what_to_set(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    made = trimmed(scenario, fit, RAMPED, 3.0, "n-undecane", Change())
+    page = Reader(html(made))
+    for line in restoring_lines(made.document):
+        assert line in page.text
+    assert "n-undecane (marker)" in [row[0] for row in page.rows]
+    known = next(row for row in page.rows if row[0] == "compound")
+    assert len(known) == 5  # before, both ways of entering the length, restored
+
+
+def test_names_are_text_in_the_page(demo: tuple[Scenario, Fit]) -> None:
+    scenario, fit = demo
+    odd = "<script>alert(1)</script>"
+    made = carried_over(replace(scenario, title=odd), fit, in_use(scenario), Change(length=20.0))
+    assert "<script" not in html(made)
+    assert odd in Reader(html(made)).text
+
+
 def test_options_are_held_against_their_ranges(demo: tuple[Scenario, Fit]) -> None:
     scenario, fit = demo
     with pytest.raises(InvalidInputError, match=r"--inner-diameter-mm 250: .*looks like µm"):
@@ -184,6 +276,7 @@ def test_the_command_tunes_and_leaves_its_files(
     printed = json.loads(capsys.readouterr().out)
     assert printed == json.loads((out / "adapt.json").read_text(encoding="utf-8"))
     assert any("explodes" in line for line in printed["cautions"])
+    assert (out / "adapt.html").read_text(encoding="utf-8").count("data:image/svg+xml") == 3
     assert printed["tuned"]["candidates"][0]["run_time_min"] < printed["carried"]["run_time_min"]
     tuned = read_program(out / "tuned.toml", AMBIENT)
     assert tuned.oven.duration / 60 == pytest.approx(
@@ -204,7 +297,10 @@ def test_the_command_shows_tables_and_a_cut_is_not_tuned(
     assert call(monkeypatch, "--trim-m", "0.6", "--marker", "n-undecane") == 0
     text = " ".join(capsys.readouterr().out.split())
     assert "0.6 m cut off" in text
-    assert "n-undecane comes at" in text
+    assert "n-undecane then comes at" in text
+    assert "set constant pressure, 96 kPa gauge" in text
+    assert "steps, 95.9 kPa gauge would restore it" in text
+    assert not re.search(r"\d\.\d\d+ kPa", text)
     assert "Tuned" not in text
 
 
@@ -215,3 +311,27 @@ def test_what_does_not_go_together_is_wrong_input(
     assert "leave the other changes out" in capsys.readouterr().err
     assert call(monkeypatch, "--marker", "toluene", "--gas", "hydrogen") == 2
     assert "--trim-m" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"gas": "helium"},
+        {"outlet": "ambient"},
+        {"length_m": 30.0, "inner_diameter_mm": 0.25, "film_thickness_um": 0.25},
+        {"gas": "helium", "length_m": 30.0},
+    ],
+)
+def test_the_system_as_it_is_changes_nothing_and_that_is_said(
+    demo: tuple[Scenario, Fit], options: dict[str, object]
+) -> None:
+    with pytest.raises(InvalidInputError, match="nothing changes") as raised:
+        change_of(demo[0], **options)  # type: ignore[arg-type]
+    assert str(demo[0].path) in str(raised.value)
+    for value in options.values():
+        assert f"{value}" in str(raised.value)
+
+
+def test_something_new_beside_what_stays_is_a_change(demo: tuple[Scenario, Fit]) -> None:
+    assert not change_of(demo[0], gas="helium", length_m=15.0).nothing
+    assert not change_of(demo[0], gas="helium", flow_mL_min=2.0).nothing

@@ -53,7 +53,10 @@ def test_too_many_are_squeezed_evenly() -> None:
 
 def test_names_are_cut_to_one_line() -> None:
     assert shortened("a  b\nc", 10) == "a b c"
-    assert shortened("x" * 40, 10) == "x" * 9 + "…"
+    assert shortened("x" * 40, 10) == "x" * 6 + "…" + "x" * 3
+    long = "4-(dimethylamino)-2,6-dichlorobenzaldehyde oxime"
+    assert shortened(f"{long} 1", 34) != shortened(f"{long} 2", 34)
+    assert len(shortened(f"{long} 2", 34)) <= 34
 
 
 def test_thinning_keeps_what_must_be_seen() -> None:

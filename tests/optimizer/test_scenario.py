@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any, get_type_hints
 
 import pytest
+from pydantic import TypeAdapter, ValidationError
 
 from models.programs import CarrierProgram, OvenProgram, Ramp
 from optimizer.errors import ScenarioError
@@ -233,7 +236,7 @@ def test_every_key_is_documented() -> None:
 def test_documented_keys_exist() -> None:
     """First cells of the tables under the headings `[...]` and `[[...]]` are keys of that section."""
     sections = re.findall(r"### `\[+(\w+)\]+`\n(.*?)(?=\n##|\Z)", _reference(), re.S)
-    assert len(sections) == 11
+    assert len(sections) == 12
     for section, body in sections:
         (table,) = tables_in(ScenarioTable.model_fields[section].annotation)
         assert re.findall(r"^\| `(\w+)`", body, re.M) == list(table.model_fields)
@@ -257,3 +260,28 @@ def test_a_name_in_one_run_only_is_held_against_its_namesakes(tmp_path: Path) ->
     table.write_text(table.read_text(encoding="utf-8").replace("p-xylene", "p-xylen"), encoding="utf-8")
     warnings = " ".join(load_scenario(folder).warnings)
     assert "or is it p-xylene?" in warnings
+
+
+def floats_in(table: type[Table], seen: set[type[Table]]) -> Iterator[tuple[str, Any]]:
+    """Every float field of a schema, with its type and validators as written."""
+    if table in seen:
+        return
+    seen.add(table)
+    for name, hint in get_type_hints(table, include_extras=True).items():
+        if name == "model_config":
+            continue
+        if "float" in str(hint):
+            yield f"{table.__name__}.{name}", hint
+        for inner in tables_in(table.model_fields[name].annotation):
+            yield from floats_in(inner, seen)
+
+
+def test_every_number_has_a_range_which_refuses_what_is_not_finite() -> None:
+    fields = dict(floats_in(ScenarioTable, set()))
+    assert len(fields) > 60
+    for name, hint in fields.items():
+        adapter = TypeAdapter(hint, config=Table.model_config)
+        for value in (math.inf, -math.inf, math.nan):
+            with pytest.raises(ValidationError) as raised:
+                adapter.validate_python(value)
+            assert "out_of_range" in [error["type"] for error in raised.value.errors()], name

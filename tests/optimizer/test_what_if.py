@@ -19,7 +19,9 @@ from optimizer.program_space import families_of
 from optimizer.results import SearchOutcome, WhatIf
 from optimizer.scenario_data import AnalyteDetail, Inlet, Near, PairRule, Scenario
 from optimizer.search import hunt
-from optimizer.what_if import _other_programs, _other_systems, _Trial, _trials, _wishes, what_ifs
+from optimizer.trials import Trial
+from optimizer.what_if import _other_programs, _other_systems, _trials, what_ifs
+from optimizer.wishes import by_kind, wishes_of, without
 from optimizer.workflow import optimize
 
 LATEST = 300.0  # s
@@ -55,7 +57,7 @@ def outcome(problem: Problem, hunted: Hunt) -> SearchOutcome:
 
 
 @pytest.fixture(scope="module")
-def trials(problem: Problem, outcome: SearchOutcome) -> dict[str, _Trial]:
+def trials(problem: Problem, outcome: SearchOutcome) -> dict[str, Trial]:
     return {trial.change: trial for trial in _trials(problem, outcome.candidates[0], [])}
 
 
@@ -87,13 +89,14 @@ def test_giving_in_on_what_blocks_helps(
     lower, later, film = found
     assert lower.cost <= LATEST * 1.02  # its end is a little after its last apex
     assert later.cost > LATEST
-    assert lower.margin >= -1e-6
-    assert later.margin >= -1e-6
+    assert lower.shortfall == later.shortfall == 0
+    assert lower.missed == later.missed == ""
     assert math.isnan(film.cost)
-    assert film.margin < -0.01
+    assert film.shortfall > 0.01
+    assert film.missed.startswith(("resolution of c3 and c4", "last peak at"))
 
 
-def test_only_that_pair_is_lowered(problem: Problem, trials: dict[str, _Trial]) -> None:
+def test_only_that_pair_is_lowered(problem: Problem, trials: dict[str, Trial]) -> None:
     lowered = trials["a resolution of 40.00 for c3 and c4"].problem
     changed = np.flatnonzero(lowered.pairs.needed != problem.pairs.needed)
     assert [tuple(pair) for pair in problem.pairs.index[changed]] == [(2, 3)]
@@ -109,7 +112,7 @@ def test_several_blocking_pairs_are_lowered_together(problem: Problem, outcome: 
     assert sum(trial.change.startswith("a resolution of") for trial in made) == 2
 
 
-def test_other_programs_open_what_was_not_allowed(problem: Problem, trials: dict[str, _Trial]) -> None:
+def test_other_programs_open_what_was_not_allowed(problem: Problem, trials: dict[str, Trial]) -> None:
     assert {family.ramps for family in trials["up to 2 oven ramps"].families} == {2}
     assert {family.controlled for family in trials["constant pressure of the carrier"].families} == {
         "pressure"
@@ -122,7 +125,7 @@ def test_other_programs_open_what_was_not_allowed(problem: Problem, trials: dict
     assert "ramps" not in [opens for *_, opens in _other_programs(replace(problem.scenario, search=most))]
 
 
-def test_other_systems_are_what_they_say(problem: Problem, trials: dict[str, _Trial]) -> None:
+def test_other_systems_are_what_they_say(problem: Problem, trials: dict[str, Trial]) -> None:
     hydrogen = trials["hydrogen instead of helium"].problem
     assert hydrogen.fit.system.gas.name == hydrogen.scenario.gas.name == "hydrogen"
     assert hydrogen.fit.system.flow_factor == problem.fit.system.flow_factor
@@ -161,13 +164,35 @@ def test_each_wish_is_dropped_alone(problem: Problem) -> None:
     """The limit goes by the name the limits have, and is gone in the changed scenario alone."""
     scenario = wishful(problem.scenario)
     names = replace(problem, scenario=scenario).limit_names
-    dropped = {name: without for name, _, without in _wishes(scenario)}
+    dropped = {wish.name: wish.without for wish in wishes_of(scenario)}
     assert len(dropped) == 7
-    for name, without in dropped.items():
+    for name, rest in dropped.items():
         if name == "intact fraction of c1":  # no limit here, as no kinetics are stated
-            assert without.detail("c1").min_intact_fraction is None
+            assert rest.detail("c1").min_intact_fraction is None
             continue
-        assert set(names) - set(replace(problem, scenario=without).limit_names) == {name}
+        assert set(names) - set(replace(problem, scenario=rest).limit_names) == {name}
+
+
+def test_wishes_of_a_kind_are_dropped_together(problem: Problem) -> None:
+    """What is left then are the equipment's limits alone, which are nobody's wish."""
+    scenario = wishful(problem.scenario)
+    cool = replace(scenario.analytes[0], max_elution_temperature=440.0)
+    several = replace(scenario, analytes=(cool, scenario.analytes[1]))
+    kinds = by_kind(several)
+    assert [wish.name for wish in kinds["elution temperatures"]] == [
+        "elution temperature of c1",
+        "elution temperature of c2",
+    ]
+    names = [wish.name for wish in kinds["elution temperatures"]]
+    assert all(each.max_elution_temperature is None for each in without(several, names).analytes)
+    assert without(several, names).goal == several.goal
+    bare = replace(
+        problem, scenario=without(several, [wish.name for each in kinds.values() for wish in each])
+    )
+    assert bare.equipment.all()
+    assert set(bare.limit_names) == {
+        name for name, owned in zip(problem.limit_names, problem.equipment, strict=True) if owned
+    }
 
 
 def test_an_interrupt_keeps_what_was_tried(

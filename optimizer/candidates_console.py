@@ -1,0 +1,141 @@
+"""The candidates of a search for people at a terminal."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from optimizer.console import carrier_line, oven_line, valley_part
+from optimizer.documents import Document
+from optimizer.reliability_document import percent, reliability_line
+from optimizer.set_point_tolerance_document import critical_line
+
+
+def show_candidates(console: Console, document: Document) -> None:
+    """The candidates one below the other: set points, what they give, what limits them."""
+    _show_current(console, document["current"])
+    if not document["feasible"]:
+        console.print("[bold]No program meets the goal.[/bold] What stands in the way, at the closest one:")
+        for line in document.get("blocking", []):
+            console.print(f"  - {escape(line)}")
+        _show_what_ifs(console, document["what_ifs"])
+    for row in document["candidates"]:
+        pair = " and ".join(row["critical_pair"] or [])
+        console.print(
+            f"[bold]{row['rank']}  {_text(row['run_time_min'], '.2f')} min[/bold]  {row['family']}  {_cycle(row)}"
+        )
+        console.print(f"   {oven_line(row['oven'])}")
+        console.print(f"   {carrier_line(row['carrier'])}")
+        line = f"   Rs {_text(row['min_resolution'], '.2f')}"
+        if pair:
+            line += f" for {escape(pair)}{valley_part(row)}"
+        console.print(line)
+        _show_reliability(console, row)
+        for line in row["missed"] if row["rank"] > 1 else []:  # of the closest it is said above
+            console.print(f"   misses: {escape(line)}")
+        if row["limited_by"]:
+            console.print(f"   what limits it: {escape(', '.join(row['limited_by']))}")
+        intact = [
+            f"{peak['compound']} {100 * peak['intact_fraction']:.2f} %"
+            for peak in row["peaks"]
+            if peak["intact_fraction"] is not None
+        ]
+        if intact:
+            console.print(f"   intact: {escape(', '.join(intact))}")
+        if row["inlet_flows"] is not None:
+            total = row["inlet_flows"]["total_mL_min"]
+            console.print(f"   total flow at most {_text(total['largest'], '.1f')} mL/min")
+        if row["compared"]:
+            console.print("   against the method in use:")
+            for line in row["compared"]:
+                console.print(f"     {escape(line)}")
+        if row["next_seconds"]:
+            console.print(f"   {escape(row['next_seconds'])}")
+        for warning in row["warnings"]:
+            if warning in row["order_changes"]:
+                console.print(f"   [bold red]{escape(warning)}[/bold red]")
+            else:
+                console.print(f"   [yellow]Note:[/yellow] {escape(warning)}")
+    minimise = document["goal"]["minimise"]
+    _show_front(console, document["front"], document["front_note"], minimise)
+    tried = [f"{each['family']} {_text(each['cost_min'], '.2f')}" for each in document["search"]["families"]]
+    console.print(
+        f"Tried, shortest {minimise} found of each kind in min (-: not found in this time): {'; '.join(tried)}"
+    )
+
+
+def _show_reliability(console: Console, row: Document) -> None:
+    """How often it meets the goal and why not more often, and the most critical set point."""
+    console.print(f"   {escape(reliability_line(row['reliability']))}")
+    points = row["set_point_tolerances"]
+    if points:
+        console.print(f"   {escape(critical_line(points, row['min_resolution']))}")
+
+
+def _show_current(console: Console, current: Document | None) -> None:
+    """The method in use: what it gives, and which limits it breaks."""
+    if current is None:
+        return
+    pair = " and ".join(current["critical_pair"] or [])
+    console.print(
+        f"In use: {_text(current['run_time_min'], '.2f')} min  {_cycle(current)}, Rs of the critical pair "
+        f"{_text(current['min_resolution'], '.2f')}"
+        + (f" ({escape(pair)}{valley_part(current)})" if pair else "")
+        + (
+            f"; meets the goal in {percent(current['pass_probability'])} of draws"
+            if current["reliability"]
+            else ""
+        )
+    )
+    for line in current["breaks"]:
+        console.print(f"   [yellow]In use:[/yellow] {escape(line)}")
+
+
+def _cycle(row: Document) -> str:
+    """Cycle time and samples per shift, where the cool-down is known."""
+    if row["cycle_time_min"] is None:
+        return "(cool-down not stated)"
+    return (
+        f"(cycle {row['cycle_time_min']:.2f} min, {_text(row['samples_per_shift'], '.0f')} samples a shift)"
+    )
+
+
+def _text(value: float | None, form: str) -> str:
+    return "-" if value is None else format(value, form)
+
+
+def _show_what_ifs(console: Console, what_ifs: list[Document]) -> None:
+    """Single changes that were tried, and what each gave."""
+    if not what_ifs:
+        return
+    table = Table(title="What would help: single changes, each tried by itself", title_justify="left")
+    for heading in ("change", "gives", "with"):
+        table.add_column(heading)
+    for each in what_ifs:
+        gives = (
+            f"still missed: {escape(each['missed'] or '-')}"
+            if each["cost_min"] is None
+            else f"{each['cost_min']:.2f} min"
+        )
+        table.add_row(escape(each["change"]), gives, each["family"])
+    console.print(table)
+
+
+def _show_front(console: Console, front: list[Document], note: str | None, minimise: str) -> None:
+    """Time against smallest resolution, and how far it reaches."""
+    if note:
+        console.print(escape(note))
+    if not front:
+        return
+    table = Table(title="Time against smallest resolution", title_justify="left")
+    for heading in (f"{minimise}, min", "smallest Rs", "critical pair", "program"):
+        table.add_column(heading)
+    for point in front:
+        table.add_row(
+            _text(point["cost_min"], ".2f"),
+            _text(point["min_resolution"], ".2f"),
+            escape(" and ".join(point["critical_pair"] or ["-"])),
+            f"{oven_line(point['oven'])}; {carrier_line(point['carrier'])}",
+        )
+    console.print(table)

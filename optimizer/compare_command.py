@@ -1,0 +1,149 @@
+"""What the compare command asks for, from its options to a document, tables for people and files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from rich.console import Console
+
+from models.fit import Fit
+from models.programs import Program
+from optimizer.candidate_document import csv_bytes, json_bytes
+from optimizer.candidate_file import read_candidates
+from optimizer.candidates import warnings_of
+from optimizer.compare import Comparison, compare
+from optimizer.compare_console import show_compared
+from optimizer.compare_document import COLUMNS, compared_document, compared_rows
+from optimizer.compare_refit import Refit, refit, retune
+from optimizer.documents import Document
+from optimizer.errors import ScenarioError
+from optimizer.found import Progress
+from optimizer.goal import problem_of
+from optimizer.peak_tables import PeakTable, read_peak_table
+from optimizer.reasons import broken_limits
+from optimizer.results import Candidate
+from optimizer.scenario import Scenario, read_program
+from optimizer.text_files import nearest
+
+RETUNING = 6.0  # s, of the search when no other time is given
+LEAST_PEAKS = 2  # of a run worth a refit
+CANDIDATES_FILE = "candidates.json"
+SPELLING = 0.85  # likeness of two names from which one may be the other misspelt
+
+
+@dataclass(frozen=True)
+class Made:
+    """A compared run: its document, how people see it, and what it was made from."""
+
+    document: Document
+    compared: Comparison
+    after: Refit | None
+    tuned: Candidate | None = None
+    show: Callable[[Console, Document], None] = show_compared
+
+    def files(self) -> dict[str, bytes]:
+        """compare.json, compare.csv, the page compare.html and its picture."""
+        from optimizer.compare_page import compare_html
+        from optimizer.compare_plots import compared_figure
+        from optimizer.plots import picture
+
+        figure = compared_figure(self.compared)
+        return {
+            "compare.json": json_bytes(self.document),
+            "compare.csv": csv_bytes(COLUMNS, compared_rows(self.document)),
+            "compare.html": compare_html(self.document, self.compared, self.tuned).encode(),
+            "compare.png": picture(figure, "png"),
+        }
+
+
+def program_compared(
+    scenario: Scenario, program: Path | None, candidate: int | None, results: Path | None
+) -> tuple[Program, str]:
+    """The program that the run was made with, and where it comes from, in words.
+
+    Raises
+    ------
+    ScenarioError : when options contradict each other, a file cannot be used, or there is no program
+    """
+    if program is not None and (candidate is not None or results is not None):
+        raise ScenarioError("--program and --candidate both name the program of the run; give one of them")
+    if (candidate is None) != (results is None):
+        raise ScenarioError(
+            "--candidate N takes the program of that rank from the folder that optimize wrote; give both --candidate "
+            "and --results"
+        )
+    if program is not None:
+        return read_program(program, scenario.ambient_pressure), str(program)
+    if candidate is not None and results is not None:
+        path = results / CANDIDATES_FILE if results.is_dir() else results
+        found = read_candidates(path, scenario.ambient_pressure, max(candidate, 1))
+        if not 1 <= candidate <= len(found):
+            raise ScenarioError(f"--candidate {candidate}: {path} holds candidates 1 to {len(found)}")
+        return found[candidate - 1], f"{path}, candidate {candidate}"
+    if scenario.current is None:
+        raise ScenarioError(
+            f"{scenario.path}: there is no [current] table to compare with; add one, or name the program of the run "
+            "with --program, or with --candidate and --results"
+        )
+    return scenario.current, "[current]"
+
+
+def run_compared(scenario: Scenario, path: Path) -> PeakTable:
+    """The peak table of the run.
+
+    Raises
+    ------
+    ScenarioError : when it cannot be used, holds none of the scenario's compounds, or seems to misspell one
+    """
+    peaks = read_peak_table(path)
+    known = set(scenario.compounds)
+    unknown = [name for name in peaks.compounds if name not in known]
+    absent = [name for name in scenario.compounds if name not in peaks.compounds]
+    problems = [
+        f"{path}: {name!r} is in none of the scouting runs; did you mean {near!r}, which this table lacks?"
+        for name in unknown
+        if (near := nearest(name, absent, SPELLING)) is not None
+    ]
+    if len(unknown) == len(peaks.compounds):
+        held = ", ".join(scenario.compounds[:8]) + "..." * (len(scenario.compounds) > 8)
+        problems = [
+            f"{path}: none of its compounds is in the scouting runs; they hold {held}: is it the table of "
+            "another method?"
+        ]
+    if problems:
+        raise ScenarioError(problems)
+    return peaks
+
+
+def compared_run(
+    scenario: Scenario, fit: Fit, path: Path, peaks: PeakTable, program: Program, origin: str
+) -> Made:
+    """A run held against its program's prediction, and what it adds to the fit."""
+    repeatability = float(np.median([run.repeatability for run in scenario.runs]))
+    compared = compare(problem_of(scenario, fit), program, peaks, path.stem, origin, repeatability)
+    after = refit(compared) if np.isfinite(compared.found).sum() >= LEAST_PEAKS else None
+    return Made(_document(compared, after), compared, after)
+
+
+def retuned(made: Made, seconds: float | None, progress: Progress | None) -> Made:
+    """The same with a short search in which this run counts."""
+    if made.after is None:
+        return made
+    outcome = retune(made.after, RETUNING if seconds is None else seconds, progress)
+    first = outcome.candidates[0] if outcome.candidates else None
+    document = compared_document(made.compared, made.after, outcome)
+    return replace(made, document={**made.document, **document}, tuned=first)
+
+
+def _document(compared: Comparison, after: Refit | None) -> Document:
+    """The document, with what is to be known about the program and the fit."""
+    problem, prediction = compared.problem, compared.prediction
+    now = [*broken_limits(problem, prediction), *warnings_of(problem, prediction, prediction)]
+    fit = problem.fit if after is None else after.problem.fit
+    return {
+        **compared_document(compared, after),
+        "warnings": [*now, *problem.scenario.warnings, *fit.warnings],
+    }

@@ -1,0 +1,203 @@
+"""A compared confirmation run as a plain document and as rows of a table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from models.units import SECONDS_PER_MINUTE
+from optimizer.candidate_document import candidate_document
+from optimizer.compare import ComparedPair, Comparison
+from optimizer.compare_refit import Refit, retuning_reasons
+from optimizer.compare_words import advice, cause_text, cut_of, mend_text, remarks, verdict_line
+from optimizer.document_numbers import minutes, number, two_decimals
+from optimizer.documents import FORMAT, Document, program_document
+from optimizer.reliability_document import reliability_document
+from optimizer.results import Prediction, SearchOutcome
+from optimizer.shared_cause import Cause
+from optimizer.wrong_names import Mend
+
+COLUMNS = (
+    "compound",
+    "predicted_min",
+    "predicted_sd_min",
+    "found_min",
+    "deviation_s",
+    "deviation_sd",
+    "left_by_shared_cause_s",
+    "width_half_predicted_min",
+    "width_half_found_min",
+    "width_ratio",
+)
+CAUSE_KEYS = {"gas": "velocity_percent", "oven": "oven_K", "delay": "delay_s"}
+
+
+def compared_document(
+    compared: Comparison, after: Refit | None, outcome: SearchOutcome | None = None
+) -> Document:
+    """What compare.json holds.
+
+    Parameters
+    ----------
+    after : Refit or None, where nothing was left to refit with
+    outcome : SearchOutcome or None, of a search with the refit
+    """
+    scenario, prediction = compared.problem.scenario, compared.prediction
+    document: Document = {
+        "format": FORMAT,
+        "title": scenario.title,
+        "run": compared.name,
+        "program_from": compared.origin,
+        **program_document(prediction.program, scenario.ambient_pressure),
+        "run_time_min": minutes(prediction.run_time),
+        "repeatability_min": number(compared.repeatability / SECONDS_PER_MINUTE),
+        "verdict": compared.verdict,
+        "says": verdict_line(compared),
+        "goal_met": not compared.short and any(np.isfinite(pair.found) for pair in compared.pairs),
+        "remarks": remarks(compared),
+        "advice": advice(compared, after, outcome is not None),
+        "smallest_resolution": _smallest(compared),
+        "peaks": [_peak(compared, int(m)) for m in prediction.order],
+        "missing": list(compared.missing),
+        "extra": [{"name": name, "found_min": minutes(time)} for name, time in compared.extra],
+        "pairs": [_pair(compared, pair) for pair in compared.pairs],
+        "wrong_names": [_mend(compared, mend) for mend in compared.mends],
+        "width_ratio": number(compared.width_ratio),
+        "deviations": _deviations(compared),
+        "reliability": reliability_document(compared.reliability),
+        "refit": None if after is None else _refit(compared, after),
+        "retuned": None,
+    }
+    if after is not None and outcome is not None:
+        document["retuned"] = candidate_document(after.problem.scenario, outcome)
+    return document
+
+
+def compared_rows(document: Document) -> list[dict[str, str | float | None]]:
+    """One row a compound, for compare.csv; the keys are `COLUMNS`."""
+    return [{key: row[key] for key in COLUMNS} for row in document["peaks"]]
+
+
+def _peak(compared: Comparison, m: int) -> Document:
+    prediction = compared.prediction
+    predicted, width = prediction.retention[m], prediction.width_half[m]
+    wrong = {each.compound for each in compared.mends}
+    wrong |= {each.partner for each in compared.mends if each.kind == "swapped" and each.partner is not None}
+    return {
+        "compound": prediction.compounds[m],
+        "role": compared.problem.scenario.role(prediction.compounds[m]),
+        "predicted_min": minutes(predicted),
+        "predicted_sd_min": number(compared.time_sd[m] / SECONDS_PER_MINUTE, 3),
+        "found_min": minutes(compared.named[m]),
+        "deviation_s": _hundredths(compared.deviation[m]),
+        "deviation_sd": _hundredths(compared.deviation[m] / compared.time_sd[m]),
+        "left_by_shared_cause_s": None if compared.causes.cause is None else _hundredths(compared.rest[m]),
+        "width_half_predicted_min": number(width / SECONDS_PER_MINUTE),
+        "width_half_found_min": number(compared.found_width[m] / SECONDS_PER_MINUTE),
+        "width_ratio": number(compared.found_width[m] / width, 3),
+        "wrongly_named": m in wrong,
+    }
+
+
+def _hundredths(value: float) -> float | None:
+    value = float(value)
+    return round(value, 2) + 0.0 if np.isfinite(value) else None
+
+
+def _pair(compared: Comparison, pair: ComparedPair) -> Document:
+    names = compared.prediction.compounds
+    return {
+        "between": [names[pair.a], names[pair.b]],
+        "needed": number(pair.needed),
+        "predicted": two_decimals(pair.predicted),
+        "predicted_sd": _hundredths(pair.predicted_sd),
+        "found": two_decimals(pair.found),
+        "found_less_predicted_sd": _hundredths(pair.sigmas),
+        "distance_change_base_widths": _hundredths(pair.apart),
+        "met": None if np.isnan(pair.found) else pair.met,
+    }
+
+
+def _smallest(compared: Comparison) -> Document:
+    prediction, found = compared.prediction, compared.smallest_found
+    pair = prediction.critical_pair
+    sd = None if prediction.critical is None else _hundredths(prediction.resolution_sd[prediction.critical])
+    names = prediction.compounds
+    return {
+        "predicted": number(prediction.min_resolution, 4),
+        "predicted_sd": sd,
+        "predicted_between": None if pair is None else list(pair),
+        "found": None if found is None else two_decimals(found.found),
+        "found_between": None if found is None else [names[found.a], names[found.b]],
+    }
+
+
+def _mend(compared: Comparison, mend: Mend) -> Document:
+    names = compared.prediction.compounds
+    partner: str | None = None
+    if mend.partner is not None:
+        partner = compared.extra[mend.partner][0] if mend.kind == "extra" else names[mend.partner]
+    return {
+        "compound": names[mend.compound],
+        "kind": mend.kind,
+        "partner": partner,
+        "expected_min": minutes(mend.expected),
+        "off_sd": number(mend.sigmas, 3),
+        "intended_min": None if mend.intended is None else minutes(mend.intended),
+        "says": mend_text(compared, mend),
+    }
+
+
+def _deviations(compared: Comparison) -> Document:
+    causes = compared.causes
+    return {
+        "peaks": causes.peaks,
+        "chi_square": number(causes.chi_square),
+        "independent": causes.independent,
+        "cause": None if causes.cause is None else _cause(compared, causes.cause),
+        "as_well": [_cause(compared, each) for each in causes.rivals],
+    }
+
+
+def _cause(compared: Comparison, cause: Cause) -> Document:
+    gas = cause.kind == "gas"
+    size = 100 * np.expm1(cause.size) if gas else cause.size
+    cut = cut_of(compared, cause)
+    return {
+        "kind": cause.kind,
+        CAUSE_KEYS[cause.kind]: number(size, 3),
+        "sd": number(100 * cause.sd if gas else cause.sd, 2),
+        "as_cut_off_m": None if cut is None else round(cut, 3),
+        "chi_square": number(cause.chi_square),
+        "says": cause_text(compared, cause),
+    }
+
+
+def _refit(compared: Comparison, after: Refit) -> Document:
+    """The fit before and after, and what becomes of the compared program."""
+    moved = after.problem.fit.retention.T0 - compared.problem.fit.retention.T0
+    m = int(np.argmax(np.abs(moved)))
+    return {
+        "before": _seen(
+            compared.problem.fit.system.flow_factor, compared.prediction, compared.reliability.share
+        ),
+        "after": _seen(after.problem.fit.system.flow_factor, after.prediction, after.reliability.share),
+        "largest_change_of_T0": {
+            "compound": compared.prediction.compounds[m],
+            "K": _hundredths(moved[m]),
+            "sd_before_K": number(compared.problem.fit.standard_error[m, 0], 3),
+        },
+        "left_out": list(after.left_out),
+        "retuning_advised": list(retuning_reasons(compared, after)),
+    }
+
+
+def _seen(flow_factor: float, prediction: Prediction, share: float) -> dict[str, Any]:
+    pair = prediction.critical_pair
+    return {
+        "flow_factor": number(flow_factor, 6),
+        "min_resolution": number(prediction.min_resolution, 4),
+        "critical_pair": None if pair is None else list(pair),
+        "pass_probability": number(share, 3),
+    }

@@ -1,0 +1,139 @@
+"""What a run would teach about the fit's parameters, and what that means for resolutions: linear and Gaussian.
+
+The fit's parameters (three a compound, and the logarithms of the flow factors) have the covariance C. A run whose
+retention times have the derivatives J by them, and errors of variance S each on its own, leaves
+
+    C' = C - C J' (J C J' + S)^-1 J C                                                                  [1]
+
+whatever times it will find. S combines repeatability and model error, as in the fit. A resolution with the
+derivatives g has the variance g' C g.
+
+[1] is the usual update of a normal posterior by a linear measurement (any text on linear regression).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.fit import LN_FLOW_SPREAD, MODEL_ERROR, Fit
+from models.fitting import HOLD_UP_ERROR, TESTABLE_FREEDOM
+from models.programs import Array, Program, batch_of
+from models.resolution import HALF_HEIGHT_WIDTH
+from models.sensitivity import LN_FLOW_STEP
+from optimizer.goal import Problem
+from optimizer.hold_up import hold_up_time_of
+from optimizer.scenario_data import Scenario
+
+MERGED = 0.6  # resolution below which two peaks of a run give one apex, and no time of their own
+
+
+def resolution_slopes(problem: Problem, program: Program, retention: Array, width: Array) -> Array:
+    """Derivatives (P, 3 M + F) of the counted pairs' resolutions by the parameters of `with_next_flow`.
+
+    Parameters
+    ----------
+    retention, width : (M,) arrays  [s], of the program, the latter at half height
+    """
+    found = problem.robustness.sensitivity(batch_of([program]))
+    M = len(retention)
+    index = problem.pairs.index
+    base = problem.pair_resolutions(retention, width)
+    later = np.sign(retention[index[:, 1]] - retention[index[:, 0]])
+    # Widths stay: what is measured of them anchors them whatever becomes of the retention parameters.
+    by_time = np.zeros((len(index), M))
+    rows = np.arange(len(index))
+    apart = np.maximum(np.abs(retention[index[:, 1]] - retention[index[:, 0]]), 1e-6)
+    for side, sign in ((0, -1.0), (1, 1.0)):
+        by_time[rows, index[:, side]] = sign * later * base / apart
+    own = np.stack([by_time * found.by_retention[0, 0, i] for i in range(3)], axis=1)
+    flow = by_time @ found.by_shared[0, 0, 0]
+    # The next program has the mean of the fitted flows, as when draws are made.
+    fit = problem.fit
+    count = fit.flows.stop - fit.flows.start
+    flows = np.repeat(flow[:, None] / max(count, 1), count, axis=1)
+    lag = by_time @ found.by_shared[0, 0, 5]
+    lags = np.repeat(lag[:, None], int(fit.lag_fitted), axis=1)
+    next_flow = np.zeros((len(index), int(_own_flow(problem.scenario))))
+    return np.concatenate([own.reshape(len(index), 3 * M), flows, lags, next_flow], axis=1)
+
+
+def with_next_flow(fit: Fit, scenario: Scenario) -> Array:
+    """The fit's covariance, with the flow factor of the next run after it where every run has one of its own."""
+    if not _own_flow(scenario):
+        return fit.covariance
+    size = len(fit.covariance)
+    covariance = np.zeros((size + 1, size + 1))
+    covariance[:size, :size] = fit.covariance
+    covariance[size, size] = LN_FLOW_SPREAD["run"] ** 2
+    return covariance
+
+
+def _own_flow(scenario: Scenario) -> bool:
+    return scenario.flow_correction == "run"
+
+
+def covariance_after(
+    problem: Problem, program: Program, covariance: Array, hold_up: bool
+) -> tuple[Array, int]:
+    """Covariance [1] of the parameters once a run was made, and the number of peaks that merge in it.
+
+    Parameters
+    ----------
+    hold_up : whether the hold-up time is measured in the run
+    """
+    fit, scenario = problem.fit, problem.scenario
+    found = problem.robustness.sensitivity(batch_of([program]))
+    t, w = found.base[0, 0], found.base[1, 0] * HALF_HEIGHT_WIDTH
+    M = len(t)
+    apart = with_own_apex(t, w)
+    m = np.arange(M)
+    J = np.zeros((M, len(covariance)))
+    for i in range(3):
+        J[m, i * M + m] = found.by_retention[0, 0, i]
+    flow_at = -1 if _own_flow(scenario) else fit.flows.start  # the next run's own, or the column's
+    J[:, flow_at] = found.by_shared[0, 0, 0]
+    if fit.lag_fitted:
+        J[:, fit.flows.stop] = found.by_shared[0, 0, 5]
+    repeatability = float(np.median([run.repeatability for run in scenario.runs]))
+    sigma = np.hypot(repeatability, MODEL_ERROR * t)
+    J, sigma = J[apart], sigma[apart]
+    if hold_up:
+        t_M, slope = _hold_up(problem, program)
+        row = np.zeros((1, len(covariance)))
+        row[0, flow_at] = slope
+        J, sigma = np.concatenate([J, row]), np.append(sigma, np.hypot(repeatability, HOLD_UP_ERROR * t_M))
+    S = np.diag(sigma**2 * _excess(fit))
+    spread = covariance @ J.T
+    after = covariance - spread @ np.linalg.solve(J @ spread + S, spread.T)
+    return (after + after.T) / 2, int(M - apart.sum())
+
+
+def _excess(fit: Fit) -> float:
+    """By how much the fit found the stated variances too small, which then holds for the next run as well."""
+    if fit.degrees_of_freedom < TESTABLE_FREEDOM:
+        return 1.0
+    return max(1.0, fit.chi_square / fit.degrees_of_freedom)
+
+
+def with_own_apex(retention: Array, width: Array) -> NDArray[np.bool_]:
+    """Peaks (M,) of a run that leave the column and have an apex of their own, by their half-height widths [s]."""
+    eluted = np.isfinite(retention)
+    t, w = np.where(eluted, retention, 0.0), np.where(eluted, width, 1.0)
+    M = len(t)
+    index = np.array([(i, j) for i in range(M) for j in range(i + 1, M)], dtype=np.intp).reshape(-1, 2)
+    close = np.abs(t[index[:, 1]] - t[index[:, 0]]) * 1.18 < MERGED * (w[index[:, 0]] + w[index[:, 1]])
+    merged = np.unique(index[close & eluted[index].all(axis=1)])
+    result = eluted.copy()
+    result[merged] = False
+    return result
+
+
+def _hold_up(problem: Problem, program: Program) -> tuple[float, float]:
+    """Hold-up time [s] of a program and its derivative by the logarithm of the flow factor [s]."""
+    system = problem.fit.system
+    faster = replace(system, flow_factor=system.flow_factor * float(np.exp(LN_FLOW_STEP)))
+    t_M = hold_up_time_of(system, program)
+    return t_M, (hold_up_time_of(faster, program) - t_M) / LN_FLOW_STEP

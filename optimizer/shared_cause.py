@@ -1,0 +1,207 @@
+"""Whether all deviations of a run have one cause: another speed of the gas, another oven, or a common delay.
+
+The deviations d of the m peaks found are held against the prediction's own covariance C, set-point tolerances left
+out (they are the causes asked for) and the run's repeatability added:
+
+    chi2(x) = (d - s(x))' C^-1 (d - s(x))                                                    [1]
+
+where s(x) is the shift that a cause of size x gives every peak. The size is found by generalised least squares with
+the shifts simulated anew at each step, since a cut column may move peaks too far for first derivatives. A cause
+explains a run when it lowers chi2 by far more than chance and what it leaves is no more than the prediction's noise.
+
+[1] generalised least squares, A. C. Aitken, Proc. Roy. Soc. Edinburgh 55 (1936) 42.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtrc
+
+from models.migration import migrate
+from models.programs import Array, Program, ProgramBatch, batch_of
+from models.resolution import HALF_HEIGHT_WIDTH
+from optimizer.goal import Problem
+from optimizer.predict import covering
+
+CauseKind = Literal["gas", "oven", "delay"]
+KINDS: tuple[CauseKind, ...] = ("gas", "oven", "delay")
+TOLERANCES = frozenset(
+    {"oven", "carrier", "hold-up", "trim"}
+)  # sources left out of the prediction's covariance
+STEPS: dict[CauseKind, float] = {"gas": 1e-3, "oven": 0.05, "delay": 1.0}
+FARTHEST: dict[CauseKind, float] = {"gas": 0.3, "oven": 15.0, "delay": 60.0}
+ROUNDS = 6
+LEAST_PEAKS = 3  # fewer say nothing of a cause common to all
+IMPROBABLE = 0.01  # probability below which deviations are more than noise
+TELLING = 12.0  # fall of chi2 from which a cause is more than chance: p = 0.0005, three of them tried
+EXPLAINED = 0.9  # share of chi2 beyond noise that a cause must explain where the rest is still improbable
+ALIKE = 6.0  # difference of chi2 below which another cause would do as well
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause for all deviations.
+
+    Attributes
+    ----------
+    kind : "gas", "oven" or "delay"
+    size, sd : float, ln of the velocity's ratio, [K] or [s], and its standard deviation
+    shift : (M,) array  [s], what it does to every peak; nan where not eluted
+    chi_square, largest : float, what it leaves: in all, and the largest of a peak in its standard deviations
+    """
+
+    kind: CauseKind
+    size: float
+    sd: float
+    shift: Array
+    chi_square: float
+    largest: float
+
+
+@dataclass(frozen=True)
+class Causes:
+    """What was tried on the deviations of a run.
+
+    Attributes
+    ----------
+    chi_square, peaks : float, int, without any cause
+    cause : Cause or None, the one that explains them
+    rivals : causes that would do as well
+    independent : bool, whether the deviations are beyond noise and no single cause explains them
+    """
+
+    chi_square: float
+    peaks: int
+    cause: Cause | None
+    rivals: tuple[Cause, ...]
+    independent: bool
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """Retention times that a program is expected to give on the instrument as it was fitted, and how sure they are.
+
+    Attributes
+    ----------
+    problem : Problem, whose tables cover the program
+    program : Program
+    repeatability : float  [s], of the run to be compared
+    """
+
+    problem: Problem
+    program: Program
+    repeatability: float
+
+    @cached_property
+    def batch(self) -> ProgramBatch:
+        """The program as a batch of one."""
+        return batch_of([self.program])
+
+    def peaks(self, kind: CauseKind | None = None, size: float = 0.0) -> tuple[Array, Array]:
+        """Retention times and half-height widths (M,) [s], with a cause of some size at work; nan where not eluted."""
+        tables, batch = self.problem.tables[self.batch.controlled], self.batch
+        if kind == "gas":
+            system = tables.system
+            tables = replace(
+                tables, system=replace(system, flow_factor=system.flow_factor * float(np.exp(size)))
+            )
+        elif kind == "oven":
+            batch = replace(batch, oven_temperatures=batch.oven_temperatures + size)
+        found = migrate(tables, batch, "polish")
+        late = size if kind == "delay" else 0.0
+        return found.retention_time[0] + late, found.width[0] * HALF_HEIGHT_WIDTH
+
+    @cached_property
+    def plain(self) -> tuple[Array, Array]:
+        """Times and widths as predicted."""
+        return self.peaks()
+
+    @cached_property
+    def covariance(self) -> Array:
+        """(M, M) [s2] of the times found less those predicted, set-point tolerances left out."""
+        t, w = self.plain
+        filled = np.nan_to_num(t)[None], np.nan_to_num(w, nan=1.0)[None]
+        draws = self.problem.robustness.peaks(self.batch, *filled, without=TOLERANCES).retention[0]
+        # From D draws an inverse comes out too large by about (D - 1)/(D - M - 2).
+        count, size = draws.shape
+        widened = (count - 1) / max(count - size - 2, 1)
+        result: Array = np.cov(draws.T) * widened + self.repeatability**2 * np.eye(size)
+        return result
+
+    def slope(self, kind: CauseKind, size: float = 0.0) -> Array:
+        """(M,) change of the times by a cause."""
+        if kind == "delay":
+            return np.ones(len(self.plain[0]))
+        step = STEPS[kind]
+        base = self.plain[0] if size == 0 else self.peaks(kind, size)[0]
+        result: Array = (self.peaks(kind, size + step)[0] - base) / step
+        return result
+
+
+def expectation(problem: Problem, program: Program, repeatability: float) -> Expectation:
+    """What a program is expected to give."""
+    return Expectation(covering(problem, [program]), program, repeatability)
+
+
+def causes_of(expected: Expectation, found: Array) -> Causes:
+    """Look for one cause of all deviations of a run.
+
+    Parameters
+    ----------
+    found : (M,) array  [s], nan where a peak is missing
+    """
+    seen = np.isfinite(found) & np.isfinite(expected.plain[0])
+    count = int(seen.sum())
+    deviation = (found - expected.plain[0])[seen]
+    if not count:
+        return Causes(0.0, 0, None, (), False)
+    precision: Array = np.linalg.inv(expected.covariance[np.ix_(seen, seen)]).astype(np.float64)
+    plain = float(deviation @ precision @ deviation)
+    if count < LEAST_PEAKS:
+        return Causes(plain, count, None, (), improbable(plain, count))
+    tried = sorted(
+        (_fitted(expected, kind, found, seen, precision) for kind in KINDS), key=lambda each: each.chi_square
+    )
+    best = tried[0]
+    rest_is_noise = not improbable(best.chi_square, count - 1)
+    explained = plain - best.chi_square > EXPLAINED * (plain - count)
+    if plain - best.chi_square > TELLING and (rest_is_noise or (explained and improbable(plain, count))):
+        rivals = tuple(each for each in tried[1:] if each.chi_square < best.chi_square + ALIKE)
+        return Causes(plain, count, best, rivals, False)
+    return Causes(plain, count, None, (), improbable(plain, count))
+
+
+def improbable(chi_square: float, freedom: int) -> bool:
+    """Whether chance hardly ever gives so much."""
+    return bool(freedom > 0 and chdtrc(freedom, chi_square) < IMPROBABLE)
+
+
+def _fitted(
+    expected: Expectation, kind: CauseKind, found: Array, seen: NDArray[np.bool_], precision: Array
+) -> Cause:
+    """The size of a cause by generalised least squares."""
+    size, reach = 0.0, FARTHEST[kind]
+    for _ in range(ROUNDS):
+        t = expected.peaks(kind, size)[0]
+        slope = expected.slope(kind, size)[seen]
+        rest = (found - t)[seen]
+        information = float(slope @ precision @ slope)
+        step = float(slope @ precision @ rest) / information
+        size = float(np.clip(size + step, -reach, reach))
+        if abs(step) < 1e-3 / np.sqrt(information):
+            break
+    shifted = expected.peaks(kind, size)[0]
+    rest = (found - shifted)[seen]
+    return Cause(
+        kind,
+        size,
+        float(1 / np.sqrt(information)),
+        shifted - expected.plain[0],
+        float(rest @ precision @ rest),
+        float(np.abs(rest / np.sqrt(np.diag(expected.covariance)[seen])).max()),
+    )

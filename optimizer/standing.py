@@ -1,0 +1,156 @@
+"""How a single program stands against the goal in every draw of what is uncertain: its share of draws that hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.programs import Array, ProgramBatch, delayed
+from models.resolution import pair_resolution
+from optimizer.goal import Assessment, Problem
+from optimizer.limits import LATE, Runs
+from optimizer.robustness import Backoff, DrawnPeaks
+
+Index = NDArray[np.intp]
+
+NEAR = 2.0  # relative margin of a pair beyond which no draw brings it near its limit
+LARGEST_KAPPA = 6.0  # standard deviations; more is never asked for
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One program in D draws.
+
+    Attributes
+    ----------
+    peaks : DrawnPeaks, of this program alone
+    pairs : (Q,) numbers of the pairs near enough to matter, among those that count
+    pair_margins : (D, Q) array, relative
+    wish_margins : (D, W) array, of the limits that are wishes
+    share : float, of draws in which every pair and wish holds
+    margin : float, the smallest margin that the asked share of draws keeps; of the equipment's limits as they are
+    backoff : Backoff that gives this margin
+    """
+
+    peaks: DrawnPeaks
+    pairs: Index
+    pair_margins: Array
+    wish_margins: Array
+    share: float
+    margin: float
+    backoff: Backoff
+
+    @property
+    def holds(self) -> NDArray[np.bool_]:
+        """(D,) whether all of it holds."""
+        result: NDArray[np.bool_] = self.worst >= 0
+        return result
+
+    @property
+    def worst(self) -> Array:
+        """(D,) the smallest margin in each draw."""
+        result: Array = np.minimum(
+            self.pair_margins.min(axis=1, initial=np.inf), self.wish_margins.min(axis=1, initial=np.inf)
+        )
+        return result
+
+
+def standing(
+    problem: Problem,
+    batch: ProgramBatch,
+    assessment: Assessment,
+    without: frozenset[str] = frozenset(),
+) -> Standing:
+    """A batch of one program and its accurate assessment, held against the goal in every draw.
+
+    Parameters
+    ----------
+    without : sources of uncertainty (`robustness.SOURCES`) to be left out
+    """
+    robustness = problem.robustness
+    drawn = robustness.peaks(batch, assessment.retention, assessment.width_half, without)
+    oven = robustness.draws(batch.controlled, without).shared[:, 3]
+    return standing_of(problem, batch, assessment, drawn, oven)
+
+
+def standing_of(
+    problem: Problem, batch: ProgramBatch, assessment: Assessment, drawn: DrawnPeaks, oven: Array
+) -> Standing:
+    """The same from peaks already drawn, with the oven off by `oven` (D,) [K]."""
+    t, w = drawn.retention[0], drawn.width[0]
+    nominal = problem.resolution_margins(assessment)[0]
+    pairs = np.flatnonzero(nominal < NEAR)
+    index = problem.pairs.index[pairs]
+    a, b = index.T
+    signed = np.sign((t[:, b] - t[:, a]) * (assessment.retention[0, b] - assessment.retention[0, a]))
+    found = pair_resolution(t, w, index, problem.tailing) / problem.pairs.needed[pairs]
+    # A pair that swaps in a draw is not resolved as predicted, however far apart it then is.
+    pair_margins = signed * found - 1
+    wishes = problem.limits.wishes
+    felt = delayed(batch, problem.fit.system.oven_lag)
+    wish_margins = wishes(_runs(felt, drawn, oven)) if wishes.names else np.zeros((len(t), 0))
+
+    # Spreads follow the sign, so that a pair about to swap is not taken for a steady one.
+    size = len(problem.scenario.compounds)
+    spreads, limits = np.zeros((size, size)), np.zeros(assessment.limits.shape[1])
+    spreads[a, b] = spreads[b, a] = (signed * found).std(axis=0)
+    limits[: len(wishes.names)] = np.clip(wish_margins, -1.0, 10.0).std(axis=0)
+    worst = np.minimum(pair_margins.min(axis=1, initial=np.inf), wish_margins.min(axis=1, initial=np.inf))
+    failing = len(worst) - int(np.ceil(problem.confidence * len(worst)))  # so many draws may fail
+    kept = float(np.sort(worst)[min(failing, len(worst) - 1)])
+    equipment = float(problem.equipment_margin(assessment)[0])
+    names = len(wishes.names)
+    kappa = _kappa(
+        np.concatenate([nominal[pairs], assessment.limits[0, :names]]),
+        np.concatenate([spreads[a, b], limits[:names]]),
+        kept,
+    )
+    return Standing(
+        drawn,
+        pairs,
+        pair_margins,
+        wish_margins,
+        float(np.mean(worst >= 0)),
+        min(kept, equipment, NEAR),
+        Backoff(kappa, spreads, limits),
+    )
+
+
+def _runs(batch: ProgramBatch, drawn: DrawnPeaks, oven: Array) -> Runs:
+    """The draws of one program as so many programs, for the limits that are wishes."""
+    t, count = drawn.retention[0], len(oven)
+
+    def repeated(values: Array) -> Array:
+        return np.repeat(values, count, axis=0)
+
+    repeats = ProgramBatch(
+        batch.controlled,
+        repeated(batch.oven_times),
+        batch.oven_temperatures + oven[:, None],
+        repeated(batch.carrier_times),
+        repeated(batch.carrier_values),
+    )
+    end = np.where(t < LATE, t, 0.0).max(axis=1)
+    nothing = np.zeros((count, 0))
+    return Runs(
+        repeats,
+        repeats,
+        t,
+        drawn.width[0],
+        drawn.elution_temperature[0],
+        drawn.retention_factor[0],
+        end,
+        nothing,
+        nothing,
+    )
+
+
+def _kappa(margins: Array, spreads: Array, kept: float) -> float:
+    """The kappa at which the smallest of margins - kappa spreads equals `kept`, from 0 to LARGEST_KAPPA."""
+    moving = spreads > 0
+    if not moving.any():
+        return 0.0
+    # Each item alone would need (margin - kept)/spread; the first to bind decides.
+    return float(np.clip(((margins - kept)[moving] / spreads[moving]).min(), 0.0, LARGEST_KAPPA))

@@ -1,0 +1,148 @@
+"""How sure a prediction is: standard deviations of times, widths and resolutions, and what fails first.
+
+Figures come from the draws of `robustness`. Where a program is to be shown, the draws can be simulated outright
+instead of by first derivatives: that is what `exact_peaks` does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+import numpy as np
+
+from models.migration import migrate, migration_tables
+from models.programs import ProgramBatch, batch_of
+from models.resolution import pair_resolution
+from models.retention import shifted
+from optimizer.goal import Assessment, Problem
+from optimizer.limits import LATE
+from optimizer.predict import covering
+from optimizer.results import Prediction, Reliability, Source
+from optimizer.robustness import SOURCES, DrawnPeaks, Draws, drawn
+from optimizer.standing import Standing, standing, standing_of
+
+EXACT_DRAWS = 120
+EXACT_STEP = 2.0  # K, of the tables of one draw: times within 5e-6
+MARGIN = 15.0  # K of room around a program for its draws
+NAMED = 0.002  # share of draws below which a failure is not worth a word
+SOURCE_TEXTS = {
+    "retention": "retention, flow and oven lag as fitted",
+    "widths": "peak widths as fitted",
+    "model": "what the model leaves out",
+    "oven": "oven temperature",
+    "carrier": "carrier setting",
+    "hold-up": "drift of the hold-up time",
+    "trim": "trimming of the column",
+}
+
+
+def with_uncertainty(
+    problem: Problem, prediction: Prediction, exact: bool = False
+) -> tuple[Prediction, Reliability]:
+    """The prediction with standard deviations, and the share of draws in which it meets the goal.
+
+    Parameters
+    ----------
+    exact : whether some of the draws are simulated outright (a third of a second), by which the share is corrected;
+        standard deviations and the differences that single sources make always come from first derivatives
+    """
+    problem = covering(problem, [prediction.program])
+    batch = batch_of([prediction.program])
+    assessment = problem.assess(batch, "polish")
+    stands = standing(problem, batch, assessment)
+    peaks = stands.peaks
+    eluted = np.isfinite(prediction.retention)
+    pairs = pair_resolution(peaks.retention[0], peaks.width[0], problem.pairs.index, problem.tailing)
+    prediction = replace(
+        prediction,
+        retention_sd=np.where(eluted, peaks.retention[0].std(axis=0), np.nan),
+        width_sd=np.where(eluted, peaks.width[0].std(axis=0), np.nan),
+        resolution_sd=pairs.std(axis=0),
+    )
+    share, correction = stands.share, 0.0
+    if exact:
+        # Some draws simulated outright say what first derivatives get wrong; all the others need not be.
+        draws = _some(problem.robustness.draws(batch.controlled), EXACT_DRAWS)
+        simulated = exact_peaks(problem, batch, assessment, draws)
+        held = standing_of(problem, batch, assessment, simulated, draws.shared[:, 3]).holds
+        correction = float(held.mean() - stands.holds[:EXACT_DRAWS].mean())
+    return prediction, Reliability(
+        share=min(max(share + correction, 0.0), 1.0),
+        draws=len(stands.worst),
+        exact=exact,
+        failures=_failures(problem, prediction, stands),
+        sources=_sources(problem, batch, assessment, stands, correction),
+    )
+
+
+def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, draws: Draws) -> DrawnPeaks:
+    """Peaks of a batch of one program in every draw, each draw a simulation of its own; widths as in `drawn`."""
+    system, retention = problem.fit.system, problem.fit.retention
+    controlled, zero = batch.controlled, problem.robustness.carrier_zero(batch.controlled)
+    diffusion = problem.tables[controlled].diffusion
+    low, high = batch.oven_temperatures.min() - MARGIN, batch.oven_temperatures.max() + MARGIN
+    found = []
+    for own, shared in zip(draws.retention, draws.shared, strict=True):
+        flow, _, _, oven, carrier, lag = shared
+        truth = replace(
+            system,
+            flow_factor=system.flow_factor * float(np.exp(flow)),
+            oven_lag=system.oven_lag + lag,
+        )
+        tables = migration_tables(
+            truth, shifted(retention, *own), controlled, low, high, EXACT_STEP, diffusion
+        )
+        off = replace(
+            batch,
+            oven_temperatures=batch.oven_temperatures + oven,
+            carrier_values=batch.carrier_values + carrier * (batch.carrier_values - zero),
+        )
+        peaks = migrate(tables, off, "screen")
+        found.append(
+            np.stack([peaks.retention_time, peaks.elution_temperature, peaks.retention_factor])[:, 0]
+        )
+    t, T, k = np.stack(found, axis=1)
+    eluted = np.isfinite(t)
+    linear = drawn(problem.robustness.sensitivity(batch), draws, assessment.retention, assessment.width_half)
+    return DrawnPeaks(
+        np.where(eluted, t * (1 + draws.time), LATE)[None],
+        np.where(eluted, linear.width[0], 1.0)[None],
+        T[None],
+        k[None],
+    )
+
+
+def _some(draws: Draws, count: int) -> Draws:
+    """The first of some draws."""
+    return Draws(*(getattr(draws, each.name)[:count] for each in fields(Draws)))
+
+
+def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tuple[tuple[str, float], ...]:
+    """Pairs and wishes that are missed, and in what share of draws, the most frequent first."""
+    found = []
+    for share, at in zip((stands.pair_margins < 0).mean(axis=0), stands.pairs, strict=True):
+        a, b = sorted(problem.pairs.index[at], key=lambda m: prediction.retention[m])
+        names = problem.scenario.compounds
+        found.append((f"resolution of {names[a]} and {names[b]}", float(share)))
+    wishes = problem.limits.wishes.names
+    found += [
+        (name, float(share))
+        for name, share in zip(wishes, (stands.wish_margins < 0).mean(axis=0), strict=True)
+    ]
+    return tuple(sorted((each for each in found if each[1] >= NAMED), key=lambda each: -each[1]))
+
+
+def _sources(
+    problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing, correction: float
+) -> tuple[Source, ...]:
+    """What each source of uncertainty takes: the share that would hold without it, the costliest first.
+
+    The `correction` of the share with all of them is taken for that of those without one, so that they compare.
+    """
+    found = []
+    for source in SOURCES:
+        without = standing(problem, batch, assessment, frozenset({source}))
+        if not np.array_equal(without.worst, stands.worst):
+            share = min(max(without.share + correction, 0.0), 1.0)
+            found.append(Source(SOURCE_TEXTS[source], share))
+    return tuple(sorted(found, key=lambda each: -each.share_without))

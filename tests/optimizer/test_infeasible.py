@@ -1,0 +1,223 @@
+"""Goals that cannot be met: what is shown can be run, keeps what can be kept, and tells by how much it misses."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.mixtures import mixture
+from models.units import flow_si
+from optimizer.candidates import outcome_of
+from optimizer.concessions import conceded
+from optimizer.descent import _Local, _raise_margin, assessed, conceding, descend
+from optimizer.found import FEASIBLE, NEARLY, Hunt, how_far
+from optimizer.goal import Problem, problem_of
+from optimizer.predict import predict
+from optimizer.program_space import families_of, family
+from optimizer.results import SearchOutcome
+from optimizer.scenario_data import AnalyteDetail, Near, PairRule
+from optimizer.search import hunt
+from optimizer.shortfalls import in_short, shortfalls
+
+EQUIPMENT = {
+    "largest inlet pressure",
+    "smallest inlet pressure",
+    "smallest column flow",
+    "largest column flow",
+    "carrier rate",
+    "oven heating rate",
+    "highest column temperature",
+    "lowest column temperature",
+    "longest run",
+}
+
+
+def against_nature(**goal: object) -> Problem:
+    """The last of eight compounds is to leave before the second; all else can be had."""
+    known = mixture(8, 1, 1)
+    scenario = replace(
+        known.scenario,
+        pairs=(*known.scenario.pairs, PairRule("c8", "c2", None, False, in_order=True)),
+        goal=replace(known.scenario.goal, **goal),  # type: ignore[arg-type]
+        search=replace(known.scenario.search, max_ramps=1),
+    )
+    return problem_of(scenario, known.fit)
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return against_nature()
+
+
+@pytest.fixture(scope="module")
+def failed(problem: Problem) -> Hunt:
+    return hunt(problem, families_of(problem.scenario), 1.5, 1)
+
+
+@pytest.fixture(scope="module")
+def outcome(problem: Problem, failed: Hunt) -> SearchOutcome:
+    return outcome_of(problem, conceded(problem, failed, 6.0))
+
+
+def kept_by_the_equipment(problem: Problem, outcome: SearchOutcome) -> list[float]:
+    """The smallest margin of the equipment's limits for each candidate."""
+    return [
+        min(each.margin for each in candidate.margins if each.name in EQUIPMENT)
+        for candidate in outcome.candidates
+    ]
+
+
+def test_the_equipment_is_told_from_wishes(problem: Problem) -> None:
+    owned = {name for name, flag in zip(problem.limit_names, problem.equipment, strict=True) if flag}
+    assert owned == EQUIPMENT
+    assert "c8 before c2" in set(problem.limit_names) - owned
+
+
+def test_an_order_against_nature_alone_is_given_up(problem: Problem, outcome: SearchOutcome) -> None:
+    """Every pair stays resolved and every limit kept; the order is named, first and alone."""
+    assert not outcome.feasible
+    closest = outcome.candidates[0]
+    assert closest.prediction.min_resolution >= 1.5 - 1e-6
+    (blocking,) = outcome.blocking
+    t = dict(zip(closest.prediction.compounds, closest.prediction.retention, strict=True))
+    assert blocking == f"c8 leaves {(t['c8'] - t['c2']) / 60:.2f} min after c2 (is to leave before it)"
+    assert min(kept_by_the_equipment(problem, outcome)) >= FEASIBLE
+
+
+def test_two_wishes_that_cannot_be_met_are_both_named() -> None:
+    """Neither is bought with the other, nor with the pairs."""
+    both = against_nature(latest_elution=60.0)
+    failed = hunt(both, families_of(both.scenario), 1.5, 1)
+    found = outcome_of(both, conceded(both, failed, 6.0))
+    assert not found.feasible
+    assert found.candidates[0].prediction.min_resolution >= 1.5 - 1e-6
+    assert len(found.blocking) == 2
+    assert any("is to leave before it" in line for line in found.blocking)
+    assert any("min too late" in line for line in found.blocking)
+    assert min(kept_by_the_equipment(both, found)) >= FEASIBLE
+
+
+def test_a_resolution_out_of_reach_is_not_bought_with_the_instrument() -> None:
+    """Of the descents that fail nearly all end inside the equipment's limits, where they would gain from leaving."""
+    known = mixture(8, 1, 1)
+    hard = replace(known, pairs=replace(known.pairs, needed=40.0 * known.pairs.needed))
+    found = outcome_of(hard, hunt(hard, families_of(hard.scenario), 2.0, 1))
+    assert not found.feasible
+    assert found.candidates
+    assert min(kept_by_the_equipment(hard, found)) >= FEASIBLE
+    assert all(line.startswith(("resolution of", "1", "2", "3")) for line in found.blocking)
+    one = family(hard.scenario, 1, "pressure")
+    rng = np.random.default_rng(3)
+    ends = [descend(hard, one, rng.random(one.size)) for _ in range(8)]
+    assert sum(end.equipment >= NEARLY for end in ends) >= 7
+
+
+def test_raising_wishes_keeps_the_equipment(problem: Problem) -> None:
+    hard = replace(problem, pairs=replace(problem.pairs, needed=problem.pairs.needed * 40))
+    one = family(problem.scenario, 1, "pressure")
+    start = one.ordered(np.full(one.size, 0.4))
+    before = assessed(hard, one, start)
+    after = assessed(hard, one, _raise_margin(_Local(hard, one, start), start, 40))
+    assert after.margin > before.margin + 0.01
+    assert after.equipment >= NEARLY
+
+
+def test_conceding_keeps_all_but_what_is_given_up() -> None:
+    """From the fastest program a flow or oven that retains more, as far as the latest elution lets it."""
+    known = mixture(8, 1, 1)
+    late = replace(known.scenario.goal, latest_elution=600.0)
+    timely = problem_of(replace(known.scenario, goal=late), known.fit)
+    retained = problem_of(replace(known.scenario, goal=replace(late, min_retention_factor=40.0)), known.fit)
+    one = family(known.scenario, 1, "flow")
+    rng = np.random.default_rng(2)
+    ends = (descend(timely, one, rng.random(one.size)) for _ in range(20))
+    start = next(end for end in ends if end.margin > FEASIBLE)
+    before = assessed(retained, one, start.z)
+    after = conceding(retained, one, start.z, frozenset({"retention factor at elution"}))
+    assert after.equipment >= NEARLY
+    assert after.margin > before.margin + 0.01  # that of the retention factor, the only one not kept
+    assert assessed(timely, one, after.z).margin >= NEARLY
+
+
+def test_of_programs_that_fail_those_that_can_be_run_come_first() -> None:
+    far, near = how_far(shortfall=9.0, equipment=0.0), how_far(shortfall=0.5, equipment=0.0)
+    unsettable, worse = how_far(shortfall=0.1, equipment=-0.01), how_far(shortfall=0.0, equipment=-0.02)
+    assert sorted([worse, far, unsettable, near]) == [near, far, unsettable, worse]
+
+
+def test_one_wish_missed_by_far_is_better_than_many_missed(problem: Problem) -> None:
+    """By hand: one wish missed by 900 % is 0.9 and one more; three missed by 100 % are a half each."""
+
+    class Made:
+        limits = np.array(
+            [[*np.where(problem.equipment, 1.0, -9.0)], [*np.where(problem.equipment, 1.0, 0.0)]]
+        )
+
+    count = len(problem.pairs.needed)
+    margins = np.zeros((2, count))
+    margins[1, :3] = -1.0
+    made = replace(problem)
+    object.__setattr__(made, "resolution_margins", lambda assessment: margins)
+    wishes = int((~problem.equipment).sum())
+    assert made.shortfall(Made()) == pytest.approx([wishes * (0.9 + 0.02), 3 * (0.5 + 0.02)])  # type: ignore[arg-type]
+
+
+def test_limits_of_the_equipment_that_contradict_one_another_are_said_first() -> None:
+    """3 mL/min at least, which takes more pressure than the instrument gives."""
+    known = mixture(6, 1, 1)
+    instrument = replace(
+        known.scenario.instrument, min_flow=float(flow_si(3.0)), max_inlet_pressure=101325.0 + 60e3
+    )
+    scenario = replace(
+        known.scenario, instrument=instrument, search=replace(known.scenario.search, max_ramps=1)
+    )
+    hard = problem_of(scenario, known.fit)
+    found = outcome_of(hard, hunt(hard, families_of(scenario), 1.0, 1))
+    assert not found.feasible
+    assert found.blocking[0].startswith("no program found keeps all limits of column and instrument")
+    assert found.blocking[1].startswith("cannot be run: ")
+    assert "limit" in found.blocking[1]
+
+
+def test_shortfalls_are_in_the_readers_units() -> None:
+    """Each against the prediction, worked out by hand."""
+    known = mixture(8, 1, 1)
+    one = family(known.scenario, 1, "flow")
+    values = one.values(one.ordered(np.full(one.size, 0.4)))
+    program = one.program(values, 3000.0, 6.0)
+    seen = predict(known, program)
+    t, T = seen.retention, seen.elution_temperature
+    last, first = float(t.max()), float((t - seen.width_half).min())
+    hot, at = known.scenario.compounds[3], 3
+    standard = AnalyteDetail(
+        known.scenario.compounds[0], "internal standard", near=Near((known.scenario.compounds[7],), 30.0)
+    )
+    goal = replace(
+        known.scenario.goal,
+        latest_elution=last - 90.0,
+        earliest_elution=first + 3.0,
+        min_retention_factor=float(seen.retention_factor.min()) + 2.0,
+    )
+    wished = problem_of(
+        replace(
+            known.scenario,
+            goal=goal,
+            analytes=(standard, AnalyteDetail(hot, "target", max_elution_temperature=float(T[at]) - 7.0)),
+        ),
+        known.fit,
+    )
+    lines = shortfalls(wished, predict(wished, program))
+    apart = abs(float(t[7] - t[0])) - 30.0
+    for part in (
+        ": 1.50 min too late",
+        ": 3.0 s too early",
+        ": 2 too low",
+        ": 7.0 °C too hot",
+        f": {apart / 60:.2f} min too far",
+    ):
+        assert sum(line.endswith(part) for line in lines) == 1, part
+    assert f"{hot} leaves at" in next(line for line in lines if "too hot" in line)
+    assert in_short(lines) == f"{lines[0]}; and {len(lines) - 1} more"
+    assert in_short(()) == ""

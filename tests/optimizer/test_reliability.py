@@ -1,0 +1,299 @@
+"""What is said of how sure a program is: shares of draws, intervals, critical set points, bands on the chromatogram."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.mixtures import mixture
+from models.programs import CarrierProgram, OvenProgram, Program, Ramp
+from models.units import flow_si, kelvin
+from optimizer.band_plots import BAND_NOTE, band_caption
+from optimizer.documents import check_document, peak_documents
+from optimizer.goal import Problem, end_of_peak
+from optimizer.plot_data import chromatogram_data
+from optimizer.plots import chromatogram_figure
+from optimizer.predict import predict
+from optimizer.reliability_document import (
+    judged_text,
+    percent,
+    reliability_document,
+    reliability_text,
+    risk_warnings,
+)
+from optimizer.results import Prediction, Reliability, SetPointTolerance, Source
+from optimizer.scenario_data import PairRule, Tolerances
+from optimizer.set_point_tolerance_document import critical_line, set_point_tolerance_document
+from optimizer.set_point_tolerances import set_point_tolerances
+from optimizer.uncertainty import with_uncertainty
+
+PROGRAM = Program(
+    OvenProgram(kelvin(50.0), 30.0, (Ramp(10 / 60, kelvin(160.0), 30.0), Ramp(20 / 60, kelvin(320.0), 0.0))),
+    CarrierProgram("flow", float(flow_si(1.4))),
+)
+WHY = (("resolution of a and b", 0.07), ("earliest elution", 0.03))
+SOURCES = (Source("oven temperature", 0.97), Source("peak widths as fitted", 0.92))
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    """Ten compounds of known retention; times are known to a thousandth of T0's uncertainty, set points are not."""
+    known = mixture(10, 1, 2, modes=("constant flow", "constant pressure"))
+    M = len(known.scenario.compounds)
+    fit = replace(known.fit, covariance=np.diag([0.01] * M + [1e-6] * M + [1.0] * M + [1e-5]))
+    scenario = replace(known.scenario, tolerances=Tolerances(oven=2.0, flow=0.03, pressure=0.02))
+    return replace(known, fit=fit, scenario=scenario)
+
+
+@pytest.fixture(scope="module")
+def prediction(problem: Problem) -> Prediction:
+    return predict(problem, PROGRAM)
+
+
+def by_name(found: tuple[SetPointTolerance, ...]) -> dict[str, SetPointTolerance]:
+    return {each.name: each for each in found}
+
+
+def moved(program: Program, name: str, by: float) -> Program:
+    """A program with one set point moved [SI], written out apart from the names of `set_point_names`."""
+    oven = program.oven
+    first, second = oven.ramps
+    changed = {
+        "start_C": lambda: replace(oven, start=oven.start + by),
+        "hold_min": lambda: replace(oven, hold=oven.hold + by),
+        "rate1_C_per_min": lambda: replace(oven, ramps=(replace(first, rate=first.rate + by), second)),
+        "to1_C": lambda: replace(oven, ramps=(replace(first, target=first.target + by), second)),
+        "hold1_min": lambda: replace(oven, ramps=(replace(first, hold=first.hold + by), second)),
+    }
+    if name == "flow_mL_min":
+        return replace(program, carrier=replace(program.carrier, start=program.carrier.start + by))
+    return replace(program, oven=changed[name]())
+
+
+def test_every_set_point_is_moved_by_its_tolerance_and_gives_what_predict_gives(
+    problem: Problem, prediction: Prediction
+) -> None:
+    found = by_name(set_point_tolerances(problem, prediction))
+    steps = problem.scenario.instrument.steps
+    in_si = {
+        "start_C": 2.0,
+        "to1_C": 2.0,
+        "hold_min": steps.time,
+        "hold1_min": steps.time,
+        "rate1_C_per_min": steps.rate,
+        "flow_mL_min": 0.03 * PROGRAM.carrier.start,
+    }
+    assert found["start_C"].tolerance == pytest.approx(2.0)
+    assert found["hold_min"].tolerance == pytest.approx(steps.time / 60)
+    assert found["flow_mL_min"].tolerance == pytest.approx(0.03 * 1.4)
+    ended = float(np.max(end_of_peak(prediction.retention, prediction.width_half)))
+    for name, by in in_si.items():
+        for sign, each in ((-1, found[name].lower), (1, found[name].higher)):
+            assert each is not None
+            then = predict(problem, moved(PROGRAM, name, sign * by))
+            assert each.pair == then.critical_pair
+            assert each.resolution == pytest.approx(then.min_resolution, rel=2e-4)
+            end = float(np.max(end_of_peak(then.retention, then.width_half)))
+            assert each.run_time_change == pytest.approx(end - ended, abs=0.02)
+
+
+def test_the_most_critical_set_point_comes_first(problem: Problem, prediction: Prediction) -> None:
+    found = set_point_tolerances(problem, prediction)
+    losses = [each.loss for each in found]
+    assert losses == sorted(losses, reverse=True)
+    assert losses[0] > 0
+    base = float((prediction.resolution / prediction.needed).min())
+    worst = [min(m.margin for m in (each.lower, each.higher) if m is not None) for each in found]
+    assert losses == pytest.approx([max(base - 1 - margin, 0.0) for margin in worst], abs=1e-5)
+
+
+def test_what_a_set_point_breaks_alone_is_named(problem: Problem, prediction: Prediction) -> None:
+    """With the goal just kept, whatever costs resolution breaks it; with the goal long missed, nothing is new."""
+    kept = float(prediction.min_resolution) / float(prediction.needed[prediction.critical])
+    names = prediction.critical_pair
+    assert names is not None
+    for share, breaks in ((kept * 0.999, True), (kept * 1.3, False)):
+        asked = replace(problem, pairs=replace(problem.pairs, needed=share * problem.pairs.needed))
+        found = set_point_tolerances(asked, predict(asked, PROGRAM))
+        tightest = [each for each in found if f"resolution of {names[0]} and {names[1]}" in each.breaks]
+        assert bool(tightest) == breaks
+    # And a wish: everything out by the time the last peak has its apex now, so that any delay is too late.
+    last = float(prediction.retention.max())
+    goal = replace(problem.scenario.goal, latest_elution=last + 0.5)
+    wishing = replace(problem, scenario=replace(problem.scenario, goal=goal))
+    colder = by_name(set_point_tolerances(wishing, prediction))["start_C"]
+    assert colder.lower is not None
+    assert colder.higher is not None
+    assert "latest elution" in colder.lower.breaks
+    assert "latest elution" not in colder.higher.breaks
+    assert "latest elution" in colder.breaks
+
+
+def test_what_is_no_program_and_what_changes_nothing(problem: Problem) -> None:
+    oven = OvenProgram(
+        kelvin(50.0), 0.0, (Ramp(10 / 60, kelvin(320.0), 900.0), Ramp(20 / 60, kelvin(330.0), 0.0))
+    )
+    program = replace(PROGRAM, oven=oven)
+    found = by_name(set_point_tolerances(problem, predict(problem, program)))
+    assert found["hold_min"].lower is None  # a hold below zero
+    assert found["hold_min"].higher is not None
+    # All is out before the second ramp begins.
+    assert not {"rate2_C_per_min", "to2_C", "hold1_min"} & set(found)
+    exact = replace(problem.scenario, tolerances=Tolerances(oven=0.0, flow=0.0))
+    left = by_name(set_point_tolerances(replace(problem, scenario=exact), predict(problem, program)))
+    assert set(left) == {"hold_min", "rate1_C_per_min"}  # those without a tolerance are not moved
+
+
+def test_a_set_pressure_is_off_by_a_share_of_its_gauge_value(problem: Problem) -> None:
+    ambient = problem.scenario.ambient_pressure
+    program = replace(PROGRAM, carrier=CarrierProgram("pressure", ambient + 120e3))
+    found = by_name(set_point_tolerances(problem, predict(problem, program)))["inlet_kPa"]
+    assert (found.value, found.tolerance) == pytest.approx((120.0, 2.4))
+    assert found.lower is not None
+    slower = predict(problem, replace(program, carrier=CarrierProgram("pressure", ambient + 0.98 * 120e3)))
+    assert found.lower.resolution == pytest.approx(slower.min_resolution, rel=2e-4)
+
+
+def test_a_line_names_what_breaks_before_what_costs_most(problem: Problem, prediction: Prediction) -> None:
+    found = set_point_tolerances(problem, prediction)
+    documents = [set_point_tolerance_document(each) for each in found]
+    first = found[0]
+    worse = min((m for m in (first.lower, first.higher) if m is not None), key=lambda each: each.margin)
+    line = critical_line(documents, prediction.min_resolution)
+    assert line.startswith(f"most critical set point: {first.label}, ")
+    assert f"from {prediction.min_resolution:.2f} to {worse.resolution:.2f}" in line
+    documents[2]["breaks"] = ["earliest elution"]
+    line = critical_line(documents, prediction.min_resolution)
+    assert line.startswith(f"most critical set point: {found[2].label}, ")
+    assert line.endswith("it alone breaks: earliest elution")
+    assert critical_line([], 1.5) == ""
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [(0.0, "0 %"), (0.002, "under 1 %"), (0.5, "50 %"), (0.996, "over 99 %"), (1.0, "100 %")],
+)
+def test_none_and_all_are_said_only_where_they_are_so(share: float, text: str) -> None:
+    assert percent(share) == text
+
+
+def test_the_sentence_on_reliability() -> None:
+    known = Reliability(0.91, 400, True, WHY, SOURCES)
+    text = reliability_text(known)
+    assert text == (
+        "It meets the goal in 91 % of 400 draws; what fails most often is the resolution of a and b (7 %); costliest "
+        "source of error: oven temperature (97 % without it)."
+    )
+    assert judged_text(0.9, known) == text
+    assert judged_text(0.0, known).startswith("Programs were judged by the predicted chromatogram alone")
+    assert judged_text(0.0, known).endswith(text)
+    # A source without which no more would hold costs nothing, and what never fails has no failures.
+    assert reliability_text(Reliability(1.0, 400, False, (), (Source("oven temperature", 1.0),))) == (
+        "It meets the goal in 100 % of 400 draws."
+    )
+
+
+def test_what_is_warned_of() -> None:
+    (risky,) = risk_warnings(0.0, 0.13)
+    assert "only 13 % of draws" in risky
+    assert "confidence = 0.9" in risky
+    assert "min_resolution" not in risky
+    assert risk_warnings(0.0, 0.7) == ()
+    (short,) = risk_warnings(0.9, 0.82)
+    assert "Holds in 82 % of draws, not in the 90 %" in short
+    assert risk_warnings(0.9, 0.89) == ()
+
+
+def test_a_correction_by_simulated_draws_leaves_what_sources_cost(problem: Problem) -> None:
+    needed = 0.999 * predict(problem, PROGRAM).min_resolution  # so that some draws hold and some do not
+    robust = replace(
+        problem,
+        pairs=replace(problem.pairs, needed=np.full_like(problem.pairs.needed, needed)),
+        # Far enough off for first derivatives to go wrong here and there.
+        scenario=replace(problem.scenario, tolerances=Tolerances(8.0, 0.1, 0.1)),
+    )
+    prediction = predict(robust, PROGRAM)
+    _, linear = with_uncertainty(robust, prediction)
+    _, simulated = with_uncertainty(robust, prediction, exact=True)
+    assert 0.1 < linear.share < 0.95
+    assert not linear.exact
+    assert simulated.exact
+    assert simulated.share != linear.share
+    before = {each.text: each.share_without - linear.share for each in linear.sources}
+    after = {each.text: each.share_without - simulated.share for each in simulated.sources}
+    for text, gain in before.items():
+        if 0 < simulated.share + gain < 1:
+            assert after[text] == pytest.approx(gain, abs=1e-9)
+    document = reliability_document(simulated)
+    assert document["simulated"] is True
+    assert document["share"] == pytest.approx(simulated.share, abs=1e-3)
+
+
+def test_peak_tables_carry_the_spread_over_the_draws(problem: Problem, prediction: Prediction) -> None:
+    sure, _ = with_uncertainty(problem, prediction)
+    rows = peak_documents(problem.scenario, sure)
+    order = [int(m) for m in sure.order]
+    pairs = [tuple(sorted(map(int, pair))) for pair in sure.counted_pairs]
+    for row, m, following in zip(rows, order, [*order[1:], None], strict=True):
+        assert row["retention_sd_min"] == pytest.approx(sure.retention_sd[m] / 60, rel=6e-3)
+        assert row["width_half_sd_min"] == pytest.approx(sure.width_sd[m] / 60, rel=6e-3)
+        if following is None:
+            assert row["resolution_to_next_sd"] is None
+            continue
+        at = pairs.index(tuple(sorted((m, following))))
+        assert row["resolution_to_next_sd"] == pytest.approx(sure.resolution_sd[at], rel=6e-3)
+    # Of neighbours that need not be resolved nothing is drawn.
+    names = problem.scenario.compounds
+    ignored = replace(problem.scenario, pairs=(PairRule(names[order[0]], names[order[1]], None, True),))
+    kept = [at for at, pair in enumerate(pairs) if pair != tuple(sorted(order[:2]))]
+    without = replace(
+        sure, counted_pairs=sure.counted_pairs[kept], resolution_sd=sure.resolution_sd[kept], critical=None
+    )
+    first = peak_documents(ignored, without)[0]
+    assert first["resolution_to_next_sd"] is None
+    assert first["resolution_to_next"] == rows[0]["resolution_to_next"]
+
+
+def test_bands_lie_where_the_apexes_are(problem: Problem, prediction: Prediction) -> None:
+    from matplotlib.patches import Rectangle
+
+    sure, _ = with_uncertainty(problem, prediction)
+    figure = chromatogram_figure(chromatogram_data(sure, 101325.0, "some program"))
+    signal = figure.axes[-1]
+    bands = sorted(
+        (patch.get_x(), patch.get_width()) for patch in signal.patches if isinstance(patch, Rectangle)
+    )
+    wanted = [
+        ((t - 1.96 * sd) / 60, 2 * 1.96 * sd / 60)
+        for t, sd in sorted(zip(sure.retention, sure.retention_sd, strict=True))
+    ]
+    assert np.allclose(bands, sorted(wanted))
+    behind = max(patch.get_zorder() for patch in signal.patches if isinstance(patch, Rectangle))
+    assert behind < min(line.get_zorder() for line in signal.lines)
+    assert BAND_NOTE in [text.get_text() for text in figure.texts]
+    assert "95 %" in band_caption(sure)
+
+
+def test_without_a_spread_there_is_no_band_and_no_word_of_one(prediction: Prediction) -> None:
+    from matplotlib.patches import Rectangle
+
+    figure = chromatogram_figure(chromatogram_data(prediction, 101325.0, "some program"))
+    assert not [patch for patch in figure.axes[-1].patches if isinstance(patch, Rectangle)]
+    assert BAND_NOTE not in [text.get_text() for text in figure.texts]
+    assert band_caption(prediction) == ""
+
+
+def test_check_says_what_the_draws_take(problem: Problem) -> None:
+    document = check_document(problem.scenario)
+    assert document["tolerances"] == {
+        "oven_C": 2.0,
+        "flow_percent": 3.0,
+        "pressure_percent": 2.0,
+        "hold_up_percent": 0.0,
+        "trimmed_m": 0.0,
+    }
+    assert document["goal"]["confidence"] == "nominal"
+    asked = replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.95))
+    assert check_document(asked)["goal"]["confidence"] == pytest.approx(0.95)
