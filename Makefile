@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test lint types check bench clean
+.PHONY: demo test lint types check bench dist clean
 
 # The main job on the demo scenario; results in ./demo
 demo: $(READY)
@@ -26,6 +26,11 @@ check: lint types test
 
 bench: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m benchmarks.run
+
+# Source archive and wheel, in ./dist
+dist: $(READY)
+	rm -rf dist
+	$(BIN)/python -m build --no-isolation
 
 $(READY): pyproject.toml
 	$(PYTHON) -c "import sys; sys.exit('rampwright needs Python 3.11 or newer') if sys.version_info < (3, 11) else None"

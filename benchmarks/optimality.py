@@ -40,7 +40,7 @@ LONG = 45.0
 RAMPED_MIXTURES = ((1, 0.08), (3, 0.12))
 RAMPED_CARRIERS = ("pressure", "flow")
 RAMPED_BUDGET = 10.0  # s
-LONG_SEEDS = (7, 8)
+LONG_SEEDS = (7,)
 WANTED_SHARE = 0.9  # of runs within 1 %
 
 
@@ -51,7 +51,7 @@ def shortest(found: list[Found]) -> float:
 
 def best_time(problem: Problem, families: list[Family], seconds: float, seed: int) -> float:
     """Shortest feasible run time a search finds [s], infinite when it finds none."""
-    return shortest(hunt(problem, families, seconds, seed).all())
+    return shortest(hunt(problem, families, seconds, seed, clock=time.process_time).all())
 
 
 def gap_columns(gaps: Array) -> str:
@@ -109,7 +109,7 @@ def run(quick: bool = False) -> str:
         "## Optimality of the search",
         "",
         "Gap of the run time found to the best found by any search of that mixture, the longest of which took "
-        f"{long:g} s. One thread; constant flow.",
+        f"{long:g} s. Budgets are seconds of the processor, one thread; constant flow.",
         "",
         "| mixture | best, min | budget, s | runs within 0.1 % | within 1 % | median gap | largest gap |",
         "|---|---|---|---|---|---|---|",
@@ -167,9 +167,14 @@ def run_carrier_ramps(quick: bool = False) -> str:
             # What is found with one oven ramp is a program with two as well, so the yardstick goes on.
             for ramps in (1, 2):
                 families = [each for each in families_of(problem.scenario) if each.ramps <= ramps]
-                hunts = [hunt(problem, families, RAMPED_BUDGET, 100 + n).all() for n in range(seeds)]
+                hunts = [
+                    hunt(problem, families, RAMPED_BUDGET, 100 + n, clock=time.process_time).all()
+                    for n in range(seeds)
+                ]
                 times = np.array([shortest(found) for found in hunts])
-                hunts += [hunt(problem, families, long, each).all() for each in long_seeds]
+                hunts += [
+                    hunt(problem, families, long, each, clock=time.process_time).all() for each in long_seeds
+                ]
                 yardstick = min([yardstick, *(shortest(found) for found in hunts)])
                 plain = [[each for each in found if not each.family.carrier_ramps] for found in hunts]
                 constant = min([constant, *(shortest(found) for found in plain)])
@@ -186,8 +191,9 @@ def run_carrier_ramps(quick: bool = False) -> str:
         "## Carrier ramps",
         "",
         f"20 compounds, {RAMPED_BUDGET:g} s for all families together: up to one or two oven ramps, the carrier "
-        f"constant or with one ramp. Gap to the best found by any of the searches, {len(long_seeds)} of which took "
-        f"{long:g} s. One thread, which had {100 * core:.0f} % of a core.",
+        f"constant or with one ramp. Gap to the best found by any of the searches, {len(long_seeds)} of which for each "
+        f"row took {long:g} s. Budgets are seconds of the processor; one thread, which had {100 * core:.0f} % of a "
+        "core.",
         "",
         "| mixture | carrier | oven ramps | best without carrier ramp, min | best, min | runs within 0.1 % | "
         "within 1 % | median gap | largest gap |",

@@ -22,7 +22,7 @@ from optimizer.documents import program_document
 from optimizer.scenario import load_scenario
 from optimizer.workflow import fit_scenario, optimize
 
-MIXTURES, QUICK_MIXTURES = 40, 5
+MIXTURES, QUICK_MIXTURES = 60, 5
 SECONDS = 5.0  # for each search
 DAYS = 5  # on which each best program is run
 NEEDED, ALLOWANCE = 1.5, 0.05  # resolution asked for, and what may be missing of it in truth

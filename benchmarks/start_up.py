@@ -46,7 +46,7 @@ def _fit(compounds: int, rates: tuple[float, ...]) -> float:
     return _median(lambda: fit_retention(nominal, runs))
 
 
-def run() -> str:
+def run(quick: bool = False) -> str:
     """A section of benchmarks/RESULTS.md."""
     help_time = _median(
         lambda: subprocess.run(

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
+from scipy.stats import theilslopes
 
 from models.compound_fits import CompoundFits, Simulator, fit_each, retention_of
 from models.fit import LN_THETA_SPREAD, MODEL_ERROR, USUAL_OVEN_LAG, FlowCorrection, Run
@@ -31,6 +32,7 @@ AREA_ERROR = 0.1  # of ln area in one run against the named one
 MISSING = 0.03  # probability that a compound has no peak, or a peak no listed compound
 TIME_FREEDOM, AREA_FREEDOM = 8.0, 5.0  # of the t distributions of times and areas: long tails
 LARGEST_SCALE = 3.0  # of the errors foreseen, when matches scatter more than they should
+LEAST_FOR_A_LINE = 4  # confident matches
 IMPOSSIBLE = 1e6
 NEGLIGIBLE = 40.0  # cost of a single match above the chosen one's, from which it is no rival
 
@@ -119,6 +121,36 @@ def match_peaks(
         theta_off = _common_theta(fit_each(simulator, times, sigma, factors), times)
         scale = _scale(foreseen, times)
     return tuple(found)
+
+
+def match_expected(run: UnnamedRun, named_area: Array | None, expected: Array, error: Array) -> Matching:
+    """A matching of one run to M compounds whose times in it are foreseen.
+
+    What sets a whole run off (an oven too warm, a flow too low) moves all times alike: once there are confident
+    matches, the rest is looked for along the straight line that they follow.
+
+    Parameters
+    ----------
+    named_area : (M,) array  [any unit], nan where unknown; None when all are
+    expected, error : (M,) arrays  [s], the error with all that may set the run off
+    """
+    shift = _first_area_shift(named_area, run.area)
+    now, within = expected, error
+    found = _matched(run, named_area, shift, now, within)
+    for _ in range(ROUNDS):
+        sure = (found.compound >= 0) & (found.confidence > CONFIDENT)
+        shift = _area_shift(named_area, run.area, found.compound, sure, shift)
+        m = found.compound[sure]
+        if len(m) >= LEAST_FOR_A_LINE:
+            slope, intercept, *_ = theilslopes(run.retention[sure] - expected[m], expected[m])
+            now = expected + intercept + slope * expected
+            off = float(np.median(np.abs(run.retention[sure] - now[m])))
+            within = np.minimum(error, np.hypot(1.4826 * off, run.repeatability))
+        again = _matched(run, named_area, shift, now, within)
+        if np.array_equal(again.compound, found.compound):
+            return again
+        found = again
+    return found
 
 
 def _sigma(runs: Sequence[Run], times: Array) -> Array:

@@ -18,6 +18,8 @@ from models.errors import InvalidInputError
 Array = NDArray[np.float64]
 Controlled = Literal["pressure", "flow", "velocity"]
 
+NO_TIME = 1e-9  # s; a change within less is a jump
+
 
 @dataclass(frozen=True)
 class Ramp:
@@ -220,6 +222,7 @@ def values_at(times: Array, corner_times: Array, corner_values: Array) -> Array:
     rows = np.arange(times.shape[0])[:, None]
     t0, t1 = corner_times[rows, lower], corner_times[rows, upper]
     v0, v1 = corner_values[rows, lower], corner_values[rows, upper]
-    share = np.where(t1 > t0, (times - t0) / np.where(t1 > t0, t1 - t0, 1.0), 1.0)
+    lasts = t1 - t0 > NO_TIME
+    share = np.where(lasts, (times - t0) / np.where(lasts, t1 - t0, 1.0), 1.0)
     result: Array = v0 + (v1 - v0) * np.clip(share, 0.0, 1.0)
     return result

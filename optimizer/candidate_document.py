@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import asdict
 
 from models.units import PA_PER_KPA
 from optimizer.cautions import cautions_about
@@ -47,6 +48,7 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
             "programs_tried": outcome.programs_tried,
             "interrupted": outcome.interrupted,
             "families": [{"family": name, "cost_min": minutes(cost)} for name, cost in outcome.families],
+            "study": None if outcome.study is None else asdict(outcome.study),
         },
         "current": None if outcome.current is None else _current(scenario, outcome.current),
         "front": [_front_point(scenario, each) for each in outcome.front],

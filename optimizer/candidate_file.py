@@ -9,7 +9,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from models.programs import Program
+from models.units import PA_PER_KPA
 from optimizer.errors import ScenarioError
+from optimizer.program_checks import below_vacuum
 from optimizer.scenario_conversion import program_of
 from optimizer.scenario_schema import ProgramTable
 from optimizer.text_files import read_text
@@ -38,6 +40,8 @@ def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Prog
             f"{path}, line {error.lineno}: is not JSON ({error.msg}); a candidates.json as optimize writes it was "
             "expected, a program in TOML is given with --program"
         ) from None
+    except (RecursionError, ValueError):  # brackets nested without end; a number with thousands of digits
+        raise ScenarioError(f"{path}: no candidates.json as optimize writes it") from None
     candidates = document.get("candidates") if isinstance(document, dict) else None
     if not isinstance(candidates, list):
         raise ScenarioError(
@@ -54,5 +58,8 @@ def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Prog
             first = error.errors(include_url=False)[0]
             place = ".".join(str(step) for step in first["loc"])
             raise ScenarioError(f"{path}: candidates[{number}].{place}: {first['msg']}") from None
+        below = next(below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA, {}), None)
+        if below is not None:
+            raise ScenarioError(f"{path}: candidates[{number}].{below}")
         programs.append(program_of(table.oven, table.carrier, ambient_pressure))
     return programs

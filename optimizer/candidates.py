@@ -26,6 +26,7 @@ NEAR_TIE = 1.03  # run time over the family's best within which a second program
 DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
 SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
 ALIKE_SHORTFALL = 0.005  # a program that fails with more ramps must come closer by this to be shown
+FURTHER_ENDS = 3  # of a family whose best do not hold on the grid
 SLOW = 3.0  # families slower than this many times the best are not worth a page
 CONTRADICTION = "no program found keeps all limits of column and instrument: do they contradict one another?"
 FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
@@ -39,12 +40,11 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
     in_use = _in_use(problem)
     now = None if in_use is None else in_use.prediction
     pool = _pool(hunted, problem.scenario.search.candidates)
-    rounded = [
-        settable(problem, found.family, found.descent.z, problem.scenario.search.seed) for found in pool
-    ]
+    rounded = _rounded(problem, hunted, pool)
     feasible = any(each.feasible for each in rounded)
-    # A program that breaks the equipment's limits is no answer as long as another keeps them.
-    kept = [each for each in rounded if not each.how_far[0]] or rounded
+    # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.
+    kept = [each for each in rounded if each.feasible]
+    kept = kept or [each for each in rounded if not each.how_far[0]] or rounded
     scored = [(each, predict(problem, each.program)) for each in kept]
     scored.sort(
         key=lambda pair: (
@@ -63,8 +63,36 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
         blocking = (CONTRADICTION, *blocking)
     families = _best_of_each_kind(problem, hunted, scored)
     return SearchOutcome(
-        feasible, candidates, blocking, in_use, families, hunted.programs, hunted.seconds, hunted.interrupted
+        feasible,
+        candidates,
+        blocking,
+        in_use,
+        families,
+        hunted.programs,
+        hunted.seconds,
+        hunted.interrupted,
+        study=hunted.study,
     )
+
+
+def _rounded(problem: Problem, hunted: Hunt, pool: list[Found]) -> list[Settable]:
+    """The pool on the instrument's grid; of a family that holds only unrounded, further ends until one holds there."""
+    seed = problem.scenario.search.seed
+    rounded = [settable(problem, found.family, found.descent.z, seed) for found in pool]
+    for ends in hunted.best.values():
+        own = [
+            each
+            for each, found in zip(rounded, pool, strict=False)
+            if ends and found.family is ends[0].family
+        ]
+        if not own or any(each.feasible for each in own):
+            continue
+        further = [found for found in ends if found.feasible and not any(found is each for each in pool)]
+        for found in further[:FURTHER_ENDS]:
+            rounded.append(settable(problem, found.family, found.descent.z, seed))
+            if rounded[-1].feasible:
+                break
+    return rounded
 
 
 def _best_of_each_kind(
@@ -132,9 +160,20 @@ def _worth_showing(
     problem: Problem, scored: list[tuple[Settable, Prediction]], wanted: int
 ) -> list[tuple[Settable, Prediction]]:
     """Drop programs that a simpler one matches, and repeats of one another."""
-    worthy = [
+    # Of those that fail, one that is no closer and takes far longer is no answer; nor then what a simpler one matches.
+    in_time = [
         (each, prediction)
         for each, prediction in scored
+        if each.feasible
+        or not any(
+            other.shortfall <= each.shortfall
+            and SLOW * _cost(problem, other_prediction) < _cost(problem, prediction)
+            for other, other_prediction in scored
+        )
+    ]
+    worthy = [
+        (each, prediction)
+        for each, prediction in in_time
         if not any(
             _simpler(other_prediction.program, prediction.program)
             and other.feasible == each.feasible
@@ -144,15 +183,7 @@ def _worth_showing(
                 else other.shortfall
                 <= each.shortfall + ALIKE_SHORTFALL  # of those that fail, the one that comes closest
             )
-            for other, other_prediction in scored
-        )
-        and not (  # of those that fail, one that is no closer and takes far longer
-            not each.feasible
-            and any(
-                other.shortfall <= each.shortfall
-                and SLOW * _cost(problem, other_prediction) < _cost(problem, prediction)
-                for other, other_prediction in scored
-            )
+            for other, other_prediction in in_time
         )
     ]
     firsts: dict[str, int] = {}
@@ -227,7 +258,7 @@ def _candidate(
         compared=compared_with(problem, prediction, now) if now is not None else (),
         warnings=(
             *_about_flat_ramp(problem.scenario, prediction.program),
-            *(risk_warnings(problem.confidence, reliability.share) if feasible else ()),
+            *(risk_warnings(problem.confidence, reliability) if feasible else ()),
             *warnings_of(problem, prediction, now),
         ),
         missed=() if feasible else shortfalls(problem, prediction),
@@ -290,7 +321,8 @@ def _about_extrapolation(problem: Problem, prediction: Prediction) -> list[str]:
             if (at := run.peaks.index(name)) is not None
         ]
         at_elution = float(prediction.elution_temperature[m])
-        if seen and not min(seen) - FAR <= at_elution <= max(seen) + FAR:
+        beyond = at_elution < min(seen, default=np.inf) - FAR or at_elution > max(seen, default=np.inf) + FAR
+        if seen and beyond:  # of what never elutes neither is true
             far.append(
                 f"{name} ({celsius(at_elution):.0f} °C; scouted {celsius(min(seen)):.0f} to {celsius(max(seen)):.0f})"
             )

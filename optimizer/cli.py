@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import json
-import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from models.errors import RampwrightError
-
-if TYPE_CHECKING:
-    from rich.console import Console
+from optimizer import __version__
+from optimizer.interruption import finishing, stop_on_signals, stopped, was_stopped
+from optimizer.new_command import new
+from optimizer.peaks_command import peaks_of_file
+from optimizer.screen import ProgressBar, console, never_fail_to_encode, print_json, show
 
 DONE, WRONG_INPUT, NOT_FEASIBLE = 0, 2, 3
 
@@ -33,6 +33,24 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on
 Out = Annotated[Path | None, typer.Option("--out", help="Folder to write results into.", show_default=False)]
 
 
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"rampwright {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None: ...
+
+
+app.command()(new)
+app.command("peaks")(peaks_of_file)
+
+
 @app.command()
 def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     """Read everything, say what was understood, run nothing."""
@@ -40,7 +58,7 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     from optimizer.documents import check_document
     from optimizer.scenario import load_scenario
 
-    _show(check_document(load_scenario(scenario)), as_json, show_check)
+    show(check_document(load_scenario(scenario)), as_json, show_check)
 
 
 @app.command()
@@ -62,7 +80,7 @@ def fit(
 
     proposal, names = proposed(scenario, matching, accept)
     if proposal is not None and not accept:
-        _show(proposal_document(proposal, names, scenario), as_json, show_proposal)
+        show(proposal_document(proposal, names, scenario), as_json, show_proposal)
         return
     loaded = load_scenario(scenario, matching=names)
     fitted = fit_scenario(loaded)
@@ -72,7 +90,7 @@ def fit(
         from optimizer.report import fit_files
 
         write_folder(out, fit_files(loaded, fitted, document))
-    _show(document, as_json, show_fit)
+    show(document, as_json, show_fit)
 
 
 @app.command()
@@ -88,18 +106,10 @@ def predict(
     as_json: AsJson = False,
 ) -> None:
     """Chromatogram and peak table that a given program will give."""
-    from optimizer.candidates import warnings_of
-    from optimizer.cautions import cautions_about
+    from optimizer import interface
     from optimizer.console import show_prediction
-    from optimizer.documents import prediction_document
     from optimizer.errors import ScenarioError
-    from optimizer.goal import problem_of
-    from optimizer.predict import predict as predicted
-    from optimizer.reasons import broken_limits
-    from optimizer.reliability_document import reliability_document
     from optimizer.scenario import load_scenario, read_program
-    from optimizer.uncertainty import with_uncertainty
-    from optimizer.workflow import fit_scenario
 
     loaded = load_scenario(scenario)
     wanted = loaded.current if program is None else read_program(program, loaded.ambient_pressure)
@@ -107,23 +117,15 @@ def predict(
         raise ScenarioError(
             f"{loaded.path}: there is no [current] table; add one, or name a program file with --program"
         )
-    problem = problem_of(loaded, fit_scenario(loaded))
-    prediction, reliability = with_uncertainty(problem, predicted(problem, wanted), exact=True)
-    document = prediction_document(loaded, prediction)
-    document["reliability"] = reliability_document(reliability)
-    about_program = [*broken_limits(problem, prediction), *warnings_of(problem, prediction)]
-    document["warnings"] = [*about_program, *loaded.warnings, *problem.fit.warnings]
-    document["cautions"] = list(cautions_about(loaded, [prediction]))
+    made = interface.predict(interface.fit(loaded), wanted)
     if out is not None:
-        from optimizer.output import write_folder
-        from optimizer.report import prediction_files
-
-        write_folder(out, prediction_files(loaded, prediction, document))
-    _show(document, as_json, show_prediction)
+        made.save(out)
+    show(made.to_dict(), as_json, show_prediction)
 
 
 @app.command()
 def optimize(
+    context: typer.Context,
     scenario: ScenarioPath,
     out: Annotated[Path, typer.Option("--out", help="Folder to write results into.", show_default=False)],
     seconds: Annotated[
@@ -136,6 +138,18 @@ def optimize(
             help="When nothing meets the goal, leave out the single changes that might help (10 to 20 s of searches).",
         ),
     ] = False,
+    study: Annotated[
+        str | None,
+        typer.Option(
+            envvar="RAMPWRIGHT_STUDY",
+            help="Keep the search in this file, or on a server: postgresql://user@host/database (docs/workers.md).",
+            show_default=False,
+        ),
+    ] = None,
+    study_name: Annotated[
+        str | None,
+        typer.Option(help="Its name there; the scenario's title when left out.", show_default=False),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """The main job: fit, search, candidates, report. Ctrl-C ends the search with the best so far."""
@@ -145,27 +159,36 @@ def optimize(
     from optimizer.output import prepare_folder, write_folder
     from optimizer.report import candidate_document, outcome_files
     from optimizer.scenario import load_scenario
+    from optimizer.study_place import place_of_option
     from optimizer.workflow import fit_scenario
     from optimizer.workflow import optimize as search
 
+    place = place_of_option(study, study_name, context.get_parameter_source("study"))
     loaded = load_scenario(scenario)
     prepare_folder(out)  # a folder that cannot be written is better known before the search than after it
     fitted = fit_scenario(loaded)
-    with _progress() as progress:
-        _, outcome = search(loaded, fitted, seconds, progress, what_if=not no_what_if)
-    document = candidate_document(loaded, outcome)
-    files = outcome_files(loaded, fitted, outcome, document, fit_document(loaded, fitted))
-    write_folder(out, files)
+    with ProgressBar() as progress:
+        _, outcome = search(
+            loaded, fitted, seconds, progress, what_if=not no_what_if, study=place, study_name=study_name
+        )
+    if outcome.interrupted and not outcome.candidates:
+        raise KeyboardInterrupt  # there is nothing to write, and an earlier result may be there
+    with finishing():
+        document = candidate_document(loaded, outcome)
+        files = outcome_files(loaded, fitted, outcome, document, fit_document(loaded, fitted))
+        write_folder(out, files)
     if as_json:
-        _print_json(document)
+        print_json(document)
     else:
-        console = _console()
-        show_candidates(console, document)
-        show_warnings(console, [*loaded.warnings, *fitted.warnings])
-        show_cautions(console, document["cautions"])
+        screen = console()
+        show_candidates(screen, document)
+        show_warnings(screen, [*loaded.warnings, *fitted.warnings])
+        show_cautions(screen, document["cautions"])
         if outcome.interrupted:
-            console.print("The search was stopped early; these are the best programs it had.")
-        console.print(f"Report: {out / 'report.html'}")
+            screen.print("The search was stopped early; these are the best programs it had.")
+        if outcome.study is not None:
+            screen.print(outcome.study.text, markup=False)
+        screen.print(f"Report: {out / 'report.html'}", markup=False)
     if not outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)
 
@@ -210,7 +233,7 @@ def sweep(
         from optimizer.output import write_folder
 
         write_folder(out, made.files())
-    _show(made.document, as_json, made.show)
+    show(made.document, as_json, made.show)
 
 
 @app.command()
@@ -282,11 +305,11 @@ def adapt(
     else:
         made = job.trimmed(loaded, fitted, method, trim_m, marker, change)
     if trim_m is None if tune is None else tune:
-        with _progress() as progress:
+        with ProgressBar() as progress:
             made = job.tuned(made, seconds, progress)
     if out is not None:
         write_folder(out, made.files())
-    _show(made.document, as_json, made.show)
+    show(made.document, as_json, made.show)
     if not made.feasible:
         raise typer.Exit(NOT_FEASIBLE)
 
@@ -296,7 +319,9 @@ def compare(
     scenario: ScenarioPath,
     run: Annotated[
         Path,
-        typer.Option(help="Peak table of the confirmation run, as of a scouting run.", show_default=False),
+        typer.Option(
+            help="Peak table of the confirmation run, or its trace, as of a scouting run.", show_default=False
+        ),
     ],
     program: Annotated[
         Path | None,
@@ -317,13 +342,20 @@ def compare(
     seconds: Annotated[
         float | None, typer.Option(help="Time budget of that search; 6 s when left out.", min=0.1)
     ] = None,
+    matching: Annotated[
+        Path | None,
+        typer.Option(help="Table that names peaks without names; proposed when new.", show_default=False),
+    ] = None,
+    accept: Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")] = False,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
     """A confirmation run against its prediction: does it hold, drift, or bear a wrong name? And the refit with it."""
     from optimizer import compare_command as job
+    from optimizer.compare_names import with_names
     from optimizer.errors import ScenarioError
     from optimizer.output import prepare_folder, write_folder
+    from optimizer.peak_proposal import show_proposal
     from optimizer.scenario import load_scenario
     from optimizer.workflow import fit_scenario
 
@@ -334,13 +366,18 @@ def compare(
     peaks = job.run_compared(loaded, run)
     if out is not None:
         prepare_folder(out)
-    made = job.compared_run(loaded, fit_scenario(loaded), run, peaks, method, origin)
+    fitted = fit_scenario(loaded)
+    peaks, proposal = with_names(loaded, fitted, method, run, peaks, matching, accept)
+    if proposal is not None:
+        show(proposal, as_json, show_proposal)
+        return
+    made = job.compared_run(loaded, fitted, run, peaks, method, origin)
     if retune:
-        with _progress() as progress:
+        with ProgressBar() as progress:
             made = job.retuned(made, seconds, progress)
     if out is not None:
         write_folder(out, made.files())
-    _show(made.document, as_json, made.show)
+    show(made.document, as_json, made.show)
 
 
 @app.command()
@@ -368,69 +405,30 @@ def scout(
     if out is not None:
         prepare_folder(out)
     if loaded.runs:
-        with _progress() as progress:
+        with ProgressBar() as progress:
             made = job.next_run(loaded, results, seconds, progress)
     else:
         made = job.first(loaded, results)
     if out is not None:
         write_folder(out, made.files())
-    _show(made.document, as_json, made.show)
-
-
-def _console() -> Console:
-    from rich.console import Console
-
-    # Off a terminal nothing is cut: what reads a pipe has no width.
-    return Console(highlight=False, width=None if sys.stdout.isatty() else 160)
-
-
-def _print_json(document: dict[str, Any]) -> None:
-    sys.stdout.write(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
-
-
-def _show(document: dict[str, Any], as_json: bool, show: Any) -> None:
-    if as_json:
-        _print_json(document)
-    else:
-        show(_console(), document)
-
-
-class _progress:
-    """A progress bar on stderr, when that is a terminal; a callable taking a share and a text."""
-
-    def __enter__(self) -> _progress:
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-        self.bar = Progress(
-            BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"), console=Console(stderr=True)
-        )
-        self.task = self.bar.add_task("fitting", total=1.0)
-        self.bar.start()
-        return self
-
-    def __call__(self, share: float, text: str) -> None:
-        self.bar.update(self.task, completed=share, description=text)
-
-    def __exit__(self, *exc: object) -> None:
-        self.bar.stop()
-
-
-def _terminated(number: int, frame: object) -> None:
-    raise KeyboardInterrupt
+    show(made.document, as_json, made.show)
 
 
 def main() -> None:
     """Entry point: deliberate errors become one message and exit status 2."""
-    signal.signal(signal.SIGTERM, _terminated)
+    stop_on_signals()
+    never_fail_to_encode()
     try:
         app()
     except RampwrightError as error:
         sys.stderr.write(f"rampwright: {error}\n")
         sys.exit(WRONG_INPUT)
     except KeyboardInterrupt:
-        sys.stderr.write("rampwright: stopped; nothing was written\n")
-        sys.exit(130)
+        sys.exit(stopped())
+    except SystemExit as end:  # typer makes one of a Ctrl-C, too
+        sys.exit(
+            stopped() if was_stopped() and end.code not in (DONE, WRONG_INPUT, NOT_FEASIBLE) else end.code
+        )
 
 
 if __name__ == "__main__":

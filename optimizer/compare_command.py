@@ -22,9 +22,10 @@ from optimizer.documents import Document
 from optimizer.errors import ScenarioError
 from optimizer.found import Progress
 from optimizer.goal import problem_of
-from optimizer.peak_tables import PeakTable, read_peak_table
+from optimizer.peak_tables import PeakTable
 from optimizer.reasons import broken_limits
 from optimizer.results import Candidate
+from optimizer.run_files import read_run
 from optimizer.scenario import Scenario, read_program
 from optimizer.text_files import nearest
 
@@ -92,13 +93,15 @@ def program_compared(
 
 
 def run_compared(scenario: Scenario, path: Path) -> PeakTable:
-    """The peak table of the run.
+    """The peaks of the run, which may be without names.
 
     Raises
     ------
     ScenarioError : when it cannot be used, holds none of the scenario's compounds, or seems to misspell one
     """
-    peaks = read_peak_table(path)
+    peaks = read_run(path)
+    if not peaks.named:
+        return peaks
     known = set(scenario.compounds)
     unknown = [name for name in peaks.compounds if name not in known]
     absent = [name for name in scenario.compounds if name not in peaks.compounds]
@@ -121,7 +124,17 @@ def run_compared(scenario: Scenario, path: Path) -> PeakTable:
 def compared_run(
     scenario: Scenario, fit: Fit, path: Path, peaks: PeakTable, program: Program, origin: str
 ) -> Made:
-    """A run held against its program's prediction, and what it adds to the fit."""
+    """A run held against its program's prediction, and what it adds to the fit.
+
+    Raises
+    ------
+    ScenarioError : when the peaks of the run have no names
+    """
+    if not peaks.named:
+        raise ScenarioError(
+            f"{path}: its peaks have no names; let rampwright compare propose them (--matching, --accept), or write "
+            "a peak table with rampwright peaks and fill them in"
+        )
     repeatability = float(np.median([run.repeatability for run in scenario.runs]))
     compared = compare(problem_of(scenario, fit), program, peaks, path.stem, origin, repeatability)
     after = refit(compared) if np.isfinite(compared.found).sum() >= LEAST_PEAKS else None
@@ -145,5 +158,5 @@ def _document(compared: Comparison, after: Refit | None) -> Document:
     fit = problem.fit if after is None else after.problem.fit
     return {
         **compared_document(compared, after),
-        "warnings": [*now, *problem.scenario.warnings, *fit.warnings],
+        "warnings": [*now, *compared.peaks.notes, *problem.scenario.warnings, *fit.warnings],
     }

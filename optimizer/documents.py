@@ -46,7 +46,8 @@ Document = dict[str, Any]
 
 
 def oven_document(oven: OvenProgram) -> Document:
-    """An oven program with the keys of a scenario file."""
+    """An oven program with the keys of a scenario file, which asks for a word where a ramp cools."""
+    before = (oven.start, *(ramp.target for ramp in oven.ramps))
     return {
         "start_C": round(celsius(oven.start), 3),
         "hold_min": minutes(oven.hold),
@@ -55,8 +56,9 @@ def oven_document(oven: OvenProgram) -> Document:
                 "rate_C_per_min": round(ramp.rate * SECONDS_PER_MINUTE, 4),
                 "to_C": round(celsius(ramp.target), 3),
                 "hold_min": minutes(ramp.hold),
+                **({"cooling": True} if ramp.target < came_from else {}),
             }
-            for ramp in oven.ramps
+            for ramp, came_from in zip(oven.ramps, before, strict=False)
         ],
     }
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 
 from models.errors import RampwrightError
 
 SHOWN = 5  # more lines than this bury the first one, and later ones often follow from it
+HEAD, TAIL = 500, 250  # characters kept of a longer line: what is wrong stands first, what to do last
 
 
 class ScenarioError(RampwrightError):
@@ -18,9 +20,22 @@ class ScenarioError(RampwrightError):
     """
 
     def __init__(self, problems: str | Sequence[str]) -> None:
-        self.problems = (problems,) if isinstance(problems, str) else tuple(problems)
+        self.problems = tuple(map(_fit_to_show, (problems,) if isinstance(problems, str) else problems))
         lines = list(self.problems[:SHOWN])
         hidden = len(self.problems) - SHOWN
         if hidden > 0:
             lines.append(f"... and {hidden} more; mend these first")
         super().__init__("\n".join(lines))
+
+
+def _fit_to_show(problem: str) -> str:
+    """A problem of bounded length and without commands to a screen: what it quotes may be anything. Line ends stay."""
+    if "\n" in problem:
+        return "\n".join(map(_fit_to_show, problem.split("\n")))
+    if len(problem) > HEAD + TAIL:
+        problem = f"{problem[:HEAD]} [...] {problem[-TAIL:]}"
+    return "".join(c if _is_seen(c) else c.encode("unicode_escape").decode("ascii") for c in problem)
+
+
+def _is_seen(character: str) -> bool:
+    return character.isprintable() or unicodedata.category(character) == "Zs"

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from optimizer.descent import Descent
 from optimizer.goal import KEPT
 from optimizer.program_space import Family
+from optimizer.results import StudyNote
 
 Progress = Callable[[float, str], None]  # is told the share of the budget spent and a line of text
 FEASIBLE = -KEPT  # margins above this count as kept
@@ -35,6 +36,7 @@ class Hunt:
     programs: int = 0
     interrupted: bool = False
     seconds: float = 0.0
+    study: StudyNote | None = None
 
     def all(self) -> list[Found]:
         """Everything found, feasible and fast first."""

@@ -16,6 +16,7 @@ from optimizer.plots import CRITICAL, INK, LEFT, SIGNAL, WIDTH, dress, text_styl
 from optimizer.results import FrontPoint
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 POINTS_PER_INCH = 72
@@ -42,6 +43,14 @@ def front_figure(front: Sequence[FrontPoint], minimise: str, asked: float) -> Fi
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
     size = np.array([WIDTH - LEFT - right, height - top - bottom])
     axes = figure.add_axes((LEFT / WIDTH, bottom / height, size[0] / WIDTH, size[1] / height))
+    draw_front(front, minimise, asked, axes)
+    return figure
+
+
+def draw_front(front: Sequence[FrontPoint], minimise: str, asked: float, axes: Axes) -> None:
+    """The same on given axes."""
+    box = axes.get_window_extent()
+    size = np.array([box.width, box.height]) / axes.figure.dpi  # inch
     cost = np.array([point.cost for point in front]) / SECONDS_PER_MINUTE
     Rs = np.array([point.prediction.min_resolution for point in front])
     axes.axhline(asked, color=CRITICAL, linewidth=0.9, linestyle=(0, (6, 2)))
@@ -78,7 +87,6 @@ def front_figure(front: Sequence[FrontPoint], minimise: str, asked: float) -> Fi
             f"{number}", (x, y), NUMBER_OFFSET[where], textcoords="offset points", ha="center", va="center",
             **text_style(7, INK),
         )  # fmt: skip
-    return figure
 
 
 def number_sides(at: Array) -> list[str]:

@@ -11,4 +11,6 @@ def inline_toml(value: Any) -> str:
         return "{ " + ", ".join(f"{key} = {inline_toml(each)}" for key, each in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(inline_toml(each) for each in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
     return f'"{value}"' if isinstance(value, str) else f"{value:.10g}"

@@ -7,13 +7,25 @@ import os
 import re
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
 from models.errors import RampwrightError
+from optimizer.interruption import postponed
 
 _NUMBERED = re.compile(r"(?P<stem>.+_)\d+(?P<suffix>\.\w+)")
+# By the document that every result of a kind has: the files that some of that kind have and others have not. What an
+# earlier run left of them would pass for a part of the new result.
+_OPTIONAL = {
+    "candidates.json": ("chromatogram_*.png", "chromatogram_*.svg", "exposure_*.png", "exposure_*.svg", "front.png",
+                        "front.svg"),
+    "prediction.json": ("exposure.png", "exposure.svg"),
+    "adapt.json": ("tuned.toml",),
+    "scout.json": ("scout.toml", "scout.png", "scout.svg"),
+}  # fmt: skip
+PATIENCE = 10.0  # s to wait for another run that is writing to the same place; it takes milliseconds
 
 
 class OutputError(RampwrightError):
@@ -27,11 +39,11 @@ def write_atomically(path: Path, content: bytes) -> None:
     ------
     OutputError : naming the file and the reason
     """
-    with _told_plainly(path):
+    with _told_plainly(path), postponed():
         handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
         try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
+            os.close(handle)
+            _write(Path(name), content)
             os.chmod(name, _allowed(0o666))
             os.replace(name, path)
         except BaseException:
@@ -46,33 +58,29 @@ def prepare_folder(folder: Path) -> None:
     ------
     OutputError : naming the folder and the reason
     """
-    with _told_plainly(folder):
+    with _told_plainly(folder), postponed():
         _temporary_folder(_nearest_existing(folder)).rmdir()
 
 
 def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Write all files of a result, or none.
+    """Write all files of a result, or none; a Ctrl-C waits until they are written.
 
     A new folder is filled under a temporary name beside its place and then renamed. In an existing one every file
     is replaced in one step, and put back as it was when a later one fails. Other files in it are left alone, except
-    leftovers of a longer series: when `files` holds picture_1 and picture_2, an old picture_3 of the same kind goes.
+    leftovers of an earlier result of the same kind. Of two runs that write to one folder one waits for the other.
 
     Raises
     ------
     OutputError : naming the folder and the reason
     """
-    with _told_plainly(folder):
-        _nearest_existing(folder)
-        if not folder.exists():
-            folder.parent.mkdir(parents=True, exist_ok=True)
-        temporary = _temporary_folder(folder if folder.exists() else folder.parent)
+    with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(folder.resolve().parent):
+        there = folder.exists()
+        temporary = _temporary_folder(folder if there else folder.absolute().parent)
         try:
             for name, content in files.items():
-                (temporary / name).write_bytes(content)
-            if folder.exists():
-                _replace_files(temporary, folder, list(files))
-                for leftover in _leftovers(folder, files):
-                    leftover.unlink()
+                _write(temporary / name, content)
+            if there:
+                _replace_files(temporary, folder, list(files), _leftovers(folder, files))
             else:
                 os.chmod(temporary, _allowed(0o777))
                 os.rename(temporary, folder)
@@ -80,37 +88,62 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
             shutil.rmtree(temporary, ignore_errors=True)
 
 
-def _replace_files(source: Path, folder: Path, names: list[str]) -> None:
-    """Move files of those names from one folder into another, or leave the other one as it was."""
+def _write(path: Path, content: bytes) -> None:
+    """Write a file down to the disk: some disks tell only then that they are full."""
+    with path.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _replace_files(source: Path, folder: Path, names: list[str], leftovers: list[str]) -> None:
+    """Move files of those names from one folder into another and take leftovers out, or leave it as it was."""
     kept = source / "kept"
     kept.mkdir()
     for name in names:
         if (folder / name).exists():
-            shutil.copy2(folder / name, kept / name)
+            _keep(folder / name, kept / name)
     done: list[str] = []
     try:
         for name in names:
             done.append(name)
             os.replace(source / name, folder / name)
+        for name in leftovers:
+            done.append(name)
+            os.replace(folder / name, kept / name)
     except BaseException:
         for name in done:
             if (kept / name).exists():
                 os.replace(kept / name, folder / name)
-            elif not (source / name).exists():  # it was moved, and there was none before
+            elif name in names and not (source / name).exists():  # it was moved, and there was none before
                 (folder / name).unlink(missing_ok=True)
         raise
 
 
-def _leftovers(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
-    series = {(m["stem"], m["suffix"]) for name in files if (m := _NUMBERED.fullmatch(name))}
+def _keep(path: Path, copy: Path) -> None:
+    """A second name for a file, which takes no room; where the disk knows no such thing, a copy."""
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, "a folder of that name is in the way", str(path))
+    try:
+        os.link(path, copy)
+    except OSError:
+        shutil.copy2(path, copy)
+
+
+def _leftovers(folder: Path, files: Mapping[str, bytes]) -> list[str]:
+    """Names in a folder that an earlier result of this kind left: optional files, and those of a longer series."""
+    optional = {name for document, names in _OPTIONAL.items() if document in files for name in names}
+    optional |= {_as_series(name) for name in files if "*" in _as_series(name)}
     return [
-        each
+        each.name
         for each in folder.iterdir()
-        if each.name not in files
-        and (m := _NUMBERED.fullmatch(each.name))
-        and (m["stem"], m["suffix"]) in series
-        and each.is_file()
+        if each.name not in files and {each.name, _as_series(each.name)} & optional and each.is_file()
     ]
+
+
+def _as_series(name: str) -> str:
+    """The name with its number left open, picture_*.png of picture_12.png; one without a number as it is."""
+    return _NUMBERED.sub(r"\g<stem>*\g<suffix>", name) if _NUMBERED.fullmatch(name) else name
 
 
 def _nearest_existing(folder: Path) -> Path:
@@ -119,6 +152,55 @@ def _nearest_existing(folder: Path) -> Path:
     if not nearest.is_dir():
         raise NotADirectoryError(errno.ENOTDIR, "a file of that name is in the way", str(nearest))
     return nearest
+
+
+@contextmanager
+def _made_for(folder: Path) -> Iterator[None]:
+    """The folders above one, made when they are missing and taken away again when what follows fails."""
+    _nearest_existing(folder)
+    missing = [each for each in folder.absolute().parents if not each.exists()]
+    folder.absolute().parent.mkdir(parents=True, exist_ok=True)
+    try:
+        yield
+    except BaseException:
+        for each in missing:
+            try:
+                each.rmdir()
+            except OSError:
+                break
+        raise
+
+
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Hold a folder against other runs that write there; where the system cannot, go on without."""
+    try:
+        import fcntl
+    except (
+        ImportError
+    ):  # on Windows; there an open file cannot be replaced, and the run that comes second fails
+        yield
+        return
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except PermissionError:  # a folder that may be written to but not listed
+        yield
+        return
+    try:
+        until = time.monotonic() + PATIENCE
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    raise OSError(errno.EBUSY, "another run is writing there") from None
+                time.sleep(0.02)
+            except OSError:  # some network file systems know no locks
+                break
+        yield
+    finally:
+        os.close(handle)
 
 
 def _temporary_folder(inside: Path) -> Path:

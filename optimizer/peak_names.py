@@ -63,7 +63,9 @@ def with_names(files: Files, path: Path | str, matching: Path | None) -> tuple[l
             f"{path} first, which proposes them"
         )
     file = matching if matching is not None else files.file.parent / str(stated)
-    names = _read(file, "" if matching else f"{files.file}: matching", runs, files.peaks)
+    nameless = {run: peaks for run, peaks in zip(runs, files.peaks, strict=True) if not peaks.named}
+    known = [name for peaks in files.peaks for name in peaks.compounds]
+    names = _read(file, "" if matching else f"{files.file}: matching", nameless, known)
     tables, warnings = [], []
     if matching is not None:
         key = f'matching = "{file.name}"'
@@ -102,16 +104,41 @@ def _named(peaks: PeakTable, names: dict[int, str]) -> PeakTable:
         peaks.width_half[rows],
         peaks.area[rows],
         peaks.tailing[rows],
+        peaks.notes,
     )
 
 
-def _read(path: Path, asked_by: str, runs: list[str], peaks: list[PeakTable]) -> dict[str, dict[int, str]]:
+def named_by(file: Path, run: str, peaks: PeakTable, known: Sequence[str]) -> PeakTable:
+    """The peaks of one run with the names that a matching table gives them; those without are left out.
+
+    Raises
+    ------
+    ScenarioError : when the table cannot be used
+    """
+    named = _named(peaks, _read(file, "--matching", {run: peaks}, list(known))[run])
+    if not named.named:
+        raise ScenarioError(
+            f"{file}: names no peak of run {run!r}; expected at least one line with a compound"
+        )
+    return named
+
+
+def _read(
+    path: Path, asked_by: str, tables: dict[str, PeakTable], known: list[str]
+) -> dict[str, dict[int, str]]:
     """Of each unnamed run, the compound of each peak that has one, by its row in the peak table."""
     text = read_text(path, asked_by)
     head = text.split("\n", 1)[0]
     delimiter = next((mark for mark in ";\t," if mark in head), ",")
     reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(map(str.strip, row))]
+    try:
+        rows = [
+            (reader.line_num, [cell.replace("\n", " ").strip() for cell in row])
+            for row in reader
+            if any(map(str.strip, row))
+        ]
+    except csv.Error as error:
+        raise ScenarioError(f"{path}, line {reader.line_num}: cannot be read as CSV ({error})") from None
     header = [cell.casefold() for cell in rows[0][1]] if rows else []
     missing = [name for name in REQUIRED if name not in header]
     if missing:
@@ -119,8 +146,6 @@ def _read(path: Path, asked_by: str, runs: list[str], peaks: list[PeakTable]) ->
             f"{path}: the column {missing[0]!r} is missing; expected {','.join(COLUMNS)}, as rampwright fit "
             "--matching writes it"
         )
-    tables = {run: table for run, table in zip(runs, peaks, strict=True) if not table.named}
-    known = [name for table in peaks for name in table.compounds]
     found: dict[str, dict[int, str]] = {run: {} for run in tables}
     problems = []
     for line, cells in rows[1:]:

@@ -170,8 +170,11 @@ def proposal_document(proposal: Proposal, file: Path | None, scenario: Path) -> 
         "without_peak": missing,
         "to_go_on": _how_to_go_on(file, scenario),
         "warnings": [
-            f"run {name} has no areas: its peaks are told apart by their times alone"
-            for name in without_areas
+            *(
+                f"run {name} has no areas: its peaks are told apart by their times alone"
+                for name in without_areas
+            ),
+            *(note for run in (proposal.named, *proposal.runs) for note in run.peaks.notes),
         ],
     }
 
@@ -181,7 +184,7 @@ def show_proposal(console: Console, document: dict[str, Any]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(title=f"Proposed names, from run {escape(document['named_run'])}", title_justify="left")
+    table = Table(title=f"Proposed names, from {escape(_origin(document))}", title_justify="left")
     for heading in ("run", "retention, min", "compound", "confidence, %", "or else"):
         table.add_column(heading, justify="right" if "," in heading else "left")
     for row in document["matching"]:
@@ -203,6 +206,11 @@ def show_proposal(console: Console, document: dict[str, Any]) -> None:
     for warning in document["warnings"]:
         console.print(f"Note: {warning}.", markup=False)
     console.print("\n".join(document["to_go_on"]), markup=False, soft_wrap=True)
+
+
+def _origin(document: dict[str, Any]) -> str:
+    run = document["named_run"]
+    return "the prediction" if run is None else f"run {run}"
 
 
 def _how_to_go_on(table: Path | None, scenario: Path) -> list[str]:

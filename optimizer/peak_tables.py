@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
-from optimizer.text_files import nearest, read_text
+from optimizer.text_files import UNSEEN, nearest, read_text
 
 Array = NDArray[np.float64]
 
@@ -44,6 +44,7 @@ class PeakTable:
     width_half : (M,) array  [s], nan where not measured
     area : (M,) array  [any unit], nan where not measured
     tailing : (M,) array  [-], nan where not measured
+    notes : what a reader should know of where they come from
     """
 
     compounds: tuple[str, ...]
@@ -51,6 +52,7 @@ class PeakTable:
     width_half: Array
     area: Array
     tailing: Array
+    notes: tuple[str, ...] = ()
 
     @property
     def named(self) -> bool:
@@ -87,6 +89,9 @@ def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -
         if not name:
             problems.append(f"{where}: the compound has no name")
             continue
+        if re.search(f"[{UNSEEN}]", name):
+            problems.append(f"{where}: {name!r} holds an unseen character or a line end; type the name anew")
+            continue
         if name in lines:
             problems.append(
                 f"{where}: {name!r} is already on line {lines[name]}; a compound has one peak a run "
@@ -115,18 +120,22 @@ def _cells(path: Path, text: str, required: tuple[str, ...]) -> tuple[list[str],
     if first is None:
         raise ScenarioError(f"{path}: is empty; expected a header such as {EXAMPLE} and one line a peak")
     # Some spreadsheets announce their separator in a line of its own.
-    announced = re.fullmatch(r'"?sep=(.)"?', text_lines[first].strip("\ufeff ").rstrip(" "))
+    announced = re.fullmatch(r'"?sep=([;,|:\t])"?', text_lines[first].strip("\ufeff ").rstrip(" "))
     if announced:
         first += 1
     head = text_lines[first] if first < len(text_lines) else ""
     delimiter = announced[1] if announced else next((mark for mark in ";\t," if mark in head), ",")
     reader = csv.reader(io.StringIO("\n".join(text_lines[first:])), delimiter=delimiter)
     try:
-        numbered = [(first + reader.line_num, [cell.strip() for cell in row]) for row in reader]
+        numbered = [
+            (first + reader.line_num, [cell.replace("\n", " ").strip() for cell in row]) for row in reader
+        ]
     except csv.Error as error:
         line = first + reader.line_num
         raise ScenarioError(f"{path}, line {line}: cannot be read as CSV ({error})") from None
     rows = [(line, row) for line, row in numbered if any(row)]
+    if not rows:
+        raise ScenarioError(f"{path}: holds nothing but separators; expected a header such as {EXAMPLE}")
     header = _header(path, first + 1, head, rows[0][1], required)
     body = rows[1:]
     if not body:

@@ -44,7 +44,7 @@ class ChromatogramData:
     critical_responses : (C, Q) array, the critical peaks by themselves  [% of the highest signal]
     labels : peaks in order of elution
     oven_times, oven : (B,) arrays  [min], [°C], the corners of the oven program
-    elution_times, elution_temperatures : (M,) arrays  [min], [°C]
+    elution_times, elution_temperatures, oven_at_elution : (M,) arrays  [min], [°C] of the column, [°C] as set
     half_intervals : (M,) array  [min], halves of the 95 % intervals of these times; nan where unknown
     trace_times, pressure, flow : (Q,) arrays  [min], [kPa gauge], [mL/min]
     ambient : float  [kPa absolute]
@@ -63,6 +63,7 @@ class ChromatogramData:
     oven: Array
     elution_times: Array
     elution_temperatures: Array
+    oven_at_elution: Array
     half_intervals: Array
     trace_times: Array
     pressure: Array
@@ -126,6 +127,8 @@ def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: st
         oven=celsius(np.array([*oven, oven[-1]])),
         elution_times=t[order] / SECONDS_PER_MINUTE,
         elution_temperatures=celsius(prediction.elution_temperature[order]),
+        # As set, so that ticks lie on the trace; the column itself follows late.
+        oven_at_elution=celsius(np.interp(prediction.retention[order], *prediction.program.oven.knots())),
         half_intervals=HALF_95 * prediction.retention_sd[order] / SECONDS_PER_MINUTE,
         trace_times=prediction.trace_times / SECONDS_PER_MINUTE,
         pressure=(prediction.inlet_pressure - ambient_pressure) / PA_PER_KPA,

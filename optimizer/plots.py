@@ -87,8 +87,8 @@ class _LabelBand:
 
     foot = 0.3  # inch, for the leader lines
 
-    def __init__(self, data: ChromatogramData) -> None:
-        points = (AXES_WIDTH + 2 * OVERHANG) * 72
+    def __init__(self, data: ChromatogramData, width: float = AXES_WIDTH) -> None:
+        points = (width + 2 * OVERHANG) * 72
         count = len(data.labels)
         self.size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
         self.pitch = LINE * self.size  # points
@@ -122,7 +122,7 @@ def _note(data: ChromatogramData) -> str:
 
 def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = None) -> None:
     """The detector trace, with the names of the peaks in a band above the axes."""
-    band = _LabelBand(data) if band is None else band
+    band = _LabelBand(data, width_of(axes)) if band is None else band
     _draw_response(data, axes, *SIGNAL_RANGE)
     axes.set_yticks([0, 25, 50, 75, 100])
     _draw_labels(data, axes, band, SIGNAL_RANGE[1])
@@ -227,9 +227,7 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
 def draw_oven(data: ChromatogramData, axes: Axes) -> None:
     """Oven temperature, with a tick where each compound elutes."""
     axes.plot(data.oven_times, data.oven, color=OVEN, linewidth=1.4)
-    axes.plot(
-        data.elution_times, data.elution_temperatures, "|", color=INK, markersize=5, markeredgewidth=0.6
-    )
+    axes.plot(data.elution_times, data.oven_at_elution, "|", color=INK, markersize=5, markeredgewidth=0.6)
     dress(axes, "oven, °C", OVEN)
     _roomy(axes, data.oven, LEAST_SPANS["oven"])
 
@@ -270,7 +268,7 @@ def residual_figure(data: ResidualData) -> Figure:
     right = 0.15  # inch
     points = (WIDTH - LEFT - right) * 72
     size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
-    names = [_residual_name(name, at) for at, name in enumerate(data.compounds, 1)]
+    names = [residual_name(name, at) for at, name in enumerate(data.compounds, 1)]
     below = max((extent(name, size) for name in names), default=0.0) / 72 + 0.16
     legend, axis = 0.34, 1.7
     height = legend + axis + below
@@ -282,7 +280,8 @@ def residual_figure(data: ResidualData) -> Figure:
     return figure
 
 
-def _residual_name(name: str, number: int) -> str:
+def residual_name(name: str, number: int) -> str:
+    """What stands beneath a compound's residuals: its name where the font has it, else its number."""
     short = shortened(name, LONGEST_NAME)
     return short if drawable(short) else f"compound {number}"
 
@@ -324,6 +323,11 @@ def picture(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
 def pictures_of(stem: str, figure: Figure) -> dict[str, bytes]:
     """A figure as two files, `stem`.png and `stem`.svg."""
     return {f"{stem}.png": picture(figure, "png"), f"{stem}.svg": picture(figure, "svg")}
+
+
+def width_of(axes: Axes) -> float:
+    """Width of axes [inch]."""
+    return float(axes.get_window_extent().width / axes.figure.dpi)
 
 
 def text_style(size: float, colour: str = QUIET) -> dict[str, Any]:
@@ -378,10 +382,14 @@ def dress(axes: Axes, label: str, colour: str) -> None:
 
 
 def _roomy(axes: Axes, values: Array, least: float) -> None:
+    axes.set_ylim(*roomy_range(values, least))
+
+
+def roomy_range(values: Array, least: float) -> tuple[float, float]:
     """Limits with room around the values, and no drama where they are all but constant."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     middle = (low + high) / 2
     half = max((high - low) / 2 * 1.15, least / 2, LEAST_SHARE * abs(middle) / 2)
     # What cannot be negative gets no room below zero that widening alone would give it.
     bottom = max(middle - half, -0.05 * half) if low >= 0 else middle - half
-    axes.set_ylim(bottom, bottom + 2 * half)
+    return bottom, bottom + 2 * half

@@ -246,7 +246,7 @@ def compared_with(problem: Problem, prediction: Prediction, now: Prediction) -> 
     gas, gas_was = (gas_per_run(problem, each) for each in (prediction, now))
     return (
         f"run time {prediction.run_time / minute:.2f} min against {now.run_time / minute:.2f} min ({share:+.0f} %)",
-        f"smallest resolution {prediction.min_resolution:.2f} against {now.min_resolution:.2f}",
+        f"resolution of the critical pair {prediction.min_resolution:.2f} against {now.min_resolution:.2f}",
         f"highest temperature {top:.0f} °C against {was:.0f} °C",
         f"carrier gas {gas:.0f} mL a run against {gas_was:.0f} mL",
     )

@@ -14,6 +14,7 @@ LISTED = 5  # failures and sources named
 LESS_THAN_ASKED = (
     0.03  # share of draws that may be missing to what is asked without a word: sampling does that
 )
+WORTH_TELLING = 0.015  # by how much the share by simulated draws must differ to be told
 RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 
 
@@ -22,7 +23,7 @@ def reliability_document(reliability: Reliability) -> Part:
     return {
         "share": number(reliability.share, 3),
         "draws": reliability.draws,
-        "simulated": reliability.exact,
+        "simulated_share": None if reliability.simulated is None else number(reliability.simulated, 3),
         "failures": [
             {"what": what, "share": number(share, 3)} for what, share in reliability.failures[:LISTED]
         ],
@@ -44,6 +45,9 @@ def percent(share: float) -> str:
 def reliability_line(part: Part) -> str:
     """A sentence on a `reliability_document`: what holds, what fails most often, and the source that costs most."""
     text = f"It meets the goal in {percent(part['share'])} of {part['draws']} draws"
+    simulated = part["simulated_share"]
+    if simulated is not None and abs(simulated - part["share"]) >= WORTH_TELLING:
+        text += f" ({percent(simulated)} as far as draws simulated outright tell)"
     for failure in part["failures"][:1]:
         text += f"; what fails most often is the {failure['what']} ({percent(failure['share'])})"
     for source in part["sources"][:1]:
@@ -74,8 +78,9 @@ def confidence_text(confidence: float) -> str:
     return "Programs are judged by the predicted chromatogram alone, not by draws of what is uncertain."
 
 
-def risk_warnings(confidence: float, share: float) -> tuple[str, ...]:
+def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...]:
     """What is to be said of a program that meets the goal as it was asked, but on the instrument may well not."""
+    share = reliability.share if reliability.simulated is None else reliability.simulated
     if confidence > 0 and share < confidence - LESS_THAN_ASKED:
         return (
             f"Holds in {percent(share)} of draws, not in the {100 * confidence:g} % that were asked for: draws that "

@@ -36,10 +36,11 @@ from optimizer.report_candidate import (
     summary,
     what_if_view,
 )
+from optimizer.report_chart import chart_view
 from optimizer.report_scenario import goal_lines, program_lines, understood
 from optimizer.results import InUse, Prediction, SearchOutcome
 from optimizer.scenario_data import Scenario
-from optimizer.set_points_text import set_points_text
+from optimizer.set_points_text import candidate_lines, set_points_text
 
 __all__ = [
     "candidate_document",
@@ -138,7 +139,7 @@ def _exposure_files(stem: str, scenario: Scenario, prediction: Prediction) -> di
 def report_html(
     scenario: Scenario, fit: Fit, outcome: SearchOutcome, fitted: Document, pictures: dict[str, bytes]
 ) -> str:
-    """The page: no script, nothing fetched, every text escaped, pictures inside.
+    """The page: nothing fetched, every text escaped, pictures inside; its script only makes it answer to its reader.
 
     `pictures` holds chromatogram_N.svg of every candidate, exposure_N.svg and front.svg where there are any;
     `fitted` is the fit's document.
@@ -147,6 +148,7 @@ def report_html(
     front = pictures.get("front.svg")
     return page(
         "report.html.j2",
+        "report_script.js",
         title=scenario.title,
         verdict=_verdict(outcome),
         feasible=outcome.feasible,
@@ -166,7 +168,15 @@ def report_html(
         front=[front_view(scenario, point, number) for number, point in enumerate(outcome.front, 1)],
         front_image=None if front is None else as_image(front),
         shift=f"{scenario.goal.shift / 3600:g} h",
-        candidates=[candidate_view(scenario, each, pictures) for each in outcome.candidates],
+        candidates=[
+            {
+                **candidate_view(scenario, each, pictures),
+                "plain_text": "\n".join(
+                    [scenario.title, *candidate_lines(scenario, each), PLANNING],
+                ),
+            }
+            for each in outcome.candidates
+        ],
         in_use=None if outcome.current is None else _in_use(scenario, outcome.current),
         cautions=cautions_about(scenario, predictions),
         planning=PLANNING,
@@ -186,6 +196,7 @@ def _in_use(scenario: Scenario, in_use: InUse) -> dict[str, Any]:
         "breaks": in_use.breaks,
         "holds": "–" if in_use.reliability is None else percent(in_use.reliability.share),
         "image": as_image(picture(chromatogram_figure(chart), "svg")),
+        "chart": chart_view(current, chart),
         **exposure_view(scenario, current, strips),
     }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from base64 import b64encode
 from typing import Any
 
@@ -18,6 +19,7 @@ from optimizer.exposure_data import exposure_data
 from optimizer.found import FEASIBLE
 from optimizer.plot_data import chromatogram_data, valley
 from optimizer.plots import critical_pair_figure, picture
+from optimizer.report_chart import chart_view
 from optimizer.report_reliability import reliability_view
 from optimizer.report_scenario import need_in_words, program_lines
 from optimizer.results import Candidate, FrontPoint, Prediction, WhatIf
@@ -58,7 +60,8 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
     flows = flow_mL_min(prediction.flow)
     line = split_line(scenario.inlet, prediction.flow)
     bake = bake_out_part(scenario, prediction)
-    pair_figure = critical_pair_figure(chromatogram_data(prediction, ambient, heading(candidate)))
+    chart = chromatogram_data(prediction, ambient, heading(candidate))
+    pair_figure = critical_pair_figure(chart)
     return {
         **summary(scenario, prediction),
         "rank": candidate.rank,
@@ -91,6 +94,7 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
         "order_changes": list(candidate.order_changes),
         "warnings": [text for text in candidate.warnings if text not in candidate.order_changes],
         "image": as_image(pictures[f"chromatogram_{candidate.rank}.svg"]),
+        "chart": chart_view(prediction, chart),
         **exposure_view(scenario, prediction, pictures.get(f"exposure_{candidate.rank}.svg")),
         "pair_image": None if pair_figure is None else as_image(picture(pair_figure, "svg")),
         "peaks": peak_rows(scenario, prediction),
@@ -110,7 +114,18 @@ def exposure_view(scenario: Scenario, prediction: Prediction, svg: bytes | None)
 
 def as_image(svg: bytes) -> str:
     """A picture as part of the page: shown as an image, it can run nothing and fetch nothing."""
-    return "data:image/svg+xml;base64," + b64encode(svg).decode()
+    return "data:image/svg+xml;base64," + b64encode(compact(svg)).decode()
+
+
+def compact(svg: bytes) -> bytes:
+    """The same picture in fewer bytes: no comments, no indents, and hundredths of a point instead of millionths.
+
+    Numbers below one stay as they are: among them are scales of glyphs.
+    """
+    text = re.sub(r"<!--.*?-->", "", svg.decode(), flags=re.DOTALL)
+    text = re.sub(r"(?<=>)\s+(?=<)", "", text)
+    text = re.sub(r"\s*\n\s*", "\n", text)
+    return re.sub(r"([1-9]\d*\.\d{2})\d+", r"\1", text).encode()
 
 
 def front_view(scenario: Scenario, point: FrontPoint, number: int) -> View:

@@ -93,14 +93,14 @@ class Reliability:
     ----------
     share : float, of draws in which every counted pair and every wish holds
     draws : int, how many there were
-    exact : bool, whether some were simulated outright and the share corrected by what first derivatives got wrong
+    simulated : float or None, the share as corrected by draws that were simulated outright; None where none were
     failures : what is missed and in what share of draws, the most frequent first
     sources : of uncertainty, the costliest first
     """
 
     share: float
     draws: int
-    exact: bool
+    simulated: float | None
     failures: tuple[tuple[str, float], ...]
     sources: tuple[Source, ...]
 
@@ -254,6 +254,40 @@ class WhatIf:
 
 
 @dataclass(frozen=True)
+class StudyNote:
+    """What is said about the shared study of a search.
+
+    Attributes
+    ----------
+    name, place : str, fit to be shown
+    worker : int, number of this worker, from 1
+    descents, own : int, in the study, and of this worker
+    unstored : int, descents of this worker that are not in the study, since it could not be reached
+    """
+
+    name: str
+    place: str
+    worker: int
+    descents: int
+    own: int
+    unstored: int
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        said = (
+            f'Study "{self.name}" in {self.place}: {self.descents} descents, {self.own - self.unstored} of them by '
+            f"this worker (number {self.worker})."
+        )
+        if self.unstored:
+            said += (
+                f" The study could not be reached at the end: {self.unstored} descents of this worker are not in it, "
+                "but in these results."
+            )
+        return said
+
+
+@dataclass(frozen=True)
 class SearchOutcome:
     """What a search found.
 
@@ -271,6 +305,7 @@ class SearchOutcome:
     front : points on the front between time and smallest resolution, fastest first; empty unless asked for
     front_note : how far they reach, and why there are fewer than asked for; empty unless a front was asked for
     what_ifs : single changes tried when nothing met the goal, the most helpful first
+    study : StudyNote or None, when the search was part of a shared study
     """
 
     feasible: bool
@@ -284,3 +319,4 @@ class SearchOutcome:
     front: tuple[FrontPoint, ...] = ()
     front_note: str = ""
     what_ifs: tuple[WhatIf, ...] = ()
+    study: StudyNote | None = None

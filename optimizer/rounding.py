@@ -18,6 +18,8 @@ CORNERS = 256  # of the grid cell that holds the descent's end
 MOVES = 25  # at most
 STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
 ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
+MORE_IN_HAND = (1.03, 1.08, 1.16, 1.3)  # times the standard deviations that draws ask for
+ALMOST_HELD = -0.05  # smallest margin that draws keep at a descent's end, from which that may help
 LEADING = 12  # of the fastest on the grid, held against the clock's grid
 
 
@@ -63,6 +65,15 @@ def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     """
     end = assessed(problem, family, z)
     best = _on_grid(problem, family, end, seed)
+    if end.backoff is not None and end.margin > ALMOST_HELD:
+        # On the grid other pairs may come near than at the descent's end: a little more is kept in hand of all.
+        for more in MORE_IN_HAND:
+            if best.margin >= FEASIBLE:
+                break
+            held = replace(end, backoff=replace(end.backoff, kappa=more * end.backoff.kappa))
+            again = _on_grid(problem, family, held, seed)
+            if again.margin > best.margin:
+                best = again
     if best.margin >= FEASIBLE or end.margin < ALMOST:
         return best
     for share in STRICTER:

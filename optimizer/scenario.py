@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from models.programs import Program
 from models.units import PA_PER_KPA
 from optimizer.errors import ScenarioError
 from optimizer.peak_names import with_names
-from optimizer.peak_tables import PeakTable, read_peak_table
+from optimizer.peak_tables import PeakTable
 from optimizer.program_checks import below_vacuum, oven_problems
 from optimizer.run_checks import run_problems, run_warnings, unseen_warnings
+from optimizer.run_files import read_run
 from optimizer.scenario_checks import table_problems, table_warnings
 from optimizer.scenario_conversion import program_of, scenario_of
 from optimizer.scenario_data import (
@@ -31,7 +36,7 @@ from optimizer.scenario_data import (
     Steps,
     TimeAbove,
 )
-from optimizer.scenario_messages import Written, parse_file
+from optimizer.scenario_messages import Written, parse_file, parse_tables
 from optimizer.scenario_schema import ProgramTable, ScenarioTable
 
 SCENARIO_FILE = "scenario.toml"
@@ -54,6 +59,7 @@ __all__ = [
     "Steps",
     "TimeAbove",
     "load_scenario",
+    "program_of_tables",
     "read_files",
     "read_program",
 ]
@@ -97,8 +103,10 @@ def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | N
     if problems:
         raise ScenarioError(problems)
     unseen = unseen_warnings(scenario, table.compounds)
+    read = [note for each in files.peaks for note in each.notes]
     return replace(
-        scenario, warnings=(*table_warnings(table, written), *run_warnings(scenario), *unseen, *nameless)
+        scenario,
+        warnings=(*table_warnings(table, written), *run_warnings(scenario), *unseen, *nameless, *read),
     )
 
 
@@ -135,7 +143,37 @@ def read_program(path: Path | str, ambient_pressure: float) -> Program:
     ScenarioError : as `load_scenario`
     """
     file = Path(path)
-    table, written = parse_file(file, ProgramTable)
+    return _program(file, *parse_file(file, ProgramTable), ambient_pressure)
+
+
+def program_of_tables(tables: Mapping[str, Any], ambient_pressure: float, origin: str = "program") -> Program:
+    """The program in two tables `oven` and `carrier`, as a program file holds them.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which the gauge pressures of the tables refer
+    origin : what messages call it
+
+    Raises
+    ------
+    ScenarioError : as `load_scenario`
+    """
+    table, written = parse_tables(origin, _plain(tables), ProgramTable)
+    return _program(origin, table, written, ambient_pressure)
+
+
+def _plain(value: Any) -> Any:
+    """Tables and lists of any kind, and numbers of numpy, as a TOML file would give them."""
+    if isinstance(value, Mapping):
+        return {key: _plain(each) for key, each in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(each) for each in value]
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _program(
+    file: Path | str, table: ProgramTable, written: Mapping[str, Written], ambient_pressure: float
+) -> Program:
     problems = [
         *oven_problems("oven", table.oven),
         *below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA, written),
@@ -162,7 +200,7 @@ def _read_all(file: Path, peak_files: list[Path]) -> list[PeakTable]:
     problems: list[str] = []
     for number, each in enumerate(peak_files, 1):
         try:
-            tables.append(read_peak_table(each, f"{file}: scouting_runs[{number}].peaks", names_needed=False))
+            tables.append(read_run(each, f"{file}: scouting_runs[{number}].peaks"))
         except ScenarioError as error:
             problems += error.problems
     if problems:

@@ -18,11 +18,13 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from models.units import PA_PER_BAR, PA_PER_KPA, PA_PER_PSI
+from optimizer.blanks import BLANKS_REMAIN, blank_lines
 from optimizer.errors import ScenarioError
 from optimizer.scenario_schema import CARRIER_MODES, Table
 from optimizer.text_files import nearest, read_text
 
 Place = tuple[str | int, ...]
+DEEPEST = 20  # levels of lists and tables; the format needs 5, and what recurses must end
 Parsed = TypeVar("Parsed", bound=Table)
 
 KPA_PER = {"psi": PA_PER_PSI / PA_PER_KPA, "bar": PA_PER_BAR / PA_PER_KPA}
@@ -58,7 +60,23 @@ def parse_file(path: Path, schema: type[Parsed]) -> tuple[Parsed, dict[str, Writ
     ------
     ScenarioError : for anything about the file itself, its syntax, its keys, values and units
     """
-    raw = _toml(path, read_text(path))
+    text = read_text(path)
+    raw = _toml(path, text)
+    blanks = blank_lines(text, raw, schema)
+    if blanks:
+        raise ScenarioError("\n".join([f"{path}: {BLANKS_REMAIN}", *blanks]))
+    return parse_tables(path, raw, schema)
+
+
+def parse_tables(
+    path: Path | str, raw: dict[str, Any], schema: type[Parsed]
+) -> tuple[Parsed, dict[str, Written]]:
+    """The same for tables that were read already; `path` is what messages call them.
+
+    Raises
+    ------
+    ScenarioError : as `parse_file`
+    """
     problems: list[str] = []
     written: dict[str, Written] = {}
     tree = _in_kPa(raw, (), written, problems, path)
@@ -76,7 +94,7 @@ def dotted(place: Sequence[str | int]) -> str:
     text = ""
     for step in place:
         text += f"[{step + 1}]" if isinstance(step, int) else f".{step}" if text else step
-    return text
+    return text.replace("\n", "\\n")
 
 
 def _toml(path: Path, text: str) -> dict[str, Any]:
@@ -90,6 +108,12 @@ def _toml(path: Path, text: str) -> dict[str, Any]:
         reason = re.sub(r"\s*\(at .*\)", "", message)
         hint = _toml_hint(reason, line)
         raise ScenarioError(f"{where}: not valid TOML ({reason}) in {line!r}; {hint}") from None
+    except RecursionError:
+        raise ScenarioError(f"{path}: not valid TOML: its brackets are nested far too deeply") from None
+    except ValueError:  # of a number with thousands of digits
+        raise ScenarioError(
+            f"{path}: holds a number of far too many digits; expected such as 30 or 0.25"
+        ) from None
 
 
 def _toml_hint(reason: str, line: str) -> str:
@@ -106,8 +130,14 @@ def _toml_hint(reason: str, line: str) -> str:
     return "expected lines such as length_m = 30, under headings such as [column]"
 
 
-def _in_kPa(node: Any, place: Place, written: dict[str, Written], problems: list[str], path: Path) -> Any:
+def _in_kPa(
+    node: Any, place: Place, written: dict[str, Written], problems: list[str], path: Path | str
+) -> Any:
     """A copy of the tree with every pressure key in kPa."""
+    if len(place) > DEEPEST:
+        raise ScenarioError(
+            f"{path}: {dotted(place[:3])}: is nested {DEEPEST} levels deep and more; no key is"
+        )
     if isinstance(node, list):
         return [_in_kPa(each, (*place, i), written, problems, path) for i, each in enumerate(node)]
     if not isinstance(node, dict):
@@ -135,7 +165,11 @@ def _as_float_can(value: Any) -> Any:
 
 
 def _lines(
-    path: Path, schema: type[Table], tree: dict[str, Any], error: ValidationError, written: dict[str, Written]
+    path: Path | str,
+    schema: type[Table],
+    tree: dict[str, Any],
+    error: ValidationError,
+    written: dict[str, Written],
 ) -> Iterator[str]:
     errors = error.errors(include_url=False)
     suggested: set[str] = set()
@@ -288,7 +322,9 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
     if kind == "string_type":
         return f"{given}: expected text in quotes"
     if kind in ("string_too_short", "string_pattern_mismatch"):
-        return f"{given}: expected text that is not empty and has no blanks at its ends"
+        return (
+            f"{given}: expected text that is not empty and has no blanks at its ends, nor unseen characters"
+        )
     if kind == "bool_type":
         return f"{given}: expected true or false, without quotes"
     return f"{given}: {detail['msg']}"
@@ -302,7 +338,7 @@ def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return f'"{value}"'
+        return f'"{value}"'.replace("\n", "\\n")
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 

@@ -10,6 +10,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from optimizer.peak_tables import TAILING_RANGE
+from optimizer.text_files import UNSEEN
 
 
 @dataclass(frozen=True)
@@ -82,8 +83,8 @@ POSITIVE_RATE = "a rate is always positive, its direction follows from the targe
 TO_PA, TO_PSI, TO_BAR = Slip("Pa", 1e-3), Slip("psi", 6.894757293168), Slip("bar", 100.0)
 KELVIN = Slip("K", 1.0, -273.15)
 
-Title = Annotated[str, Field(min_length=1)]
-Name = Annotated[str, Field(min_length=1, pattern=r"^\S(.*\S)?$")]
+Title = Annotated[str, Field(min_length=1, pattern=f"^[^{UNSEEN}]*$")]
+Name = Annotated[str, Field(min_length=1, pattern=rf"^[^\s{UNSEEN}]([^{UNSEEN}]*[^\s{UNSEEN}])?$")]
 Length = Annotated[float, AfterValidator(Range(0.5, 200, "m", (Slip("cm", 1e-2), Slip("mm", 1e-3))))]
 Bore = Annotated[float, AfterValidator(Range(0.05, 0.8, "mm", (Slip("µm", 1e-3), Slip("m", 1e3))))]
 Film = Annotated[float, AfterValidator(Range(0.02, 15, "µm", (Slip("nm", 1e-3), Slip("mm", 1e3))))]

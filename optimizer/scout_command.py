@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rich.console import Console
 
+from models.programs import Program
 from optimizer.candidate_document import json_bytes
 from optimizer.candidate_file import read_candidates
 from optimizer.documents import Document
 from optimizer.errors import ScenarioError
 from optimizer.found import Progress
-from optimizer.goal import problem_of
+from optimizer.goal import Problem, problem_of
 from optimizer.scenario_data import Scenario
 from optimizer.scout import LEADING, scout
 from optimizer.scout_console import show_first, show_next
@@ -76,8 +77,13 @@ def next_run(
         file = results / CANDIDATES_FILE if results.is_dir() else results
         programs = read_candidates(file, scenario.ambient_pressure, LEADING)
         problem = problem_of(scenario, fit)
+    return next_run_for(problem, programs)
+
+
+def next_run_for(problem: Problem, programs: Sequence[Program]) -> Made:
+    """The same, the candidates being these programs, the best first."""
     found = scout(problem, programs)
-    document = scout_document(found, fit.warnings)
+    document = scout_document(found, problem.fit.warnings)
 
     def files() -> dict[str, bytes]:
         from optimizer.plots import picture

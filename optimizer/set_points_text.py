@@ -6,7 +6,7 @@ from optimizer.bake_out import bake_out_part
 from optimizer.cautions import PLANNING, cautions_about
 from optimizer.reliability_document import percent
 from optimizer.report_candidate import heading
-from optimizer.results import SearchOutcome
+from optimizer.results import Candidate, SearchOutcome
 from optimizer.scenario_data import Scenario
 from optimizer.set_points import pressure_text, set_point_lines
 from optimizer.split_line import split_line
@@ -21,30 +21,34 @@ def set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
         "",
     ]
     for candidate in outcome.candidates:
-        lines.append(heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)"))
-        prediction = candidate.prediction
-        bake = bake_out_part(scenario, prediction)
-        own_ramp = bake is not None and bake.own_ramp
-        lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
-        if bake is not None:
-            lines.append(f"Bake-out: {bake.words(len(prediction.program.oven.ramps))}")
-        for when, pressure in (
-            ("at the start", prediction.inlet_pressure[0]),
-            ("at its highest", prediction.inlet_pressure.max()),
-        ):
-            lines.append(f"Inlet {when}: {pressure_text(float(pressure), scenario.ambient_pressure)}")
-        line = split_line(scenario.inlet, prediction.flow)
-        lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
-        pair = prediction.critical_pair
-        if pair is not None:
-            lines.append(
-                f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f}; "
-                f"everything asked holds in {percent(candidate.pass_probability)} of draws"
-            )
-        lines += [f"Note: {warning}" for warning in candidate.warnings]
-        lines.append("")
+        lines += [*candidate_lines(scenario, candidate), ""]
     about = [
         f"Caution: {line}"
         for line in cautions_about(scenario, [each.prediction for each in outcome.candidates])
     ]
     return "\n".join([*lines, *about, PLANNING, ""])
+
+
+def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
+    """The set points of one candidate, with what it promises and what is to be known of it."""
+    lines = [heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)")]
+    prediction = candidate.prediction
+    bake = bake_out_part(scenario, prediction)
+    own_ramp = bake is not None and bake.own_ramp
+    lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
+    if bake is not None:
+        lines.append(f"Bake-out: {bake.words(len(prediction.program.oven.ramps))}")
+    for when, pressure in (
+        ("at the start", prediction.inlet_pressure[0]),
+        ("at its highest", prediction.inlet_pressure.max()),
+    ):
+        lines.append(f"Inlet {when}: {pressure_text(float(pressure), scenario.ambient_pressure)}")
+    line = split_line(scenario.inlet, prediction.flow)
+    lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
+    pair = prediction.critical_pair
+    if pair is not None:
+        lines.append(
+            f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f}; "
+            f"everything asked holds in {percent(candidate.pass_probability)} of draws"
+        )
+    return [*lines, *(f"Note: {warning}" for warning in candidate.warnings)]

@@ -17,7 +17,7 @@ from optimizer.errors import ScenarioError
 from optimizer.goal import Problem
 from optimizer.scenario import read_program
 from optimizer.scenario_data import Scenario
-from optimizer.sweep import parse_axes, sweep
+from optimizer.sweep import Sweep, parse_axes, sweep
 from optimizer.sweep_console import show_sweep, show_window_diagram
 from optimizer.sweep_document import (
     WINDOW_COLUMNS,
@@ -28,7 +28,7 @@ from optimizer.sweep_document import (
     window_rows,
 )
 from optimizer.sweep_steps import on_steps
-from optimizer.window_sweep import window_sweep
+from optimizer.window_sweep import WindowSweep, window_sweep
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -44,11 +44,12 @@ class Base:
 
 @dataclass(frozen=True)
 class Made:
-    """A result: its document, how it is shown, and the files it leaves (drawn only when asked for)."""
+    """A result: document, how it is shown, the files it leaves (drawn only when asked for), what it rests on."""
 
     document: Document
     show: Callable[[Console, Document], None]
     files: Callable[[], dict[str, bytes]]
+    found: Sweep | WindowSweep
 
 
 def program_to_vary(scenario: Scenario, program: Path | None, candidate: Path | None) -> Base:
@@ -93,7 +94,7 @@ def swept(problem: Problem, base: Base, vary: Sequence[str] | None) -> Made:
         table = csv_bytes(sweep_columns(found), sweep_rows(document))
         return _files(document, table, sweep_figure(found, scenario.compounds, scenario.title))
 
-    return Made(document, show_sweep, files)
+    return Made(document, show_sweep, files, found)
 
 
 def windows(problem: Problem, base: Base, vary: Sequence[str] | None) -> Made:
@@ -117,7 +118,7 @@ def windows(problem: Problem, base: Base, vary: Sequence[str] | None) -> Made:
         table = csv_bytes(WINDOW_COLUMNS, window_rows(document))
         return _files(document, table, window_figure(found, scenario.compounds, scenario.title))
 
-    return Made(document, show_window_diagram, files)
+    return Made(document, show_window_diagram, files, found)
 
 
 def _with_warnings(problem: Problem, document: Document) -> Document:

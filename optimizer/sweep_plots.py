@@ -79,6 +79,27 @@ def sweep_figure(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
         return maps(swept, compounds, title)
 
 
+def draw_resolution(swept: Sweep, axes: Axes) -> None:
+    """Smallest resolution over the set point that was varied, on given axes."""
+    _shade(swept, axes)
+    _draw_resolution(swept, axes)
+    _dress_curve(swept, axes)
+
+
+def draw_run_time(swept: Sweep, axes: Axes) -> None:
+    """Run time [min] over the set point that was varied, on given axes."""
+    _shade(swept, axes)
+    _draw_run_time(swept, axes)
+    _dress_curve(swept, axes)
+
+
+def _dress_curve(swept: Sweep, axes: Axes) -> None:
+    axis = swept.axes[0]
+    axes.grid(True)
+    axes.set_xlim(axis.values[0], axis.values[-1])
+    axes.set_xlabel(axis_label(axis))
+
+
 def axis_label(axis: Axis) -> str:
     """What a set point is, with its unit."""
     return f"{axis.point.label}, {axis.point.unit}"

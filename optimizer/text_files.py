@@ -9,6 +9,9 @@ from pathlib import Path
 from optimizer.errors import ScenarioError
 
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+# As between the brackets of a regular expression: characters that nobody sees but that make two names differ, turn
+# round what follows or command a terminal. The joiners U+200C and U+200D stay, which some scripts need.
+UNSEEN = "\x00-\x1f\x7f-\x9f\xad\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff"
 
 
 def read_text(path: Path, asked_by: str = "") -> str:
@@ -22,15 +25,24 @@ def read_text(path: Path, asked_by: str = "") -> str:
     ------
     ScenarioError : when there is no such file, it cannot be opened, or it is not UTF-8
     """
+    return text_of(path, read_bytes(path, asked_by))
+
+
+def read_bytes(path: Path, asked_by: str = "") -> bytes:
+    """The bytes of a file; parameters and errors as `read_text`."""
     origin = f"{asked_by} names {path.name!r}: " if asked_by else ""
     try:
-        raw = path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
         raise ScenarioError(f"{origin}{path}: there is no such file{_near(path)}") from None
     except IsADirectoryError:
         raise ScenarioError(f"{origin}{path}: is a folder; a file was expected") from None
     except OSError as error:
         raise ScenarioError(f"{origin}{path}: cannot be read ({error.strerror or error})") from None
+
+
+def text_of(path: Path, raw: bytes) -> str:
+    """The bytes of a file as text, line ends as \\n; errors as `read_text`."""
     if raw.startswith(_UTF16):
         raise ScenarioError(f"{path}: is saved as UTF-16; save it as UTF-8 text")
     try:

@@ -43,8 +43,8 @@ def with_uncertainty(
 
     Parameters
     ----------
-    exact : whether some of the draws are simulated outright (a third of a second), by which the share is corrected;
-        standard deviations and the differences that single sources make always come from first derivatives
+    exact : whether some of the draws are simulated outright as well (a third of a second): what first derivatives got
+        wrong in them corrects the share, which is told beside the share that the search judges by
     """
     problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
@@ -59,19 +59,20 @@ def with_uncertainty(
         width_sd=np.where(eluted, peaks.width[0].std(axis=0), np.nan),
         resolution_sd=pairs.std(axis=0),
     )
-    share, correction = stands.share, 0.0
+    simulated_share = None
     if exact:
         # Some draws simulated outright say what first derivatives get wrong; all the others need not be.
         draws = _some(problem.robustness.draws(batch.controlled), EXACT_DRAWS)
         simulated = exact_peaks(problem, batch, assessment, draws)
         held = standing_of(problem, batch, assessment, simulated, draws.shared[:, 3]).holds
         correction = float(held.mean() - stands.holds[:EXACT_DRAWS].mean())
+        simulated_share = min(max(stands.share + correction, 0.0), 1.0)
     return prediction, Reliability(
-        share=min(max(share + correction, 0.0), 1.0),
+        share=stands.share,
         draws=len(stands.worst),
-        exact=exact,
+        simulated=simulated_share,
         failures=_failures(problem, prediction, stands),
-        sources=_sources(problem, batch, assessment, stands, correction),
+        sources=_sources(problem, batch, assessment, stands),
     )
 
 
@@ -133,16 +134,13 @@ def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tup
 
 
 def _sources(
-    problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing, correction: float
+    problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing
 ) -> tuple[Source, ...]:
-    """What each source of uncertainty takes: the share that would hold without it, the costliest first.
-
-    The `correction` of the share with all of them is taken for that of those without one, so that they compare.
-    """
+    """What each source of uncertainty takes: the share that would hold without it, the costliest first."""
     found = []
     for source in SOURCES:
         without = standing(problem, batch, assessment, frozenset({source}))
         if not np.array_equal(without.worst, stands.worst):
-            share = min(max(without.share + correction, 0.0), 1.0)
+            share = without.share
             found.append(Source(SOURCE_TEXTS[source], share))
     return tuple(sorted(found, key=lambda each: -each.share_without))

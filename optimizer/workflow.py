@@ -14,10 +14,12 @@ from optimizer.concessions import conceded
 from optimizer.found import Progress
 from optimizer.front import front_of
 from optimizer.goal import Problem, problem_of
+from optimizer.interruption import postponed
 from optimizer.peak_tables import PeakTable
 from optimizer.program_space import families_of
 from optimizer.results import SearchOutcome
 from optimizer.scenario import Scenario
+from optimizer.study_place import StudyPlace
 from optimizer.what_if import what_ifs
 
 FRONT_TIME = 0.5  # of the search's budget, on top of it, for a front
@@ -53,6 +55,8 @@ def optimize(
     seconds: float | None = None,
     progress: Progress | None = None,
     what_if: bool = True,
+    study: StudyPlace | None = None,
+    study_name: str | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank; then the front, if the goal asks for one, or what would help.
 
@@ -61,17 +65,27 @@ def optimize(
     seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
     progress : called with the share of the budget spent and a line of text
     what_if : whether single changes are tried when nothing meets the goal
+    study : where a shared study keeps the search; None for a search by itself
+    study_name : its name there; the scenario's title when None
+
+    Raises
+    ------
+    StudyError : when the study cannot be reached or written, or belongs to another scenario
     """
     from optimizer.search import hunt  # optuna is slow to import and only needed here
+    from optimizer.search_study import open_study
 
     problem = problem_of(scenario, fit)
     budget = scenario.search.seconds if seconds is None else seconds
-    hunted = hunt(problem, families_of(scenario), budget, scenario.search.seed, progress)
+    families = families_of(scenario)
+    shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
+    hunted = hunt(problem, families, budget, scenario.search.seed, progress, shared=shared)
     if what_if:
         hunted = conceded(problem, hunted, budget, progress)
-    outcome = outcome_of(problem, hunted)
-    if hunted.interrupted:  # who ended the search wants its result now
-        return problem, outcome
+    with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
+        outcome = outcome_of(problem, hunted)
+    if hunted.interrupted or stop_asked():  # who ended the search wants its result now
+        return problem, replace(outcome, interrupted=True)
     if scenario.goal.front_points and not outcome.feasible:
         outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")
     if outcome.feasible and scenario.goal.front_points:

@@ -12,13 +12,17 @@ import pytest
 ROOT = Path(__file__).parent.parent
 MODULES = sorted([*(ROOT / "models").glob("*.py"), *(ROOT / "optimizer").glob("*.py")])
 FENCED = {
-    "optuna": {"optimizer/search.py"},
+    "optuna": {"optimizer/search.py", "optimizer/search_study.py"},
     "matplotlib": {
+        "optimizer/axes_plots.py",
         "optimizer/band_plots.py",
         "optimizer/compare_plots.py",
         "optimizer/exposure_plots.py",
         "optimizer/front_plots.py",
+        "optimizer/interface_method_results.py",
+        "optimizer/interface_results.py",
         "optimizer/pair_letters.py",
+        "optimizer/peaks_plots.py",
         "optimizer/plots.py",
         "optimizer/scout_plots.py",
         "optimizer/sweep_command.py",
@@ -26,7 +30,7 @@ FENCED = {
         "optimizer/sweep_plots.py",
         "optimizer/window_plots.py",
     },
-    "typer": {"optimizer/cli.py"},
+    "typer": {"optimizer/cli.py", "optimizer/new_command.py", "optimizer/peaks_command.py"},
 }
 
 
@@ -62,7 +66,8 @@ def test_imports_stay_inside_the_fences(path: Path) -> None:
 
 def test_the_command_line_is_imported_by_nothing() -> None:
     for path in MODULES:
-        assert "optimizer.cli" not in imported(path), path
+        if path.name != "__main__.py":  # where it starts
+            assert "optimizer.cli" not in imported(path), path
 
 
 def test_matplotlib_is_imported_lazily() -> None:

@@ -226,10 +226,15 @@ def main(arguments: list[str] | None = None) -> None:
     )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--latest", type=float, metavar="MIN", help="another latest elution, in minutes")
+    parser.add_argument(
+        "--resolution", type=float, metavar="RS", help="another resolution needed of every pair"
+    )
     options = parser.parse_args(arguments)
     scenario = load_scenario(HERE)
     if options.latest is not None:
         scenario = replace(scenario, goal=replace(scenario.goal, latest_elution=options.latest * 60))
+    if options.resolution is not None:
+        scenario = replace(scenario, goal=replace(scenario.goal, min_resolution=options.resolution))
     problem = problem_of(scenario, fit_scenario(scenario))
     allowed = min(each.min_intact_fraction or 1.0 for each in scenario.analytes if each.decomposition)
     bests: dict[bool, float] = {}

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from benchmarks.scouting import NOMINAL, Mixture, scouted
-from models.peak_matching import Matching, UnnamedRun, match_peaks
+from models.peak_matching import Matching, UnnamedRun, match_expected, match_peaks
+from models.programs import CarrierProgram, OvenProgram, Program
 
 
 @pytest.fixture(scope="module")
@@ -82,3 +83,25 @@ def test_another_amount_injected_changes_nothing(mixture: Mixture) -> None:
     run = unnamed(mixture, 1, order)
     (found,) = matched(mixture, [replace(run, area=7.3 * run.area)])
     np.testing.assert_array_equal(found.compound, order)
+
+
+def test_a_run_that_is_off_as_a_whole_is_matched_to_where_its_compounds_are_expected() -> None:
+    """Thirty compounds, all 1.2 % and 3 s late, some closer than that, two missing and a stray peak."""
+    random = np.random.default_rng(8)
+    expected = 100 + np.cumsum(random.uniform(4.0, 40.0, 30))
+    area = np.exp(random.normal(0, 0.6, 30))
+    found = expected * 1.012 + 3.0 + random.normal(0, 0.15, 30)
+    shift = found - expected
+    assert np.median(shift) > np.diff(expected).min()
+    seen = np.delete(np.arange(30), [7, 21])
+    times = np.append(found[seen], 333.0)
+    areas = np.append(1.3 * area[seen] * np.exp(random.normal(0, 0.05, 28)), 0.4)
+    order = np.argsort(times)
+    truth = np.append(seen, -1)[order]
+    program = Program(OvenProgram(350.0), CarrierProgram("flow", 2e-8))
+    run = UnnamedRun("late", program, times[order], areas[order], repeatability=0.2)
+    matching = match_expected(run, area, expected, 0.012 * expected + 3.0)
+    np.testing.assert_array_equal(matching.compound, truth)
+    assert np.median(matching.confidence) > 0.99
+    alone = match_expected(replace(run, area=np.full(29, np.nan)), None, expected, 0.012 * expected + 3.0)
+    assert np.mean(alone.compound == truth) > 0.9

@@ -209,7 +209,7 @@ def made_up_outcome(
                 reliability=Reliability(
                     0.93,
                     400,
-                    True,
+                    0.93,
                     (("resolution of the tightest pair", 0.05),),
                     (Source("oven temperature", 0.96), Source("retention and flow as fitted", 0.95)),
                 ),

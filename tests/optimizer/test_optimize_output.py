@@ -116,7 +116,7 @@ def test_single_changes_can_be_left_out(
     """The command hands the wish on; that the search then tries none is a test of the search's."""
     asked: list[bool] = []
 
-    def search(*_: object, what_if: bool = True) -> None:
+    def search(*_: object, what_if: bool = True, **__: object) -> None:
         asked.append(what_if)
         raise ScenarioError("enough")
 

@@ -180,7 +180,7 @@ def test_none_and_all_are_said_only_where_they_are_so(share: float, text: str) -
 
 
 def test_the_sentence_on_reliability() -> None:
-    known = Reliability(0.91, 400, True, WHY, SOURCES)
+    known = Reliability(0.91, 400, 0.91, WHY, SOURCES)
     text = reliability_text(known)
     assert text == (
         "It meets the goal in 91 % of 400 draws; what fails most often is the resolution of a and b (7 %); costliest "
@@ -190,23 +190,27 @@ def test_the_sentence_on_reliability() -> None:
     assert judged_text(0.0, known).startswith("Programs were judged by the predicted chromatogram alone")
     assert judged_text(0.0, known).endswith(text)
     # A source without which no more would hold costs nothing, and what never fails has no failures.
-    assert reliability_text(Reliability(1.0, 400, False, (), (Source("oven temperature", 1.0),))) == (
+    assert reliability_text(Reliability(1.0, 400, None, (), (Source("oven temperature", 1.0),))) == (
         "It meets the goal in 100 % of 400 draws."
     )
 
 
 def test_what_is_warned_of() -> None:
-    (risky,) = risk_warnings(0.0, 0.13)
+    (risky,) = risk_warnings(0.0, _held_in(0.13))
     assert "only 13 % of draws" in risky
     assert "confidence = 0.9" in risky
     assert "min_resolution" not in risky
-    assert risk_warnings(0.0, 0.7) == ()
-    (short,) = risk_warnings(0.9, 0.82)
+    assert risk_warnings(0.0, _held_in(0.7)) == ()
+    (short,) = risk_warnings(0.9, _held_in(0.9, 0.82))
     assert "Holds in 82 % of draws, not in the 90 %" in short
-    assert risk_warnings(0.9, 0.89) == ()
+    assert risk_warnings(0.9, _held_in(0.9, 0.89)) == ()
 
 
-def test_a_correction_by_simulated_draws_leaves_what_sources_cost(problem: Problem) -> None:
+def _held_in(share: float, simulated: float | None = None) -> Reliability:
+    return Reliability(share, 400, simulated, (), ())
+
+
+def test_what_simulated_draws_correct_is_told_beside_the_share(problem: Problem) -> None:
     needed = 0.999 * predict(problem, PROGRAM).min_resolution  # so that some draws hold and some do not
     robust = replace(
         problem,
@@ -216,19 +220,18 @@ def test_a_correction_by_simulated_draws_leaves_what_sources_cost(problem: Probl
     )
     prediction = predict(robust, PROGRAM)
     _, linear = with_uncertainty(robust, prediction)
-    _, simulated = with_uncertainty(robust, prediction, exact=True)
-    assert 0.1 < linear.share < 0.95
-    assert not linear.exact
-    assert simulated.exact
-    assert simulated.share != linear.share
-    before = {each.text: each.share_without - linear.share for each in linear.sources}
-    after = {each.text: each.share_without - simulated.share for each in simulated.sources}
-    for text, gain in before.items():
-        if 0 < simulated.share + gain < 1:
-            assert after[text] == pytest.approx(gain, abs=1e-9)
-    document = reliability_document(simulated)
-    assert document["simulated"] is True
-    assert document["share"] == pytest.approx(simulated.share, abs=1e-3)
+    _, both = with_uncertainty(robust, prediction, exact=True)
+    assert linear.simulated is None
+    assert both.share == linear.share
+    assert 0.1 < both.share < 0.95
+    assert both.simulated is not None
+    assert 0 < abs(both.simulated - both.share) < 0.1
+    document = reliability_document(both)
+    assert document["share"] == pytest.approx(both.share, abs=1e-3)
+    assert document["simulated_share"] == pytest.approx(both.simulated, abs=1e-3)
+    text = reliability_text(replace(both, simulated=both.share - 0.05))
+    assert f"({100 * (both.share - 0.05):.0f} % as far as draws simulated outright tell)" in text
+    assert "simulated" not in reliability_text(replace(both, simulated=both.share))
 
 
 def test_peak_tables_carry_the_spread_over_the_draws(problem: Problem, prediction: Prediction) -> None:

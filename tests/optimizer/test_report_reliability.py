@@ -25,7 +25,7 @@ from tests.optimizer.test_report import NAMES, RETENTION, Reader, outcome_with, 
 KNOWN = Reliability(
     0.874,
     400,
-    True,
+    0.87,
     (("earliest elution", 0.08), ("resolution of a and b", 0.046)),
     (Source("carrier setting", 0.95), Source("oven temperature", 0.9)),
 )

@@ -28,34 +28,39 @@ from tests.scenarios.data_scripts import (
     of_the_packages,
     run_alone,
 )
+from tests.scenarios.predictions import compared
 
 FOLDER = ROOT / "scenarios" / "heat_sensitive"
 SCRIPT = FOLDER / "make_data.py"
 PEROXIDES = ("peroxide A", "peroxide B", "peroxide C")
 
-# The first candidate of README.md, and the best that best_intact.py finds for oven ramps alone, rounded.
+# The first candidate of README.md, and the best that best_intact.py finds for oven ramps alone when the ethers are to
+# have what they have in that candidate (--resolution 1.6), rounded to the instrument's steps.
 PRESSURE_RAMP = {
     "oven": {
-        "start_C": 35,
-        "hold_min": 3.9,
-        "ramps": [{"rate_C_per_min": 45, "to_C": 100}, {"rate_C_per_min": 1, "to_C": 106}],
+        "start_C": 36,
+        "hold_min": 2.4,
+        "ramps": [
+            {"rate_C_per_min": 34.5, "to_C": 102, "hold_min": 2.7},
+            {"rate_C_per_min": 8, "to_C": 105, "hold_min": 2.6},
+        ],
     },
     "carrier": {
         "mode": "pressure program",
-        "start_kPa": 55,
-        "ramps": [{"rate_kPa_per_min": 45, "to_kPa": 340}],
+        "start_kPa": 53,
+        "ramps": [{"rate_kPa_per_min": 61, "to_kPa": 341}],
     },
 }
 OVEN_ALONE = {
     "oven": {
         "start_C": 35,
-        "hold_min": 4.4,
+        "hold_min": 3.5,
         "ramps": [
-            {"rate_C_per_min": 35, "to_C": 117, "hold_min": 2.1},
-            {"rate_C_per_min": 4, "to_C": 119.5, "hold_min": 5},
+            {"rate_C_per_min": 35, "to_C": 106, "hold_min": 0.2},
+            {"rate_C_per_min": 1, "to_C": 110, "hold_min": 5},
         ],
     },
-    "carrier": {"mode": "constant flow", "flow_mL_min": 1.93},
+    "carrier": {"mode": "constant flow", "flow_mL_min": 2.65},
 }
 
 
@@ -140,8 +145,8 @@ def test_decomposition_at_the_stated_temperature_follows_the_half_life() -> None
 def test_decomposition_in_a_ramp_agrees_with_the_closed_form_of_the_package(problem: Problem) -> None:
     prompt = Instrument(NOMINAL, replace(INSTRUMENT.reality, oven_lag=1e-3), INSTRUMENT.solutes)
     program = Program(
-        OvenProgram(308.15, 234.0, (Ramp(45 / 60, 373.15), Ramp(1 / 60, 379.15))),
-        CarrierProgram("pressure", 156325.0),
+        OvenProgram(309.15, 144.0, (Ramp(34.5 / 60, 375.15, 162.0), Ramp(8 / 60, 378.15))),
+        CarrierProgram("pressure", 154325.0),
     )
     kinetics = decomposition_of(problem.scenario, PEROXIDES)
     for until in (300.0, 500.0, 900.0):
@@ -152,11 +157,11 @@ def test_decomposition_in_a_ramp_agrees_with_the_closed_form_of_the_package(prob
 
 def test_stretches_join_and_follow_oven_and_pressure() -> None:
     stretches = stretches_of(NOMINAL, PRESSURE_RAMP, script.OVEN_LAG)
-    pressure_corners = [0.0, 285 / 45 * 60, 1e6], [156325.0, 441325.0, 441325.0]
-    oven_corners = (
-        [0.0, 234.0, 234 + 65 / 45 * 60, 234 + 65 / 45 * 60 + 360, 1e6],
-        [35.0, 35.0, 100.0, 106.0, 106.0],
-    )
+    ramped = 144 + 66 / 34.5 * 60  # the first oven ramp ends
+    second = ramped + 162, ramped + 162 + 3 / 8 * 60
+    raised = 288 / 61 * 60  # the pressure ramp ends
+    pressure_corners = [0.0, raised, 1e6], [154325.0, 442325.0, 442325.0]
+    oven_corners = [0.0, 144.0, ramped, *second, 1e6], [36.0, 36.0, 102.0, 102.0, 105.0, 105.0]
     assert stretches[0].start == 0
     for stretch, after in pairwise(stretches):
         assert stretch.stop == pytest.approx(after.start)
@@ -167,12 +172,7 @@ def test_stretches_join_and_follow_oven_and_pressure() -> None:
             wanted = 273.15 + np.interp(t, *oven_corners) - stretch.temperature(t)
             assert script.OVEN_LAG * rate == pytest.approx(wanted, abs=1e-4)
     corners = {round(stretch.start, 3) for stretch in stretches[1:]}
-    assert corners == {
-        234.0,
-        round(285 / 45 * 60, 3),
-        round(234 + 65 / 45 * 60, 3),
-        round(234 + 65 / 45 * 60 + 360, 3),
-    }
+    assert corners - {round(second[1] + 156, 3)} == {round(t, 3) for t in (144.0, ramped, *second, raised)}
 
 
 def test_peroxides_are_missing_from_the_areas_of_the_steep_run() -> None:
@@ -202,11 +202,25 @@ def test_on_the_instrument_the_pressure_ramp_keeps_what_the_oven_alone_loses() -
         assert rows[-1].time < 13 * 60
         kept[program["carrier"]["mode"]] = min(true_intact(program).values())
     assert kept["pressure program"] >= 0.97
-    assert kept["constant flow"] < 0.85
+    assert kept["constant flow"] < 0.94
+
+
+def test_the_first_candidate_is_predicted_as_well_as_the_readme_says(problem: Problem) -> None:
+    found = compared(problem, INSTRUMENT, PRESSURE_RAMP)
+    assert max(map(abs, found.late.values())) < 1.0  # s
+    for name, share in true_intact(PRESSURE_RAMP).items():
+        assert found.intact[name] == pytest.approx(share, abs=0.001), name
+    # The weak spot, and README.md says so: the ethers are predicted 0.09 too high, one and a half standard deviations.
+    ethers = found.pairs["ether A", "ether B"]
+    assert ethers.predicted == pytest.approx(1.60, abs=0.02)
+    assert abs(ethers.predicted - ethers.true) < 2 * ethers.sd
+    assert 0.87 < found.share < 0.93
+    others = [pair for names, pair in found.pairs.items() if names != ("ether A", "ether B")]
+    assert min(pair.true for pair in others) > 3.5
 
 
 def test_no_oven_ramp_comes_near_the_pressure_ramp(problem: Problem) -> None:
-    # A small search; best_intact.py with its defaults finds 0.837 and 0.984.
+    # A small search; best_intact.py with its defaults finds 0.957 and 0.989.
     best: dict[str, float] = {}
     for controlled, carrier_ramp, oven_ramps, descents in (
         ("flow", False, 2, 1),
@@ -220,13 +234,13 @@ def test_no_oven_ramp_comes_near_the_pressure_ramp(problem: Problem) -> None:
         _, others = best_intact.margins(problem, family, where[None])
         assert others.min() >= -1e-4
     oven_alone = [share for name, share in best.items() if not name.startswith("pressure program")]
-    assert 0.80 < max(oven_alone) < 0.86  # a poor search would fall short of the first
-    assert best["pressure program, 1 oven ramp"] > 0.975
+    assert 0.95 < max(oven_alone) < 0.96  # a poor search would fall short of the first
+    assert best["pressure program, 1 oven ramp"] > 0.985
 
 
-def test_with_twice_as_long_the_oven_alone_would_do(problem: Problem) -> None:
+def test_with_a_third_longer_the_oven_alone_would_do(problem: Problem) -> None:
     # What stands in the way is time, not chemistry: the limit, not the search, shuts oven ramps out.
-    scenario = replace(problem.scenario, goal=replace(problem.scenario.goal, latest_elution=26 * 60.0))
+    scenario = replace(problem.scenario, goal=replace(problem.scenario.goal, latest_elution=17.3 * 60))
     patient = problem_of(scenario, problem.fit)
     family = best_intact.family_of(patient, "flow", False, 1)
     margin, _ = best_intact.best_of(patient, family, 512, 2, 1, None)
@@ -234,7 +248,7 @@ def test_with_twice_as_long_the_oven_alone_would_do(problem: Problem) -> None:
 
 
 def test_the_search_ends_on_a_pressure_ramp(problem: Problem) -> None:
-    _, outcome = optimize(problem.scenario, problem.fit, seconds=3)
+    _, outcome = optimize(problem.scenario, problem.fit, seconds=8)
     assert outcome.feasible
     first = outcome.candidates[0].prediction
     assert first.program.carrier.mode == "pressure program"

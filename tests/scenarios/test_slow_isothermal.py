@@ -12,7 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from optimizer.goal import problem_of
 from optimizer.scenario import load_scenario
+from optimizer.workflow import fit_scenario
 from tests.published.tables import rows as published
 from tests.reference.instrument import stretches_of
 from tests.scenarios.data_scripts import (
@@ -23,11 +25,23 @@ from tests.scenarios.data_scripts import (
     of_the_packages,
     run_alone,
 )
+from tests.scenarios.predictions import compared
 
 FOLDER = ROOT / "scenarios" / "slow_isothermal"
 SCRIPT = FOLDER / "make_data.py"
 OVEN = {"start_C": 50, "hold_min": 1, "ramps": [{"rate_C_per_min": 20, "to_C": 120, "hold_min": 2}]}
-
+# The first candidate of README.md
+CANDIDATE = {
+    "oven": {
+        "start_C": 43,
+        "hold_min": 0.8,
+        "ramps": [
+            {"rate_C_per_min": 48, "to_C": 81, "hold_min": 1},
+            {"rate_C_per_min": 50, "to_C": 174, "hold_min": 1},
+        ],
+    },
+    "carrier": {"mode": "constant flow", "flow_mL_min": 4},
+}
 
 instrument = load_script(FOLDER)
 INSTRUMENT, NOMINAL, PROGRAMS = instrument.INSTRUMENT, instrument.NOMINAL, instrument.PROGRAMS
@@ -200,6 +214,19 @@ def test_a_confirmation_compares_with_the_prediction(
     assert "AFTER THE PROGRAM'S END" in printed
     with pytest.raises(SystemExit, match="no candidate of rank 1"):
         instrument.main(["--confirm", str(file)])
+
+
+def test_the_first_candidate_is_predicted_as_well_as_the_readme_says() -> None:
+    scenario = load_scenario(FOLDER)
+    found = compared(problem_of(scenario, fit_scenario(scenario)), INSTRUMENT, CANDIDATE)
+    assert max(map(abs, found.late.values())) < 1.0  # s
+    assert found.share > 0.9
+    closest = found.pairs["1,2-dichlorobenzene", "methyl benzoate"]
+    assert closest.predicted == pytest.approx(1.74, abs=0.03)
+    assert (
+        closest.predicted < closest.true < closest.predicted + 2 * closest.sd
+    )  # peaks are narrower than predicted
+    assert min(pair.true for pair in found.pairs.values()) == closest.true
 
 
 def test_noise_of_a_confirmation_is_not_that_of_the_scouting_runs() -> None:

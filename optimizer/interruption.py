@@ -1,0 +1,90 @@
+"""Ctrl-C and what else ends a process from outside: nothing is left half done."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from types import FrameType
+
+# SIGTERM is what schedulers and service managers send, SIGHUP what a closed terminal does.
+_NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
+_last: int | None = None
+
+
+def stop_on_signals() -> None:
+    """From now on every such signal raises KeyboardInterrupt, unless whoever started the process has it ignored."""
+    global _last
+    _last = None
+    for number in _signals():
+        if signal.getsignal(number) != signal.SIG_IGN:
+            signal.signal(number, _stop)
+
+
+def stopped() -> int:
+    """Say so, and the status a shell expects then: 130 after Ctrl-C, 143 after SIGTERM."""
+    sys.stderr.write("rampwright: stopped before the end; nothing was left half written\n")
+    return 128 + (signal.SIGINT if _last is None else _last)
+
+
+def was_stopped() -> bool:
+    """Whether a signal has asked this process to stop."""
+    return _last is not None
+
+
+@contextmanager
+def postponed(
+    patience: int | None = None, told: Callable[[], None] | None = None
+) -> Iterator[Callable[[], bool]]:
+    """Within, signals to stop are noted and otherwise without effect; yields whether there has been one.
+
+    Parameters
+    ----------
+    patience : how many are noted; the next one raises KeyboardInterrupt. None: all of them, which is for what takes
+        milliseconds and must not be left half done.
+    told : called at each noted one, to say what is still being done
+    """
+    noted: list[int] = []
+
+    def note(number: int, frame: FrameType | None) -> None:
+        global _last
+        _last = number
+        noted.append(number)
+        if patience is not None and len(noted) > patience:
+            raise KeyboardInterrupt
+        if told is not None:
+            told()
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():  # only there may handlers be set
+        for number in _signals():
+            if callable(signal.getsignal(number)):  # not where it is ignored, or ends the process at once
+                before[number] = signal.signal(number, note)
+    try:
+        yield lambda: bool(noted)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def finishing() -> AbstractContextManager[Callable[[], bool]]:
+    """While results are drawn and written: a first Ctrl-C lets that come to its end, a second one does not."""
+    return postponed(1, _say_so)
+
+
+def _say_so() -> None:
+    sys.stderr.write(
+        "rampwright: stopping; what was found is still being written (Ctrl-C again: not even that)\n"
+    )
+
+
+def _signals() -> list[signal.Signals]:
+    return [getattr(signal, name) for name in _NAMES if hasattr(signal, name)]
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    global _last
+    _last = number
+    raise KeyboardInterrupt

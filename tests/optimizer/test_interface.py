@@ -1,0 +1,356 @@
+"""The interface for notebooks: the commands' own documents, pictures on given axes, and errors that speak Python."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import FrozenInstanceError, fields
+from pathlib import Path
+from types import FunctionType
+from typing import Any
+
+import numpy as np
+import pytest
+
+import optimizer as rw
+from models.errors import InvalidInputError
+from models.programs import Ramp
+from models.units import absolute_pressure, flow_si, kelvin
+from optimizer.scenario import read_program
+from tests.optimizer.command import call
+
+SLOW: dict[str, Any] = {
+    "start_C": 50,
+    "hold_min": 2,
+    "ramps": [{"rate_C_per_min": 5, "to_C": 280, "hold_min": 5}],
+}
+FLOW: dict[str, Any] = {"mode": "constant flow", "flow_mL_min": 1.2}
+PROGRAM_FILE = (
+    "oven = { start_C = 50, hold_min = 2, ramps = [{ rate_C_per_min = 5, to_C = 280, hold_min = 5 }] }\n"
+    'carrier = { mode = "constant flow", flow_mL_min = 1.2 }\n'
+)
+
+
+@pytest.fixture(scope="module")
+def fitted(tmp_path_factory: pytest.TempPathFactory) -> rw.Fitted:
+    from tests.optimizer.bad_inputs import write_good_scenario
+
+    folder = tmp_path_factory.mktemp("interface") / "five"
+    write_good_scenario(folder)
+    return rw.fit(rw.load_scenario(folder))
+
+
+@pytest.fixture(scope="module")
+def found(fitted: rw.Fitted) -> rw.Optimized:
+    return rw.optimize(fitted, seconds=1.5)
+
+
+@pytest.fixture
+def axes() -> Any:
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(5, 3)).add_subplot()
+
+
+def printed(monkeypatch: pytest.MonkeyPatch, capsys: Any, *arguments: str | Path) -> Any:
+    """The document a command prints."""
+    assert call(monkeypatch, *arguments, "--json") == 0
+    return json.loads(capsys.readouterr().out)
+
+
+# ---- names -----------------------------------------------------------------------------------------------------
+
+
+def test_importing_the_package_costs_nothing() -> None:
+    code = (
+        "import sys, optimizer as rw\n"
+        "print(rw.__version__, {'numpy', 'scipy', 'pydantic', 'rich', 'typer'} & set(sys.modules))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split(" ", 1) == [rw.__version__, "set()\n"]
+
+
+def test_drawing_and_searching_are_imported_only_for_that() -> None:
+    code = (
+        "import sys\nfrom optimizer import load_scenario, fit, predict, optimize, sweep, compare\n"
+        "print({'matplotlib', 'optuna', 'jinja2'} & set(sys.modules))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "set()"
+
+
+@pytest.mark.parametrize(
+    "first", ["import optimizer.predict, optimizer.sweep", "import optimizer as rw; rw.fit"]
+)
+def test_a_name_is_the_function_whatever_was_imported_before(first: str) -> None:
+    """Modules are called predict, sweep ... as well: importing one must not put it in the function's place."""
+    code = (
+        f"{first}\nimport optimizer as rw\nfrom optimizer import predict, sweep\nimport optimizer.compare\n"
+        "from optimizer.predict import covering\n"
+        "print(*(type(each).__name__ for each in (predict, sweep, rw.compare, rw.predict, covering)))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["function"] * 5
+
+
+def test_every_stable_name_is_there_and_says_what_it_is() -> None:
+    assert set(rw.__all__) <= set(dir(rw))
+    for name in rw.__all__:
+        each = getattr(rw, name)
+        if isinstance(each, FunctionType):
+            assert each.__doc__, name
+            assert "return" in each.__annotations__, name
+    with pytest.raises(AttributeError, match="no attribute 'optimise'"):
+        _ = rw.optimise  # type: ignore[attr-defined]
+
+
+def test_results_are_frozen(fitted: rw.Fitted, found: rw.Optimized) -> None:
+    for result in (fitted, found, found.predicted()):
+        with pytest.raises(FrozenInstanceError):
+            setattr(result, fields(result)[0].name, None)
+
+
+# ---- documents -------------------------------------------------------------------------------------------------
+
+
+def test_documents_are_those_the_commands_print(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, program = tmp_path / "demo", tmp_path / "program.toml"
+    rw.copy_scenario(folder, "slow_isothermal")
+    fitted = rw.fit(rw.load_scenario(folder))
+    program.write_text(PROGRAM_FILE, encoding="utf-8")
+    run = folder / "slow.csv"
+    cases: list[tuple[Any, tuple[str | Path, ...]]] = [
+        (rw.check(fitted.scenario), ("check", folder)),
+        (fitted, ("fit", folder)),
+        (rw.predict(fitted), ("predict", folder)),
+        (rw.predict(fitted, program), ("predict", folder, "--program", program)),
+        (rw.sweep(fitted, "start_C=60:140:9"), ("sweep", folder, "--vary", "start_C=60:140:9")),
+        (rw.window(fitted), ("sweep", folder, "--window")),
+        (rw.adapt(fitted, gas="hydrogen"), ("adapt", folder, "--gas", "hydrogen", "--no-tune")),
+        (rw.trim(fitted, 0.5), ("adapt", folder, "--trim-m", "0.5")),
+        (rw.compare(fitted, run, program), ("compare", folder, "--run", run, "--program", program)),
+    ]
+    documents = [json.loads(json.dumps(result.to_dict(), allow_nan=False)) for result, _ in cases]
+    assert capsys.readouterr() == ("", "")  # the interface prints nothing
+    for document, (_, command) in zip(documents, cases, strict=True):
+        assert document == printed(monkeypatch, capsys, *command), command
+
+
+def test_scouting_before_any_run_and_after_a_search(
+    fitted: rw.Fitted, found: rw.Optimized, tmp_path: Path
+) -> None:
+    rw.copy_scenario(tmp_path / "new", "slow_isothermal")
+    file = tmp_path / "new" / "scenario.toml"
+    text = file.read_text(encoding="utf-8")
+    start, end = text.index("[[scouting_runs]]"), text.index("[current]")
+    file.write_text(text[:start] + text[end:], encoding="utf-8")
+    with pytest.raises(rw.ScenarioError, match="no \\[\\[scouting_runs\\]\\] yet"):
+        rw.load_scenario(tmp_path / "new")
+    bare = rw.load_scenario(tmp_path / "new", runs_needed=False)
+    with pytest.raises(rw.ScenarioError, match="scout says which to make"):
+        rw.fit(bare)
+    first = rw.scout(bare)
+    assert len(first.to_dict()["runs"]) == 2
+    assert (first.to_paste or "").count("[[scouting_runs]]") == 2
+    following = rw.scout(fitted.scenario, found=found).to_dict()
+    assert following["job"] == "next run"
+    assert [each["run_time_min"] for each in following["candidates"]] == [
+        each["run_time_min"] for each in found.to_dict()["candidates"][: len(following["candidates"])]
+    ]
+
+
+def test_a_search_tells_its_progress_and_leaves_what_the_command_leaves(
+    fitted: rw.Fitted, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told: list[tuple[float, str]] = []
+    found = rw.optimize(fitted, seconds=1.0, progress=lambda share, text: told.append((share, text)))
+    assert told
+    assert all(0 <= share <= 1 for share, _ in told)
+    assert any("best so far" in text or "meets the goal" in text for _, text in told)
+    assert found.feasible
+    document = found.to_dict()
+    assert found.predicted(1).run_time_min == pytest.approx(
+        document["candidates"][0]["run_time_min"], abs=1e-3
+    )
+    found.save(tmp_path / "out")
+    assert json.loads((tmp_path / "out" / "candidates.json").read_text(encoding="utf-8")) == document
+    assert {"report.html", "candidates.csv", "chromatogram_1.png"} <= {
+        each.name for each in (tmp_path / "out").iterdir()
+    }
+    assert capsys.readouterr() == ("", "")
+    document["candidates"].clear()  # a document is the caller's own
+    assert found.to_dict()["candidates"]
+
+
+def test_an_interrupted_search_gives_the_best_so_far(fitted: rw.Fitted) -> None:
+    """As a notebook's stop button does: SIGINT to the process, some time after the first program was found."""
+    code = (
+        "import os, signal, sys, threading\nimport optimizer as rw\n"
+        f"fitted = rw.fit(rw.load_scenario({str(fitted.scenario.path.parent)!r}))\n"
+        "def progress(share, text):\n"
+        "    if 'min' in text and stop.ident is None: stop.start()\n"
+        "stop = threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT))\n"
+        "found = rw.optimize(fitted, seconds=120, progress=progress)\n"
+        "print(found.feasible, found.outcome.interrupted, found.outcome.seconds < 100)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stdout.split() == ["True"] * 3, done.stderr
+
+
+# ---- programs --------------------------------------------------------------------------------------------------
+
+
+def test_tables_make_the_program_that_a_file_makes(fitted: rw.Fitted, tmp_path: Path) -> None:
+    file = tmp_path / "program.toml"
+    file.write_text(PROGRAM_FILE, encoding="utf-8")
+    scenario = fitted.scenario
+    made = rw.program(scenario, oven=SLOW, carrier=FLOW)
+    assert made == read_program(file, scenario.ambient_pressure)
+    assert made.oven.ramps == (Ramp(5 / 60, kelvin(280.0), 300.0),)
+    assert made.carrier.start == pytest.approx(flow_si(1.2))
+    as_arrays = rw.program(
+        fitted, oven={**SLOW, "start_C": np.float64(50), "ramps": tuple(SLOW["ramps"])}, carrier=FLOW
+    )  # type: ignore[arg-type]
+    assert as_arrays == made
+    psi = rw.program(scenario, oven=SLOW, carrier={"mode": "constant pressure", "inlet_psi": 12})
+    assert psi.carrier.start == pytest.approx(
+        absolute_pressure(12 * 6.894757293168, scenario.ambient_pressure)
+    )
+
+
+def test_every_way_to_give_a_program_predicts_the_same(
+    fitted: rw.Fitted, found: rw.Optimized, tmp_path: Path
+) -> None:
+    file = tmp_path / "program.toml"
+    file.write_text(PROGRAM_FILE, encoding="utf-8")
+    by_file = rw.predict(fitted, str(file))
+    for given in (file, {"oven": SLOW, "carrier": FLOW}, by_file.program, by_file):
+        assert rw.predict(fitted, given).to_dict() == by_file.to_dict()
+    best = rw.predict(fitted, found.candidates[0])
+    assert best.run_time_min == pytest.approx(found.predicted().run_time_min)
+    # A scouting run predicted from its own fit comes back as it was measured.
+    slow = fitted.scenario.runs[0].peaks
+    at = [by_file.prediction.compounds.index(name) for name in slow.compounds]
+    assert by_file.prediction.retention[at] == pytest.approx(slow.retention, abs=3.0)
+
+
+@pytest.mark.parametrize(
+    ("oven", "carrier", "said"),
+    [
+        ({"start_C": 5000}, FLOW, ("oven.start_C = 5000", "-80 to 450 °C")),
+        ({"start": 50}, FLOW, ("unknown key oven.start", "start_C")),
+        (SLOW, {"mode": "constant flow", "flow_ml_min": 1}, ("did you mean flow_mL_min",)),
+        (SLOW, {"flow_mL_min": 1}, ("carrier.mode is missing",)),
+        (SLOW, {"mode": "constant pressure", "inlet_kPa": float("nan")}, ("inlet_kPa",)),
+        ({"start_C": 200, "ramps": [{"rate_C_per_min": 5, "to_C": 80}]}, FLOW, ("oven.ramps[1]", "cooling")),
+        ({"start_C": "50"}, FLOW, ("expected a number",)),
+    ],
+)
+def test_a_wrong_program_is_told_as_in_a_file(
+    fitted: rw.Fitted, oven: dict[str, Any], carrier: dict[str, Any], said: tuple[str, ...]
+) -> None:
+    with pytest.raises(rw.ScenarioError) as error:
+        rw.program(fitted.scenario, oven=oven, carrier=carrier)
+    for part in ("program: ", *said):
+        assert part in str(error.value)
+
+
+def test_errors_are_ours_and_speak_of_arguments(
+    fitted: rw.Fitted, found: rw.Optimized, tmp_path: Path
+) -> None:
+    tries: list[tuple[Any, str]] = [
+        (lambda: rw.load_scenario(tmp_path / "nowhere"), "nowhere"),
+        (lambda: rw.predict(fitted.scenario), "call fit(scenario) first"),  # type: ignore[arg-type]
+        (lambda: rw.fit(str(tmp_path)), "load_scenario"),  # type: ignore[arg-type]
+        (lambda: rw.predict(fitted, 3), "not int"),  # type: ignore[arg-type]
+        (lambda: rw.sweep(fitted, "start=50:60"), "did you mean start_C"),
+        (lambda: rw.sweep(fitted, []), "vary was given 0 times"),
+        (lambda: rw.adapt(fitted), "length_m"),
+        (lambda: rw.adapt(fitted, length_m=3000), "length_m 3000"),
+        (lambda: rw.trim(fitted, 40), "trim_m 40"),
+        (lambda: rw.optimize(fitted, seconds=0), "seconds = 0"),
+        (lambda: rw.compare(fitted, tmp_path / "none.csv"), "none.csv"),
+        (lambda: rw.copy_scenario(tmp_path / "a", "slow"), "slow_isothermal"),
+        (lambda: found.predicted(99), "rank = 99"),
+        (lambda: found.figure(), "front"),
+        (lambda: rw.check(fitted.scenario).save(tmp_path / "b"), "to_dict"),
+    ]
+    for attempt, said in tries:
+        with pytest.raises(rw.RampwrightError) as error:
+            attempt()
+        assert said in str(error.value)
+        assert "--" not in str(error.value)
+    assert not list(tmp_path.iterdir())
+
+
+# ---- pictures --------------------------------------------------------------------------------------------------
+
+
+def test_pictures_are_drawn_on_the_axes_given(fitted: rw.Fitted, axes: Any) -> None:
+    predicted = rw.predict(fitted, {"oven": SLOW, "carrier": FLOW})
+    predicted.plot_oven(axes)
+    (curve, ticks) = axes.get_lines()
+    assert list(curve.get_ydata()) == pytest.approx([50, 50, 280, 280, 280], abs=0.01)
+    assert len(ticks.get_xdata()) == len(fitted.scenario.compounds)
+    assert axes.get_xlabel() == "time, min"
+    assert axes.get_xlim()[1] == pytest.approx(predicted.run_time_min)
+
+
+def test_a_chromatogram_names_its_peaks(fitted: rw.Fitted, axes: Any) -> None:
+    rw.predict(fitted).plot_chromatogram(axes)
+    shown = {text.get_text().removeprefix("◆ ") for text in axes.texts}
+    assert shown == set(fitted.scenario.compounds)
+
+
+def test_pressure_flow_and_the_critical_pair(fitted: rw.Fitted) -> None:
+    from matplotlib.figure import Figure
+
+    predicted = rw.predict(fitted, {"oven": SLOW, "carrier": FLOW})
+    pressure, flow, pair = Figure(figsize=(9, 3)).subplots(1, 3)
+    predicted.plot_inlet_pressure(pressure)
+    predicted.plot_column_flow(flow)
+    predicted.plot_critical_pair(pair)
+    assert flow.get_lines()[0].get_ydata() == pytest.approx(np.full(400, 1.2), rel=1e-6)
+    kPa = pressure.get_lines()[0].get_ydata()
+    assert kPa[-1] > kPa[0] > 0  # at constant flow a hotter column needs more
+    a, b = predicted.prediction.critical_pair or ("", "")
+    assert {text.get_text() for text in pair.get_legend().get_texts()} == {a, b}
+
+
+def test_residuals_have_the_names_of_the_compounds(fitted: rw.Fitted, axes: Any) -> None:
+    fitted.plot_residuals(axes)
+    assert [text.get_text() for text in axes.get_xticklabels()] == list(fitted.scenario.compounds)
+    drawn = np.array([line.get_ydata() for line in axes.get_lines() if len(line.get_xdata()) > 2])
+    assert drawn == pytest.approx(fitted.fit.residual, nan_ok=True)
+
+
+def test_a_sweep_of_one_set_point_is_a_curve_and_of_two_a_map(fitted: rw.Fitted, axes: Any) -> None:
+    one = rw.sweep(fitted, "start_C=60:140:9")
+    one.plot_resolution(axes)
+    axes.figure.add_subplot(2, 1, 2)
+    one.plot_run_time(axes.figure.axes[1])
+    assert axes.get_ylabel() == "smallest resolution"
+    assert axes.get_xlim() == (60, 140)
+    assert axes.figure.axes[1].get_ylabel() == "run time, min"
+    two = rw.sweep(fitted, ["start_C=60:140:5", "inlet_kPa=60:140:5"])
+    for attempt in (two.plot_resolution, two.plot_run_time, rw.window(fitted).plot_resolution):
+        with pytest.raises(InvalidInputError, match="figure"):
+            attempt(axes)
+    assert len(two.figure().axes) >= 2
+
+
+def test_a_front_on_given_axes_and_as_a_figure(fitted: rw.Fitted, found: rw.Optimized, axes: Any) -> None:
+    from dataclasses import replace
+
+    from optimizer.results import FrontPoint
+
+    predictions = [each.prediction for each in found.candidates[:2]]
+    front = tuple(FrontPoint(1.0, "one ramp", each, each.run_time) for each in predictions)
+    with_front = replace(found, outcome=replace(found.outcome, front=front))
+    with_front.plot_front(axes)
+    points = next(line for line in axes.get_lines() if line.get_marker() == "D")
+    assert points.get_xdata() == pytest.approx([each.run_time / 60 for each in predictions])
+    assert with_front.figure().axes[0].get_ylabel() == axes.get_ylabel() == "smallest Rs"

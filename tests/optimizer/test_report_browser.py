@@ -1,0 +1,580 @@
+"""report.html in a real browser: it is clicked, typed at, pointed at, printed, darkened, narrowed and attacked."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.optimizer.browser import ASKED_FOR, NAMES, PIXELS_PER_MM, Browser, DoesNotStart, chromium
+from tests.optimizer.hostile import NAMES as COMPOUNDS
+from tests.optimizer.hostile import TITLE, report
+
+PROGRAM = chromium()
+if PROGRAM is None:
+    pytest.skip(
+        f"NOT TESTED: report.html in a browser. None of {', '.join(NAMES)} was found: install one (Debian, Ubuntu: "
+        f"apt-get install chromium) or name it in {ASKED_FOR}.",
+        allow_module_level=True,
+    )
+
+PHONE = (360, 740)
+A4, LETTER = (210.0, 297.0), (215.9, 279.4)  # mm
+MARGIN = 10.0  # mm, on the left and right of a printed page
+FIRST = "#candidate-1 figure.chart"
+
+# Contrast of every text on the page with what lies behind it (WCAG 2.1), below what it must be: text, colours, ratio.
+FAINT = """
+(() => {
+  const parts = (colour) => [...colour.match(/[\\d.]+/g).map(Number), 1].slice(0, 4);
+  const over = (top, below) => [0, 1, 2].map((i) => top[i] * top[3] + below[i] * (1 - top[3]));
+  const luminance = (rgb) => rgb.slice(0, 3).map((c) => c / 255)
+    .map((c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4))
+    .reduce((sum, c, i) => sum + c * [0.2126, 0.7152, 0.0722][i], 0);
+  const behind = (element) => {
+    if (!element) return [255, 255, 255];
+    const own = parts(getComputedStyle(element).backgroundColor);
+    return own[3] === 1 ? own.slice(0, 3) : over(own, behind(element.parentElement));
+  };
+  const faint = [], walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  let seen = 0;
+  while (walker.nextNode()) {
+    const element = walker.currentNode.parentElement;
+    if (!walker.currentNode.data.trim() || !element.checkVisibility() || element.closest("script, style")) continue;
+    const style = getComputedStyle(element);
+    const ink = parts(element instanceof SVGElement ? style.fill : style.color), ground = behind(element);
+    const [low, high] = [luminance(over(ink, ground)), luminance(ground)].sort((a, b) => a - b);
+    const ratio = (high + 0.05) / (low + 0.05);
+    seen += 1;
+    if (ratio < 4.5) faint.push([walker.currentNode.data.trim().slice(0, 40), ink.join(), ground.join(), ratio]);
+  }
+  return { seen, faint };
+})()
+"""
+# Elements that stick out of a page of the given width and are in no box that scrolls.
+STICKING_OUT = """
+(() => [...document.querySelectorAll("body *")]
+  .filter((each) => each.checkVisibility() && !each.parentElement.closest("svg") && !%(inside)s)
+  .filter((each) => each.getBoundingClientRect().right > %(width)s + 0.5 || each.getBoundingClientRect().left < -0.5)
+  .map((each) => `${each.tagName} ${each.className} ${each.textContent.slice(0, 40)}`))()
+"""
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    assert PROGRAM is not None
+    try:
+        started = Browser(PROGRAM, tmp_path_factory.mktemp("profile"))
+    except DoesNotStart as error:
+        pytest.skip(f"NOT TESTED: report.html in a browser. {error}")
+    with started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    found = tmp_path_factory.mktemp("out") / "report.html"
+    found.write_bytes(report().encode())
+    return found
+
+
+@pytest.fixture
+def page(browser: Browser, path: Path) -> Browser:
+    """The report, freshly loaded on a desk's screen."""
+    browser.scripts(True)
+    browser.screen()
+    browser.open(path)
+    return browser
+
+
+def visible(page: Browser, selector: str) -> list[bool]:
+    found: list[bool] = page.run(
+        f"[...document.querySelectorAll({json.dumps(selector)})].map((each) => each.checkVisibility())"
+    )
+    return found
+
+
+def text(page: Browser, selector: str) -> str:
+    return str(page.run(f"document.querySelector({json.dumps(selector)}).textContent")).strip()
+
+
+def shown_candidates(page: Browser) -> list[str]:
+    found: list[str] = page.run(
+        "[...document.querySelectorAll('section.candidate')].filter((e) => e.checkVisibility()).map((e) => e.id)"
+    )
+    return found
+
+
+def complaints(page: Browser) -> list[dict[str, Any]]:
+    return [
+        each["params"]
+        for each in page.heard
+        if each["method"] in ("Runtime.exceptionThrown", "Log.entryAdded", "Runtime.consoleAPICalled")
+    ]
+
+
+def data_of(page: Browser, figure: str) -> dict[str, Any]:
+    loaded: dict[str, Any] = json.loads(text(page, f"{figure} script"))
+    return loaded
+
+
+class View:
+    """What a drawn chromatogram shows now: `start` to `end` [min] over `left` to `right` [px in the window]."""
+
+    def __init__(self, page: Browser, figure: str) -> None:
+        drawn = page.run(
+            f"(() => {{ const svg = document.querySelector('{figure} svg'), box = svg.getBoundingClientRect();"
+            "const frame = svg.querySelector('.frame').getBoundingClientRect();"
+            "const minutes = [...svg.querySelectorAll('.minute')].slice(0, -1)"
+            ".map((each) => [Number(each.getAttribute('x')) + box.left, Number(each.textContent)]);"
+            "return { left: frame.left, right: frame.right, top: frame.top, bottom: frame.bottom, minutes }; })()"
+        )
+        (x0, t0), *_, (x1, t1) = drawn["minutes"]
+        self.left, self.right = drawn["left"], drawn["right"]
+        self.middle = (drawn["top"] + drawn["bottom"]) / 2
+        self.per_pixel = (t1 - t0) / (x1 - x0)
+        self.start = t0 + (self.left - x0) * self.per_pixel
+        self.end = t0 + (self.right - x0) * self.per_pixel
+
+    def x(self, minutes: float) -> float:
+        return float(self.left + (minutes - self.start) / self.per_pixel)
+
+
+def curve(page: Browser, figure: str, kind: str) -> np.ndarray:
+    """Points of a drawn curve (N, 2), in px within its panel."""
+    path = page.run(f"document.querySelector('{figure} svg svg path.{kind}').getAttribute('d')")
+    return np.array([[float(x) for x in point.split(" ")] for point in path[1:].split("L")])
+
+
+# Nothing but itself
+
+
+def test_nothing_is_fetched_and_nothing_is_wrong(page: Browser, path: Path) -> None:
+    asked = [
+        each["params"]["request"]["url"]
+        for each in page.heard
+        if each["method"] == "Network.requestWillBeSent"
+    ]
+    assert asked.count(path.as_uri()) == 1
+    assert all(url == path.as_uri() or url.startswith("data:image/svg+xml") for url in asked)
+    assert complaints(page) == []
+
+
+def test_what_someone_slips_in_is_refused(page: Browser) -> None:
+    assert page.run("window.bad === undefined")
+    page.run(
+        "(() => { window.refused = [];"
+        "document.addEventListener('securitypolicyviolation', (event) => refused.push(event.effectiveDirective));"
+        "const script = document.createElement('script'); script.textContent = 'window.bad = 6';"
+        "document.body.append(script);"
+        "document.body.insertAdjacentHTML('beforeend', '"
+        '<p id=odd style="color: red" onclick="window.bad = 7">odd</p>'
+        "<img src=\"https://example.invalid/a.png\">'); document.querySelector('#odd').click(); })()"
+    )
+    assert page.run("fetch('https://example.invalid/').then(() => 'fetched', () => 'refused')") == "refused"
+    page.wait_for("refused.includes('connect-src') && refused.includes('img-src')")
+    assert page.run("window.bad === undefined")
+    assert {"script-src-elem", "script-src-attr", "style-src-attr"} <= set(page.run("refused"))
+
+
+def test_texts_are_texts(page: Browser) -> None:
+    assert page.run("document.title") == re.sub(r"\s+", " ", TITLE)
+    assert text(page, "h1") == TITLE
+    assert page.run("document.querySelectorAll('img[src=x], [onmouseover], [onerror]').length") == 0
+    cells = page.run(
+        "[...document.querySelectorAll('#candidate-1 table.peaks tbody tr')].map((row) => row.cells[1].textContent)"
+    )
+    assert len(cells) == len(COMPOUNDS)
+    for name in COMPOUNDS:
+        assert any(cell.strip().startswith(name.strip()) for cell in cells), name
+    labels = page.run(
+        f"[...document.querySelectorAll('{FIRST} svg text.name')].map((each) => each.textContent)"
+    )
+    assert "<script>windo" in " ".join(labels)
+    assert page.run("window.bad === undefined")
+
+
+# Candidates
+
+
+def test_the_reader_switches_candidates(page: Browser) -> None:
+    assert shown_candidates(page) == ["candidate-1"]
+    page.click("input[value=candidate-2]")
+    assert shown_candidates(page) == ["candidate-2"]
+    page.key("ArrowDown")  # the radio button has the focus
+    assert shown_candidates(page) == ["in-use"]
+    page.key("ArrowDown")
+    assert shown_candidates(page) == ["candidate-1", "candidate-2", "in-use"]
+    page.click("a[href='#candidate-1']")  # stays as it is: all of them are shown
+    assert len(shown_candidates(page)) == 3
+    page.click("input[value=candidate-1]")
+    page.click("a[href='#candidate-2']")
+    assert shown_candidates(page) == ["candidate-2"]
+    assert page.run("document.querySelector('input[name=shown]:checked').value") == "candidate-2"
+    top = page.run("document.querySelector('#candidate-2').getBoundingClientRect().top")
+    assert 0 <= top < 200
+
+
+def test_an_address_leads_to_its_candidate(browser: Browser, path: Path) -> None:
+    browser.scripts(True)
+    browser.screen()
+    browser.open(path, "#in-use")
+    assert shown_candidates(browser) == ["in-use"]
+
+
+def test_switching_stays_at_the_heading_that_is_read(page: Browser) -> None:
+    place = (
+        "[...document.querySelectorAll('#candidate-%d h3')].find((each) => each.textContent === 'How sure it is')"
+        ".getBoundingClientRect().top"
+    )
+    page.run(f"window.scrollBy({{ top: {place % 1} - 60, behavior: 'instant' }})")
+    page.settle()
+    before = page.run(place % 1)
+    page.run("document.querySelector('input[value=candidate-2]').click()")
+    page.settle()
+    assert page.run(place % 2) == pytest.approx(before, abs=1.0)
+
+
+# Chromatograms
+
+
+def test_buttons_move_and_enlarge(page: Browser) -> None:
+    data = data_of(page, FIRST)
+    whole = View(page, FIRST)
+    assert (whole.start, whole.end) == pytest.approx((0.0, data["end"]), abs=1e-3)
+    page.click(f"{FIRST} [data-do=in]")
+    half = View(page, FIRST)
+    assert half.end - half.start == pytest.approx(data["end"] / 2, rel=1e-3)
+    page.click(f"{FIRST} [data-do=later]")
+    assert View(page, FIRST).start == pytest.approx(half.start + data["end"] / 8, abs=1e-3)
+    page.click(f"{FIRST} [data-do=earlier]")
+    assert View(page, FIRST).start == pytest.approx(half.start, abs=1e-3)
+    before = curve(page, FIRST, "signal")
+    page.click(f"{FIRST} [data-do=taller]")
+    heights = [
+        np.ptp(np.clip(points[:, 1], -1e4, 220.0)) for points in (before, curve(page, FIRST, "signal"))
+    ]
+    assert heights[1] == pytest.approx(2 * heights[0], rel=0.02)
+    assert "× 2" in text(page, f"{FIRST} svg .title")
+    page.click(f"{FIRST} [data-do=lower]")
+    assert "×" not in text(page, f"{FIRST} svg .title")
+    page.click(f"{FIRST} [data-do=pair]")
+    pair = View(page, FIRST)
+    first, last = data["window"]
+    assert pair.start < first < last < pair.end
+    assert pair.end - pair.start < 2 * (last - first)
+    page.click(f"{FIRST} [data-do=out]")
+    assert View(page, FIRST).end - View(page, FIRST).start == pytest.approx(
+        2 * (pair.end - pair.start), rel=1e-2
+    )
+    page.click(f"{FIRST} [data-do=whole]")
+    assert View(page, FIRST).end == pytest.approx(whole.end, abs=1e-3)
+
+
+def test_a_dragged_stretch_fills_the_panels(page: Browser) -> None:
+    data = data_of(page, FIRST)
+    page.middle(f"{FIRST} svg")
+    view = View(page, FIRST)
+    peak = data["peaks"][5]
+    start, end = peak["time"] - 0.8, peak["time"] + 0.8
+    page.drag((view.x(start), view.middle), (view.x(end), view.middle))
+    zoomed = View(page, FIRST)
+    assert (zoomed.start, zoomed.end) == pytest.approx((start, end), abs=2 * view.per_pixel)
+    seen = [each for each in data["peaks"] if zoomed.start <= each["time"] <= zoomed.end]
+    assert 0 < len(seen) < len(data["peaks"])
+    # the trace: its highest point is where the highest peak in view is
+    signal = curve(page, FIRST, "signal")
+    inside = signal[(signal[:, 0] >= 0) & (signal[:, 0] <= zoomed.right - zoomed.left)]
+    summit = zoomed.start + inside[np.argmin(inside[:, 1]), 0] * zoomed.per_pixel
+    assert summit == pytest.approx(
+        max(seen, key=lambda each: each["height"])["time"], abs=2 * zoomed.per_pixel
+    )
+    # the bands: as wide as their intervals
+    bands = page.run(
+        f"[...document.querySelectorAll('{FIRST} svg .band')]"
+        ".map((each) => [each.getAttribute('x'), each.getAttribute('width')])"
+    )
+    drawn = {
+        round(zoomed.start + (float(x) + float(w) / 2) * zoomed.per_pixel, 2): float(w) for x, w in bands
+    }
+    assert drawn[round(peak["time"], 2)] == pytest.approx(2 * peak["half"] / zoomed.per_pixel, rel=0.02)
+    # oven, pressure and flow: the values at the middle of the view
+    for trace in data["traces"]:
+        points = curve(page, FIRST, trace["kind"])
+        low, high = trace["range"]
+        middle = (zoomed.end - zoomed.start) / 2
+        shown = high - np.interp(middle / zoomed.per_pixel, *points.T) / 64 * (high - low)
+        expected = np.interp(zoomed.start + middle, trace["times"], trace["values"])
+        assert shown == pytest.approx(expected, abs=0.01 * (high - low)), trace["kind"]
+    x, y = page.middle(f"{FIRST} svg")
+    for count in (1, 2):
+        for kind in ("mousePressed", "mouseReleased"):
+            page.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=count)
+    page.settle()
+    assert View(page, FIRST).end == pytest.approx(data["end"], abs=1e-3)
+
+
+def test_keys_move_and_enlarge(page: Browser) -> None:
+    end = data_of(page, FIRST)["end"]
+    page.run(f"document.querySelector('{FIRST} svg').focus()")
+    page.key("+")
+    page.key("+")
+    view = View(page, FIRST)
+    assert view.end - view.start == pytest.approx(end / 4, rel=1e-2)
+    page.key("ArrowRight", shift=True)
+    assert View(page, FIRST).start == pytest.approx(view.start + end / 16, abs=1e-2)
+    page.key("-")
+    assert View(page, FIRST).end - View(page, FIRST).start == pytest.approx(end / 2, rel=1e-2)
+    page.key("ArrowUp")
+    assert "× 2" in text(page, f"{FIRST} svg .title")
+    page.key("0")
+    assert View(page, FIRST).end == pytest.approx(end, abs=1e-3)
+    assert "×" not in text(page, f"{FIRST} svg .title")
+    page.key("c")
+    assert View(page, FIRST).end < end
+
+
+def row(page: Browser, number: int) -> list[str]:
+    """Cells of a row of the first candidate's peak table, blanks as one."""
+    cells = page.run(
+        f"[...document.querySelectorAll('#candidate-1 table.peaks tbody tr')[{number - 1}].cells]"
+        ".map((cell) => cell.textContent)"
+    )
+    return [re.sub(r"\s+", " ", cell).strip() for cell in cells]
+
+
+def chosen(page: Browser) -> list[int]:
+    """Numbers of the rows that are marked."""
+    found: list[int] = page.run(
+        "[...document.querySelectorAll('#candidate-1 table.peaks tr.shown')].map((each) => each.rowIndex)"
+    )
+    return found
+
+
+def test_a_peak_that_is_pointed_at_tells_its_row(page: Browser) -> None:
+    page.middle(f"{FIRST} svg")
+    view = View(page, FIRST)
+    for peak in (data_of(page, FIRST)["peaks"][at] for at in (0, 2, 5)):
+        page.mouse("mouseMoved", view.x(peak["time"]), view.middle)
+        page.settle()
+        assert chosen(page) == [peak["number"]]
+        told = re.sub(r"\s+", " ", text(page, f"{FIRST} .row"))
+        for cell in row(page, peak["number"]):
+            assert cell in told
+        assert "retention, min" in told
+    under = text(page, f"{FIRST} .under")
+    found = re.search(r"oven ([\d.]+) °C; inlet ([\d.]+) kPa gauge \(([\d.]+) absolute\); column flow", under)
+    assert found is not None
+    for trace, read in zip(data_of(page, FIRST)["traces"], found.groups()[:2], strict=False):
+        expected = np.interp(peak["time"], trace["times"], trace["values"])
+        assert float(read) == pytest.approx(expected, abs=0.01 * (trace["range"][1] - trace["range"][0]))
+    assert float(found[3]) - float(found[2]) == pytest.approx(101.3, abs=0.2)
+
+
+def test_a_row_that_is_pointed_at_marks_its_peak(page: Browser) -> None:
+    x, y = page.middle("#candidate-1 table.peaks tbody tr:nth-child(3) td")
+    page.mouse("mouseMoved", x, y)
+    page.settle()
+    assert chosen(page) == [3]
+    assert text(page, f"{FIRST} svg text.chosen") == data_of(page, FIRST)["peaks"][2]["label"]
+
+
+def test_keys_go_from_peak_to_peak(page: Browser) -> None:
+    svg = f"document.querySelector('{FIRST} svg')"
+    assert page.run(f"{svg}.getAttribute('aria-valuetext')") == "no peak chosen"
+    page.run(f"{svg}.focus()")
+    page.key("ArrowRight")
+    assert chosen(page) == [1]
+    page.key("ArrowRight")
+    page.key("ArrowRight")
+    page.key("ArrowLeft")
+    assert chosen(page) == [2]
+    assert page.run(f"{svg}.getAttribute('aria-valuenow')") == "2"
+    for cell in row(page, 2):
+        assert cell in page.run(f"{svg}.getAttribute('aria-valuetext')")
+    page.key("+")
+    page.key("+")
+    page.key("End")
+    last = data_of(page, FIRST)["peaks"][-1]
+    assert chosen(page) == [last["number"]]
+    view = View(page, FIRST)
+    assert view.start <= last["time"] <= view.end  # it has been brought into view
+    page.key("Escape")
+    assert chosen(page) == []
+
+
+def test_set_points_are_copied(page: Browser) -> None:
+    page.call("Browser.grantPermissions", permissions=["clipboardReadWrite", "clipboardSanitizedWrite"])
+    page.click("#candidate-1 .copy button")
+    page.wait_for("document.querySelector('#candidate-1 [role=status]').textContent === 'Copied.'")
+    copied = page.run("navigator.clipboard.readText()")
+    assert copied == page.run("document.querySelector('#candidate-1 pre').textContent")
+    assert "Candidate 1: family 1" in copied
+    assert "1.4 mL/min" in copied
+
+
+def test_set_points_can_be_copied_by_hand_where_the_browser_refuses(page: Browser) -> None:
+    page.run(
+        "(() => { Object.defineProperty(navigator, 'clipboard', { value: undefined });"
+        "document.execCommand = () => false; })()"
+    )
+    page.click("#candidate-1 .copy button")
+    assert "Ctrl+C" in text(page, "#candidate-1 [role=status]")
+    assert visible(page, "#candidate-1 pre") == [True]
+    assert page.run("getSelection().toString().trim()").startswith(TITLE)
+
+
+# Everyone can read it
+
+
+def test_the_keyboard_reaches_everything_and_the_focus_is_seen(page: Browser) -> None:
+    reached: list[str] = []
+    for _ in range(200):
+        page.call("Input.dispatchKeyEvent", type="keyDown", key="Tab", code="Tab", windowsVirtualKeyCode=9)
+        page.call("Input.dispatchKeyEvent", type="keyUp", key="Tab", code="Tab", windowsVirtualKeyCode=9)
+        at = page.run(
+            "(() => { const each = document.activeElement, style = getComputedStyle(each);"
+            "return [each.localName + (each.dataset.do ? ' ' + each.dataset.do : ''), style.outlineStyle,"
+            " parseFloat(style.outlineWidth)]; })()"
+        )
+        if at[0] == "body":
+            break
+        assert at[1] != "none", at
+        assert at[2] >= 2, at
+        reached.append(at[0])
+    else:
+        pytest.fail("the focus never leaves the page")
+    assert {"a", "input", "svg", "summary", "button in", "button whole", "button"} <= set(reached)
+    assert reached.count("svg") == 1  # the other candidates are not shown
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_every_text_stands_out(page: Browser, dark: bool) -> None:
+    page.screen(dark=dark)
+    page.click("input[value=all]")
+    for key in ("ArrowRight", "ArrowRight"):
+        page.run(f"document.querySelector('{FIRST} svg').focus()")
+        page.key(key)
+    found = page.run(FAINT)
+    assert found["seen"] > 300
+    assert found["faint"] == []
+
+
+def test_dark_pages_are_dark_and_pictures_legible(page: Browser) -> None:
+    from matplotlib.image import imread
+
+    shares = []
+    for dark in (False, True):
+        page.screen(dark=dark)
+        page.middle("img")
+        shot = imread(io.BytesIO(page.picture("img")))[..., :3].mean(axis=2)
+        ground = float(np.median(shot))
+        shares.append((ground, float((np.abs(shot - ground) > 0.4).mean())))
+    (light, ink), (dark_ground, dark_ink) = shares
+    assert light > 0.9
+    assert dark_ground < 0.15
+    assert dark_ink == pytest.approx(ink, rel=0.3)  # what is drawn is seen as well
+    assert ink > 0.005
+
+
+def test_a_phone_shows_everything_in_its_width(page: Browser) -> None:
+    page.screen(*PHONE, touch=True)
+    page.run("document.querySelector('input[value=all]').click()")
+    page.settle()
+    assert page.run("[innerWidth, document.documentElement.scrollWidth]") == [360, 360]
+    assert page.run(STICKING_OUT % {"width": 360, "inside": "each.parentElement.closest('.wide')"}) == []
+    boxes = page.run(
+        "[...document.querySelectorAll('.wide')].filter((e) => e.checkVisibility() && e.scrollWidth > e.clientWidth)"
+        ".map((e) => [getComputedStyle(e).overflowX, e.tabIndex, e.getAttribute('role'), e.getAttribute('aria-label')])"
+    )
+    assert boxes
+    for overflow, tab, role, name in boxes:
+        assert (overflow, tab, role) == ("auto", 0, "region")
+        assert name
+    small = page.run(
+        "[...document.querySelectorAll('button, input, summary')].filter((e) => e.checkVisibility())"
+        ".map((e) => (e.closest('label') ?? e).getBoundingClientRect())"
+        ".filter((box) => Math.min(box.width, box.height) < 24).length"
+    )
+    assert small == 0  # WCAG 2.2, success criterion 2.5.8: 24 by 24 CSS pixels
+    assert page.run("Math.min(...[...document.querySelectorAll('body *')].filter((e) => e.checkVisibility())"
+                    ".map((e) => parseFloat(getComputedStyle(e).fontSize)))") >= 12  # fmt: skip
+
+
+def test_fingers_switch_and_point(page: Browser) -> None:
+    page.screen(*PHONE, touch=True)
+    x, y = page.middle("input[value=candidate-2]")
+    tap(page, x, y)
+    assert shown_candidates(page) == ["candidate-2"]
+    figure = "#candidate-2 figure.chart"
+    page.middle(f"{figure} svg")
+    view = View(page, figure)
+    tap(page, view.x(data_of(page, figure)["peaks"][0]["time"]), view.middle)
+    assert data_of(page, figure)["peaks"][0]["name"] in text(page, f"{figure} .row")
+
+
+def tap(page: Browser, x: float, y: float) -> None:
+    page.call("Input.dispatchTouchEvent", type="touchStart", touchPoints=[{"x": x, "y": y}])
+    page.call("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+    page.settle()
+
+
+# Paper, and no script
+
+
+def all_there_as_pictures(page: Browser) -> None:
+    assert visible(page, ".viewer, .switch, .copy button") == [False] * len(
+        visible(page, ".viewer, .switch, .copy button")
+    )
+    assert visible(page, ".drawn img") == [True] * 3
+    assert shown_candidates(page) == ["candidate-1", "candidate-2", "in-use"]
+
+
+@pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])
+@pytest.mark.parametrize("dark", [False, True])
+def test_paper_has_everything(page: Browser, paper: tuple[float, float], dark: bool) -> None:
+    page.click(f"{FIRST} [data-do=in]")
+    width = (paper[0] - 2 * MARGIN) * PIXELS_PER_MM
+    page.screen(int(width), 1000, media="print", dark=dark)
+    all_there_as_pictures(page)
+    assert page.run(STICKING_OUT % {"width": width, "inside": "false"}) == []
+    assert page.run("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert page.run("getComputedStyle(document.querySelector('img')).filter") == "none"
+    page.screen(media="", dark=dark)
+    pdf = page.paper(*paper)
+    boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf)
+    points = tuple(side / 25.4 * 72 for side in paper)
+    assert boxes
+    for box in boxes:
+        assert tuple(map(float, box)) == pytest.approx(points, abs=1.0)
+    # one page at the start, one or more for each of two candidates, one each for the method in use and the parameters
+    assert 5 <= len(re.findall(rb"/Type /Page\b", pdf)) <= 14
+
+
+def test_without_its_script_the_page_stands_as_it_is(browser: Browser, path: Path) -> None:
+    stripped = path.with_name("plain.html")
+    stripped.write_text(
+        re.sub(r"<script>.*?</script>", "", path.read_text("utf-8"), flags=re.DOTALL), "utf-8"
+    )
+    browser.screen()
+    browser.open(stripped)
+    all_there_as_pictures(browser)
+    assert visible(browser, "summary") == [True, True]
+    browser.click("#candidate-1 summary")
+    assert visible(browser, "#candidate-1 pre") == [True]
+    assert complaints(browser) == []
+
+
+def test_with_scripts_switched_off_the_page_stands_as_it_is(browser: Browser, path: Path) -> None:
+    browser.screen()
+    browser.scripts(False)
+    browser.call("Page.navigate", url=path.as_uri())
+    browser.wait_for("document.readyState === 'complete' && document.querySelectorAll('img').length > 3")
+    all_there_as_pictures(browser)
+    browser.scripts(True)

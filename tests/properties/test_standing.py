@@ -1,0 +1,135 @@
+"""What must hold for any program held against the draws of what is uncertain, and for any that is rounded."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmarks.mixtures import mixture
+from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.units import flow_si, kelvin
+from optimizer.descent import descend
+from optimizer.found import FEASIBLE
+from optimizer.goal import Problem
+from optimizer.predict import covering, predict
+from optimizer.program_space import family
+from optimizer.reasons import broken_limits
+from optimizer.robustness import SOURCES
+from optimizer.rounding import settable
+from optimizer.scenario_data import Tolerances
+from optimizer.standing import LARGEST_KAPPA, standing
+from optimizer.uncertainty import with_uncertainty
+from tests.properties.strategies import AMBIENT, examples, few
+
+MODES = ("constant flow", "constant pressure")
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    """Eight compounds known to so much, and 90 % of draws asked for."""
+    known = mixture(8, 3, 2, modes=MODES, min_resolution=0.5)
+    M = len(known.scenario.compounds)
+    size = np.concatenate([np.full(M, 0.15), np.full(M, 0.004), np.full(M, 3.0), [0.004]])
+    fit = replace(
+        known.fit, covariance=np.diag(size**2), width_covariance=np.diag([9e-4, 1e-4]), width_scatter=0.02
+    )
+    scenario = replace(known.scenario, goal=replace(known.scenario.goal, confidence=0.9))
+    return replace(known, fit=fit, scenario=scenario)
+
+
+@st.composite
+def programs(draw: st.DrawFn) -> Program:
+    """Any program this column takes, from one at which nothing leaves to one at which all leave at once."""
+    start = draw(st.floats(45.0, 300.0))
+    ramps = ()
+    if draw(st.booleans()):
+        ramps = (
+            Ramp(
+                draw(st.floats(1.0, 60.0)) / 60,
+                kelvin(draw(st.floats(start, 318.0))),
+                draw(st.floats(0.0, 600.0)),
+            ),
+        )
+    carrier = draw(
+        st.one_of(
+            st.floats(0.5, 4.0).map(lambda flow: CarrierProgram("flow", flow_si(flow))),
+            st.floats(20e3, 390e3).map(lambda gauge: CarrierProgram("pressure", AMBIENT + gauge)),
+        )
+    )
+    return Program(OvenProgram(kelvin(start), draw(st.floats(0.0, 300.0)), ramps), carrier)
+
+
+tolerances = st.builds(
+    Tolerances,
+    st.floats(0.0, 10.0),
+    st.floats(0.0, 0.2),
+    st.floats(0.0, 0.2),
+    st.floats(0.0, 0.2),
+    st.floats(0.0, 10.0),
+)
+
+
+@few
+@given(programs(), st.sets(st.sampled_from(SOURCES)))
+def test_shares_and_backoffs_are_what_their_names_say(
+    problem: Problem, program: Program, without: set[str]
+) -> None:
+    problem, batch = covering(problem, [program]), batch_of([program])
+    found = standing(problem, batch, problem.assess(batch, "polish"), frozenset(without))
+    assert 0.0 <= found.share <= 1.0
+    assert found.share == np.mean(found.worst >= 0)
+    assert 0.0 <= found.backoff.kappa <= LARGEST_KAPPA
+    for spread in (found.backoff.pairs, found.backoff.limits):
+        assert np.isfinite(spread).all()
+        assert (spread >= 0).all()
+    assert np.array_equal(found.backoff.pairs, found.backoff.pairs.T)
+    assert not np.isnan(found.pair_margins).any()
+    assert not np.isnan(found.wish_margins).any()
+    if len(without) == len(SOURCES) and np.isfinite(found.margin):
+        assert found.share in (0.0, 1.0)  # nothing is uncertain
+
+
+@examples(0.4)
+@given(programs(), tolerances)
+def test_a_prediction_has_spreads_exactly_where_it_has_peaks(
+    problem: Problem, program: Program, tolerances: Tolerances
+) -> None:
+    problem = replace(problem, scenario=replace(problem.scenario, tolerances=tolerances))
+    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    out = np.isfinite(prediction.retention)
+    for spread in (prediction.retention_sd, prediction.width_sd):
+        assert np.array_equal(np.isfinite(spread), out)
+        assert (spread[out] >= 0).all()
+    assert 0.0 <= reliability.share <= 1.0
+    for _, share in reliability.failures:
+        assert 0.0 < share <= 1.0
+    for source in reliability.sources:
+        assert 0.0 <= source.share_without <= 1.0
+
+
+@examples(0.2)
+@given(st.integers(0, 2), st.sampled_from(("flow", "pressure")), st.integers(0, 2**32 - 1))
+def test_a_rounded_program_is_settable_and_breaks_no_limit_when_it_says_so(
+    problem: Problem, ramps: int, controlled: str, seed: int
+) -> None:
+    nominal = replace(
+        problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))
+    )
+    some = family(nominal.scenario, ramps, controlled)
+    z = some.ordered(np.random.default_rng(seed).random((1, some.size)))[0]
+    found = settable(nominal, some, descend(nominal, some, z).z, seed=1)
+    steps = (found.values - some.offset) / some.step
+    assert np.allclose(steps, np.round(steps), atol=1e-6)
+    prediction = predict(nominal, found.program)
+    broken = broken_limits(nominal, prediction)
+    assert found.feasible == (found.margin >= FEASIBLE)
+    if found.feasible:
+        assert list(broken) == []
+        assert prediction.min_resolution >= nominal.scenario.goal.min_resolution * (1 + FEASIBLE) - 1e-6
+    oven = found.program.oven
+    bounds = nominal.scenario.min_temperature, nominal.scenario.max_temperature
+    assert all(bounds[0] - 1e-6 <= T <= bounds[1] + 1e-6 for T in oven.knots()[1])

@@ -1,0 +1,161 @@
+"""The wheel: pure Python, with the scenarios and templates inside, and at work outside the project's folder.
+
+Built from a copy, so that nothing is left here, and without a network: the build packages are test requirements.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tarfile
+import tomllib
+import zipfile
+from email.parser import Parser
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+SOURCES = ("models", "optimizer", "scenarios", "docs", "tests")
+ENTRY = "optimizer.__main__:main"
+NEWEST_TRIED = "3.13"  # of Python; whoever tries a newer one says so here and in the classifiers
+
+
+def lacking() -> str:
+    """What the build needs and this environment lacks."""
+    return ", ".join(name for name in ("build", "hatchling", "pip") if importlib.util.find_spec(name) is None)
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The wheel, built from the source archive, and that archive."""
+    if lacking():
+        pytest.skip(
+            f"NOT TESTED, the wheel: {lacking()} missing; pip install -e '.[test]' installs what is needed"
+        )
+    tree, out = tmp_path_factory.mktemp("tree"), tmp_path_factory.mktemp("dist")
+    for name in SOURCES:
+        shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
+    for name in ("pyproject.toml", "README.md", "LICENSE", "Makefile", ".gitignore"):
+        shutil.copy2(ROOT / name, tree / name)
+    done = subprocess.run(
+        [sys.executable, "-m", "build", "--no-isolation", "--outdir", str(out), str(tree)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    (wheel,), (archive,) = out.glob("*.whl"), out.glob("*.tar.gz")
+    return wheel, archive
+
+
+@pytest.fixture(scope="module")
+def installed(built: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The wheel unpacked by pip into a folder of its own; what it depends on comes from this environment."""
+    target = tmp_path_factory.mktemp("installed")
+    command = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--target"]
+    done = subprocess.run([*command, str(target), str(built[0])], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return target
+
+
+def run(installed: Path, folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """The command of the installed wheel, in a folder from which the project cannot be seen."""
+    code = (
+        "import optimizer, sys; print(optimizer.__file__, file=sys.stderr)\n"
+        "from optimizer.__main__ import main; main()\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(installed)}
+    done = subprocess.run(
+        [sys.executable, "-c", code, *arguments],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert Path(done.stderr.splitlines()[0]).is_relative_to(installed)  # the wheel's, not the project's
+    return done
+
+
+def test_the_wheel_is_pure_python_and_whole(built: tuple[Path, Path]) -> None:
+    wheel, _ = built
+    assert wheel.name.endswith("-py3-none-any.whl")
+    with zipfile.ZipFile(wheel) as file:
+        inside = set(file.namelist())
+    for package in ("models", "optimizer"):
+        sources = {
+            path.relative_to(ROOT).as_posix()
+            for path in (ROOT / package).rglob("*")
+            if path.is_file() and "__pycache__" not in path.parts
+        }
+        assert sources <= inside, sorted(sources - inside)
+    for folder in (path.parent for path in (ROOT / "scenarios").glob("*/scenario.toml")):
+        held = {
+            name.rpartition("/")[2]
+            for name in inside
+            if name.startswith(f"optimizer/scenarios/{folder.name}/")
+        }
+        assert {"scenario.toml", "README.md"} < held
+        assert {path.name for path in folder.glob("*.csv")} <= held
+    tops = {name.split("/")[0] for name in inside}
+    assert {top for top in tops if not top.endswith(".dist-info")} == {"models", "optimizer"}
+    assert not [name for name in inside if name.endswith((".so", ".pyd", ".pyc"))]
+    assert not [name for name in inside if name.startswith("optimizer/scenarios/") and name.endswith(".py")]
+
+
+def test_the_archive_is_the_whole_project(built: tuple[Path, Path]) -> None:
+    """What a packager needs: sources once, with the tests, the documentation and the scripts behind the scenarios."""
+    with tarfile.open(built[1]) as file:
+        names = {name.partition("/")[2] for name in file.getnames()}
+    assert {"Makefile", "LICENSE", "tests/test_packaging.py", "docs/python.md"} <= names
+    for folder in (path.parent for path in (ROOT / "scenarios").glob("*/scenario.toml")):
+        assert {f"scenarios/{folder.name}/{each}" for each in ("scenario.toml", "make_data.py")} <= names
+    assert not [name for name in names if name.startswith("optimizer/scenarios/") or name.endswith(".pyc")]
+
+
+def test_what_the_wheel_says_of_itself(built: tuple[Path, Path]) -> None:
+    import optimizer
+
+    with zipfile.ZipFile(built[0]) as file:
+        (name,) = (each for each in file.namelist() if each.endswith(".dist-info/METADATA"))
+        said = Parser().parsestr(file.read(name).decode())
+        (points,) = (each for each in file.namelist() if each.endswith(".dist-info/entry_points.txt"))
+        assert f"rampwright = {ENTRY}" in file.read(points).decode()
+        assert [each for each in file.namelist() if each.endswith("/LICENSE")]
+    assert said["Version"] == optimizer.__version__
+    assert said["Requires-Python"] == ">=3.11"
+    assert said["License-Expression"] == "MIT"
+    versions = [
+        line.rpartition(" ")[2] for line in said.get_all("Classifier", []) if re.search(r":: 3\.\d+$", line)
+    ]
+    assert versions == [f"3.{minor}" for minor in range(11, int(NEWEST_TRIED[2:]) + 1)]
+
+
+def test_the_installed_wheel_makes_a_scenario_and_understands_it(installed: Path, tmp_path: Path) -> None:
+    import optimizer
+
+    assert run(installed, tmp_path, "--version").stdout == f"rampwright {optimizer.__version__}\n"
+    listed = run(installed, tmp_path, "new", "--list").stdout
+    assert [line.split()[0] for line in listed.splitlines()] == sorted(
+        path.parent.name for path in (ROOT / "scenarios").glob("*/scenario.toml")
+    )
+    assert run(installed, tmp_path, "new", "demo", "--from", "slow_isothermal").returncode == 0
+    predicted = run(installed, tmp_path, "predict", "demo", "--out", "predicted", "--json")
+    assert predicted.returncode == 0, predicted.stderr
+    assert len(json.loads(predicted.stdout)["peaks"]) == 14
+    assert (tmp_path / "predicted" / "chromatogram.png").stat().st_size > 10_000
+    assert run(installed, tmp_path, "new", "blank").returncode == 0
+    assert "column.length_m" in run(installed, tmp_path, "check", "blank").stderr
+
+
+def test_the_version_is_written_once() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert "version" not in project["project"]
+    assert project["project"]["dynamic"] == ["version"]
+    assert project["tool"]["hatch"]["version"]["path"] == "optimizer/__init__.py"
