@@ -116,7 +116,8 @@ def proposed(path: Path, table: Path | None, accept: bool) -> tuple[Proposal | N
         if accept or table is not None:
             option = "--accept" if accept else "--matching"
             raise ScenarioError(
-                f"{option}: all peaks of {path} have names already; there is nothing to propose"
+                f"{option}: there is nothing to propose, as the peaks of {path} are named, in their tables or by the "
+                "table that the key matching gives; take that key out to have names proposed anew"
             )
         return None, None
     file = proposal.scenario.path.parent / ACCEPTED_FILE if accept and table is None else table
