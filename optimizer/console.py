@@ -228,7 +228,8 @@ def show_fit(console: Console, document: Document) -> None:
     console.print(
         f"Flow {100 * (document['flow_factor'] - 1):+.2f} % against the dimensions; plate height "
         f"{document['plate_height_factor']:.2f} times theory, injected width {document['injected_width_s']:.2f} s "
-        f"({widths})."
+        f"({widths}); oven {document['oven_lag_s']:.1f} s behind its set point"
+        + (f" (± {document['oven_lag_sd_s']:.1f} s)." if document["oven_lag_sd_s"] is not None else ".")
     )
     show_warnings(console, document["warnings"])
 

@@ -114,6 +114,8 @@ def fit_document(scenario: Scenario, fit: Fit) -> Document:
         },
         "plate_height_factor": number(fit.system.plate_height_factor),
         "injected_width_s": number(fit.system.injection_width),
+        "oven_lag_s": number(fit.system.oven_lag),
+        "oven_lag_sd_s": number(float(np.sqrt(fit.covariance[-1, -1]))) if fit.lag_fitted else None,
         "widths_fitted": fit.widths_fitted,
         "testable": fit.testable,
         "chi_square": number(fit.chi_square),
