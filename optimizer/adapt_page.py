@@ -9,7 +9,7 @@ from optimizer.adapt_console import method_rows, restoring_lines
 from optimizer.cautions import PLANNING
 from optimizer.documents import Document
 from optimizer.goal import Problem
-from optimizer.pages import page
+from optimizer.pages import page, tuned_part
 from optimizer.plot_data import chromatogram_data
 from optimizer.plots import chromatogram_figure, picture
 from optimizer.report_candidate import as_image
@@ -137,13 +137,7 @@ def _peaks(document: Document, columns: Columns) -> dict[str, Any]:
 def _tuned(problem: Problem, candidate: Candidate) -> dict[str, Any]:
     prediction = candidate.prediction
     return {
-        "family": candidate.family,
-        "feasible": candidate.feasible,
-        "run_time": prediction.run_time / SECONDS_PER_MINUTE,
-        "min_resolution": prediction.min_resolution,
-        "pair": prediction.critical_pair,
-        "holds": candidate.pass_probability,
-        "compared": candidate.compared,
+        **tuned_part(candidate),
         "warnings": candidate.warnings,
         "tables": _tables(problem, prediction),
         "image": _image(problem, prediction, f"Tuned: run {_minutes(prediction)} min"),

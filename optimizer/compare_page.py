@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from models.programs import Program
-from models.units import SECONDS_PER_MINUTE
 from optimizer.cautions import PLANNING
 from optimizer.compare import Comparison
 from optimizer.compare_console import refit_line, smallest_line
 from optimizer.compare_plots import compared_figure
 from optimizer.documents import Document
-from optimizer.pages import page
+from optimizer.pages import page, tuned_part
 from optimizer.plots import picture
 from optimizer.report_candidate import as_image
 from optimizer.results import Candidate
@@ -55,14 +54,7 @@ def _tables(program: Program, ambient_pressure: float) -> list[Any]:
 
 
 def _tuned(candidate: Candidate, ambient_pressure: float) -> dict[str, Any]:
-    prediction = candidate.prediction
     return {
-        "family": candidate.family,
-        "feasible": candidate.feasible,
-        "run_time": prediction.run_time / SECONDS_PER_MINUTE,
-        "min_resolution": prediction.min_resolution,
-        "pair": prediction.critical_pair,
-        "holds": candidate.pass_probability,
-        "compared": candidate.compared,
-        "tables": _tables(prediction.program, ambient_pressure),
+        **tuned_part(candidate),
+        "tables": _tables(candidate.prediction.program, ambient_pressure),
     }

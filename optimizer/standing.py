@@ -29,6 +29,7 @@ class Standing:
     pairs : (Q,) numbers of the pairs near enough to matter, among those that count
     pair_margins : (D, Q) array, relative
     wish_margins : (D, W) array, of the limits that are wishes
+    worst : (D,) array, the smallest margin in each draw
     share : float, of draws in which every pair and wish holds
     margin : float, the smallest margin that the asked share of draws keeps; of the equipment's limits as they are
     backoff : Backoff that gives this margin
@@ -38,6 +39,7 @@ class Standing:
     pairs: Index
     pair_margins: Array
     wish_margins: Array
+    worst: Array
     share: float
     margin: float
     backoff: Backoff
@@ -46,14 +48,6 @@ class Standing:
     def holds(self) -> NDArray[np.bool_]:
         """(D,) whether all of it holds."""
         result: NDArray[np.bool_] = self.worst >= 0
-        return result
-
-    @property
-    def worst(self) -> Array:
-        """(D,) the smallest margin in each draw."""
-        result: Array = np.minimum(
-            self.pair_margins.min(axis=1, initial=np.inf), self.wish_margins.min(axis=1, initial=np.inf)
-        )
         return result
 
 
@@ -112,6 +106,7 @@ def standing_of(
         pairs,
         pair_margins,
         wish_margins,
+        worst,
         float(np.mean(worst >= 0)),
         min(kept, equipment, NEAR),
         Backoff(kappa, spreads, limits),

@@ -137,10 +137,12 @@ def _sources(
     problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing
 ) -> tuple[Source, ...]:
     """What each source of uncertainty takes: the share that would hold without it, the costliest first."""
-    found = []
+    robustness, found = problem.robustness, []
+    slopes = robustness.sensitivity(batch)  # the same whatever is left out
     for source in SOURCES:
-        without = standing(problem, batch, assessment, frozenset({source}))
+        draws = robustness.draws(batch.controlled, frozenset({source}))
+        peaks = drawn(slopes, draws, assessment.retention, assessment.width_half)
+        without = standing_of(problem, batch, assessment, peaks, draws.shared[:, 3])
         if not np.array_equal(without.worst, stands.worst):
-            share = without.share
-            found.append(Source(SOURCE_TEXTS[source], share))
+            found.append(Source(SOURCE_TEXTS[source], without.share))
     return tuple(sorted(found, key=lambda each: -each.share_without))
