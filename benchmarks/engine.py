@@ -14,7 +14,8 @@ import numpy as np
 
 from models.carrier_gas import CARRIER_GASES
 from models.column import Column
-from models.migration import Accuracy, MigrationTables, migrate, migration_tables
+from models.effort import Accuracy
+from models.migration import MigrationTables, migrate, migration_tables
 from models.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.retention import Retention, with_typical_values
 from models.system import ColumnSystem

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from benchmarks import (
     calibration,
+    draws,
     engine,
     optimality,
     peak_matching,
@@ -44,6 +45,7 @@ def machine() -> str:
 
 SECTIONS = (
     engine.run,
+    draws.run,
     start_up.run,
     optimality.run,
     optimality.run_carrier_ramps,

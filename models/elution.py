@@ -29,6 +29,7 @@ class Arrival:
     one_plus_k : [-]
     pressure : absolute inlet pressure [Pa]
     velocity : ds/dt [1/s]
+    heating_rate : of the oven [K/s]
     leg, share : number of the leg (of the section where c is constant), and the share of it that has passed
     phi : Phi_0
     section, part : number of the section, and the share of it that has passed
@@ -40,6 +41,7 @@ class Arrival:
     one_plus_k: Array
     pressure: Array
     velocity: Array
+    heating_rate: Array
     leg: Index
     share: Array
     phi: Array
@@ -104,6 +106,7 @@ def arrival(
         one_plus_k=clock_weight(sections.controlled, T, eta) / rate,
         pressure=pressure,
         velocity=c * rate,
+        heating_rate=stretch.rise / stretch.length,
         leg=leg,
         share=passed,
         phi=phi,

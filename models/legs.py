@@ -33,17 +33,19 @@ class Legs:
     ----------
     cuts : (B,) array, sections of each leg
     first : (B,) array, number of the first section of each leg
+    of_section : (S,) array, leg of each section
     values : (12, B N) array, flat in b N + n: temperature at the start and rise [K], and the coefficients of c and of
         the inlet pressure [Pa] as quartics in the share of the leg
     """
 
     cuts: Index
     first: Index
+    of_section: Index
     values: Array
 
     def leg_of(self, section: Index, share: Array) -> tuple[Index, Array]:
         """Leg, and the share of it that has passed, at given shares of sections."""
-        leg = np.repeat(np.arange(self.cuts.size), self.cuts).take(section)
+        leg = self.of_section.take(section)
         return leg, (section - self.first.take(leg) + share) / self.cuts.take(leg)
 
 
@@ -89,32 +91,33 @@ def legs_and_sections(
     A leg is cut until the quadratic c is nowhere further off than the relative `misfit`; one that rises less than
     `flat` [K] is a hold.
     """
-    times, T, carrier = corners(batch)
-    parts = _parts(system, batch.controlled, T, carrier).max(axis=1, initial=1)
-    times, T, carrier = (_cut(knots, parts) for knots in (times, T, carrier))
-    pressure, c = _at_quarters(system, batch.controlled, T, carrier)
+    knots = np.stack(corners(batch))
+    knots = _cut(knots, _parts(system, batch.controlled, *knots[1:]).max(axis=1, initial=1))
+    _, T, carrier = knots
+    pressure, c = _at_quarters(system, batch, T, carrier)
     cuts = _cuts(c, misfit).max(axis=1, initial=1)
 
-    B, N = times.shape
+    B, N = T.shape
     rise = np.zeros((B, N))
     rise[:-1] = T[1:] - T[:-1]
     rise[np.abs(rise) <= flat] = 0.0
     curves = np.zeros((2, 5, B, N))
-    curves[0, :, :-1] = np.tensordot(QUARTIC, c, 1)
-    curves[1, :, :-1] = np.tensordot(QUARTIC, pressure, 1)
-    last_pressure, last_c = pressure_and_c(system, batch.controlled, carrier[-1], T[-1])
+    for curve, quarters in zip(curves, (c, pressure), strict=True):
+        curve[:, :-1] = (QUARTIC @ quarters.reshape(5, -1)).reshape(quarters.shape)
+    last_pressure, last_c = pressure_and_c(system, batch, carrier[-1], T[-1])
     curves[0, 0, -1], curves[1, 0, -1] = last_c, last_pressure
     values = np.concatenate([T[None], rise[None], curves[0], curves[1]]).reshape(12, B * N)
 
     every = np.append(cuts, 1)
-    legs = Legs(every, np.cumsum(every) - every, values)
-    return legs, _cut(times, cuts), _cut(T, cuts), _cut(carrier, cuts)
+    legs = Legs(every, np.cumsum(every) - every, np.repeat(np.arange(every.size), every), values)
+    start, T, carrier = _cut(knots, cuts)
+    return legs, start, T, carrier
 
 
 def by_cuts(system: ColumnSystem, batch: ProgramBatch, misfit: float) -> Index:
     """An order of N programs in which neighbours need their legs cut alike: together they are cut least."""
     _, T, carrier = corners(batch)
-    _, c = _at_quarters(system, batch.controlled, T, carrier)
+    _, c = _at_quarters(system, batch, T, carrier)
     needed = _parts(system, batch.controlled, T, carrier) * MOST_CUTS + _cuts(c, misfit)
     if not len(needed):  # nothing is ramped, so that there are no legs to cut
         return np.arange(batch.size)
@@ -125,19 +128,17 @@ def by_cuts(system: ColumnSystem, batch: ProgramBatch, misfit: float) -> Index:
 def _parts(system: ColumnSystem, controlled: Controlled, T: Array, carrier: Array) -> Index:
     """Into how many legs to cut each (B - 1, N)."""
     rho = (system.outlet_pressure / inlet_pressure(system, controlled, carrier, T)) ** 2
-    widest = np.maximum(np.abs(np.diff(T, axis=0)) / WIDEST, np.abs(np.diff(rho, axis=0)) / WIDEST_RHO)
+    widest = np.maximum(np.abs(T[1:] - T[:-1]) / WIDEST, np.abs(rho[1:] - rho[:-1]) / WIDEST_RHO)
     result: Index = np.maximum(np.ceil(widest), 1).astype(np.intp)
     return result
 
 
-def _at_quarters(
-    system: ColumnSystem, controlled: Controlled, T: Array, carrier: Array
-) -> tuple[Array, Array]:
+def _at_quarters(system: ColumnSystem, batch: ProgramBatch, T: Array, carrier: Array) -> tuple[Array, Array]:
     """Inlet pressure [Pa] and c at the ends and quarters of legs, (5, B - 1, N), from values at corners (B, N)."""
     at = QUARTERS[:, None, None]
     return pressure_and_c(
         system,
-        controlled,
+        batch,
         carrier[:-1] + at * (carrier[1:] - carrier[:-1]),
         T[:-1] + at * (T[1:] - T[:-1]),
     )
@@ -154,16 +155,21 @@ def _cuts(c: Array, misfit: float) -> Index:
 
 
 def _cut(knots: Array, cuts: Index) -> Array:
-    """Knots (B, N) with further ones between, so that each step (B - 1,) is cut into equal parts."""
+    """Knots (Q, B, N) with further ones between, so that each step (B - 1,) is cut into equal parts."""
+    if (cuts == 1).all():
+        return knots
     row = np.repeat(np.arange(cuts.size), cuts)
-    share = np.concatenate([np.zeros(0), *(np.arange(n) / n for n in cuts)])[:, None]
-    return np.concatenate([knots[row] + share * (knots[row + 1] - knots[row]), knots[-1:]])
+    share = (np.arange(row.size) - (np.cumsum(cuts) - cuts)[row]) / cuts[row]
+    steps = knots[:, 1:] - knots[:, :-1]
+    between = knots[:, :-1].take(row, axis=1) + share[:, None] * steps.take(row, axis=1)
+    return np.concatenate([between, knots[:, -1:]], axis=1)
 
 
 def pressure_and_c(
-    system: ColumnSystem, controlled: Controlled, carrier: Array, T: Array
+    system: ColumnSystem, batch: ProgramBatch, carrier: Array, T: Array
 ) -> tuple[Array, Array]:
-    """Inlet pressure [Pa] and c at set values and temperatures of any shape."""
-    pressure = inlet_pressure(system, controlled, carrier, T)
+    """Inlet pressure [Pa] and c at set values and temperatures (..., N) of the N programs of a batch."""
+    pressure = inlet_pressure(system, batch.controlled, carrier, T)
     eta = viscosity(system.gas, T)
-    return pressure, velocity_scale(system, pressure) / (eta * clock_weight(controlled, T, eta))
+    c = velocity_scale(system, pressure) / (eta * clock_weight(batch.controlled, T, eta))
+    return pressure, c if batch.velocity_factors is None else c * batch.velocity_factors

@@ -33,61 +33,36 @@ quadrature of H p over the hold-up time passed.
 
 [1] is Poiseuille's law in quasi-steady flow, see `carrier_flow`; [2] to [5] are derived in docs/theory.md and
 held by tests against the equations marched in time.
+
+A change delta(T) of a compound's ln k slows s by the share k/(1+k) delta wherever the band is. rho* being kept, what Y
+lacks at the outlet for it, and the later arrival, are
+
+    integral of R k/(1+k) delta exp(integral from s to the end of dR/dY) ds = V R* delta t,               [6]
+
+R* being dY/ds at the outlet.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.carrier_gas import viscosity
+from models.effort import EFFORTS, Accuracy, Effort
 from models.elution import Arrival, arrival
 from models.interpolation import AntiderivativeTable, antiderivative_table
 from models.legs import by_cuts
-from models.panels import nodes_of, panels_of, rule
+from models.panels import Panels, nodes_of, panels_of, rule
 from models.plate_height import typical_diffusion_constant
 from models.plate_height_tables import PlateHeightTables, plate_height_tables
-from models.precision import Precision, in_precision
+from models.precision import in_precision
 from models.programs import Array, Controlled, ProgramBatch, delayed
-from models.retention import Retention
+from models.retention import Retention, ln_retention_factor_of_each, ln_retention_factor_slopes
 from models.sections import Sections, has_constant_c, sections_of
 from models.system import ColumnSystem, clock_weight, flow_group
 
-Accuracy = Literal["screen", "polish"]
-
-
-@dataclass(frozen=True)
-class Effort:
-    """How hard to try.
-
-    Attributes
-    ----------
-    nodes, nodes_frozen : int, Gauss nodes on each leg of the program; the second where rho is constant
-    negligible : float, share of s at elution below which a leg is not looked at
-    misfit : float, how far the velocity may be from a quadratic in time on a section
-    curved : bool, whether tables of plate height are read with curvature
-    steady : float, change of Y between sweeps of Picard's iteration at which it ends
-    settled : float, change of s at elution above which another pass is made
-    precision : of what happens at the nodes where rho varies; s at elution is kept in double
-    """
-
-    nodes: int
-    nodes_frozen: int
-    negligible: float
-    misfit: float
-    curved: bool
-    steady: float
-    settled: float
-    precision: Precision
-
-
-EFFORTS: dict[Accuracy, Effort] = {
-    "screen": Effort(5, 4, 1e-4, 4e-5, False, 2e-4, 2e-3, "single"),
-    "polish": Effort(8, 7, 1e-5, 1e-5, True, 1e-5, 5e-4, "double"),
-}
 LONGEST_RETENTION = 100 * 3600.0  # s; anything later is reported as not eluted
 LOOK_UPS = 24_000  # programs x compounds x nodes worked on at a time, so that work arrays stay in the cache
 PASSES = 6  # at most
@@ -141,14 +116,21 @@ class Migration:
     width : [s], standard deviation of the peak in time
     elution_temperature : [K]
     retention_factor : [-], at elution
+    heating_rate : [K/s], of the oven at elution
+    injected_share : [-], variance in time that the injected band leaves in the peak, by its own
     eluted : bool
+    retention_time_slopes : (N, 3, M) array, derivatives of the time by T0 [s/K], ln theta [s] and dCp [s mol K/J];
+        without compounds (N, 3, 0) unless asked for
     """
 
     retention_time: Array
     width: Array
     elution_temperature: Array
     retention_factor: Array
+    heating_rate: Array
+    injected_share: Array
     eluted: NDArray[np.bool_]
+    retention_time_slopes: Array
 
 
 def migration_tables(
@@ -181,7 +163,9 @@ def migration_tables(
     return MigrationTables(system, retention, controlled, diffusion, table, heights)
 
 
-def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "polish") -> Migration:
+def migrate(
+    tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "polish", slopes: bool = False
+) -> Migration:
     """Retention times and widths of M compounds under N programs; eqs. [1] to [5].
 
     Parameters
@@ -190,6 +174,7 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     batch : ProgramBatch of N programs
     accuracy : "screen" or "polish": widths within 1 % or 0.1 %; times within 1e-4, and
         1e-8 where [3] is exact, either way
+    slopes : whether to work out how times answer to the compounds' retention parameters, eq. [6]
 
     Returns
     -------
@@ -208,10 +193,10 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     nodes = effort.nodes_frozen if constant_c else 2 * effort.nodes
     rows = max(1, LOOK_UPS // (nodes * len(tables.retention)))
     if batch.size <= rows:
-        return _migrate(tables, batch, effort)
+        return _migrate(tables, batch, effort, slopes)
     order = None if constant_c else by_cuts(tables.system, batch, effort.misfit)
     ordered = batch if order is None else batch[order]
-    parts = [_migrate(tables, ordered[at : at + rows], effort) for at in range(0, batch.size, rows)]
+    parts = [_migrate(tables, ordered[at : at + rows], effort, slopes) for at in range(0, batch.size, rows)]
     together = [np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Migration)]
     if order is not None:
         back = np.argsort(order)
@@ -219,15 +204,17 @@ def migrate(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "
     return Migration(*together)
 
 
-def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort) -> Migration:
+def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort, slopes: bool) -> Migration:
     # Bands that never leave make infinities, and sections that are not theirs make nonsense; both are masked.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
         sections = sections_of(tables.antiderivatives, tables.system, tables.retention, batch, effort.misfit)
         march = _march_frozen if sections.frozen else _march
-        end, variance = march(tables, sections, effort)
-        width = np.sqrt(variance) / end.velocity
+        end, column, stretched, missed = march(tables, sections, effort, slopes)
+        share = _injected(tables, sections) * stretched
+        width = np.sqrt(column + tables.system.injection_width**2 * share) / end.velocity
         eluted = (end.time <= LONGEST_RETENTION) & np.isfinite(width)
         shape = (batch.size, len(tables.retention))
+        answers = np.where(eluted, missed / end.velocity, np.nan) if slopes else missed
 
         def table(values: Array) -> Array:
             return np.where(eluted, values, np.nan).reshape(shape)
@@ -237,7 +224,10 @@ def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort) -> Mi
             table(width),
             table(end.temperature),
             table(end.one_plus_k - 1.0),
+            table(end.heating_rate),
+            table(share / end.velocity**2),
             eluted.reshape(shape),
+            answers.reshape(3, batch.size, -1).swapaxes(0, 1),
         )
 
 
@@ -248,8 +238,10 @@ def _clock_at_elution(rho: Array) -> Array:
     return result
 
 
-def _march_frozen(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple[Arrival, Array]:
-    """Arrivals at the outlet and variances in s there (N M,), with rho constant: eq. [3], and the sum for [5].
+def _march_frozen(
+    tables: MigrationTables, sections: Sections, effort: Effort, slopes: bool
+) -> tuple[Arrival, Array, Array | float, Array]:
+    """What `_march` gives, with rho constant: eq. [3], and the sum for [5].
 
     The sum is over q = integral of P ds = (1 - P^4)/(2 (1-rho)), the share of the hold-up time. The film term goes
     as 1/P, that is, with ds = P^-1 dq. Towards a vacuum both are steep; s and q are polynomials in P, so the nodes lie
@@ -274,7 +266,9 @@ def _march_frozen(tables: MigrationTables, sections: Sections, effort: Effort) -
         weight = node.density * P * nodes.weight[:, None]
         weight *= dq / weight.sum(axis=0)
         per_pressure = panels.gain / ((weight / P).sum(axis=0) * pressure * P)
-        part = (weight * places.plate_height_share(flow_group(system, pressure), per_pressure)).sum(axis=0)
+        group = _flow_group(sections, panels, pressure)
+        part = (weight * places.plate_height_share(group, per_pressure)).sum(axis=0)
+        of_s = node.density
     else:
         stretch = sections.stretch(panels.which)
         c_per_kelvin = stretch.c0 * stretch.per_kelvin
@@ -295,16 +289,24 @@ def _march_frozen(tables: MigrationTables, sections: Sections, effort: Effort) -
         weight = of_s * P
         sum_s, sum_q = nodes.weight @ of_s, nodes.weight @ weight
         per_pressure = panels.gain * sum_q / (dq * sum_s * pressure * P)
-        terms = places.plate_height_share(flow_group(system, pressure), per_pressure)
+        terms = places.plate_height_share(_flow_group(sections, panels, pressure), per_pressure)
         part = nodes.weight @ (terms * weight) * (dq / sum_q)
     kept = panels.sums(dq)
     whole = (1 - rho**2) / (2 * (1 - rho))
     variance = panels.sums(part) * (system.plate_height_factor * np.repeat(whole, M) / kept)
-    return end, variance + _injected(tables, sections)
+    missed = np.empty((3, 0))
+    if slopes:
+        ds = of_s * nodes.weight[:, None]
+        missed = _missed(tables, panels, places.temperature, ds * (panels.gain / ds.sum(axis=0)))
+    return end, variance, 1.0, missed
 
 
-def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple[Arrival, Array]:
-    """Arrivals at the outlet and variances in s there (N M,): eqs. [4] and [5]."""
+def _march(
+    tables: MigrationTables, sections: Sections, effort: Effort, slopes: bool
+) -> tuple[Arrival, Array, Array | float, Array]:
+    """Arrivals at the outlet by eq. [4], the column's variances in s there by [5], what stretches the injected
+    band's variance on the way, each (N M,); and if asked for the integrals of [6], (3, N M).
+    """
     system, legs = tables.system, sections.legs
     nodes, precision = rule(effort.nodes, effort.precision), effort.precision
     heights = tables.heights.single if precision == "single" else tables.heights
@@ -316,6 +318,7 @@ def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple
     po = system.outlet_pressure
     s_end = _first_guess(sections)
     variance, stretched, rho_frozen = np.empty_like(s_end), np.empty_like(s_end), np.empty_like(s_end)
+    missed = np.empty((3, s_end.size if slopes else 0))
     first_end, bands = None, None  # all of them at first, then those whose s at elution has not settled
     for _ in range(PASSES):
         clock_end = s_end.copy() if bands is None else s_end.take(bands)
@@ -340,14 +343,19 @@ def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple
         P = np.sqrt(P2)
         growth, total_growth = panels.running(node.density * (lack - lack_end) / (P_end2 * P2 * P), nodes)
         whole = panels.sums(total_growth)
-        weight = node.density * (P_end2 / P) * np.exp(at_nodes(whole) - growth)
-        terms = node.places.plate_height_share(flow_group(system, node.pressure), 1 / (node.pressure * P))
+        stretch = np.exp(at_nodes(whole) - growth)
+        weight = node.density * (P_end2 / P) * stretch
+        group = _flow_group(sections, panels, node.pressure)
+        terms = node.places.plate_height_share(group, 1 / (node.pressure * P))
         # What was left out is taken to have broadened like the rest.
         rescaled = system.plate_height_factor * clock_end / (clock_end - panels.left_out)
         missing = s_full - panels.sums(totals) - panels.left_out  # R is one where next to nothing happens
         where = slice(None) if bands is None else bands
         variance[where] = panels.sums(nodes.weight @ (weight * terms)) * rescaled
         stretched[where], rho_frozen[where] = np.exp(whole), rho_end
+        if slopes:
+            ds = nodes.weight[:, None] * node.density * R * np.sqrt(stretch)
+            missed[:, where] = _missed(tables, panels, node.places.temperature, ds)
         s_end[where] += missing
         first_end = first_end or end
         unsettled = np.flatnonzero(np.abs(missing) > effort.settled)
@@ -356,7 +364,29 @@ def _march(tables: MigrationTables, sections: Sections, effort: Effort) -> tuple
         bands = unsettled if bands is None else bands[unsettled]
     end = arrival(sections, s_end, FINE, near=first_end)
     # From Y to s at the outlet: R there, which is one when the last change of s at elution was nothing.
-    return end, (variance + _injected(tables, sections) * stretched) * ((po / end.pressure) ** 2 / rho_frozen)
+    to_s = (po / end.pressure) ** 2 / rho_frozen
+    if slopes:
+        missed *= np.sqrt(to_s)
+    return end, variance * to_s, stretched * to_s, missed
+
+
+def _missed(tables: MigrationTables, panels: Panels, T: Array, ds: Array) -> Array:
+    """The integral of eq. [6] by T0, ln theta and dCp, (3, F), from its weights at the nodes (G, E)."""
+    own = tables.retention[panels.compound]
+    T = T.astype(np.float64)
+    k = np.exp(np.minimum(ln_retention_factor_of_each(own, T), 700.0))
+    slowed = ds * k / (1 + k) * ln_retention_factor_slopes(own, T)
+    return np.stack([panels.sums(each) for each in slowed.sum(axis=1)])
+
+
+def _flow_group(sections: Sections, panels: Panels, pressure: Array) -> Array:
+    """u p eta [m Pa2] of panels (E,) at inlet pressures that broadcast to (G, E)."""
+    group = flow_group(sections.system, pressure)
+    if sections.velocity_factors is None:
+        return group
+    factors = sections.velocity_factors.take(panels.which % sections.programs)
+    result: Array = group * factors.astype(group.dtype)
+    return result
 
 
 def _first_guess(sections: Sections) -> Array:
@@ -390,16 +420,11 @@ def _first_guess(sections: Sections) -> Array:
     return result
 
 
-def _injected(tables: MigrationTables, sections: Sections) -> Array | float:
-    """Variance in s of the injected band, (N M,): its variance in time times (ds/dt)^2 at the start."""
-    width = tables.system.injection_width
-    if width == 0.0:
-        return 0.0
+def _injected(tables: MigrationTables, sections: Sections) -> Array:
+    """(ds/dt)^2 at the start [1/s2], (N M,): what makes the injected band's variance in time one in s."""
     _, rate = tables.antiderivatives.phi(
         np.repeat(sections.values[2, : sections.programs], sections.compounds),
         np.tile(np.arange(sections.compounds), sections.programs),
     )
-    result: Array = (
-        width * np.repeat(sections.values[6, : sections.programs], sections.compounds) * rate
-    ) ** 2
+    result: Array = (np.repeat(sections.values[6, : sections.programs], sections.compounds) * rate) ** 2
     return result

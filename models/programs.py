@@ -139,6 +139,7 @@ class ProgramBatch:
     controlled : "pressure", "flow" or "velocity"
     oven_times, oven_temperatures : (N, B) arrays  [s], [K]; times do not decrease along a row
     carrier_times, carrier_values : (N, C) arrays  [s], [Pa, m3/s or m/s]
+    velocity_factors : (N,) array or None  [-], by which the gas of single programs is faster than the system's
     """
 
     controlled: Controlled
@@ -146,6 +147,7 @@ class ProgramBatch:
     oven_temperatures: Array
     carrier_times: Array
     carrier_values: Array
+    velocity_factors: Array | None = None
 
     @property
     def size(self) -> int:
@@ -159,6 +161,7 @@ class ProgramBatch:
             self.oven_temperatures[rows],
             self.carrier_times[rows],
             self.carrier_values[rows],
+            None if self.velocity_factors is None else self.velocity_factors[rows],
         )
 
 

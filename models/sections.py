@@ -41,6 +41,7 @@ class Sections:
     speed : (S, N M) array, w/(1+k) in the holds, 0 elsewhere
     at_start : (S, N M) array, the sum of the factors times the tables; empty where c is constant
     legs : Legs of which these are the sections; None where c is constant
+    velocity_factors : (N,) array or None  [-], what c of single programs was multiplied by
     """
 
     table: AntiderivativeTable
@@ -56,6 +57,7 @@ class Sections:
     speed: Array
     at_start: Array
     legs: Legs | None
+    velocity_factors: Array | None
 
     def stretch(self, which: NDArray[np.intp]) -> Stretch:
         """Sections `which` (flat numbers j N + n)."""
@@ -142,7 +144,7 @@ def sections_of(
     hold = np.abs(rise) <= (FLAT if constant_c else FLAT_QUADRATIC)
     rise[hold] = 0.0
     per_kelvin = np.where(hold, 0.0, length / np.where(hold, 1.0, rise))
-    pressure, c = pressure_and_c(system, batch.controlled, carrier, T)
+    pressure, c = pressure_and_c(system, batch, carrier, T)
 
     phi = table.rows(T, 0).reshape(S, N * M)
     paces = np.zeros((S, N, M))
@@ -160,9 +162,7 @@ def sections_of(
         ramps = widened((c * per_kelvin)[:-1]) * (phi[1:] - phi[:-1])
         mean_c = c
     else:
-        _, middle = pressure_and_c(
-            system, batch.controlled, (carrier[:-1] + carrier[1:]) / 2, (T[:-1] + T[1:]) / 2
-        )
+        _, middle = pressure_and_c(system, batch, (carrier[:-1] + carrier[1:]) / 2, (T[:-1] + T[1:]) / 2)
         coefficients = _through(c, middle)
         powers = _powers(table, coefficients, T, rise, per_kelvin)
         values += [*coefficients, pressure, *powers]
@@ -191,6 +191,7 @@ def sections_of(
         speed=speed,
         at_start=at_start,
         legs=legs,
+        velocity_factors=batch.velocity_factors,
     )
 
 

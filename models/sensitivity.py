@@ -1,35 +1,28 @@
 """How retention times and widths answer to what is uncertain: retention parameters, flow, efficiency and set points.
 
-First derivatives by one-sided steps, from a few calls of the engine for a batch of programs. Efficiency and
-injected band enter the variance of a peak linearly, variance = factor x column + injected^2 x share, so that one
-simulation with a wider injection gives both.
+From one call of the engine for a batch of programs. By what all compounds share, first derivatives are one-sided steps;
+efficiency and injected band need none, as they enter the variance of a peak linearly, variance = factor x column +
+injected^2 x share. By a compound's own retention parameters they come with the simulation (`migration` eq. [6]).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from models.migration import Accuracy, Migration, MigrationTables, migrate, migration_tables
-from models.programs import Array, Controlled, ProgramBatch, delayed
-from models.retention import PARAMETER_STEPS, Retention, with_moved_parameters
-from models.system import ColumnSystem
+from models.effort import Accuracy
+from models.migration import Migration, MigrationTables, migrate
+from models.programs import Array, ProgramBatch, delayed
+from models.retention import Retention, enthalpy, ln_retention_factor_slopes
+from models.sections import has_constant_c
+from models.units import GAS_CONSTANT
 
 OVEN_STEP = 0.05  # K
 LAG_STEP = 0.1  # s
 CARRIER_STEP = 1e-3  # of the set value above its zero
 LN_FLOW_STEP = 1e-3
-INJECTION_STEP = 1.0  # s, wider injection in standard deviations
 SHARED = ("ln flow factor", "ln plate height factor", "injected variance", "oven", "carrier", "oven lag")
-
-
-@dataclass(frozen=True)
-class SensitivityTables:
-    """Tables of M compounds, and of the same with T0, with theta and with dCp moved by a step (4 M)."""
-
-    plain: MigrationTables
-    moved: MigrationTables
 
 
 @dataclass(frozen=True)
@@ -42,7 +35,8 @@ class Sensitivity:
     Attributes
     ----------
     base : (4, N, M) array
-    by_retention : (4, N, 3, M) array, by T0 [K], ln theta and dCp [J/mol/K] of the compound itself
+    by_retention : (4, N, 3, M) array, by T0 [K], ln theta and dCp [J/mol/K] of the compound itself; 0 for the width,
+        which is not worked out
     by_shared : (4, N, 6, M) array, by what all compounds share (SHARED): ln of the flow factor, ln of the plate height
         factor, the injected band's variance [s2], an offset of the oven [K], a share of the carrier's set value, and
         the oven's lag [s]
@@ -53,25 +47,7 @@ class Sensitivity:
     by_shared: Array
 
 
-def sensitivity_tables(
-    system: ColumnSystem,
-    retention: Retention,
-    controlled: Controlled,
-    lowest: float,
-    highest: float,
-    step: float,
-    diffusion: Array,
-) -> SensitivityTables:
-    """Tables for programs between two temperatures [K], as of `migration_tables`."""
-    plain = migration_tables(system, retention, controlled, lowest, highest, step, diffusion)
-    everything = with_moved_parameters(retention)
-    moved = migration_tables(system, everything, controlled, lowest, highest, step, np.tile(diffusion, 4))
-    return SensitivityTables(plain, moved)
-
-
-def sensitivity(
-    tables: SensitivityTables, batch: ProgramBatch, carrier_zero: float, accuracy: Accuracy = "screen"
-) -> Sensitivity:
+def sensitivity(tables: MigrationTables, batch: ProgramBatch, carrier_zero: float) -> Sensitivity:
     """Derivatives of M peaks under N programs.
 
     Parameters
@@ -79,28 +55,34 @@ def sensitivity(
     carrier_zero : float, the set value from which a relative error of the carrier counts [Pa, m3/s or m/s]: the
         room's pressure where pressure is controlled, which is read as gauge, else 0
     """
-    system, plain = tables.plain.system, tables.plain
-    M, N = len(plain.retention), batch.size
-    blocks = _stacked(migrate(tables.moved, batch, accuracy)).reshape(4, N, 4, M)
-    base = blocks[:, :, 0]
-    by_retention = (blocks[:, :, 1:] - base[:, :, None]) / PARAMETER_STEPS[:, None]
+    system, M, N = tables.system, len(tables.retention), batch.size
+    # Where rho is constant polishing costs little, and the few nodes of screening leave slopes by dCp off by 3 %.
+    accuracy: Accuracy = "polish" if has_constant_c(system, batch) else "screen"
+    peaks = migrate(tables, _set_off(batch, carrier_zero), accuracy, slopes=True)
+    base, faster, warmer, more, later = _stacked(peaks).reshape(4, 5, N, M).swapaxes(0, 1)
+    by_retention = _by_retention(
+        tables.retention, base, peaks.heating_rate[:N], peaks.retention_time_slopes[:N]
+    )
 
-    off = _stacked(migrate(plain, _set_off(batch, carrier_zero), accuracy)).reshape(4, 3, N, M)
-    faster = replace(system, flow_factor=system.flow_factor * np.exp(LN_FLOW_STEP))
-    by_flow = (_stacked(migrate(replace(plain, system=faster), batch, accuracy)) - base) / LN_FLOW_STEP
-    wider = replace(system, injection_width=float(np.hypot(system.injection_width, INJECTION_STEP)))
-    width, widened = base[1], _stacked(migrate(replace(plain, system=wider), batch, accuracy))[1]
-    injected = (widened**2 - width**2) / INJECTION_STEP**2  # share of an injected variance that arrives
+    width, injected = base[1], peaks.injected_share[:N]
     column = width**2 - system.injection_width**2 * injected
-
     by_shared = np.zeros((4, N, len(SHARED), M))
-    by_shared[:, :, 0] = by_flow
+    by_shared[:, :, 0] = (faster - base) / LN_FLOW_STEP
     by_shared[1, :, 1] = column / (2 * width)
     by_shared[1, :, 2] = injected / (2 * width)
-    by_shared[:, :, 3] = (off[:, 0] - base) / OVEN_STEP
-    by_shared[:, :, 4] = (off[:, 1] - base) / CARRIER_STEP
-    by_shared[:, :, 5] = (off[:, 2] - base) / LAG_STEP
+    by_shared[:, :, 3] = (warmer - base) / OVEN_STEP
+    by_shared[:, :, 4] = (more - base) / CARRIER_STEP
+    by_shared[:, :, 5] = (later - base) / LAG_STEP
     return Sensitivity(base, by_retention, by_shared)
+
+
+def _by_retention(retention: Retention, base: Array, heating: Array, slopes: Array) -> Array:
+    """`Sensitivity.by_retention` from heating rates at elution (N, M) [K/s] and the slopes of times (N, 3, M)."""
+    T, k = base[2], base[3, :, None]
+    warmer = heating[:, None] * slopes
+    by_kelvin = -enthalpy(retention, T) / (GAS_CONSTANT * T**2)  # d ln k/dT, van 't Hoff
+    own = ln_retention_factor_slopes(retention, T).swapaxes(0, 1)
+    return np.stack([slopes, np.zeros_like(slopes), warmer, k * (own + by_kelvin[:, None] * warmer)])
 
 
 def _stacked(peaks: Migration) -> Array:
@@ -109,14 +91,17 @@ def _stacked(peaks: Migration) -> Array:
 
 
 def _set_off(batch: ProgramBatch, carrier_zero: float) -> ProgramBatch:
-    """The N programs with the oven a step warmer throughout, with the carrier a step above, and a step late: 3 N."""
+    """The N programs, and these with faster gas, a warmer oven, more carrier and the oven late, a step each: 5 N."""
     times, T = batch.oven_times, batch.oven_temperatures
     values = batch.carrier_values
     more = values + CARRIER_STEP * (values - carrier_zero)
+    factors = np.ones((5, batch.size))
+    factors[1] = np.exp(LN_FLOW_STEP)
     return ProgramBatch(
         batch.controlled,
-        np.concatenate([times, times, delayed(batch, LAG_STEP).oven_times]),
-        np.concatenate([T + OVEN_STEP, T, T]),
-        np.concatenate(3 * [batch.carrier_times]),
-        np.concatenate([values, more, values]),
+        np.concatenate([times, times, times, times, delayed(batch, LAG_STEP).oven_times]),
+        np.concatenate([T, T, T + OVEN_STEP, T, T]),
+        np.concatenate(5 * [batch.carrier_times]),
+        np.concatenate([values, values, values, more, values]),
+        factors.ravel(),
     )

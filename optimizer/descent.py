@@ -147,6 +147,7 @@ def descend(
     tolerance: float = 1e-4,
     slack: float = 0.0,
     rounds: int = 2,
+    backoff: Backoff | None = None,
 ) -> Descent:
     """The fastest program of the basin that holds `start`, a point (D,) on the unit cube.
 
@@ -154,12 +155,13 @@ def descend(
     limits is first brought inside them; when that fails the descent ends there.
 
     Where draws decide, every margin must keep so many standard deviations in hand that the asked share of draws holds.
-    Those are read off where a descent starts and again where it ended, for at most `rounds` descents.
+    Those are read off where a descent starts, unless they are known there (`backoff`), and again where it ended, for at
+    most `rounds` descents.
     """
     if not problem.by_draws:
         return _descended(problem, family, start, iterations, tolerance, slack)
     best, z, evaluations = None, family.ordered(start), 0
-    backoff, more = _held_at(problem, family, z), 0.0
+    backoff, more = backoff or _held_at(problem, family, z), 0.0
     for _ in range(rounds):
         found = _descended(problem.holding(backoff), family, z, iterations, tolerance, slack + more)
         evaluations += found.evaluations

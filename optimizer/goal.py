@@ -12,8 +12,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from models.effort import Accuracy
 from models.fitting import Fit
-from models.migration import Accuracy, MigrationTables, migrate, migration_tables
+from models.migration import MigrationTables, migrate, migration_tables
 from models.programs import Array, Controlled, ProgramBatch, delayed, values_at
 from models.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
 from optimizer.cycle import after_run
@@ -136,13 +137,9 @@ class Problem:
     @cached_property
     def robustness(self) -> Robustness:
         """Draws of what is uncertain, ready to be applied to programs."""
-        ranges = {
-            kind: (each.antiderivatives.lowest, each.antiderivatives.highest, each.diffusion)
-            for kind, each in self.tables.items()
-        }
         scenario = self.scenario
         return Robustness(
-            self.fit, scenario.tolerances, scenario.ambient_pressure, ranges, scenario.search.seed
+            self.fit, scenario.tolerances, scenario.ambient_pressure, self.tables, scenario.search.seed
         )
 
     @property

@@ -13,14 +13,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from models.fit import MODEL_ERROR, Fit
+from models.migration import MigrationTables
 from models.programs import Array, Controlled, ProgramBatch
 from models.resolution import HALF_HEIGHT_WIDTH
-from models.sensitivity import SHARED, Sensitivity, SensitivityTables, sensitivity, sensitivity_tables
+from models.sensitivity import SHARED, Sensitivity, sensitivity
 from optimizer.instrument_data import Tolerances
 from optimizer.limits import LATE
 
 DRAWS = 400
-STEP = 1.0  # K, of the tables behind the derivatives
 SOURCES = ("retention", "widths", "model", "oven", "carrier", "hold-up", "trim")
 LARGEST_WIDTH_CHANGE = 1.0  # in ln w: first derivatives say nothing beyond
 
@@ -153,26 +153,18 @@ class Robustness:
     fit : Fit
     tolerances : Tolerances
     ambient : float  [Pa], where gauge pressure is zero
-    ranges : for each carrier variable, the temperatures [K] that its tables cover, and diffusion constants (M,)
+    tables : MigrationTables for each carrier variable
     seed : int
+    count : int, of draws
     """
 
     fit: Fit
     tolerances: Tolerances
     ambient: float
-    ranges: dict[Controlled, tuple[float, float, Array]]
+    tables: dict[Controlled, MigrationTables]
     seed: int
-    _tables: dict[Controlled, SensitivityTables] = field(default_factory=dict, repr=False)
+    count: int = DRAWS
     _draws: dict[tuple[Controlled, frozenset[str]], Draws] = field(default_factory=dict, repr=False)
-
-    def tables(self, controlled: Controlled) -> SensitivityTables:
-        """Made when first asked for."""
-        if controlled not in self._tables:
-            low, high, diffusion = self.ranges[controlled]
-            self._tables[controlled] = sensitivity_tables(
-                self.fit.system, self.fit.retention, controlled, low, high, STEP, diffusion
-            )
-        return self._tables[controlled]
 
     def draws(self, controlled: Controlled, without: frozenset[str] = frozenset()) -> Draws:
         """Made when first asked for."""
@@ -183,7 +175,8 @@ class Robustness:
                 self.tolerances,
                 controlled,
                 self.fit.system.column.length,
-                seed=self.seed,
+                self.count,
+                self.seed,
                 without=without,
             )
         return self._draws[key]
@@ -194,7 +187,7 @@ class Robustness:
 
     def sensitivity(self, batch: ProgramBatch) -> Sensitivity:
         """Derivatives under N programs."""
-        return sensitivity(self.tables(batch.controlled), batch, self.carrier_zero(batch.controlled))
+        return sensitivity(self.tables[batch.controlled], batch, self.carrier_zero(batch.controlled))
 
     def peaks(
         self, batch: ProgramBatch, retention: Array, width: Array, without: frozenset[str] = frozenset()
@@ -211,9 +204,10 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
     """
     by_shared, by_retention = np.nan_to_num(slopes.by_shared), np.nan_to_num(slopes.by_retention)
     change = draws.shared @ by_shared  # (4, N, D, M)
-    for i in range(3):
-        change += by_retention[:, :, i, None] * draws.retention[:, i]
-    change[1] = (draws.shared - draws.fitted) @ by_shared[1]
+    for row in (0, 2, 3):
+        for i in range(3):
+            change[row] += by_retention[row, :, i, None] * draws.retention[:, i]
+    change[1] -= draws.fitted @ by_shared[1]
     base = np.nan_to_num(slopes.base)[:, :, None]
     eluted = np.isfinite(slopes.base[0])[:, None] & (retention < LATE)[:, None]
     t = retention[:, None] + change[0] + draws.time * retention[:, None]

@@ -258,7 +258,8 @@ def _descend_by_draws(
         if known(descent):
             break
         more = max(0.0, -OVERSHOOT * descent.margin)
-        again = descend(problem, family, descent.z, iterations, tolerance, SLACK + more, rounds=1)
+        slack, known_there = SLACK + more, descent.backoff
+        again = descend(problem, family, descent.z, iterations, tolerance, slack, 1, known_there)
         evaluations = descent.evaluations + again.evaluations
         descent = replace(min(descent, again, key=preference), evaluations=evaluations)
     return descent

@@ -1,0 +1,91 @@
+"""What it takes to hold a program against draws of what is uncertain, beside simulating it.
+
+As processor time a program, alone and in batches: the peaks in all draws by first derivatives; and what a search does
+with the program at which a descent ends: peaks in all draws, share that holds, backoff.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from benchmarks.mixtures import mixture
+from models.migration import migrate
+from optimizer.goal import Problem
+from optimizer.instrument_data import Tolerances
+from optimizer.program_space import families_of
+from optimizer.standing import standing
+
+COMPOUNDS, DRAWN = 30, 200
+BATCHES = (1, 16)
+REPEATS, QUICK_REPEATS = 100, 20
+WANTED = 1.0  # ms a program
+MODES = ("constant pressure", "constant flow", "pressure program", "flow program")
+SPREADS = (0.5, 0.02, 5.0)  # of T0 [K], ln theta, dCp [J/mol/K]
+TOLERANCES = Tolerances(oven=1.0, pressure=0.01, flow=0.01, hold_up=0.01, trimmed=0.0)
+
+
+def uncertain(mode: str) -> Problem:
+    """A mixture whose retention parameters are uncertain, and that nine of ten draws must hold."""
+    problem = mixture(COMPOUNDS, 1, 2, modes=(mode,))
+    covariance = np.diag(np.append(np.repeat(np.square(SPREADS), COMPOUNDS), 0.01**2))
+    scenario = problem.scenario
+    goal = replace(scenario.goal, confidence=0.9)
+    fit = replace(problem.fit, covariance=covariance)
+    robust = replace(problem, scenario=replace(scenario, goal=goal, tolerances=TOLERANCES), fit=fit)
+    # Kept where the cached property looks for it.
+    robust.__dict__["robustness"] = replace(robust.robustness, count=DRAWN)
+    return robust
+
+
+def median_ms(work: Callable[[], object], repeats: int) -> float:
+    """Median processor time [ms] of a piece of work."""
+    taken = []
+    for _ in range(repeats):
+        began = time.process_time()
+        work()
+        taken.append(time.process_time() - began)
+    return 1e3 * float(np.median(taken))
+
+
+def costs(mode: str, size: int, repeats: int) -> tuple[float, float, float]:
+    """Times a program [ms] of screening it, of its draws, and, alone, of holding it against the goal in all of them."""
+    problem = uncertain(mode)
+    family = families_of(problem.scenario)[-1]
+    rng = np.random.default_rng(np.random.SeedSequence(entropy=size, spawn_key=(len(mode),)))
+    z = np.array([family.ordered(each) for each in rng.random((size, family.size))])
+    batch = family.batch(family.values(z))
+    robustness = problem.robustness
+    assessment = problem.assess(batch, "polish")
+    t, w = assessment.retention, assessment.width_half
+    tables = problem.tables[batch.controlled]
+    plain = median_ms(lambda: migrate(tables, batch, "screen"), repeats)
+    drawing = median_ms(lambda: robustness.peaks(batch, t, w), repeats)
+    held = median_ms(lambda: standing(problem, batch, assessment), repeats) if size == 1 else np.nan
+    return plain / size, drawing / size, held
+
+
+def run(quick: bool = False) -> str:
+    """A section of benchmarks/RESULTS.md."""
+    lines = [
+        "## Draws of what is uncertain",
+        "",
+        f"{COMPOUNDS} compounds, {DRAWN} draws, ambient outlet, processor time a program in ms; wanted for the draws: "
+        f"{WANTED:g} ms.",
+        "",
+        "| carrier | programs at a time | screening alone | peaks in all draws | the same, held against the goal |",
+        "|---|---|---|---|---|",
+    ]
+    for mode in MODES:
+        for size in BATCHES:
+            found = costs(mode, size, QUICK_REPEATS if quick else REPEATS)
+            lines.append(f"| {mode} | {size} | " + " | ".join("-" if np.isnan(ms) else f"{ms:.2f}" for ms in found) + " |")
+    print("\n".join(lines), flush=True)
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    run()
