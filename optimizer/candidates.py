@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from models.programs import Program
@@ -14,7 +16,7 @@ from optimizer.hold_up import hold_up_time_of
 from optimizer.predict import predict
 from optimizer.program_space import WORDS, carrier_words
 from optimizer.reasons import broken_limits, compared_with, margins_of, next_seconds
-from optimizer.reliability_document import risk_warnings
+from optimizer.reliability_document import falls_short, risk_warnings
 from optimizer.results import Candidate, InUse, Prediction, SearchOutcome
 from optimizer.rounding import Settable, settable
 from optimizer.scenario_data import Scenario
@@ -54,10 +56,10 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
         )
     )
     chosen = _worth_showing(problem, scored, problem.scenario.search.candidates)
-    candidates = tuple(
-        _candidate(problem, number, each, prediction, now)
-        for number, (each, prediction) in enumerate(chosen, 1)
-    )
+    made = [_candidate(problem, each, prediction, now) for each, prediction in chosen]
+    # Those that hold less often than asked, once draws are simulated outright, come behind.
+    made.sort(key=lambda each: feasible and falls_short(problem.confidence, each.reliability))
+    candidates = tuple(replace(each, rank=number) for number, each in enumerate(made, 1))
     blocking = () if feasible or not candidates else candidates[0].missed
     if blocking and chosen[0][0].how_far[0]:
         blocking = (CONTRADICTION, *blocking)
@@ -239,14 +241,13 @@ def family_name(program: Program) -> str:
     return f"{oven}, {carrier_words(program.carrier.controlled, len(program.carrier.ramps))}"
 
 
-def _candidate(
-    problem: Problem, number: int, each: Settable, prediction: Prediction, now: Prediction | None
-) -> Candidate:
+def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Prediction | None) -> Candidate:
+    """A program to be shown, not yet ranked."""
     prediction, reliability = with_uncertainty(problem, prediction, exact=True)
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
     feasible = each.feasible
     return Candidate(
-        rank=number,
+        rank=0,
         family=family_name(each.program),
         prediction=prediction,
         cycle_time=cycle,

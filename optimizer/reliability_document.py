@@ -14,7 +14,7 @@ LISTED = 5  # failures and sources named
 LESS_THAN_ASKED = (
     0.03  # share of draws that may be missing to what is asked without a word: sampling does that
 )
-WORTH_TELLING = 0.015  # by how much the share by simulated draws must differ to be told
+WORTH_TELLING = 0.015  # by how much the share that the search followed must differ to be told
 RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 
 
@@ -23,7 +23,9 @@ def reliability_document(reliability: Reliability) -> Part:
     return {
         "share": number(reliability.share, 3),
         "draws": reliability.draws,
-        "simulated_share": None if reliability.simulated is None else number(reliability.simulated, 3),
+        "share_by_derivatives": None
+        if reliability.by_derivatives is None
+        else number(reliability.by_derivatives, 3),
         "failures": [
             {"what": what, "share": number(share, 3)} for what, share in reliability.failures[:LISTED]
         ],
@@ -45,9 +47,9 @@ def percent(share: float) -> str:
 def reliability_line(part: Part) -> str:
     """A sentence on a `reliability_document`: what holds, what fails most often, and the source that costs most."""
     text = f"It meets the goal in {percent(part['share'])} of {part['draws']} draws"
-    simulated = part["simulated_share"]
-    if simulated is not None and abs(simulated - part["share"]) >= WORTH_TELLING:
-        text += f" ({percent(simulated)} as far as draws simulated outright tell)"
+    followed = part["share_by_derivatives"]
+    if followed is not None and abs(followed - part["share"]) >= WORTH_TELLING:
+        text += f" ({percent(followed)} by the first derivatives that the search follows)"
     for failure in part["failures"][:1]:
         text += f"; what fails most often is the {failure['what']} ({percent(failure['share'])})"
     for source in part["sources"][:1]:
@@ -80,8 +82,8 @@ def confidence_text(confidence: float) -> str:
 
 def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...]:
     """What is to be said of a program that meets the goal as it was asked, but on the instrument may well not."""
-    share = reliability.share if reliability.simulated is None else reliability.simulated
-    if confidence > 0 and share < confidence - LESS_THAN_ASKED:
+    share = reliability.share
+    if falls_short(confidence, reliability):
         return (
             f"Holds in {percent(share)} of draws, not in the {100 * confidence:g} % that were asked for: draws that "
             "were simulated outright hold less often than the first derivatives that the search follows.",
@@ -92,6 +94,11 @@ def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...
         f"Likely to fail: everything asked holds in only {percent(share)} of draws. It is the fastest program, not the "
         "safest; with confidence = 0.9 under [goal] the search looks for one that holds in 90 % of them.",
     )
+
+
+def falls_short(confidence: float, reliability: Reliability) -> bool:
+    """Whether the draws, some of them simulated outright, hold clearly less often than was asked for."""
+    return confidence > 0 and reliability.share < confidence - LESS_THAN_ASKED
 
 
 def costs(reliability: Reliability) -> list[tuple[str, str]]:

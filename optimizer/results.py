@@ -93,14 +93,15 @@ class Reliability:
     ----------
     share : float, of draws in which every counted pair and every wish holds
     draws : int, how many there were
-    simulated : float or None, the share as corrected by draws that were simulated outright; None where none were
+    by_derivatives : float or None, the share by the first derivatives that the search follows, where draws that were
+        simulated outright corrected it; None where none were
     failures : what is missed and in what share of draws, the most frequent first
     sources : of uncertainty, the costliest first
     """
 
     share: float
     draws: int
-    simulated: float | None
+    by_derivatives: float | None
     failures: tuple[tuple[str, float], ...]
     sources: tuple[Source, ...]
 

@@ -44,7 +44,7 @@ def with_uncertainty(
     Parameters
     ----------
     exact : whether some of the draws are simulated outright as well (a third of a second): what first derivatives got
-        wrong in them corrects the share, which is told beside the share that the search judges by
+        wrong in them corrects the share
     """
     problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
@@ -59,21 +59,26 @@ def with_uncertainty(
         width_sd=np.where(eluted, peaks.width[0].std(axis=0), np.nan),
         resolution_sd=pairs.std(axis=0),
     )
-    simulated_share = None
+    share, correction = stands.share, 0.0
     if exact:
         # Some draws simulated outright say what first derivatives get wrong; all the others need not be.
         draws = _some(problem.robustness.draws(batch.controlled), EXACT_DRAWS)
         simulated = exact_peaks(problem, batch, assessment, draws)
         held = standing_of(problem, batch, assessment, simulated, draws.shared[:, 3]).holds
         correction = float(held.mean() - stands.holds[:EXACT_DRAWS].mean())
-        simulated_share = min(max(stands.share + correction, 0.0), 1.0)
+        share = _corrected(share, correction)
     return prediction, Reliability(
-        share=stands.share,
+        share=share,
         draws=len(stands.worst),
-        simulated=simulated_share,
+        by_derivatives=stands.share if exact else None,
         failures=_failures(problem, prediction, stands),
-        sources=_sources(problem, batch, assessment, stands),
+        sources=_sources(problem, batch, assessment, stands, correction),
     )
+
+
+def _corrected(share: float, correction: float) -> float:
+    """A share of draws and what is to be added to it."""
+    return min(max(share + correction, 0.0), 1.0)
 
 
 def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, draws: Draws) -> DrawnPeaks:
@@ -134,9 +139,12 @@ def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tup
 
 
 def _sources(
-    problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing
+    problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing, correction: float
 ) -> tuple[Source, ...]:
-    """What each source of uncertainty takes: the share that would hold without it, the costliest first."""
+    """What each source of uncertainty takes: the share that would hold without it, the costliest first.
+
+    What first derivatives get wrong with all sources they are taken to get wrong without one as well.
+    """
     robustness, found = problem.robustness, []
     slopes = robustness.sensitivity(batch)  # the same whatever is left out
     for source in SOURCES:
@@ -144,5 +152,5 @@ def _sources(
         peaks = drawn(slopes, draws, assessment.retention, assessment.width_half)
         without = standing_of(problem, batch, assessment, peaks, draws.shared[:, 3])
         if not np.array_equal(without.worst, stands.worst):
-            found.append(Source(SOURCE_TEXTS[source], without.share))
+            found.append(Source(SOURCE_TEXTS[source], _corrected(without.share, correction)))
     return tuple(sorted(found, key=lambda each: -each.share_without))

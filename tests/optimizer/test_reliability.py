@@ -201,13 +201,13 @@ def test_what_is_warned_of() -> None:
     assert "confidence = 0.9" in risky
     assert "min_resolution" not in risky
     assert risk_warnings(0.0, _held_in(0.7)) == ()
-    (short,) = risk_warnings(0.9, _held_in(0.9, 0.82))
+    (short,) = risk_warnings(0.9, _held_in(0.82, 0.9))
     assert "Holds in 82 % of draws, not in the 90 %" in short
-    assert risk_warnings(0.9, _held_in(0.9, 0.89)) == ()
+    assert risk_warnings(0.9, _held_in(0.89, 0.9)) == ()
 
 
-def _held_in(share: float, simulated: float | None = None) -> Reliability:
-    return Reliability(share, 400, simulated, (), ())
+def _held_in(share: float, by_derivatives: float | None = None) -> Reliability:
+    return Reliability(share, 400, by_derivatives, (), ())
 
 
 def test_what_simulated_draws_correct_is_told_beside_the_share(problem: Problem) -> None:
@@ -221,17 +221,20 @@ def test_what_simulated_draws_correct_is_told_beside_the_share(problem: Problem)
     prediction = predict(robust, PROGRAM)
     _, linear = with_uncertainty(robust, prediction)
     _, both = with_uncertainty(robust, prediction, exact=True)
-    assert linear.simulated is None
-    assert both.share == linear.share
-    assert 0.1 < both.share < 0.95
-    assert both.simulated is not None
-    assert 0 < abs(both.simulated - both.share) < 0.1
+    assert linear.by_derivatives is None
+    assert both.by_derivatives == linear.share
+    assert 0.1 < linear.share < 0.95
+    correction = both.share - linear.share
+    assert 0 < abs(correction) < 0.1
+    # What a source costs is held against the same share.
+    for source, known in zip(both.sources, linear.sources, strict=True):
+        assert source.share_without == pytest.approx(min(known.share_without + correction, 1.0))
     document = reliability_document(both)
     assert document["share"] == pytest.approx(both.share, abs=1e-3)
-    assert document["simulated_share"] == pytest.approx(both.simulated, abs=1e-3)
-    text = reliability_text(replace(both, simulated=both.share - 0.05))
-    assert f"({100 * (both.share - 0.05):.0f} % as far as draws simulated outright tell)" in text
-    assert "simulated" not in reliability_text(replace(both, simulated=both.share))
+    assert document["share_by_derivatives"] == pytest.approx(linear.share, abs=1e-3)
+    text = reliability_text(replace(both, share=0.7, by_derivatives=0.75))
+    assert "in 70 % of 400 draws (75 % by the first derivatives that the search follows)" in text
+    assert "derivatives" not in reliability_text(replace(both, by_derivatives=both.share))
 
 
 def test_peak_tables_carry_the_spread_over_the_draws(problem: Problem, prediction: Prediction) -> None:

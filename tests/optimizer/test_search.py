@@ -474,7 +474,7 @@ def test_pass_probability_is_that_of_full_simulations(problem: Problem) -> None:
     noisy = replace(noisy, pairs=replace(noisy.pairs, needed=needed))
     prediction = predict(noisy, program)
     stated = with_uncertainty(noisy, prediction)[1].share
-    simulated = with_uncertainty(noisy, prediction, exact=True)[1].simulated
+    simulated = with_uncertainty(noisy, prediction, exact=True)[1].share
     rng = np.random.default_rng(8)
     kept = 0
     draws = 300
