@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from optimizer.interface import fit as fit
     from optimizer.interface import load_scenario as load_scenario
     from optimizer.interface import optimize as optimize
+    from optimizer.interface import peaks as peaks
     from optimizer.interface import predict as predict
     from optimizer.interface import program as program
     from optimizer.interface import scout as scout
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from optimizer.interface_results import Fitted as Fitted
     from optimizer.interface_results import Optimized as Optimized
     from optimizer.interface_results import Predicted as Predicted
+    from optimizer.interface_trace_results import Integrated as Integrated
     from optimizer.scenario_data import Scenario as Scenario
 
 _HOME = {
@@ -55,6 +57,7 @@ _HOME = {
         "fit",
         "load_scenario",
         "optimize",
+        "peaks",
         "predict",
         "program",
         "scout",
@@ -63,6 +66,7 @@ _HOME = {
         "window",
     ),
     "optimizer.interface_results": ("Checked", "Fitted", "Optimized", "Predicted"),
+    "optimizer.interface_trace_results": ("Integrated",),
     "optimizer.interface_method_results": ("Adapted", "Compared", "Scouted", "Swept"),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from models.peak_finding import PeakSearch
 from optimizer.label_placement import thinned
+from optimizer.peaks_plots import draw_stretch
 from optimizer.plot_data import ChromatogramData, ResidualData
 from optimizer.plots import (
     AXES_WIDTH,
@@ -22,6 +24,7 @@ from optimizer.plots import (
 )
 from optimizer.sweep import Sweep
 from optimizer.sweep_plots import draw_resolution, draw_run_time, style
+from optimizer.trace_peaks import Picked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -77,6 +80,13 @@ def draw_swept_run_time(swept: Sweep, axes: Axes) -> None:
     with style():
         draw_run_time(swept, axes)
     _dress_curve(axes)
+
+
+def draw_peaks(picked: Picked, search: PeakSearch, start: float, end: float, axes: Axes) -> None:
+    """A stretch of a recorded trace [min] with the numbers of its peaks above."""
+    draw_stretch(axes, picked, search, start, end)
+    axes.set_xlabel("time, min", **text_style(8))
+    _set_label_apart(axes)
 
 
 def _dress_curve(axes: Axes) -> None:

@@ -8,7 +8,7 @@ import json
 from dataclasses import asdict
 
 from models.units import PA_PER_KPA
-from optimizer.cautions import cautions_about
+from optimizer.cautions import cautions_of
 from optimizer.documents import (
     FORMAT,
     Document,
@@ -54,7 +54,7 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
         "front": [_front_point(scenario, each) for each in outcome.front],
         "front_note": outcome.front_note or None,
         "candidates": [_candidate(scenario, each) for each in outcome.candidates],
-        "cautions": list(cautions_about(scenario, [each.prediction for each in outcome.candidates])),
+        "cautions": list(cautions_of(scenario, outcome)),
     }
 
 
@@ -93,6 +93,7 @@ def _current(scenario: Scenario, in_use: InUse) -> Document:
         "samples_per_shift": number(in_use.samples_per_shift),
         "min_resolution": number(prediction.min_resolution, 6),
         "critical_pair": list(pair) if pair else None,
+        "critical_pair_needs": number(prediction.critical_needed, 4),
         "valley_percent": valley_percent(prediction),
         "pass_probability": None if known is None else number(known.share, 3),
         "reliability": None if known is None else reliability_document(known),
@@ -149,6 +150,7 @@ def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
         "samples_per_shift": number(candidate.samples_per_shift),
         "min_resolution": number(prediction.min_resolution, 6),
         "critical_pair": list(pair) if pair else None,
+        "critical_pair_needs": number(prediction.critical_needed, 4),
         "valley_percent": valley_percent(prediction),
         "pass_probability": number(candidate.pass_probability, 3),
         "reliability": reliability_document(candidate.reliability),
@@ -174,6 +176,7 @@ COLUMNS = (
     "run_time_min",
     "cycle_time_min",
     "min_resolution",
+    "critical_pair_needs",
     "critical_pair_first",
     "critical_pair_second",
     "pass_probability",
@@ -210,7 +213,7 @@ def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str,
         values = (
             *(entry[key] for key in COLUMNS[:2]),
             "yes" if entry["feasible"] else "no",
-            *(entry[key] for key in COLUMNS[3:6]),
+            *(entry[key] for key in COLUMNS[3:7]),
             first,
             second,
             entry["pass_probability"],

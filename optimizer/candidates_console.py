@@ -7,6 +7,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.console import carrier_line, oven_line, valley_part
+from optimizer.document_numbers import of_needed
 from optimizer.documents import Document
 from optimizer.reliability_document import percent, reliability_line
 from optimizer.set_point_tolerance_document import critical_line
@@ -27,25 +28,14 @@ def show_candidates(console: Console, document: Document) -> None:
         )
         console.print(f"   {oven_line(row['oven'])}")
         console.print(f"   {carrier_line(row['carrier'])}")
-        line = f"   Rs {_text(row['min_resolution'], '.2f')}"
+        line = f"   Rs {of_needed(row)}"
         if pair:
             line += f" for {escape(pair)}{valley_part(row)}"
         console.print(line)
-        _show_reliability(console, row)
         for line in row["missed"] if row["rank"] > 1 else []:  # of the closest it is said above
             console.print(f"   misses: {escape(line)}")
-        if row["limited_by"]:
-            console.print(f"   what limits it: {escape(', '.join(row['limited_by']))}")
-        intact = [
-            f"{peak['compound']} {100 * peak['intact_fraction']:.2f} %"
-            for peak in row["peaks"]
-            if peak["intact_fraction"] is not None
-        ]
-        if intact:
-            console.print(f"   intact: {escape(', '.join(intact))}")
-        if row["inlet_flows"] is not None:
-            total = row["inlet_flows"]["total_mL_min"]
-            console.print(f"   total flow at most {_text(total['largest'], '.1f')} mL/min")
+        for line in told_lines(row):
+            console.print(f"   {escape(line)}")
         if row["compared"]:
             console.print("   against the method in use:")
             for line in row["compared"]:
@@ -65,12 +55,26 @@ def show_candidates(console: Console, document: Document) -> None:
     )
 
 
-def _show_reliability(console: Console, row: Document) -> None:
-    """How often it meets the goal and why not more often, and the most critical set point."""
-    console.print(f"   {escape(reliability_line(row['reliability']))}")
-    points = row["set_point_tolerances"]
-    if points:
-        console.print(f"   {escape(critical_line(points, row['min_resolution']))}")
+def told_lines(row: Document) -> list[str]:
+    """How often a candidate meets the goal and why not more often, the most critical set point, what limits it, what
+    is left intact, and the inlet's flow.
+    """
+    lines = [reliability_line(row["reliability"])]
+    if row["set_point_tolerances"]:
+        lines.append(critical_line(row["set_point_tolerances"]))
+    if row["limited_by"]:
+        lines.append(f"what limits it: {', '.join(row['limited_by'])}")
+    intact = [
+        f"{peak['compound']} {100 * peak['intact_fraction']:.2f} %"
+        for peak in row["peaks"]
+        if peak["intact_fraction"] is not None
+    ]
+    if intact:
+        lines.append(f"intact: {', '.join(intact)}")
+    if row["inlet_flows"] is not None:
+        total = row["inlet_flows"]["total_mL_min"]
+        lines.append(f"total flow at most {_text(total['largest'], '.1f')} mL/min")
+    return lines
 
 
 def _show_current(console: Console, current: Document | None) -> None:
@@ -80,8 +84,7 @@ def _show_current(console: Console, current: Document | None) -> None:
     pair = " and ".join(current["critical_pair"] or [])
     console.print(
         f"In use: {_text(current['run_time_min'], '.2f')} min  {_cycle(current)}, Rs of the critical pair "
-        f"{_text(current['min_resolution'], '.2f')}"
-        + (f" ({escape(pair)}{valley_part(current)})" if pair else "")
+        + (f"{escape(pair)}: {of_needed(current)}{valley_part(current)}" if pair else "–")
         + (
             f"; meets the goal in {percent(current['pass_probability'])} of draws"
             if current["reliability"]

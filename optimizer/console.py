@@ -7,7 +7,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from optimizer.document_numbers import with_interval
+from optimizer.document_numbers import of_needed, with_interval
 from optimizer.documents import Document
 from optimizer.reliability_document import reliability_line
 
@@ -273,8 +273,11 @@ def show_prediction(console: Console, document: Document) -> None:
     console.print(table)
     console.print(
         f"Run time {_text(document['run_time_min'], '.2f')} min; Rs of the critical pair "
-        f"{_text(document['min_resolution'], '.2f')}"
-        + (f" ({' and '.join(map(_escaped, pair))}{valley_part(document)})" if pair else "")
+        + (
+            f"{' and '.join(map(_escaped, pair))}: {of_needed(document)}{valley_part(document)}"
+            if pair
+            else "–"
+        )
     )
     if "reliability" in document:
         console.print(_escaped(reliability_line(document["reliability"])))

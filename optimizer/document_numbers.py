@@ -27,6 +27,14 @@ def two_decimals(value: float) -> float | None:
     return round(value, 2) if math.isfinite(value) else None
 
 
+def of_needed(part: dict[str, Any]) -> str:
+    """The resolution of a document's critical pair beside what this pair needs, e.g. "1.75 (1.50 needed)"."""
+    found, needed = part["min_resolution"], part["critical_pair_needs"]
+    if found is None:
+        return "-"
+    return f"{found:.2f}" + ("" if needed is None else f" ({needed:.2f} needed)")
+
+
 def with_interval(value: float | None, sd: float | None, form: str, none: str = "-") -> str:
     """A number with half of its 95 % interval, e.g. "6.283 ± 0.021"; `none` where there is no number."""
     if value is None:

@@ -157,6 +157,7 @@ def prediction_document(scenario: Scenario, prediction: Prediction) -> Document:
         "run_time_min": minutes(prediction.run_time),
         "min_resolution": number(prediction.min_resolution, 6),
         "critical_pair": list(pair) if pair else None,
+        "critical_pair_needs": number(prediction.critical_needed, 4),
         "valley_percent": valley_percent(prediction),
         "peaks": peak_documents(scenario, prediction),
     }

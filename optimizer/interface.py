@@ -18,11 +18,15 @@ from models.programs import Program
 from optimizer.errors import ScenarioError
 from optimizer.interface_method_results import Adapted, Compared, Scouted, Swept
 from optimizer.interface_results import Checked, Fitted, Optimized, Predicted
+from optimizer.interface_trace_results import Integrated
+from optimizer.peak_detection import PeakDetection
 from optimizer.predict import predict as predicted_peaks
 from optimizer.results import Candidate
+from optimizer.run_files import picked_from
 from optimizer.scenario import load_scenario as read_scenario
 from optimizer.scenario import program_of_tables, read_program
 from optimizer.scenario_data import Scenario
+from optimizer.study_place import place_of_argument
 from optimizer.uncertainty import with_uncertainty
 from optimizer.workflow import fit_scenario
 from optimizer.workflow import optimize as search
@@ -122,7 +126,13 @@ def predict(fitted: Fitted, program: AnyProgram | None = None) -> Predicted:
 
 
 def optimize(
-    fitted: Fitted, *, seconds: float | None = None, what_if: bool = True, progress: Progress | None = None
+    fitted: Fitted,
+    *,
+    seconds: float | None = None,
+    what_if: bool = True,
+    study: AnyPath | None = None,
+    study_name: str | None = None,
+    progress: Progress | None = None,
 ) -> Optimized:
     """The shortest programs that keep every pair resolved, within what column and instrument can do.
 
@@ -130,12 +140,23 @@ def optimize(
     ----------
     seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
     what_if : whether single changes are tried when nothing meets the goal (10 to 20 s)
+    study : file, or PostgreSQL URL without a password, that keeps the search for later and for other workers
+        (docs/workers.md); the environment variable RAMPWRIGHT_STUDY counts only when its value is given here
+    study_name : its name there; the scenario's title when None
     progress : told the share of the time spent and a line of text, some times a second
+
+    Raises
+    ------
+    RampwrightError : when the study cannot be reached or written, or belongs to another scenario
     """
     known = _fitted(fitted)
     if seconds is not None and not seconds > 0:
         raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
-    problem, outcome = search(known.scenario, known.fit, seconds, progress, what_if=what_if)
+    with _as_arguments():
+        place = place_of_argument(study, study_name)
+        problem, outcome = search(
+            known.scenario, known.fit, seconds, progress, what_if=what_if, study=place, study_name=study_name
+        )
     return Optimized(known, problem, outcome)
 
 
@@ -236,6 +257,9 @@ def compare(
     run: AnyPath,
     program: AnyProgram | None = None,
     *,
+    min_signal_to_noise: float | None = None,
+    min_width_s: float | None = None,
+    from_trace: bool = False,
     retune_seconds: float | None = None,
     progress: Progress | None = None,
 ) -> Compared:
@@ -243,16 +267,18 @@ def compare(
 
     Parameters
     ----------
-    run : its peak table (CSV), as of a scouting run
+    run : its peak table (CSV) or recorded trace, as of a scouting run
     program : it was made with; as for `predict`
+    min_signal_to_noise, min_width_s, from_trace : what counts as a peak in a trace, as for `peaks`
     retune_seconds : time of a search with this run in the fit [s]; none when None
     """
     from optimizer import compare_command as job
 
     method, origin = _program(fitted, program)
+    detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
     with _as_arguments():
-        peaks = job.run_compared(fitted.scenario, Path(run))
-        made = job.compared_run(fitted.scenario, fitted.fit, Path(run), peaks, method, origin)
+        table = job.run_compared(fitted.scenario, Path(run), detection)
+        made = job.compared_run(fitted.scenario, fitted.fit, Path(run), table, method, origin)
     return Compared(made if retune_seconds is None else job.retuned(made, retune_seconds, progress))
 
 
@@ -279,6 +305,31 @@ def scout(
             return Scouted(job.next_run(scenario, None, seconds, progress))
         programs = [each.prediction.program for each in found.candidates]
         return Scouted(job.next_run_for(found.problem, programs))
+
+
+def peaks(
+    file: AnyPath,
+    *,
+    min_signal_to_noise: float | None = None,
+    min_width_s: float | None = None,
+    from_trace: bool = False,
+) -> Integrated:
+    """The peaks in a recorded trace: those its file lists, measured in the trace, or those found in it.
+
+    Parameters
+    ----------
+    file : a chromatography file of ASTM E1947 (netCDF classic), or a CSV time_min,signal
+    min_signal_to_noise : smallest of a peak, 2 H/h of the pharmacopoeias [-]; 3 when None
+    min_width_s : smallest half-height width of a peak [s]; from the clear peaks of the trace when None
+    from_trace : whether peaks are found in the trace even if the file lists some
+
+    Raises
+    ------
+    ScenarioError : when the file cannot be used, or holds no peaks
+    """
+    detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
+    with _as_arguments():
+        return Integrated(picked_from(Path(file), detection=detection), Path(file))
 
 
 def _program(fitted: Fitted, program: AnyProgram | None) -> tuple[Program, str]:

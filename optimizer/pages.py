@@ -80,6 +80,7 @@ def tuned_part(candidate: Candidate) -> dict[str, Any]:
         "feasible": candidate.feasible,
         "run_time": prediction.run_time / SECONDS_PER_MINUTE,
         "min_resolution": prediction.min_resolution,
+        "needed": prediction.critical_needed,
         "pair": prediction.critical_pair,
         "holds": candidate.pass_probability,
         "compared": candidate.compared,

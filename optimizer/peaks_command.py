@@ -3,13 +3,34 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from optimizer.documents import Document
-    from optimizer.trace_peaks import Picked
+from optimizer.peak_detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE, PeakDetection
+
+MinSignalToNoise = Annotated[
+    float | None,
+    typer.Option(
+        help="Smallest of a peak, 2 H/h; 3 when left out.",
+        min=SIGNAL_TO_NOISE_RANGE[0],
+        max=SIGNAL_TO_NOISE_RANGE[1],
+        show_default=False,
+    ),
+]
+MinWidth = Annotated[
+    float | None,
+    typer.Option(
+        "--min-width-s",
+        help="Smallest half-height width of a peak; from the clear peaks when left out.",
+        min=MIN_WIDTH_RANGE_S[0],
+        max=MIN_WIDTH_RANGE_S[1],
+        show_default=False,
+    ),
+]
+FromTrace = Annotated[
+    bool, typer.Option("--from-trace", help="Find peaks even if the file lists some itself.")
+]
 
 
 def peaks_of_file(
@@ -20,22 +41,9 @@ def peaks_of_file(
             show_default=False,
         ),
     ],
-    min_signal_to_noise: Annotated[
-        float | None,
-        typer.Option(help="Smallest of a peak, 2 H/h; 3 when left out.", min=0.5, show_default=False),
-    ] = None,
-    min_width_s: Annotated[
-        float | None,
-        typer.Option(
-            "--min-width-s",
-            help="Smallest half-height width of a peak; from the clear peaks when left out.",
-            min=0.001,
-            show_default=False,
-        ),
-    ] = None,
-    from_trace: Annotated[
-        bool, typer.Option("--from-trace", help="Find peaks even if the file lists some itself.")
-    ] = False,
+    min_signal_to_noise: MinSignalToNoise = None,
+    min_width_s: MinWidth = None,
+    from_trace: FromTrace = False,
     out: Annotated[
         Path | None,
         typer.Option("--out", help="Folder to write results into.", show_default=False),
@@ -45,42 +53,15 @@ def peaks_of_file(
     ] = False,
 ) -> None:
     """The peaks in a recorded trace, as a table and a picture for approval, and as a peak table to put names in."""
-    from optimizer.errors import ScenarioError
-    from optimizer.output import prepare_folder, write_folder
+    from optimizer.interface_trace_results import Integrated
+    from optimizer.output import prepare_folder
     from optimizer.peaks_console import show_peaks
-    from optimizer.peaks_document import peaks_document
+    from optimizer.run_files import picked_from
     from optimizer.screen import show
-    from optimizer.trace_files import read_trace
-    from optimizer.trace_peaks import pick
 
-    trace = read_trace(file)
-    stated = min_signal_to_noise is not None or min_width_s is not None
-    if stated and trace.listed is not None and not from_trace:
-        raise ScenarioError(
-            f"{file}: lists its peaks itself, which the smallest signal-to-noise and width do not change; add "
-            "--from-trace to find peaks in its trace instead"
-        )
-    picked = pick(trace, file, min_signal_to_noise, min_width_s, from_trace)
-    document = peaks_document(picked, file)
+    detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
+    made = Integrated(picked_from(file, detection=detection), file)
     if out is not None:
         prepare_folder(out)
-        write_folder(out, _files(picked, document, file))
-    show(document, as_json, show_peaks)
-
-
-def _files(picked: Picked, document: Document, file: Path) -> dict[str, bytes]:
-    """peaks.csv, peaks.json and, where there is a trace, peaks.png."""
-    from optimizer.candidate_document import csv_bytes, json_bytes
-    from optimizer.peak_tables import COLUMNS
-    from optimizer.peaks_document import table_rows
-
-    files = {
-        "peaks.json": json_bytes(document),
-        "peaks.csv": csv_bytes(COLUMNS, table_rows(picked)),
-    }
-    if picked.search is not None:
-        from optimizer.peaks_plots import peaks_figure
-        from optimizer.plots import picture
-
-        files["peaks.png"] = picture(peaks_figure(picked, file.name), "png")
-    return files
+        made.save(out)
+    show(made.to_dict(), as_json, show_peaks)

@@ -21,7 +21,8 @@ def _minutes(value: float) -> float | None:
     return round(value / SECONDS_PER_MINUTE, DIGITS) if np.isfinite(value) else None
 
 
-def _tailing(picked: Picked) -> Array:
+def tailing_of(picked: Picked) -> Array:
+    """(M,) tailing factors, nan where one lies outside what a peak table takes."""
     low, high = TAILING_RANGE
     with np.errstate(invalid="ignore"):
         result: Array = np.where((picked.tailing >= low) & (picked.tailing <= high), picked.tailing, np.nan)
@@ -41,7 +42,7 @@ def peaks_document(picked: Picked, file: Path) -> Document:
             else (unknown,) * 4
         )
     )
-    tailing = _tailing(picked)
+    tailing = tailing_of(picked)
     for n in range(len(picked.retention)):
         rows.append(
             {
@@ -66,7 +67,7 @@ def peaks_document(picked: Picked, file: Path) -> Document:
             "interval_s": number((trace.times[-1] - trace.times[0]) / (len(trace.times) - 1)),
             "unit": trace.unit or None,
             "noise": number(NOISE_SPAN * search.noise, 3),
-            "min_signal_to_noise": None if picked.from_file else search.least_signal_to_noise,
+            "min_signal_to_noise": None if picked.from_file else float(search.least_signal_to_noise),
             "min_width_s": None if picked.from_file else number(search.least_width, 3),
         }
     return {
@@ -81,7 +82,7 @@ def peaks_document(picked: Picked, file: Path) -> Document:
 
 def table_rows(picked: Picked) -> list[dict[str, str | float | None]]:
     """Rows of a peak table, the names as far as there are any."""
-    tailing = _tailing(picked)
+    tailing = tailing_of(picked)
     return [
         {
             "compound": picked.names[n],

@@ -1,4 +1,5 @@
-"""The peaks of a recorded trace as a picture for approval: every one with its number, baseline and half-height width.
+"""The peaks of a recorded trace as a picture for approval: every one with its baseline, its half-height width and,
+where there is room, its number.
 
 The run is laid out in rows of about as many peaks each, so that crowded stretches get more room. The signal is drawn on
 a root scale above the lowest baseline; where one peak dwarfs the others of its row it is cut off at the top.
@@ -18,7 +19,7 @@ from models.peak_finding import PeakSearch
 from models.peak_shape import Index
 from models.programs import Array
 from models.units import SECONDS_PER_MINUTE
-from optimizer.label_placement import shortened, spaced
+from optimizer.label_placement import shortened, spaced, thinned
 from optimizer.plots import CRITICAL, INK, LEFT, LINE, QUIET, SIGNAL, WIDTH, drawable, dress, text_style
 from optimizer.trace_peaks import Picked
 
@@ -82,7 +83,7 @@ def peaks_figure(picked: Picked, name: str) -> Figure:
     for k, row in enumerate(rows):
         base = height - TOP - (k + 1) * step + GAP
         axes = figure.add_axes((LEFT / WIDTH, base / height, (WIDTH - LEFT - RIGHT) / WIDTH, TALL / height))
-        _draw_row(axes, picked, search, row)
+        _draw_row(axes, picked, search, row, (WIDTH - LEFT - RIGHT, TALL))
         if k == len(rows) - 1:
             axes.set_xlabel("time, min", **text_style(8))
     name = shortened(name, 60)
@@ -97,7 +98,17 @@ def peaks_figure(picked: Picked, name: str) -> Figure:
     return figure
 
 
-def _draw_row(axes: Axes, picked: Picked, search: PeakSearch, row: Row) -> None:
+def draw_stretch(axes: Axes, picked: Picked, search: PeakSearch, start: float, end: float) -> None:
+    """A stretch of the run [min] on given axes, as a row of the picture."""
+    at = picked.retention / SECONDS_PER_MINUTE
+    peaks = tuple(int(n) for n in np.flatnonzero((at >= start) & (at <= end)))
+    box = axes.get_window_extent()
+    size = (float(box.width / axes.figure.dpi), float(box.height / axes.figure.dpi))
+    _draw_row(axes, picked, search, Row(start, end, peaks), size)
+
+
+def _draw_row(axes: Axes, picked: Picked, search: PeakSearch, row: Row, size: tuple[float, float]) -> None:
+    """One row on axes of that width and height [inch]."""
     trace, found = picked.trace, search.peaks
     minutes = trace.times / SECONDS_PER_MINUTE
     part = (minutes >= row.start) & (minutes <= row.end)
@@ -133,7 +144,7 @@ def _draw_row(axes: Axes, picked: Picked, search: PeakSearch, row: Row) -> None:
     cut = root(apex) > 1.08
     if cut.any():
         axes.plot(at[cut], np.full(cut.sum(), 1.03), "^", color=CRITICAL, markersize=4, markeredgewidth=0)
-    _draw_numbers(axes, row, at, np.minimum(root(apex), 1.08), low)
+    _draw_numbers(axes, row, at, np.minimum(root(apex), 1.08), low, size)
 
 
 def _unit(y: Array, base: Array, apex: Array, zero: float, noise: float) -> float:
@@ -184,14 +195,20 @@ def _draw_widths(
     )
 
 
-def _draw_numbers(axes: Axes, row: Row, at: Array, heights: Array, low: float) -> None:
-    """The number of each peak above the axes, with a line down to its apex."""
-    wide, tall = (WIDTH - LEFT - RIGHT) * 72, TALL * 72
-    places = (at - row.start) / max(row.end - row.start, 1e-9) * wide
+def _draw_numbers(
+    axes: Axes, row: Row, at: Array, heights: Array, low: float, size: tuple[float, float]
+) -> None:
+    """The numbers of the peaks above the axes, as many as there is room for, with a line down to the apex of each."""
+    wide, tall = size[0] * 72, size[1] * 72
     sizes = np.array([LINE * NUMBER * 0.75 * max(len(str(n + 1)), 1.4) for n in row.peaks])
+    shown = thinned(len(sizes), int((wide + 20.0) / sizes.max(initial=1.0)), ())
+    sizes, at, heights = sizes[shown], at[shown], heights[shown]
+    places = (at - row.start) / max(row.end - row.start, 1e-9) * wide
     centres = spaced(places, sizes, -10.0, wide + 10.0)
     foot = 1 + 12.0 / tall
-    for n, place, centre, apex in zip(row.peaks, places, centres, heights, strict=True):
+    for n, place, centre, apex in zip(
+        (row.peaks[each] for each in shown), places, centres, heights, strict=True
+    ):
         x, high = place / wide, (apex - low) / (1.08 - low)
         axes.plot(
             [x, x, centre / wide, centre / wide], [high + 2 / tall, 1 + 2 / tall, foot - 2 / tall, foot],

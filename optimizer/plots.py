@@ -31,6 +31,10 @@ AXES_WIDTH = WIDTH - LEFT - RIGHT
 OVERHANG = 0.6  # inch by which labels may stand beside the axes
 LINE = 1.2  # of the font size, from line to line
 LONGEST_NAME = 34  # characters of a label; the peak table has the whole name
+UNEQUAL = (
+    0.2  # of the larger one's height: a smaller peak of the critical pair is then drawn to a scale of its own
+)
+CUT_AT = 2.5  # times its height
 MARK = "◆ "  # before the name of a critical peak: colour alone tells nothing on a black-and-white print
 FONT = "DejaVu Sans"  # comes with matplotlib, so that extents are the same everywhere
 SIGNAL_HEIGHT, ENLARGED_HEIGHT = 2.5, 1.5  # inch, of the panels of the whole signal and of the enlarged one
@@ -219,7 +223,13 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
     axes.plot(data.times[seen], data.response[seen], color=SIGNAL, linewidth=1.2, label="_sum")
     dress(axes, "signal, % of highest", INK)
     axes.set_xlim(start, end)
-    axes.set_ylim(0.0, 1.08 * float(data.response[seen].max()))
+    top = 1.08 * float(data.response[seen].max())
+    heights = sorted(label.height for label in data.labels if label.critical)
+    if len(heights) == 2 and heights[0] < UNEQUAL * heights[1]:
+        top = CUT_AT * heights[0]
+        note = f"cut off: the larger peak is\n{heights[1] / heights[0]:.0f} times as high"
+        axes.text(1.0, 1.03, note, transform=axes.transAxes, ha="right", **text_style(6.5))
+    axes.set_ylim(0.0, top)
     axes.xaxis.set_major_locator(_few_ticks())
     _legend(axes, 1)
 

@@ -54,12 +54,12 @@ def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, .
             continue
         if name == "carrier rate" and not prediction.program.carrier.ramps:
             continue
-        text = _in_words(problem, prediction, name)
+        text = limit_in_words(problem, prediction, name)
         found.append(LimitMargin(name, text, float(limits[at]), bool(limits_in_hand[at] < BINDING)))
     return tuple(found)
 
 
-def _in_words(problem: Problem, prediction: Prediction, name: str) -> str:
+def limit_in_words(problem: Problem, prediction: Prediction, name: str) -> str:
     """A limit with the value it has and the value it may have."""
     scenario, instrument, goal = problem.scenario, problem.scenario.instrument, problem.scenario.goal
     pressure = gauge_kPa(prediction.inlet_pressure, scenario.ambient_pressure)
@@ -244,11 +244,21 @@ def compared_with(problem: Problem, prediction: Prediction, now: Prediction) -> 
     share = 100 * (prediction.run_time / now.run_time - 1)
     top, was = (celsius(max(each.program.oven.knots()[1])) for each in (prediction, now))
     gas, gas_was = (gas_per_run(problem, each) for each in (prediction, now))
+    unknown = problem.scenario.inlet.split_unknown
+    counted = "column flow and septum purge (no split_ratio stated)" if unknown else "carrier gas"
     return (
         f"run time {prediction.run_time / minute:.2f} min against {now.run_time / minute:.2f} min ({share:+.0f} %)",
-        f"resolution of the critical pair {prediction.min_resolution:.2f} against {now.min_resolution:.2f}",
+        f"resolution of the critical pair {_of_needed(prediction)} against {_of_needed(now)}",
         f"highest temperature {top:.0f} °C against {was:.0f} °C",
-        f"carrier gas {gas:.0f} mL a run against {gas_was:.0f} mL",
+        f"{counted} {gas:.0f} mL a run against {gas_was:.0f} mL",
+    )
+
+
+def _of_needed(prediction: Prediction) -> str:
+    """The critical pair's resolution, with what it needs where that is not the same for all."""
+    uniform = np.ptp(prediction.needed) == 0 if len(prediction.needed) else True
+    return f"{prediction.min_resolution:.2f}" + (
+        "" if uniform else f" ({prediction.critical_needed:.2f} needed)"
     )
 
 

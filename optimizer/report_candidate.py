@@ -48,6 +48,7 @@ def summary(scenario: Scenario, prediction: Prediction) -> View:
         **program_lines(scenario, prediction.program),
         "run_time": prediction.run_time / SECONDS_PER_MINUTE,
         "min_resolution": prediction.min_resolution,
+        "needed": prediction.critical_needed,
         "pair": prediction.critical_pair,
         "valley": valley(prediction),
         "least_intact": float(intact.min()) if len(intact) else None,

@@ -38,7 +38,9 @@ def set_point_rows(candidate: Candidate) -> list[View]:
                 "set_to": set_to(each),
                 "end": _both(each, "run_time_change_s", "+.1f"),
                 "resolution": _both(each, "min_resolution", ".2f"),
-                "pair": "" if pair is None or tuple(pair) == critical else " and ".join(pair),
+                "pair": ""
+                if pair is None or tuple(pair) == critical
+                else f"{' and '.join(pair)} ({worse['critical_pair_needs']:.2f} needed)",
                 "breaks": each["breaks"],
             }
         )

@@ -69,6 +69,11 @@ class Prediction:
         return float("inf") if self.critical is None else float(self.resolution[self.critical])
 
     @property
+    def critical_needed(self) -> float:
+        """Resolution that the critical pair needs; nan when no pair counts."""
+        return float("nan") if self.critical is None else float(self.needed[self.critical])
+
+    @property
     def critical_pair(self) -> tuple[str, str] | None:
         """Names of the critical pair in order of elution."""
         if self.critical is None:
@@ -113,13 +118,14 @@ class Moved:
     Attributes
     ----------
     run_time_change : float  [s], by which the last peak ends later
-    resolution, pair : of the pair that is then shortest of what it needs; nan and None when no pair counts
+    resolution, needed, pair : of the pair that is then shortest of what it needs; nan and None when no pair counts
     margin : float, relative, of this pair; negative when it is short, or has changed places
     breaks : pairs and wishes that are kept without the move and missed with it
     """
 
     run_time_change: float
     resolution: float
+    needed: float
     pair: tuple[str, str] | None
     margin: float
     breaks: tuple[str, ...]
@@ -245,6 +251,7 @@ class WhatIf:
     shortfall : float, how much of the wishes is then still missed; zero when the goal is met
     family : str, of that program
     missed : str, by which wishes the goal is still missed, and by how much; empty when it is met
+    cautions : what must be borne in mind beside, as the change brings a hazard
     """
 
     change: str
@@ -252,6 +259,7 @@ class WhatIf:
     shortfall: float
     family: str
     missed: str = ""
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -4,23 +4,62 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from optimizer.errors import ScenarioError
+from optimizer.peak_detection import USUAL_DETECTION, PeakDetection
 from optimizer.peak_tables import PeakTable, read_peak_table
 from optimizer.text_files import read_bytes
 from optimizer.trace_files import is_trace, read_trace
-from optimizer.trace_peaks import pick, table_of
+from optimizer.trace_peaks import Picked, pick, table_of
 
 
-def read_run(path: Path, asked_by: str = "") -> PeakTable:
+def read_run(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DETECTION) -> PeakTable:
     """The peaks of a run, which may be without names.
 
     Parameters
     ----------
-    asked_by : str, what names the file, for the message
+    asked_by : str, the key that names the file, for the message; "" on the command line
+    detection : what counts as a peak in a trace
 
     Raises
     ------
-    ScenarioError : naming the file and what is wrong with it
+    ScenarioError : naming the file and what is wrong with it, or settings that it has no use for
     """
-    if not is_trace(path, read_bytes(path, asked_by)):
-        return read_peak_table(path, asked_by, names_needed=False)
-    return table_of(pick(read_trace(path, asked_by), path), path)
+    if is_trace(path, read_bytes(path, asked_by)):
+        return table_of(picked_from(path, asked_by, detection), path)
+    if detection.stated:
+        raise ScenarioError(
+            f"{_asked(path, asked_by)}: is a peak table, whose peaks are taken as they are; leave out "
+            f"{_listed(detection.stated, asked_by)}, or name the run's recorded trace here"
+        )
+    return read_peak_table(path, asked_by, names_needed=False)
+
+
+def picked_from(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DETECTION) -> Picked:
+    """The peaks of a recorded trace, and where they come from.
+
+    Parameters
+    ----------
+    asked_by, detection : as of `read_run`
+
+    Raises
+    ------
+    ScenarioError : as `read_run`
+    """
+    trace = read_trace(path, asked_by)
+    if detection.smallest and trace.listed is not None and not detection.from_trace:
+        how = "from_trace = true" if asked_by else "--from-trace"
+        raise ScenarioError(
+            f"{_asked(path, asked_by)}: lists its peaks itself, which {_listed(detection.smallest, asked_by)} "
+            f"{'does' if len(detection.smallest) == 1 else 'do'} not change; add {how} to find peaks in its trace "
+            "instead"
+        )
+    return pick(trace, path, detection)
+
+
+def _asked(path: Path, asked_by: str) -> str:
+    return f'{asked_by} = "{path.name}"' if asked_by else str(path)
+
+
+def _listed(names: tuple[str, ...], asked_by: str) -> str:
+    """Settings as they are written in a file, or on the command line."""
+    return " and ".join(name if asked_by else f"--{name.replace('_', '-')}" for name in names)

@@ -12,6 +12,7 @@ import numpy as np
 from models.programs import Program
 from models.units import PA_PER_KPA
 from optimizer.errors import ScenarioError
+from optimizer.peak_detection import PeakDetection
 from optimizer.peak_names import with_names
 from optimizer.peak_tables import PeakTable
 from optimizer.program_checks import below_vacuum, oven_problems
@@ -37,7 +38,7 @@ from optimizer.scenario_data import (
     TimeAbove,
 )
 from optimizer.scenario_messages import Written, parse_file, parse_tables
-from optimizer.scenario_schema import ProgramTable, ScenarioTable
+from optimizer.scenario_schema import ProgramTable, ScenarioTable, ScoutingRunTable
 
 SCENARIO_FILE = "scenario.toml"
 
@@ -128,7 +129,7 @@ def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:
             f"{path} says which two to make first"
         )
     peak_files = [file.parent / run.peaks for run in table.scouting_runs]
-    return ScenarioFiles(file, table, written, peak_files, _read_all(file, peak_files))
+    return ScenarioFiles(file, table, written, peak_files, _read_all(file, table.scouting_runs))
 
 
 def read_program(path: Path | str, ambient_pressure: float) -> Program:
@@ -194,13 +195,16 @@ def _scenario_file(path: Path) -> Path:
     return file
 
 
-def _read_all(file: Path, peak_files: list[Path]) -> list[PeakTable]:
-    """All peak tables, or what is wrong with any of them in one error."""
+def _read_all(file: Path, runs: list[ScoutingRunTable]) -> list[PeakTable]:
+    """The peaks of all runs, or what is wrong with any of them in one error."""
     tables: list[PeakTable] = []
     problems: list[str] = []
-    for number, each in enumerate(peak_files, 1):
+    for number, run in enumerate(runs, 1):
+        detection = PeakDetection(run.min_signal_to_noise, run.min_width_s, run.from_trace)
         try:
-            tables.append(read_run(each, f"{file}: scouting_runs[{number}].peaks"))
+            tables.append(
+                read_run(file.parent / run.peaks, f"{file}: scouting_runs[{number}].peaks", detection)
+            )
         except ScenarioError as error:
             problems += error.problems
     if problems:

@@ -9,6 +9,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
+from optimizer.peak_detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 from optimizer.peak_tables import TAILING_RANGE
 from optimizer.text_files import UNSEEN
 
@@ -131,6 +132,18 @@ AmbientPressure = Annotated[
             (TO_PA, Slip("bar or atm", 100.0), TO_PSI, Slip("mmHg", 0.133322), Slip("hPa", 0.1)),
             below="ambient pressure is absolute, about 101.325 kPa at sea level; a gauge pressure was given?",
         )
+    ),
+]
+SignalToNoise = Annotated[
+    float,
+    AfterValidator(
+        Range(*SIGNAL_TO_NOISE_RANGE, "", below="3 is the usual limit of detection, and the default")
+    ),
+]
+MinWidth = Annotated[
+    float,
+    AfterValidator(
+        Range(*MIN_WIDTH_RANGE_S, "s", (Slip("ms", 1e-3),), below="a half-height width is above zero")
     ),
 ]
 Velocity = Annotated[float, AfterValidator(Range(1, 500, "cm/s", (Slip("m/s", 100), Slip("mm/s", 0.1))))]

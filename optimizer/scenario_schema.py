@@ -29,6 +29,7 @@ from optimizer.scenario_quantities import (
     LargestPressure,
     Length,
     Minutes,
+    MinWidth,
     Name,
     Nanograms,
     OvenTolerance,
@@ -42,6 +43,7 @@ from optimizer.scenario_quantities import (
     RoomTemperature,
     SeptumPurge,
     Shift,
+    SignalToNoise,
     Slip,
     SplitRatio,
     Tailing,
@@ -217,6 +219,9 @@ class ProgramTable(Table):
 class ScoutingRunTable(Table):
     name: Name
     peaks: Name
+    min_signal_to_noise: SignalToNoise | None = None
+    min_width_s: MinWidth | None = None
+    from_trace: bool = False
     hold_up_min: HoldUp | None = None
     repeatability_min: Repeatability = 0.003
     oven: OvenTable

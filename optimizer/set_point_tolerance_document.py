@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from optimizer.document_numbers import number
+from optimizer.document_numbers import number, of_needed
 from optimizer.results import Moved, SetPointTolerance
 
 Part = dict[str, Any]
@@ -32,6 +32,7 @@ def _moved(moved: Moved | None) -> Part | None:
         "run_time_change_s": number(moved.run_time_change, 3),
         "min_resolution": number(moved.resolution, 4),
         "critical_pair": list(moved.pair) if moved.pair else None,
+        "critical_pair_needs": number(moved.needed, 4),
         "margin": number(moved.margin, 3),
         "breaks": list(moved.breaks),
     }
@@ -57,7 +58,7 @@ def set_to(point: Part) -> str:
     return f"{point['value']:g} ± {number(point['tolerance'], 2):g} {point['unit']}"
 
 
-def critical_line(points: list[Part], min_resolution: float | None) -> str:
+def critical_line(points: list[Part]) -> str:
     """A sentence on the most critical set point of a candidate; empty where none does anything."""
     each = most_critical(points)
     if each is None:
@@ -65,10 +66,10 @@ def critical_line(points: list[Part], min_resolution: float | None) -> str:
     text, worse = f"most critical set point: {each['label']}, {set_to(each)}", worse_of(each)
     if each["breaks"]:
         return f"{text}; off by that, it alone breaks: {', '.join(each['breaks'])}"
-    if worse["critical_pair"] is None or min_resolution is None or not each["margin_lost"]:
+    if worse["critical_pair"] is None or not each["margin_lost"]:
         return f"{text}; off by that, it alone moves the end of the run by {abs(worse['run_time_change_s']):.1f} s"
     pair = " and ".join(worse["critical_pair"])
     return (
-        f"{text}; off by that, it alone takes the smallest Rs from {min_resolution:.2f} to "
-        f"{worse['min_resolution']:.2f} ({pair})"
+        f"{text}; off by that, it alone takes {100 * each['margin_lost']:.0f} % of what a pair needs, and leaves Rs "
+        f"{of_needed(worse)} for {pair}"
     )

@@ -70,7 +70,7 @@ def _against(base: _Effect, effect: _Effect | None) -> Moved | None:
     if effect is None:
         return None
     breaks = tuple(name for name in effect.missed if name not in base.missed)
-    return Moved(effect.end - base.end, effect.resolution, effect.pair, effect.margin, breaks)
+    return Moved(effect.end - base.end, effect.resolution, effect.needed, effect.pair, effect.margin, breaks)
 
 
 def _tolerance(problem: Problem, program: Program, point: SetPoint) -> float:
@@ -103,6 +103,7 @@ class _Effect:
 
     end: float
     resolution: float
+    needed: float
     pair: tuple[str, str] | None
     margin: float
     missed: tuple[str, ...]
@@ -141,6 +142,7 @@ def _effects(problem: Problem, assessment: Assessment) -> list[_Effect]:
             _Effect(
                 float(assessment.run_time[row]),
                 float("nan") if tightest is None else float(found[row, tightest]),
+                float("nan") if tightest is None else float(pairs.needed[tightest]),
                 pair,
                 float("inf") if tightest is None else float(margins[row, tightest]),
                 (*short, *(name for name, missed in zip(wish_names, wishes[row], strict=True) if missed)),

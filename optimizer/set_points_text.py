@@ -48,7 +48,8 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     pair = prediction.critical_pair
     if pair is not None:
         lines.append(
-            f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f}; "
+            f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f} "
+            f"({prediction.critical_needed:.2f} needed); "
             f"everything asked holds in {percent(candidate.pass_probability)} of draws"
         )
     return [*lines, *(f"Note: {warning}" for warning in candidate.warnings)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from models.peak_finding import PeakSearch, find_peaks
 from models.programs import Array
 from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
+from optimizer.peak_detection import USUAL_DETECTION, PeakDetection
 from optimizer.peak_tables import LONGEST_RETENTION_MIN, TAILING_RANGE, WIDEST_SHARE, PeakTable
 from optimizer.trace_files import ListedPeaks, Trace
 
@@ -56,30 +58,19 @@ class Picked:
         return result
 
 
-def pick(
-    trace: Trace,
-    path: Path,
-    least_signal_to_noise: float | None = None,
-    least_width: float | None = None,
-    ignore_list: bool = False,
-) -> Picked:
+def pick(trace: Trace, path: Path, detection: PeakDetection = USUAL_DETECTION) -> Picked:
     """The peaks of a trace.
-
-    Parameters
-    ----------
-    least_signal_to_noise, least_width : as of `models.peak_finding.find_peaks`
-    ignore_list : whether peaks are found in the trace even if the file lists some
 
     Raises
     ------
     ScenarioError : when there are none, or the file gives one name twice
     """
-    listed = None if ignore_list else trace.listed
+    listed = None if detection.from_trace else trace.listed
     if not len(trace.times):
         if listed is None:
             raise ScenarioError(f"{path}: holds a peak table but no readings in which peaks could be found")
         return _listed(trace, path, listed, None)
-    search = find_peaks(trace.times, trace.signal, least_signal_to_noise, least_width)
+    search = find_peaks(trace.times, trace.signal, detection.min_signal_to_noise, detection.min_width_s)
     if listed is not None:
         return _listed(trace, path, listed, search)
     peaks = search.peaks
@@ -89,7 +80,7 @@ def pick(
             f"signal-to-noise {search.least_signal_to_noise:g} and half-height width {search.least_width:.3g} s)"
         )
     flat = np.flatnonzero(peaks.cut_off) + 1
-    notes = []
+    notes = [*_without_effect(trace, path, detection)]
     if len(flat):
         notes.append(
             f"{path}: the tops of peaks {', '.join(map(str, flat))} are flat: the detector was at its limit; their "
@@ -99,6 +90,16 @@ def pick(
         trace, search, False, ("",) * len(peaks.retention), peaks.retention, peaks.width_half, peaks.area,
         peaks.tailing, np.arange(len(peaks.retention), dtype=np.intp), tuple(notes),
     )  # fmt: skip
+
+
+def _without_effect(trace: Trace, path: Path, detection: PeakDetection) -> Iterator[str]:
+    """A smallest width that no peak can fall short of, which minutes taken for seconds mostly are."""
+    interval = float(trace.times[-1] - trace.times[0]) / (len(trace.times) - 1)
+    if detection.min_width_s is not None and detection.min_width_s < interval:
+        yield (
+            f"{path}: a smallest half-height width of {detection.min_width_s:g} s leaves nothing out, since readings "
+            f"are {interval:.3g} s apart; was it meant in minutes? It is in seconds"
+        )
 
 
 def table_of(picked: Picked, path: Path) -> PeakTable:

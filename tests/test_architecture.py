@@ -21,6 +21,7 @@ FENCED = {
         "optimizer/front_plots.py",
         "optimizer/interface_method_results.py",
         "optimizer/interface_results.py",
+        "optimizer/interface_trace_results.py",
         "optimizer/pair_letters.py",
         "optimizer/peaks_plots.py",
         "optimizer/plots.py",

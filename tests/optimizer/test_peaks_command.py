@@ -12,10 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer import peaks
 from optimizer.inline_toml import inline_toml
 from optimizer.peak_tables import COLUMNS, PeakTable, read_peak_table
 from optimizer.peaks_plots import rows_of
-from optimizer.scenario import load_scenario
+from optimizer.scenario import load_scenario, read_files
 from tests.optimizer.command import call
 from tests.optimizer.recorded import Written, recorded, write_csv, write_e1947
 
@@ -158,6 +159,98 @@ def folder(tmp_path: Path) -> Path:
     return folder
 
 
+def stated(folder: Path, run: str, keys: str) -> None:
+    """Write further keys into a run of the scenario."""
+    file = folder / "scenario.toml"
+    text = file.read_text(encoding="utf-8")
+    peaks = f'peaks = "{run}.cdf"\n'
+    assert peaks in text
+    file.write_text(text.replace(peaks, peaks + keys + "\n"), encoding="utf-8")
+
+
+def test_a_run_states_what_counts_as_a_peak_as_the_command_does(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Settings that leave out some of the peaks: what a run then has is what the command shows with them."""
+    usual = [len(each.retention) for each in read_files(folder).peaks]
+    stated(folder, "slow", "from_trace = true\nmin_signal_to_noise = 500")
+    stated(folder, "fast", "min_signal_to_noise = 500\nmin_width_s = 0.5")
+    options = {"slow": ("--from-trace",), "fast": ("--min-width-s", "0.5")}
+    runs = read_files(folder).peaks
+    for (name, more), run, before in zip(options.items(), runs, usual, strict=True):
+        asked = ("peaks", folder / f"{name}.cdf", "--min-signal-to-noise", "500", *more, "--json")
+        assert call(monkeypatch, *asked) == 0
+        rows = json.loads(capsys.readouterr().out)["peaks"]
+        assert 0 < len(rows) < before
+        assert not run.named
+        np.testing.assert_allclose(run.retention, [60 * row["retention_min"] for row in rows], atol=1e-3)
+
+
+def test_every_command_takes_the_peaks_that_a_run_states(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A setting that the slow run's file has no use for is refused by all alike; a good one is used by all alike."""
+    good = (folder / "scenario.toml").read_text(encoding="utf-8")
+    out = tmp_path / "out"
+    commands: list[tuple[str | Path, ...]] = [
+        ("check", folder),
+        ("fit", folder),
+        ("predict", folder),
+        ("optimize", folder, "--out", out, "--seconds", "0.5"),
+        ("compare", folder, "--run", DEMO / "fast.csv"),
+    ]
+    stated(folder, "slow", "min_width_s = 1.0")
+    for command in commands:
+        assert call(monkeypatch, *command) == 2, command
+        said = capsys.readouterr().err
+        assert 'scouting_runs[1].peaks = "slow.cdf": lists its peaks itself' in said, command
+        assert "add from_trace = true" in said, command
+    assert not out.exists()
+    (folder / "scenario.toml").write_text(good, encoding="utf-8")
+    stated(folder, "fast", "min_signal_to_noise = 500")
+    assert call(monkeypatch, "fit", folder, "--accept", "--json") == 0
+    capsys.readouterr()
+    file = folder / "scenario.toml"
+    file.write_text('matching = "matching.csv"\n' + file.read_text(encoding="utf-8"), encoding="utf-8")
+    wanted = len(read_files(folder).peaks[1].retention)
+    assert wanted < len(read_peak_table(DEMO / "fast.csv").compounds)
+    assert call(monkeypatch, "check", folder, "--json") == 0
+    assert json.loads(capsys.readouterr().out)["scouting_runs"][1]["peaks"] == wanted
+    assert call(monkeypatch, "fit", folder, "--json") == 0
+    rows = json.loads(capsys.readouterr().out)["compounds"]
+    assert sum(row["residual_s"]["fast"] is not None for row in rows) == wanted
+    assert call(monkeypatch, "compare", folder, "--run", DEMO / "fast.csv", "--json") in (0, 3)
+    assert json.loads(capsys.readouterr().out)["peaks"]
+    assert call(monkeypatch, *commands[3], "--no-what-if", "--json") in (0, 3)
+    assert json.loads(capsys.readouterr().out)["candidates"]
+
+
+def test_a_smallest_width_in_minutes_is_noticed(
+    folder: Path, trace: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    note = "a smallest half-height width of 0.03 s leaves nothing out, since readings are 0.1 s apart"
+    assert call(monkeypatch, "peaks", trace, "--min-width-s", "0.03", "--json") == 0
+    assert any(note in each for each in json.loads(capsys.readouterr().out)["notes"])
+    stated(folder, "fast", "min_width_s = 0.03")
+    assert any(note in each for each in read_files(folder).peaks[1].notes)
+    assert call(monkeypatch, "peaks", trace, "--min-width-s", "nan") == 2
+    assert "--min-width-s" in capsys.readouterr().err
+
+
+def test_numbers_that_do_not_fit_are_left_out_of_a_crowded_picture(trace: Path) -> None:
+    """Sixty peaks in one row: fewer numbers than peaks, in order, and none over another."""
+    from matplotlib.figure import Figure
+
+    axes = Figure(figsize=(7, 2.5)).add_subplot()
+    peaks(trace).plot_trace(axes)
+    axes.figure.canvas.draw()  # type: ignore[attr-defined]
+    numbers = [int(text.get_text()) for text in axes.texts]
+    assert 15 < len(numbers) < 60
+    assert numbers == sorted(set(numbers))
+    boxes = [text.get_window_extent() for text in axes.texts]
+    assert all(left.x1 <= right.x0 for left, right in pairwise(boxes))
+
+
 def test_a_scenario_of_recorded_runs(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -227,6 +320,26 @@ def test_a_confirmation_run_without_names(
     table.write_text(text.replace(a, "?").replace(b, a).replace("?", b), encoding="utf-8")
     assert call(monkeypatch, *asked, "--matching", table, "--json") == 0
     assert json.loads(capsys.readouterr().out)["verdict"] == "misnamed"
+
+
+def test_a_confirmation_run_takes_the_options_of_peaks(
+    confirmation: tuple[Path, Path],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    program, run = confirmation
+
+    def proposed(*options: str) -> int:
+        asked = ("compare", DEMO, "--run", run, "--program", program, "--json", *options)
+        assert call(monkeypatch, *asked) == 0
+        return len(json.loads(capsys.readouterr().out)["matching"])
+
+    assert 0 < proposed("--min-signal-to-noise", "500") < proposed()
+    table = ("compare", DEMO, "--run", DEMO / "fast.csv", "--program", program)
+    assert call(monkeypatch, *table, "--from-trace", "--min-width-s", "1") == 2
+    said = capsys.readouterr().err
+    assert "fast.csv: is a peak table, whose peaks are taken as they are" in said
+    assert "leave out --min-width-s and --from-trace" in said
 
 
 def test_names_accepted_as_proposed(

@@ -336,6 +336,23 @@ def test_the_enlarged_pair() -> None:
     assert {"p-cymene 4", "1,2,4-trimethylbenzene 5"} <= {name for name, _ in found}
 
 
+def test_the_smaller_peak_of_an_unequal_pair_is_seen() -> None:
+    pair = two_peaks(1.6)
+    equal = critical_pair_figure(chromatogram_data(pair, AMBIENT, "A title"))
+    unequal = critical_pair_figure(
+        chromatogram_data(replace(pair, area=np.array([100.0, 1.0])), AMBIENT, "A title")
+    )
+    assert equal is not None
+    assert unequal is not None
+    assert equal.axes[0].get_ylim()[1] > 100.0
+    assert 1.5 < unequal.axes[0].get_ylim()[1] < 4.0  # the smaller peak is 1 % high
+    assert any("100 times as high" in text.get_text() for text in visible_texts(unequal))
+    assert not any("times as high" in text.get_text() for text in visible_texts(equal))
+    for name, box in boxes(unequal):
+        assert box.x1 <= unequal.bbox.x1, name
+        assert box.y1 <= unequal.bbox.y1, name
+
+
 @pytest.mark.parametrize("count", [1, 14, 60])
 def test_residuals(count: int) -> None:
     retention, names = compounds(count), names_of(count)

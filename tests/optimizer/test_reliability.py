@@ -161,14 +161,14 @@ def test_a_line_names_what_breaks_before_what_costs_most(problem: Problem, predi
     documents = [set_point_tolerance_document(each) for each in found]
     first = found[0]
     worse = min((m for m in (first.lower, first.higher) if m is not None), key=lambda each: each.margin)
-    line = critical_line(documents, prediction.min_resolution)
+    line = critical_line(documents)
     assert line.startswith(f"most critical set point: {first.label}, ")
-    assert f"from {prediction.min_resolution:.2f} to {worse.resolution:.2f}" in line
+    assert f"leaves Rs {worse.resolution:.2f} ({worse.needed:.2f} needed) for" in line
     documents[2]["breaks"] = ["earliest elution"]
-    line = critical_line(documents, prediction.min_resolution)
+    line = critical_line(documents)
     assert line.startswith(f"most critical set point: {found[2].label}, ")
     assert line.endswith("it alone breaks: earliest elution")
-    assert critical_line([], 1.5) == ""
+    assert critical_line([]) == ""
 
 
 @pytest.mark.parametrize(

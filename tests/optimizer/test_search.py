@@ -243,6 +243,40 @@ def test_candidates_are_settable_and_differ(problem: Problem, outcome) -> None:
     assert times == sorted(times)
 
 
+def test_programs_that_simulated_draws_fail_come_behind(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import optimizer.candidates as module
+
+    robust = replace(
+        problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.9))
+    )
+    found = hunt(robust, families_of(robust.scenario), 4.0, 1)
+    shares = iter((0.8, 0.95, 0.7, 0.9, 0.93))
+    honest = module.with_uncertainty
+
+    def corrected(problem: Problem, prediction, exact: bool = False):
+        prediction, known = honest(problem, prediction)
+        return prediction, replace(known, share=next(shares), by_derivatives=known.share) if exact else known
+
+    monkeypatch.setattr(module, "with_uncertainty", corrected)
+    candidates = outcome_of(robust, found).candidates
+    assert len(candidates) > 1
+    assert [each.rank for each in candidates] == list(range(1, len(candidates) + 1))
+    kept = [each.pass_probability > 0.87 for each in candidates]
+    assert kept == sorted(kept, reverse=True)
+    assert kept[0]
+    for kind in (True, False):
+        times = [
+            each.prediction.run_time
+            for each, is_kept in zip(candidates, kept, strict=True)
+            if is_kept == kind
+        ]
+        assert times == sorted(times)
+    behind = candidates[-1]
+    assert any("not in the 90 % that were asked for" in line for line in behind.warnings)
+
+
 def prediction_end(candidate) -> np.ndarray:
     return end_of_peak(candidate.prediction.retention, candidate.prediction.width_half)
 

@@ -114,7 +114,7 @@ def test_a_flat_carrier_says_that_no_ramp_paid() -> None:
     assert "\n" not in line
     problem = replace(PROBLEM, scenario=ramps_only)
     rounded = cast(Settable, SimpleNamespace(program=constant, feasible=False))
-    assert line in _candidate(problem, 1, rounded, predict(PROBLEM, constant), None).warnings
+    assert line in _candidate(problem, rounded, predict(PROBLEM, constant), None).warnings
     assert _about_flat_ramp(ramps_only, PRESSURE_RAMP) == ()
     assert _about_flat_ramp(SCENARIO, constant) == ()  # asked for
 

@@ -10,6 +10,7 @@ import pytest
 from scipy.io import netcdf_file
 
 from optimizer.errors import ScenarioError
+from optimizer.peak_detection import PeakDetection
 from optimizer.peak_tables import PeakTable
 from optimizer.run_files import read_run
 from optimizer.trace_files import read_trace
@@ -179,7 +180,7 @@ def test_a_file_from_a_real_instrument() -> None:
     )
     np.testing.assert_allclose(listed.retention, retention)
     np.testing.assert_allclose(listed.area, area)
-    picked = pick(read_trace(REAL), REAL, ignore_list=True)
+    picked = pick(read_trace(REAL), REAL, PeakDetection(from_trace=True))
     assert picked.trace.unit == "mAU"
     assert len(picked.retention) == 8
     assert picked.search is not None

@@ -1,0 +1,62 @@
+"""What counts as a peak in a recorded trace: the settings of `rampwright peaks` and of runs of a scenario, with their
+ranges.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from numbers import Real
+
+from models.errors import InvalidInputError
+
+SIGNAL_TO_NOISE_RANGE = (0.5, 1e6)
+MIN_WIDTH_RANGE_S = (1e-3, 600.0)
+
+
+@dataclass(frozen=True)
+class PeakDetection:
+    """Settings of the search for peaks, named as the options and keys that state them.
+
+    Attributes
+    ----------
+    min_signal_to_noise : float or None  [-], smallest of a peak, 2 H/h of the pharmacopoeias; 3 when None
+    min_width_s : float or None  [s], smallest half-height width; from the clear peaks of the trace when None
+    from_trace : whether peaks are found in the trace even if the file lists some
+
+    Raises
+    ------
+    InvalidInputError : for a value outside its range
+    """
+
+    min_signal_to_noise: float | None = None
+    min_width_s: float | None = None
+    from_trace: bool = False
+
+    def __post_init__(self) -> None:
+        _require("min_signal_to_noise", self.min_signal_to_noise, SIGNAL_TO_NOISE_RANGE, "")
+        _require("min_width_s", self.min_width_s, MIN_WIDTH_RANGE_S, " s")
+
+    @property
+    def smallest(self) -> tuple[str, ...]:
+        """Names of the smallest values that are stated."""
+        names = ("min_signal_to_noise", "min_width_s")
+        return tuple(name for name in names if getattr(self, name) is not None)
+
+    @property
+    def stated(self) -> tuple[str, ...]:
+        """Names of all that differs from the usual."""
+        return (*self.smallest, *(("from_trace",) if self.from_trace else ()))
+
+
+def _require(name: str, value: float | None, limits: tuple[float, float], unit: str) -> None:
+    if value is None:
+        return
+    low, high = limits
+    if not isinstance(value, Real) or isinstance(value, bool):
+        raise InvalidInputError(f"{name} = {value!r}: expected a number")
+    if not (math.isfinite(value) and low <= value <= high):
+        raise InvalidInputError(f"{name} = {value:g}: expected {low:g} to {high:.0f}{unit}")
+
+
+USUAL_DETECTION = PeakDetection()
