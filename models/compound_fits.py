@@ -19,15 +19,15 @@ from numpy.typing import NDArray
 
 from models.fit import LN_THETA_SPREAD, Run
 from models.migration import MigrationTables, migrate, migration_tables
-from models.programs import Array, Controlled, ProgramBatch, batch_of
+from models.programs import Array, Controlled, ProgramBatch, batch_of, delayed
 from models.retention import (
     PARAMETER_STEPS,
     Retention,
     typical_dCp,
     typical_theta,
-    with_moved_parameters,
     with_typical_values,
 )
+from models.sensitivity import LAG_STEP, LN_FLOW_STEP, accuracy_for_slopes
 from models.system import ColumnSystem
 
 DCP_SPREAD = 20.0  # J/mol/K
@@ -93,12 +93,56 @@ class Simulator:
             sigmas.append(result.width[0])
         return np.array(times), np.array(sigmas)
 
+    def slopes(
+        self, tables: dict[Controlled, MigrationTables], flow_factors: Array, lag: float | None = None
+    ) -> TimeSlopes:
+        """Retention times with their derivatives."""
+        lag = self.system.oven_lag if lag is None else lag
+        found = []
+        for batch, factor in zip(self.batches, flow_factors, strict=True):
+            table = tables[batch.controlled]
+            system = replace(table.system, flow_factor=float(factor), oven_lag=lag)
+            three = ProgramBatch(
+                batch.controlled,
+                np.concatenate([batch.oven_times, batch.oven_times, delayed(batch, LAG_STEP).oven_times]),
+                np.repeat(batch.oven_temperatures, 3, axis=0),
+                np.repeat(batch.carrier_times, 3, axis=0),
+                np.repeat(batch.carrier_values, 3, axis=0),
+                np.array([1.0, np.exp(LN_FLOW_STEP), 1.0]),
+            )
+            accuracy = accuracy_for_slopes(system, batch)
+            peaks = migrate(replace(table, system=system), three, accuracy, slopes=True)
+            times = np.where(peaks.eluted, peaks.retention_time, NEVER)
+            own = np.where(peaks.eluted[0], peaks.retention_time_slopes[0], 0.0).T
+            found.append(
+                (times[0], own, (times[1] - times[0]) / LN_FLOW_STEP, (times[2] - times[0]) / LAG_STEP)
+            )
+        return TimeSlopes(*(np.array(each) for each in zip(*found, strict=True)))
+
     @cached_property
     def typical_curve(self) -> tuple[Array, Array]:
         """T0 (G,) [K] and the retention times (R, G) [s] of typical compounds at nominal flow."""
         grid = np.linspace(self.lowest - 150.0, self.highest + 200.0, 120)
         typical = with_typical_values(grid, self.phase_ratio)
         return grid, self.times(self.tables(typical), np.ones(len(self.batches)))[0]
+
+
+@dataclass(frozen=True)
+class TimeSlopes:
+    """Retention times of R runs and M compounds, and their derivatives; NEVER and 0 where not eluted.
+
+    Attributes
+    ----------
+    times : (R, M) array  [s]
+    by_retention : (R, M, 3) array, by the compound's T0 [K], ln theta and dCp [J/mol/K]
+    by_ln_flow : (R, M) array  [s], by the logarithm of the run's flow factor
+    by_lag : (R, M) array  [-], by the oven's lag
+    """
+
+    times: Array
+    by_retention: Array
+    by_ln_flow: Array
+    by_lag: Array
 
 
 @dataclass(frozen=True)
@@ -212,23 +256,12 @@ def kept_possible(parameters: Array) -> Array:
     return parameters
 
 
-def with_derivatives(
-    simulator: Simulator, parameters: Array, factors: Array, lag: float | None = None
-) -> tuple[Array, Array, dict[Controlled, MigrationTables]]:
-    """Times (R, M) and their derivatives (R, M, 3), from one set of tables of 4 M compounds."""
-    base = retention_of(parameters)
-    tables = simulator.tables(with_moved_parameters(base))
-    times, _ = simulator.times(tables, factors, lag=lag)
-    blocks = times.reshape(times.shape[0], 4, len(base))
-    slopes = (blocks[:, 1:] - blocks[:, :1]) / PARAMETER_STEPS[:, None]
-    return blocks[:, 0], slopes.transpose(0, 2, 1), tables
-
-
 def at(
     simulator: Simulator, parameters: Array, start: Array, measured: Array, sigma: Array, factors: Array
 ) -> CompoundFits:
     """Times, distances and derivatives at given parameters (M, 3); `start` (M, 3) is where T0 was read off."""
-    times, slopes, _ = with_derivatives(simulator, parameters, factors)
+    found = simulator.slopes(simulator.tables(retention_of(parameters)), factors)
+    times, slopes = found.times, found.by_retention
     distance = np.nan_to_num((times - measured) / sigma).T
     slope = np.where(np.isnan(measured)[:, :, None], 0.0, slopes / sigma[:, :, None]).transpose(1, 0, 2)
     prior, prior_slope = priors(parameters, start, simulator.phase_ratio)

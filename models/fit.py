@@ -104,10 +104,12 @@ class Fit:
     width_covariance : (2, 2) array, of ln plate height factor and the injected band's variance [s2]
     width_scatter : float, relative standard deviation of single peaks' widths about what the two give
     chi_square, degrees_of_freedom : float, of the measured values, less the effective number of parameters; the
-        covariance is widened by their ratio where that is above one and the freedom large enough to tell
+        measurements are believed less by their ratio in the covariance where that is above one and the freedom large
+        enough to tell
     testable : bool, whether any compound was measured in more runs than it has free parameters to bend
     warnings : sentences for the person at the bench
     suspects : peaks that are probably wrong; the fit uses them as they were given
+    settled : bool, whether the joint fit came to rest
     """
 
     system: ColumnSystem
@@ -128,6 +130,7 @@ class Fit:
     width_scatter: float = 0.0
     lag_fitted: bool = False
     suspects: tuple[Suspect, ...] = ()
+    settled: bool = True
 
     @property
     def flows(self) -> slice:

@@ -26,6 +26,11 @@ OUTLIER = 4.0  # sigmas of a residual
 DISAGREEMENT = 8.0  # root mean square sigmas of a run's residuals, beyond which the run itself is suspect
 UNRETAINED = 0.05  # retention over hold-up time, less one, below which a compound only marks the hold-up time
 AREAS_SPEAK = 4.0  # fall of chi-square for the areas, worth a word
+TIMES_SPEAK = 2.0  # standard deviations of a time, below which it says nothing of a peak
+UNSETTLED = (
+    "The joint fit did not come to rest: its parameters and their errors are not reliable. Runs that contradict each "
+    "other do that; check what was entered for each."
+)
 MOST = 6  # words on single compounds; more bury the cause
 PLATE_HEIGHTS = (0.6, 2.5)  # times theory, outside of which widths or column are suspect
 
@@ -53,7 +58,7 @@ def _about_agreement(fit: Fit, runs: Sequence[Run]) -> list[str]:
     """One word ahead of all others when whole runs contradict each other."""
     rms = np.sqrt(np.nanmean(fit.standardised**2, axis=1))
     if rms.max() < DISAGREEMENT:
-        return []
+        return [] if fit.settled else [UNSETTLED]
     worst = ", ".join(
         f"{run.name} {np.sqrt(np.nanmean(residual**2)):.1f} s"
         for run, residual in zip(runs, fit.residual, strict=True)
@@ -134,27 +139,35 @@ def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> 
         f"{suspect.expected / SECONDS_PER_MINUTE:.4g} ± {suspect.expected_error / SECONDS_PER_MINUTE:.2g} min where "
         f"its {puts} it"
     )
+    if _by_areas(suspect):
+        return (
+            f"{what}: the areas tell it (chi-square falls by {suspect.area_gain:.0f} for them when it is mended), the "
+            f"times do not: {name} is {apart} in run {runs[suspect.run]}."
+        )
     return f"{what}; {name} is {apart} in run {runs[suspect.run]}."
+
+
+def _by_areas(suspect: Suspect) -> bool:
+    """Whether the areas alone speak for it."""
+    return suspect.area_gain > AREAS_SPEAK and abs(suspect.sigmas) < TIMES_SPEAK
 
 
 def mend(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
     """What would mend it. Nothing has been changed."""
     name, run = names[suspect.compound], f"run {runs[suspect.run]}"
-    by_area = f", by {suspect.area_gain:.0f} for the areas" if suspect.area_gain > AREAS_SPEAK else ""
-    gain = f"chi-square falls by {suspect.gain:.0f}{by_area}"
+    by_area = f", for the areas by {suspect.area_gain:.0f}" if suspect.area_gain > AREAS_SPEAK else ""
+    gain = "" if _by_areas(suspect) else f" (chi-square falls by {suspect.gain:.0f}{by_area})"
     meant = None if suspect.intended is None else f"{suspect.intended / SECONDS_PER_MINUTE:.5g} min"
     if suspect.partner is not None:
         other = names[suspect.partner]
         if suspect.kind == "misnamed":
-            return f"Named {other} it fits ({gain})."
+            return f"Named {other} it fits{gain}."
         either = "" if suspect.other_run is None else f" (or of run {runs[suspect.other_run]})"
-        return f"With their rows in the peak table of {run}{either} exchanged both fit ({gain})."
+        return f"With their rows in the peak table of {run}{either} exchanged both fit{gain}."
     if suspect.kind == "mistyped":
         return f"{meant} in {run} would fit."
     hint = f" (was {meant} meant?)" if meant else ""
-    return (
-        f"No peak on the list fits in exchange; check the time{hint} or leave {name} out of {run} ({gain})."
-    )
+    return f"No peak on the list fits in exchange; check the time{hint} or leave {name} out of {run}{gain}."
 
 
 def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:

@@ -20,19 +20,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.optimize import nnls
+from scipy.optimize import least_squares, nnls
 
 from models.compound_fits import (
+    COLDEST_T0,
     DCP_SPREAD,
-    LARGEST_STEPS,
     CompoundFits,
     Simulator,
     at,
     fit_each,
-    kept_possible,
     priors,
     retention_of,
-    with_derivatives,
 )
 from models.errors import InvalidInputError
 from models.fit import (
@@ -67,8 +65,9 @@ HOLD_UP_ERROR = 0.005  # of a measured hold-up time, beside the run's repeatabil
 OFFSET_SPREADS = (0.11, 14.0)
 SPREADS = np.array([LN_THETA_SPREAD, DCP_SPREAD])
 OWN_SHARE = np.sqrt(1 - (np.array(OFFSET_SPREADS) / SPREADS) ** 2)  # of the spread, a compound's own
-LAG_STEP = 0.1  # s, for derivatives
 LARGEST_LAG = 60.0  # s
+TOLERANCE = 1e-6  # of the sum of squares; a hundredth of it changes the last digit of nothing
+MOST_EVALUATIONS = 300
 TESTABLE_FREEDOM = 3.0  # degrees of freedom from which residuals say something of the noise
 
 
@@ -159,7 +158,7 @@ class _Joint:
 
     The last two rows of the matrices are of what typical values have in common, see `_jointly`.
 
-    `chi_square` is the sum of squares of the `count` measured values alone.
+    `chi_square` is the sum of squares of the `count` measured values alone; `settled` whether the fit came to rest.
     """
 
     parameters: Array
@@ -169,6 +168,7 @@ class _Joint:
     prior_normal: Array
     chi_square: float
     count: int
+    settled: bool
 
 
 def _factors(ln_flow: Array, runs: int) -> Array:
@@ -186,7 +186,7 @@ def _jointly(
     beta: float,
     flow_correction: FlowCorrection,
 ) -> _Joint:
-    """Gauss-Newton with damping on all compounds and what they share.
+    """All compounds and what they share together, by a trust region (scipy's, after Branch, Coleman and Li).
 
     They share F ln flow factors, the oven's lag [s], and how far the phase's ln theta and dCp lie from typical on
     the whole: without the last two, many compounds together would seem to know typical theta far better than one
@@ -209,23 +209,17 @@ def _jointly(
     def evaluate(p: Array, shared: Array) -> tuple[Array, Array, int]:
         """Standardised distances and derivatives, the measured ones first; the count of those."""
         factors, lag = _factors(shared[:F], R), float(shared[F])
-        times, slopes, tables = with_derivatives(simulator, p, factors, lag)
-        h = 1e-4
-        moved = simulator.times(tables, factors * np.exp(h), lag=lag)[0][:, :M]
-        air, air_moved = (
-            simulator.times(unretained, f, lag=lag)[0][:, 0] for f in (factors, factors * np.exp(h))
-        )
+        found = simulator.slopes(simulator.tables(retention_of(p)), factors, lag)
+        air = simulator.slopes(unretained, factors, lag)
         J = np.zeros((R, M, size))
-        J[:, :, 3 * M + F] = (
-            simulator.times(tables, factors, lag=lag + LAG_STEP)[0][:, :M] - times
-        ) / LAG_STEP
+        J[:, :, 3 * M + F] = found.by_lag
         m = np.arange(M)
         for i in range(3):
-            J[:, m, i * M + m] = slopes[:, :, i]
+            J[:, m, i * M + m] = found.by_retention[:, :, i]
         J_air = np.zeros((R, size))
         for r in range(R):
-            J[r, :, 3 * M + (r if F > 1 else 0)] = (moved[r] - times[r]) / h
-            J_air[r, 3 * M + (r if F > 1 else 0)] = (air_moved[r] - air[r]) / h
+            J[r, :, 3 * M + (r if F > 1 else 0)] = found.by_ln_flow[r]
+            J_air[r, 3 * M + (r if F > 1 else 0)] = air.by_ln_flow[r, 0]
         prior, prior_slope = priors(p, start, beta)
         prior, prior_slope = rescale * prior, rescale[:, None] * prior_slope
         prior[:, :2] -= shared[-2:] / scatter
@@ -237,8 +231,8 @@ def _jointly(
         J_shared[:, 3 * M :] = np.diag(1 / spread)
         has_air = ~np.isnan(hold_up)
         distance = [
-            ((times - measured) / sigma)[known],
-            ((air - hold_up) / hold_up_sigma)[has_air],
+            ((found.times - measured) / sigma)[known],
+            ((air.times[:, 0] - hold_up) / hold_up_sigma)[has_air],
             prior.ravel(),
             (shared - middle) / spread,
         ]
@@ -250,31 +244,38 @@ def _jointly(
         ]
         return np.concatenate(distance), np.concatenate(slope), int(known.sum() + has_air.sum())
 
-    shared = middle.copy()
-    largest = np.array([*np.full(F, 0.1), LARGEST_LAG, 1.0, 100.0])
-    damping = 1e-6
-    distance, J, count = evaluate(parameters, shared)
-    for _ in range(25):
-        normal = J.T @ J
-        damped = normal + np.diag(damping * np.diag(normal))
-        step = -np.linalg.solve(damped, J.T @ distance)
-        blocks = step[: 3 * M].reshape(3, M).T
-        trial = kept_possible(parameters + np.clip(blocks, -LARGEST_STEPS, LARGEST_STEPS))
-        trial_shared = shared + np.clip(step[3 * M :], -largest, largest)
-        trial_shared[F] = np.clip(trial_shared[F], 0.0, LARGEST_LAG)
-        trial_distance, trial_J, _ = evaluate(trial, trial_shared)
-        gain = float(distance @ distance - trial_distance @ trial_distance)
-        if gain > 0:
-            parameters, shared, distance, J = trial, trial_shared, trial_distance, trial_J
-            damping = max(damping / 10, 1e-9)
-        else:
-            damping *= 10
-        # Rounding in the simulated times moves the sum by some 1e-5 of itself: closer than that nothing is gained.
-        if abs(gain) < 2e-5 * float(distance @ distance) + 1e-5 or damping > 1e3:
-            break
+    def unpacked(x: Array) -> tuple[Array, Array]:
+        return x[: 3 * M].reshape(3, M).T, x[3 * M :]
+
+    latest: dict[bytes, tuple[Array, Array, int]] = {}
+
+    def evaluated(x: Array) -> tuple[Array, Array, int]:
+        """`evaluate` at a point, kept for the derivatives that are asked for after the distances."""
+        key = x.tobytes()
+        if key not in latest:
+            latest.clear()
+            latest[key] = evaluate(*unpacked(x))
+        return latest[key]
+
+    low, high = np.full(size, -np.inf), np.full(size, np.inf)
+    low[:M], low[3 * M + F], high[3 * M + F] = COLDEST_T0, 0.0, LARGEST_LAG
+    solution = least_squares(
+        lambda x: evaluated(x)[0],
+        np.clip(np.concatenate([parameters.T.ravel(), middle]), low, high),
+        jac=lambda x: evaluated(x)[1],
+        bounds=(low, high),
+        x_scale="jac",
+        ftol=TOLERANCE,
+        xtol=1e-10,
+        gtol=1e-10,
+        max_nfev=MOST_EVALUATIONS,
+    )
+    parameters, shared = unpacked(solution.x)
+    distance, J, count = evaluated(solution.x)
     chi_square = float(distance[:count] @ distance[:count])
     normal, prior_normal = J.T @ J, J[count:].T @ J[count:]
-    return _Joint(parameters, shared[:F], float(shared[F]), normal, prior_normal, chi_square, count)
+    settled = bool(solution.status > 0)
+    return _Joint(parameters, shared[:F], float(shared[F]), normal, prior_normal, chi_square, count, settled)
 
 
 def _finished(
@@ -293,11 +294,14 @@ def _finished(
     factors = _factors(joint.ln_flow, R)
     covariance = np.linalg.inv(joint.normal).astype(np.float64)
     # Of all that was measured, what the effective number of parameters leaves over tests the fit; where the
-    # residuals are larger than stated, so is the uncertainty.
-    effective = float(np.trace(covariance @ (joint.normal - joint.prior_normal)))
+    # residuals are larger than stated, so is the uncertainty. Typical values know what they knew before.
+    measured_normal = joint.normal - joint.prior_normal
+    effective = float(np.trace(covariance @ measured_normal))
     freedom = joint.count - effective
     excess = joint.chi_square / freedom if freedom >= TESTABLE_FREEDOM else 1.0
-    covariance = max(1.0, excess) * covariance[:-2, :-2]
+    if excess > 1:
+        covariance = np.linalg.inv(measured_normal / excess + joint.prior_normal).astype(np.float64)
+    covariance = covariance[:-2, :-2]
     # What typical values say of one compound by itself, its share in what they have in common included.
     typical = np.diag(joint.prior_normal)[: 3 * M].reshape(3, M) * np.array([1.0, *OWN_SHARE**2])[:, None]
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))), oven_lag=joint.lag)
@@ -331,6 +335,7 @@ def _finished(
         width_scatter=bands.scatter,
         suspects=suspects,
         lag_fitted=True,
+        settled=joint.settled,
     )
     return replace(fit, warnings=tuple(warnings_of(fit, runs, names, uncorrected, flow_correction)))
 

@@ -1,8 +1,9 @@
 """How retention times and widths answer to what is uncertain: retention parameters, flow, efficiency and set points.
 
-From one call of the engine for a batch of programs. By what all compounds share, first derivatives are one-sided steps;
-efficiency and injected band need none, as they enter the variance of a peak linearly, variance = factor x column +
-injected^2 x share. By a compound's own retention parameters they come with the simulation (`migration` eq. [6]).
+From one call of the engine for a batch of programs. By what all compounds share, first derivatives are steps, for the
+oven to both sides, as corners bend its effect most; efficiency and injected band need none, as they enter the variance of a
+peak linearly, variance = factor x column + injected^2 x share. By a compound's own retention parameters they come with
+the simulation (`migration` eq. [6]).
 """
 
 from __future__ import annotations
@@ -16,12 +17,14 @@ from models.migration import Migration, MigrationTables, migrate
 from models.programs import Array, ProgramBatch, delayed
 from models.retention import Retention, enthalpy, ln_retention_factor_slopes
 from models.sections import has_constant_c
+from models.system import ColumnSystem
 from models.units import GAS_CONSTANT
 
 OVEN_STEP = 0.05  # K
 LAG_STEP = 0.1  # s
 CARRIER_STEP = 1e-3  # of the set value above its zero
 LN_FLOW_STEP = 1e-3
+SET_OFF = 6  # programs for one
 SHARED = ("ln flow factor", "ln plate height factor", "injected variance", "oven", "carrier", "oven lag")
 
 
@@ -56,10 +59,8 @@ def sensitivity(tables: MigrationTables, batch: ProgramBatch, carrier_zero: floa
         room's pressure where pressure is controlled, which is read as gauge, else 0
     """
     system, M, N = tables.system, len(tables.retention), batch.size
-    # Where rho is constant polishing costs little, and the few nodes of screening leave slopes by dCp off by 3 %.
-    accuracy: Accuracy = "polish" if has_constant_c(system, batch) else "screen"
-    peaks = migrate(tables, _set_off(batch, carrier_zero), accuracy, slopes=True)
-    base, faster, warmer, more, later = _stacked(peaks).reshape(4, 5, N, M).swapaxes(0, 1)
+    peaks = migrate(tables, _set_off(batch, carrier_zero), accuracy_for_slopes(system, batch), slopes=True)
+    base, faster, colder, warmer, more, later = _stacked(peaks).reshape(4, SET_OFF, N, M).swapaxes(0, 1)
     by_retention = _by_retention(
         tables.retention, base, peaks.heating_rate[:N], peaks.retention_time_slopes[:N]
     )
@@ -70,10 +71,15 @@ def sensitivity(tables: MigrationTables, batch: ProgramBatch, carrier_zero: floa
     by_shared[:, :, 0] = (faster - base) / LN_FLOW_STEP
     by_shared[1, :, 1] = column / (2 * width)
     by_shared[1, :, 2] = injected / (2 * width)
-    by_shared[:, :, 3] = (warmer - base) / OVEN_STEP
+    by_shared[:, :, 3] = (warmer - colder) / (2 * OVEN_STEP)
     by_shared[:, :, 4] = (more - base) / CARRIER_STEP
     by_shared[:, :, 5] = (later - base) / LAG_STEP
     return Sensitivity(base, by_retention, by_shared)
+
+
+def accuracy_for_slopes(system: ColumnSystem, batch: ProgramBatch) -> Accuracy:
+    """Where rho is constant polishing costs little, and the few nodes of screening leave slopes by dCp off by 3 %."""
+    return "polish" if has_constant_c(system, batch) else "screen"
 
 
 def _by_retention(retention: Retention, base: Array, heating: Array, slopes: Array) -> Array:
@@ -91,17 +97,17 @@ def _stacked(peaks: Migration) -> Array:
 
 
 def _set_off(batch: ProgramBatch, carrier_zero: float) -> ProgramBatch:
-    """The N programs, and these with faster gas, a warmer oven, more carrier and the oven late, a step each: 5 N."""
+    """The N programs, and these with faster gas, a colder and a warmer oven, more carrier and the oven late: 6 N."""
     times, T = batch.oven_times, batch.oven_temperatures
     values = batch.carrier_values
     more = values + CARRIER_STEP * (values - carrier_zero)
-    factors = np.ones((5, batch.size))
+    factors = np.ones((SET_OFF, batch.size))
     factors[1] = np.exp(LN_FLOW_STEP)
     return ProgramBatch(
         batch.controlled,
-        np.concatenate([times, times, times, times, delayed(batch, LAG_STEP).oven_times]),
-        np.concatenate([T, T, T + OVEN_STEP, T, T]),
-        np.concatenate(5 * [batch.carrier_times]),
-        np.concatenate([values, values, values, more, values]),
+        np.concatenate([*(SET_OFF - 1) * [times], delayed(batch, LAG_STEP).oven_times]),
+        np.concatenate([T, T, T - OVEN_STEP, T + OVEN_STEP, T, T]),
+        np.concatenate(SET_OFF * [batch.carrier_times]),
+        np.concatenate([*4 * [values], more, values]),
         factors.ravel(),
     )

@@ -15,7 +15,7 @@ from scipy.optimize import minimize
 
 from models.programs import Array, ProgramBatch
 from models.resolution import resolution
-from optimizer.goal import KEPT, Problem, end_of_peak
+from optimizer.goal import KEPT, Problem
 from optimizer.program_space import LEAST_RISE, Family
 from optimizer.robustness import Backoff
 from optimizer.standing import standing
@@ -115,7 +115,7 @@ class _Local:
         separation -= self.held
         margins = np.concatenate([separation, assessment.limits], axis=1)
         margins = np.minimum(margins, LARGEST_MARGIN) - self.slack
-        last = end_of_peak(t, w)[:, self.ends_with].max(axis=1)
+        last = self.problem.end_of_peak(t, w)[:, self.ends_with].max(axis=1)
         ends = np.log(self.problem.cost(batch, last))
         self.at = z.copy()
         rise = self.rise_matrix @ z - self.least_rise
@@ -329,7 +329,8 @@ def judgement(problem: Problem, batch: ProgramBatch) -> Judgement:
         stands = standing(problem, batch, assessment)
         margin, backoff = stands.margin, stands.backoff
         judged = problem.holding(backoff)
-        assessment = judged.held(assessment)
+        cost = judged.cost(batch, assessment.run_time + backoff.end)
+        assessment = replace(judged.held(assessment), cost=cost)
     return Judgement(
         float(assessment.cost[0]),
         margin,

@@ -18,13 +18,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from models.fit import LN_FLOW_SPREAD, MODEL_ERROR, Fit
+from models.fit import MODEL_ERROR, Fit
 from models.fitting import HOLD_UP_ERROR, TESTABLE_FREEDOM
 from models.programs import Array, Program, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.sensitivity import LN_FLOW_STEP
 from optimizer.goal import Problem
 from optimizer.hold_up import hold_up_time_of
+from optimizer.robustness import flow_scatter
 from optimizer.scenario_data import Scenario
 
 MERGED = 0.6  # resolution below which two peaks of a run give one apex, and no time of their own
@@ -61,13 +62,13 @@ def resolution_slopes(problem: Problem, program: Program, retention: Array, widt
 
 
 def with_next_flow(fit: Fit, scenario: Scenario) -> Array:
-    """The fit's covariance, with the flow factor of the next run after it where every run has one of its own."""
+    """The fit's covariance; where every run has a flow of its own, how far that of the next lies from their mean after it."""
     if not _own_flow(scenario):
         return fit.covariance
     size = len(fit.covariance)
     covariance = np.zeros((size + 1, size + 1))
     covariance[:size, :size] = fit.covariance
-    covariance[size, size] = LN_FLOW_SPREAD["run"] ** 2
+    covariance[size, size] = flow_scatter(fit.flow_factors)[1] ** 2
     return covariance
 
 
@@ -93,8 +94,11 @@ def covariance_after(
     J = np.zeros((M, len(covariance)))
     for i in range(3):
         J[m, i * M + m] = found.by_retention[0, 0, i]
-    flow_at = -1 if _own_flow(scenario) else fit.flows.start  # the next run's own, or the column's
-    J[:, flow_at] = found.by_shared[0, 0, 0]
+    by_flow = np.zeros(len(covariance))  # of the run's ln flow factor
+    by_flow[fit.flows] = 1 / max(fit.flows.stop - fit.flows.start, 1)
+    if _own_flow(scenario):
+        by_flow[-1] = 1.0
+    J += np.outer(found.by_shared[0, 0, 0], by_flow)
     if fit.lag_fitted:
         J[:, fit.flows.stop] = found.by_shared[0, 0, 5]
     repeatability = float(np.median([run.repeatability for run in scenario.runs]))
@@ -102,8 +106,7 @@ def covariance_after(
     J, sigma = J[apart], sigma[apart]
     if hold_up:
         t_M, slope = _hold_up(problem, program)
-        row = np.zeros((1, len(covariance)))
-        row[0, flow_at] = slope
+        row = slope * by_flow[None]
         J, sigma = np.concatenate([J, row]), np.append(sigma, np.hypot(repeatability, HOLD_UP_ERROR * t_M))
     S = np.diag(sigma**2 * _excess(fit))
     spread = covariance @ J.T

@@ -157,7 +157,7 @@ class Problem:
         peaks = migrate(self.tables[batch.controlled], batch, accuracy)
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
         width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)
-        run_time = end_of_peak(retention, width).max(axis=1)
+        run_time = self.end_of_peak(retention, width).max(axis=1)
         bake = self.scenario.goal.bake_out
         pressure, flows = carried(self.fit.system, batch, None if bake is None else bake.temperature)
         runs = Runs(
@@ -179,6 +179,10 @@ class Problem:
         if self.backoff is None:
             return assessment
         return replace(assessment, limits=assessment.limits - self.backoff.kappa * self.backoff.limits)
+
+    def end_of_peak(self, retention: Array, width_half: Array) -> Array:
+        """When a peak is over [s], with what draws ask for on top where they are held; any shape."""
+        return end_of_peak(retention, width_half) + (0.0 if self.backoff is None else self.backoff.end)
 
     def cost(self, batch: ProgramBatch, end: Array) -> Array:
         """What is minimised (N,) [s], the last peak being over at `end` (N,) [s]."""

@@ -22,6 +22,13 @@ from optimizer.limits import LATE
 
 DRAWS = 400
 SOURCES = ("retention", "widths", "model", "oven", "carrier", "hold-up", "trim")
+FLOW_SCATTER = 0.02  # of ln flow between runs that have flows of their own; common practice, no source
+JITTERS = (
+    1e-12,
+    1e-10,
+    1e-8,
+    1e-6,
+)  # added to correlations of 1, until rounding leaves them positive definite
 LARGEST_WIDTH_CHANGE = 1.0  # in ln w: first derivatives say nothing beyond
 
 
@@ -70,11 +77,13 @@ class Backoff:
     kappa : float
     pairs : (M, M) array, symmetric, standard deviations of the relative margins of near pairs, else 0
     limits : (K,) array, the same of the limits; 0 for those of the equipment
+    end : float  [s], by how much later than predicted the last peak may be over
     """
 
     kappa: float
     pairs: Array
     limits: Array
+    end: float = 0.0
 
 
 def draws_of(
@@ -102,15 +111,15 @@ def draws_of(
 
     fitted = rngs["retention"].standard_normal((count, size)) @ _root(fit.covariance).T
     fitted *= on["retention"]
-    scatter = rngs["retention"].standard_normal(count) * on["retention"]
     shared = np.zeros((count, len(SHARED)))
     if flows.stop > flows.start:
         shared[:, 0] = fitted[:, flows].mean(axis=1)
     if fit.lag_fitted:
         shared[:, 5] = np.maximum(fitted[:, -1], -fit.system.oven_lag)
     if flows.stop - flows.start > 1:
-        # Each run has a flow of its own, and so will the next: the scatter of the fitted ones is added.
-        shared[:, 0] += scatter * np.std(np.log(fit.flow_factors), ddof=1)
+        # Each run has a flow of its own, and so will the next.
+        freedom, scatter = flow_scatter(fit.flow_factors)
+        shared[:, 0] += on["retention"] * scatter * rngs["retention"].standard_t(freedom, count)
     widths = rngs["widths"].standard_normal((count, 2)) @ _root(fit.width_covariance).T
     own_errors = shared.copy()
     shared[:, 1:3] = on["widths"] * widths
@@ -137,11 +146,34 @@ def draws_of(
     )
 
 
+def flow_scatter(flow_factors: Array) -> tuple[int, float]:
+    """Degrees of freedom and scale of the t distribution of the next run's ln flow about the mean of those fitted (R,).
+
+    The scatter of two or three runs says little of the spread between runs: FLOW_SCATTER counts as one more of them.
+    """
+    ln_flow = np.log(flow_factors)
+    freedom = len(ln_flow)
+    squares = FLOW_SCATTER**2 + float(((ln_flow - ln_flow.mean()) ** 2).sum())
+    return freedom, float(np.sqrt(squares / freedom))
+
+
 def _root(covariance: Array) -> Array:
-    """A matrix R with R R' = covariance, which need not be of full rank."""
-    values, vectors = np.linalg.eigh(covariance)
-    result: Array = vectors * np.sqrt(np.maximum(values, 0.0))
-    return result
+    """A matrix R with R R' = covariance, which need not be of full rank.
+
+    Cholesky's, of the correlations: unlike one from eigenvectors, whose signs are anybody's choice, it is the same on
+    every machine, and so are the draws.
+    """
+    sd = np.sqrt(np.diag(covariance))
+    scale = np.where(sd > 0, sd, 1.0)
+    correlations = covariance / np.outer(scale, scale)
+    unit = np.diag(np.where(sd > 0, 1.0, 0.0))
+    for jitter in JITTERS:
+        try:
+            root = np.linalg.cholesky(correlations + jitter * unit + np.diag(np.where(sd > 0, 0.0, 1.0)))
+        except np.linalg.LinAlgError:
+            continue
+        return np.where(sd[:, None] > 0, scale[:, None] * root, 0.0)
+    raise ValueError("a covariance must not have negative eigenvalues")
 
 
 @dataclass(frozen=True)

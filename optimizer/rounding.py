@@ -107,7 +107,7 @@ def _on_grid(problem: Problem, family: Family, end: Descent, seed: int) -> Setta
         if not _better(trial, best):
             break
         best = trial
-    return _ended(problem, family, end.z, best.values)
+    return _ended(problem, held, family, end.z, best.values)
 
 
 def _moves(family: Family) -> Array:
@@ -168,9 +168,9 @@ def _better(a: _Scored, b: _Scored) -> bool:
     )
 
 
-def _ended(problem: Problem, family: Family, z: Array, values: Array) -> Settable:
-    """The program cut at its end, assessed again as it will be typed in."""
-    full = problem.assess(family.batch(values[None]), "polish")
+def _ended(problem: Problem, held: Problem, family: Family, z: Array, values: Array) -> Settable:
+    """The program cut at its end as the problem `held` over the grid has it, assessed again as it will be typed in."""
+    full = held.assess(family.batch(values[None]), "polish")
     program = family.program(values, float(full.run_time[0]), problem.scenario.instrument.steps.time)
     program = with_bake_out(problem.scenario, program)
     judged = judgement(problem, batch_of([program]))

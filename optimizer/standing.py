@@ -9,13 +9,16 @@ from numpy.typing import NDArray
 
 from models.programs import Array, ProgramBatch, delayed
 from models.resolution import pair_resolution
-from optimizer.goal import Assessment, Problem
+from optimizer.goal import Assessment, Problem, end_of_peak
 from optimizer.limits import LATE, Runs
 from optimizer.robustness import Backoff, DrawnPeaks
 
 Index = NDArray[np.intp]
 
-NEAR = 2.0  # relative margin of a pair beyond which no draw brings it near its limit
+NEAR = 2.0  # relative margin of a pair up to which it is looked at whatever the draws
+FAR = 5.0  # standard deviations of their distance beyond which two peaks further apart come nowhere near their limit
+OVER = 0.95  # share of draws in which the last peak is over when the program ends; common practice, no source
+NOTHING = 1e-9  # share of a needed resolution that is none
 LARGEST_KAPPA = 6.0  # standard deviations; more is never asked for
 
 
@@ -75,7 +78,7 @@ def standing_of(
     """The same from peaks already drawn, with the oven off by `oven` (D,) [K]."""
     t, w = drawn.retention[0], drawn.width[0]
     nominal = problem.resolution_margins(assessment)[0]
-    pairs = np.flatnonzero(nominal < NEAR)
+    pairs = np.flatnonzero((nominal < NEAR) | _unsteady(problem, assessment.retention[0], t, nominal))
     index = problem.pairs.index[pairs]
     a, b = index.T
     signed = np.sign((t[:, b] - t[:, a]) * (assessment.retention[0, b] - assessment.retention[0, a]))
@@ -109,8 +112,27 @@ def standing_of(
         worst,
         float(np.mean(worst >= 0)),
         min(kept, equipment, NEAR),
-        Backoff(kappa, spreads, limits),
+        Backoff(kappa, spreads, limits, _later_end(assessment, drawn)),
     )
+
+
+def _later_end(assessment: Assessment, drawn: DrawnPeaks) -> float:
+    """By how much later than predicted [s] the last peak is over in all but a few of the draws; not below 0."""
+    eluted = drawn.retention[0] < LATE
+    ends = np.where(eluted, end_of_peak(drawn.retention[0], drawn.width[0]), 0.0).max(axis=1)
+    return max(0.0, float(np.quantile(ends, OVER) - assessment.run_time[0]))
+
+
+def _unsteady(problem: Problem, retention: Array, drawn: Array, margins: Array) -> NDArray[np.bool_]:
+    """Which pairs (P,) draws (D, M) [s] may bring near their limit, from times (M,) [s] and relative margins (P,)."""
+    a, b = problem.pairs.index.T
+    off = drawn - drawn.mean(axis=0)
+    covariance = off.T @ off / len(off)
+    variance = np.diag(covariance)
+    spread = np.sqrt(np.maximum(variance[a] + variance[b] - 2 * covariance[a, b], 0.0))
+    needed_apart = np.abs(retention[b] - retention[a]) / np.maximum(1 + margins, NOTHING)
+    result: NDArray[np.bool_] = needed_apart * margins < FAR * spread
+    return result
 
 
 def _runs(batch: ProgramBatch, drawn: DrawnPeaks, oven: Array) -> Runs:

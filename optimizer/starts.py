@@ -161,4 +161,4 @@ class Room:
         known = backoff.pairs > 0
         self.pairs = np.where(known, backoff.kappa * backoff.pairs, self.pairs)
         self.limits = backoff.kappa * backoff.limits
-        self.judge = self.problem.holding(Backoff(1.0, self.pairs, self.limits))
+        self.judge = self.problem.holding(Backoff(1.0, self.pairs, self.limits, backoff.end))

@@ -18,6 +18,7 @@ import numpy as np
 from models.programs import Array
 from optimizer import __version__
 from optimizer.descent import Descent
+from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.program_space import Family
 from optimizer.robustness import Backoff
@@ -134,11 +135,98 @@ def end_of(written: Json) -> End:
     return End(descent, b64decode(written["class"]), written["screened"])
 
 
+class UnreadableRecord(Exception):
+    """A claim or an end that rampwright cannot have written."""
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """What claims and ends of a search are held against.
+
+    Attributes
+    ----------
+    sizes : of each family, the number of its variables
+    compounds, limits : lengths in what the draws ask for
+    by_draws : whether they ask for anything
+    """
+
+    sizes: tuple[int, ...]
+    compounds: int
+    limits: int
+    by_draws: bool
+
+
+def shapes_of(problem: Problem, families: list[Family]) -> Shapes:
+    """Those of a search."""
+    counts, _ = problem.partners
+    sizes = tuple(family.size for family in families)
+    return Shapes(sizes, len(counts), len(problem.limit_names), problem.by_draws)
+
+
+def read_claim(written: object, shapes: Shapes) -> Claim:
+    """A claim that another worker wrote.
+
+    Raises
+    ------
+    UnreadableRecord : when it is none of this search
+    """
+    try:
+        claim = claim_of(written)  # type: ignore[arg-type]
+        _require(type(claim.family) is int and 0 <= claim.family < len(shapes.sizes))
+        _require(claim.start.shape == (shapes.sizes[claim.family],))
+        _require(bool(np.all((claim.start >= 0) & (claim.start <= 1))))
+        _require(claim.merit is None or (_is_number(claim.merit) and claim.key is not None))
+    except _UNREADABLE as error:
+        raise UnreadableRecord("a start") from error
+    return claim
+
+
+def read_end(written: object, claim: Claim, shapes: Shapes) -> End:
+    """An end that another worker wrote, of the descent from its claim.
+
+    Raises
+    ------
+    UnreadableRecord : when it is none of this search
+    """
+    try:
+        end = end_of(written)  # type: ignore[arg-type]
+        descent, backoff = end.descent, end.descent.backoff
+        _require(descent.z.shape == claim.start.shape and bool(np.isfinite(descent.z).all()))
+        numbers = (descent.cost, descent.margin, descent.equipment, descent.shortfall, written["value"])  # type: ignore[index]
+        _require(all(map(_is_number, numbers)) and not any(map(np.isnan, numbers)))
+        _require(descent.margin < FEASIBLE or 0 < descent.cost < np.inf)
+        _require(
+            all(type(count) is int and 0 <= count < 2**62 for count in (descent.evaluations, end.screened))
+        )
+        if backoff is not None and shapes.by_draws:
+            _require(
+                backoff.pairs.shape == (shapes.compounds,) * 2 and backoff.limits.shape == (shapes.limits,)
+            )
+            _require(_is_number(backoff.kappa) and _is_number(backoff.end))
+    except _UNREADABLE as error:
+        raise UnreadableRecord("an end") from error
+    return end
+
+
+# What comes of taking apart JSON that is not as expected.
+_UNREADABLE = (LookupError, TypeError, ValueError, ArithmeticError, AttributeError, UnreadableRecord)
+
+
+def _require(holds: bool) -> None:
+    if not holds:
+        raise UnreadableRecord
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
 def _backoff_json(backoff: Backoff) -> Json:
     """The pairs' part is symmetric and mostly zero: only what is not is written."""
     first, second = np.nonzero(np.triu(backoff.pairs))
     return {
         "kappa": backoff.kappa,
+        "end": backoff.end,
         "compounds": len(backoff.pairs),
         "first": first.tolist(),
         "second": second.tolist(),
@@ -151,7 +239,7 @@ def _backoff_of(written: Json) -> Backoff:
     pairs = np.zeros((written["compounds"], written["compounds"]))
     first, second = np.array(written["first"], dtype=np.intp), np.array(written["second"], dtype=np.intp)
     pairs[first, second] = pairs[second, first] = written["pairs"]
-    return Backoff(written["kappa"], pairs, np.array(written["limits"], dtype=float))
+    return Backoff(written["kappa"], pairs, np.array(written["limits"], dtype=float), written["end"])
 
 
 def _text(key: bytes) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import fields, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.migration import migrate, migration_tables
 from models.programs import ProgramBatch, batch_of
@@ -61,11 +62,12 @@ def with_uncertainty(
     )
     share, correction = stands.share, 0.0
     if exact:
-        # Some draws simulated outright say what first derivatives get wrong; all the others need not be.
-        draws = _some(problem.robustness.draws(batch.controlled), EXACT_DRAWS)
+        # First derivatives may get wrong those draws that hardly hold or hardly fail; all the others need not be simulated.
+        nearest = np.argsort(np.abs(stands.worst), kind="stable")[:EXACT_DRAWS]
+        draws = _some(problem.robustness.draws(batch.controlled), nearest)
         simulated = exact_peaks(problem, batch, assessment, draws)
         held = standing_of(problem, batch, assessment, simulated, draws.shared[:, 3]).holds
-        correction = float(held.mean() - stands.holds[:EXACT_DRAWS].mean())
+        correction = float(held.sum() - stands.holds[nearest].sum()) / len(stands.worst)
         share = _corrected(share, correction)
     return prediction, Reliability(
         share=share,
@@ -118,9 +120,9 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     )
 
 
-def _some(draws: Draws, count: int) -> Draws:
-    """The first of some draws."""
-    return Draws(*(getattr(draws, each.name)[:count] for each in fields(Draws)))
+def _some(draws: Draws, which: NDArray[np.intp]) -> Draws:
+    """Some of the draws."""
+    return Draws(*(getattr(draws, each.name)[which] for each in fields(Draws)))
 
 
 def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tuple[tuple[str, float], ...]:

@@ -17,7 +17,7 @@ from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.predict import predict
 from optimizer.program_space import family
-from optimizer.robustness import SOURCES, draws_of
+from optimizer.robustness import SOURCES, _root, draws_of, flow_scatter
 from optimizer.rounding import settable
 from optimizer.scenario_data import Tolerances
 from optimizer.search import hunt
@@ -70,6 +70,54 @@ def test_draws_have_the_covariance_of_the_fit_and_stay_within_tolerances(problem
     assert 0.028 < np.abs(draws.shared[:, 4]).max() <= 0.03
     # Trimming only ever quickens: up to twice ln(1 + 1.2/30), beside the fitted flow and the drift.
     assert draws.shared[:, 0].mean() == pytest.approx(np.log1p(0.04), rel=0.1)
+
+
+def test_a_root_of_a_covariance_needs_no_full_rank() -> None:
+    rng = np.random.default_rng(5)
+    thin = rng.standard_normal((6, 3)) * np.array([1.0, 1e-3, 40.0])
+    covariance = np.zeros((8, 8))
+    covariance[1:7, 1:7] = thin @ thin.T  # of rank 3, and two rows of nothing
+    root = _root(covariance)
+    scale = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+    np.testing.assert_allclose(root @ root.T, covariance, atol=1e-5 * scale.max())
+    assert not root[[0, 7]].any()
+    # No freedom of sign is left to the machine.
+    assert np.all(np.diag(root) >= 0)
+    assert np.array_equal(root, np.tril(root))
+    with pytest.raises(ValueError, match="negative"):
+        _root(np.array([[1.0, 2.0], [2.0, 1.0]]))
+
+
+def test_the_next_run_has_a_flow_of_its_own_where_runs_have(problem: Problem) -> None:
+    """Two runs 4 % apart say little of the spread between runs: the tails are those of a t distribution."""
+    M = len(problem.scenario.compounds)
+    covariance = np.zeros((3 * M + 2, 3 * M + 2))
+    fit = replace(problem.fit, flow_factors=np.array([0.98, 1.02]), covariance=covariance)
+    draws = draws_of(fit, Tolerances(0.0, 0.0, 0.0), "flow", LENGTH, 20000, 3)
+    freedom, scale = flow_scatter(fit.flow_factors)
+    assert freedom == 2
+    squares = 0.02**2 + 2 * (np.log(1.02 / 0.98) / 2) ** 2
+    assert scale == pytest.approx(np.sqrt(squares / 2))
+    # Student's t with 2 degrees of freedom: 95 % within 4.303 (any table of it).
+    assert np.mean(np.abs(draws.shared[:, 0]) < 4.303 * scale) == pytest.approx(0.95, abs=0.005)
+
+
+def test_far_pairs_count_where_little_is_known(problem: Problem) -> None:
+    """Two peaks four times as far apart as they must be, of compounds whose T0 is known to 12 K: some draws swap them."""
+    vague = np.zeros_like(problem.fit.covariance)
+    np.fill_diagonal(vague[: len(problem.scenario.compounds)], 12.0**2)
+    unsure = replace(problem, fit=replace(problem.fit, covariance=vague))
+    prediction = predict(unsure, PROGRAM)
+    nearest = int(np.argmin(prediction.resolution))
+    needed = np.full(len(prediction.resolution), 1e-3)
+    needed[nearest] = prediction.resolution[nearest] / 4
+    stands = stood(replace(unsure, pairs=replace(unsure.pairs, needed=needed)), PROGRAM)
+    t = stands.peaks.retention[0]
+    i, j = unsure.pairs.index[nearest]
+    swapped = (t[:, j] - t[:, i]) * (prediction.retention[j] - prediction.retention[i]) < 0
+    assert swapped.mean() > 0.05
+    assert nearest in stands.pairs
+    assert stands.share <= 1 - swapped.mean()
 
 
 def test_leaving_out_a_source_leaves_the_others_draw_for_draw(problem: Problem) -> None:
@@ -212,6 +260,10 @@ def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem)
     share = _share(problem, batch, exact_peaks(problem, batch, assessment, fresh).retention[0], fresh.width)
     # Three standard errors of a share of 1000 fresh draws, and of the 400 it was tuned to.
     assert share > 0.9 - 3 * np.sqrt(0.09 / 1000 + 0.09 / 400)
+    # And the last peak is out, and over but for a half-height width, before the program ends.
+    peaks = exact_peaks(problem, batch, assessment, fresh)
+    over = (peaks.retention[0] + peaks.width[0]).max(axis=1) < made.program.oven.duration
+    assert over.mean() > 0.95
     # Programs found without regard to draws hold far less often.
     nominal = replace(
         problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))

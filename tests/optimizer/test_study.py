@@ -6,11 +6,13 @@ import json
 import multiprocessing
 import os
 import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -71,7 +73,7 @@ def an_end(cost: float = 300.0) -> End:
     """Where some descent ended."""
     pairs = np.zeros((3, 3))
     pairs[0, 2] = pairs[2, 0] = 0.1 + 0.2
-    backoff = Backoff(1.3, pairs, np.array([0.0, 1 / 3]))
+    backoff = Backoff(1.3, pairs, np.array([0.0, 1 / 3]), 2.7)
     return End(Descent(np.array([0.1, 1 / 3]), cost, -1e-9, 0.2, 0.0, 77, backoff), b"\x01\x00\xff", 512)
 
 
@@ -91,6 +93,7 @@ def test_ends_and_starts_are_written_without_loss() -> None:
     assert back.descent.backoff is not None
     assert end.descent.backoff is not None
     assert back.descent.backoff.kappa == end.descent.backoff.kappa
+    assert back.descent.backoff.end == end.descent.backoff.end
     assert np.array_equal(back.descent.backoff.pairs, end.descent.backoff.pairs)
     assert np.array_equal(back.descent.backoff.limits, end.descent.backoff.limits)
     plain = replace(end.descent, z=None, backoff=None)
@@ -322,7 +325,7 @@ def test_the_page_has_the_messages_as_they_are() -> None:
     source = "".join(Path(each.__file__).read_text(encoding="utf-8") for each in (places, search_study))
     rows = [line.split("|")[1] for line in page.partition("| message |")[2].splitlines()[2:] if "|" in line]
     messages = [row.strip().strip("`").partition(" (")[0] for row in rows]
-    assert len(messages) == 7
+    assert len(messages) == 11
     for message in messages:
         assert message in source
     for option in ("--study", "--study-name", VARIABLE, "PGPASSWORD", "PGPASSFILE"):
@@ -388,16 +391,66 @@ def test_files_that_cannot_be_used(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     with pytest.raises(StudyError, match=r"peaks\.csv: is not an SQLite database"):
         require_usable(study_place(str(table)))
     assert table.read_text(encoding="utf-8").startswith("compound")
+    (tmp_path / "folder.db" / "study.db").mkdir(parents=True)
+    with pytest.raises(StudyError, match="is a folder or a device"):
+        require_usable(study_place(str(tmp_path / "folder.db")))
     with pytest.raises(StudyError, match="does not exist"):
         require_usable(study_place(str(tmp_path / "nowhere" / "study.db")))
     locked = study_place(str(tmp_path / "locked.db"))
     require_usable(locked)
     with closing(sqlite3.connect(locked.file, isolation_level=None)) as database:
-        database.execute("CREATE TABLE mine (x)")
         database.execute("BEGIN EXCLUSIVE")
         with pytest.raises(StudyError, match="another program has locked"):
             require_usable(locked)
     require_usable(locked)
+
+
+def test_a_database_of_another_program_is_left_as_it_is(tmp_path: Path) -> None:
+    file = tmp_path / "samples.db"
+    with closing(sqlite3.connect(file)) as database:
+        database.execute("CREATE TABLE samples (x)")
+    before = file.read_bytes()
+    with pytest.raises(StudyError, match=r"samples\.db: is an SQLite database of another program"):
+        require_usable(study_place(str(file)))
+    assert file.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["what?.db", "100%25.db", "a#b.db", "é ü;'.db"])
+def test_a_file_may_have_any_name(name: str, problem: Problem, tmp_path: Path) -> None:
+    """In a URL some of these characters mean something else, and another file would be made."""
+    place = study_place(str(tmp_path / name))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        shared = open_study(place, NAME, problem, families_of(problem.scenario))
+    assert shared.claim(a_claim())
+    shared.end(an_end(), 300.0)
+    shared.leave()
+    assert {each.name.removesuffix("-wal").removesuffix("-shm") for each in tmp_path.iterdir()} == {name}
+    with closing(sqlite3.connect(tmp_path / name)) as database:
+        assert database.execute("SELECT COUNT(*) FROM trials WHERE state = 'COMPLETE'").fetchone()[0] > 0
+
+
+def test_a_stop_during_the_storage_waits_until_it_is_done(
+    opened: SharedStudy, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Out of some callbacks of the storage no exception comes: a Ctrl-C that met one was lost."""
+    storage = opened._storage
+    came_back = []
+
+    class Interrupted:
+        def __getattr__(self, name: str) -> object:
+            signal.raise_signal(signal.SIGINT)
+            came_back.append(name)
+            monkeypatch.setattr(opened, "_storage", storage)
+            return getattr(storage, name)
+
+    monkeypatch.setattr(opened, "_storage", Interrupted())
+    with pytest.raises(KeyboardInterrupt):
+        opened.claim(a_claim())
+    monkeypatch.setattr(opened, "_storage", storage)
+    assert came_back == ["create_new_trial"]
+    opened.leave()
+    assert [trial.state for trial in trials_of(opened.place, NAME)] == [TrialState.FAIL]
 
 
 @pytest.fixture
@@ -424,8 +477,7 @@ def _complaint(file: Path, user: int | None, answer: multiprocessing.connection.
 def test_a_file_that_may_only_be_read(open_folder: Path) -> None:
     """Asked as a user who may not write: root may write anything."""
     file = open_folder / "study.db"
-    with closing(sqlite3.connect(file)) as database:
-        database.execute("CREATE TABLE mine (x)")
+    require_usable(study_place(str(file)))
     file.chmod(0o444)
     context = multiprocessing.get_context("fork")
     ours, theirs = context.Pipe()
