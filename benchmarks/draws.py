@@ -82,7 +82,11 @@ def run(quick: bool = False) -> str:
     for mode in MODES:
         for size in BATCHES:
             found = costs(mode, size, QUICK_REPEATS if quick else REPEATS)
-            lines.append(f"| {mode} | {size} | " + " | ".join("-" if np.isnan(ms) else f"{ms:.2f}" for ms in found) + " |")
+            lines.append(
+                f"| {mode} | {size} | "
+                + " | ".join("-" if np.isnan(ms) else f"{ms:.2f}" for ms in found)
+                + " |"
+            )
     print("\n".join(lines), flush=True)
     return "\n".join(lines) + "\n"
 

@@ -2,7 +2,8 @@
 
 Every mixture is scouted, fitted and searched twice, once for the program that holds nominally and once for the one that
 holds with the stated confidence. The best of each is then run on several other days, and what counts is whether every
-pair truly keeps the resolution asked for, less a little.
+pair truly keeps the resolution asked for, less a little, in the order that was predicted. The same on days that are off
+by twice what the scenario states says what becomes of a promise that rests on tolerances too good to be true.
 """
 
 from __future__ import annotations
@@ -14,10 +15,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
-from benchmarks.calibration import smallest_resolution
 from benchmarks.other_instrument import Day
 from benchmarks.scouted_mixtures import AMBIENT, DAY_TO_DAY, Mixture, mixture, write_scenario
+from models.programs import Array
+from models.resolution import resolution
 from optimizer.documents import program_document
 from optimizer.scenario import load_scenario
 from optimizer.workflow import fit_scenario, optimize
@@ -27,6 +30,7 @@ SECONDS = 5.0  # for each search
 DAYS = 5  # on which each best program is run
 NEEDED, ALLOWANCE = 1.5, 0.05  # resolution asked for, and what may be missing of it in truth
 CONFIDENCE = 0.9
+RESAMPLED = 2000  # times that the mixtures are drawn anew for an interval
 WANTED_SHARE = 0.85  # of the runs of robust programs that must hold
 
 
@@ -38,25 +42,35 @@ class Best:
     ----------
     feasible : bool, whether it keeps the goal as the search understands it
     run_time : float  [s], promised
-    promised : float, the smallest resolution as predicted
-    found : (DAYS,) array, the smallest resolution as the instrument gives it, 0 when something never leaves
+    found : (DAYS,) array, the smallest resolution as the instrument gives it, below 0 for a pair that changed places, 0
+        when something never leaves
+    further_off : (DAYS,) array, the same on days that are off by twice as much
     """
 
     feasible: bool
     run_time: float
-    promised: float
-    found: np.ndarray
-
-    @property
-    def holds(self) -> np.ndarray:
-        """On which days nothing falls short (DAYS,)."""
-        return self.found >= NEEDED - ALLOWANCE
+    found: Array
+    further_off: Array
 
 
-def days_of(drawn: Mixture) -> list[Day]:
-    """The days on which the programs of a mixture are run: the same for every search."""
+def holds(found: Array) -> NDArray[np.bool_]:
+    """Where nothing falls short."""
+    return found >= NEEDED - ALLOWANCE
+
+
+def smallest_in_order(said: Array, t: Array, w: Array) -> float:
+    """Smallest resolution of any two peaks (M,) [s], below 0 where they do not come in the order that was `said`."""
+    order = np.argsort(said)
+    first, second = np.triu_indices(len(order), 1)
+    t, w = t[order], w[order]
+    found = np.sign(t[second] - t[first]) * resolution(t[first], t[second], w[first], w[second])
+    return float(found.min())
+
+
+def days_of(drawn: Mixture, times: float = 1.0) -> list[Day]:
+    """The days on which the programs of a mixture are run, off by `times` what is stated: the same for every search."""
     rng = np.random.default_rng(np.random.SeedSequence(entropy=drawn.seed, spawn_key=(6,)))
-    oven, carrier = drawn.day_to_day
+    oven, carrier = (times * each for each in drawn.day_to_day)
     return [Day(oven * float(a), carrier / 100 * float(b)) for a, b in rng.uniform(-1, 1, (DAYS, 2))]
 
 
@@ -76,12 +90,13 @@ def best_of(drawn: Mixture, goal: Sequence[str], seconds: float = SECONDS) -> Be
     _, outcome = optimize(scenario, fit_scenario(scenario), what_if=False)
     best = outcome.candidates[0]
     program = program_document(best.prediction.program, AMBIENT)
-    found = []
-    for day in days_of(drawn):
+
+    def on(day: Day) -> float:
         t, w = drawn.truth(program, day)
-        found.append(0.0 if np.isnan(t).any() else float(smallest_resolution(t, w)))
-    promised = smallest_resolution(best.prediction.retention, best.prediction.width_half)
-    return Best(best.feasible, best.prediction.run_time, float(promised), np.array(found))
+        return 0.0 if np.isnan(t).any() else smallest_in_order(best.prediction.retention, t, w)
+
+    found, further_off = (np.array([on(day) for day in days_of(drawn, times)]) for times in (1.0, 2.0))
+    return Best(best.feasible, best.prediction.run_time, found, further_off)
 
 
 def searches() -> dict[str, list[str]]:
@@ -89,12 +104,15 @@ def searches() -> dict[str, list[str]]:
     return {"nominal": ['confidence = "nominal"'], "robust": [f"confidence = {CONFIDENCE:g}"]}
 
 
-def _line(name: str, bests: Sequence[Best]) -> str:
-    holds = np.array([best.holds for best in bests])
-    short = np.array([best.found - NEEDED for best in bests])
+def _line(name: str, found: Array) -> str:
+    """A row of the table on (mixtures, DAYS) smallest resolutions; runs of one mixture share its fit and its fate."""
+    kept, short = holds(found), found - NEEDED
+    rng = np.random.default_rng(np.random.SeedSequence(len(found)))
+    again = kept.mean(axis=1)[rng.integers(len(found), size=(RESAMPLED, len(found)))].mean(axis=1)
+    low, high = np.quantile(again, (0.025, 0.975))
     return (
-        f"| {name} | {100 * holds.mean():.0f} % | {100 * holds.all(axis=1).mean():.0f} % | "
-        f"{np.median(short):+.2f} | {np.quantile(short, 0.05):+.2f} |"
+        f"| {name} | {100 * kept.mean():.0f} % ({100 * low:.0f} to {100 * high:.0f}) | "
+        f"{100 * kept.all(axis=1).mean():.0f} % | {np.median(short):+.2f} | {np.quantile(short, 0.05):+.2f} |"
     )
 
 
@@ -113,7 +131,8 @@ def report(by_search: dict[str, list[Best]], seconds: float) -> list[str]:
         f"{len(both)} mixtures scouted on an instrument that is not the model, {SECONDS:g} s a search, resolution "
         f"{NEEDED:g} asked of every pair. A program that keeps the goal was found: {counts}. Where all searches found "
         f"one, in {int(both.sum())} mixtures, the best was run on {DAYS} other days (oven within {DAY_TO_DAY[0]:g} °C, "
-        f"carrier within {DAY_TO_DAY[1]:g} %); a run holds when no resolution is below {NEEDED - ALLOWANCE:g}. "
+        f"carrier within {DAY_TO_DAY[1]:g} %, as the scenario states); a run holds when no resolution is below "
+        f"{NEEDED - ALLOWANCE:g} and no pair has changed places. In brackets: 95 % by resampling mixtures. "
         f"Took {seconds:.0f} s.",
         "",
         "| search | runs that hold | programs that hold on all days | smallest Rs less needed, median | 5th perc. |",
@@ -121,12 +140,15 @@ def report(by_search: dict[str, list[Best]], seconds: float) -> list[str]:
     ]
     if not both.any():
         return [*lines, "| none | - | - | - | - |"]
-    lines += [_line(name, bests) for name, bests in kept.items()]
+    for name, bests in kept.items():
+        lines.append(_line(name, np.array([best.found for best in bests])))
+        further = np.array([best.further_off for best in bests])
+        lines.append(_line(f"{name}, days off by twice what is stated", further))
     if {"nominal", "robust"} <= kept.keys():
         paid = np.array(
             [r.run_time / n.run_time for n, r in zip(kept["nominal"], kept["robust"], strict=True)]
         )
-        share = float(np.mean([best.holds for best in kept["robust"]]))
+        share = float(np.mean([holds(best.found) for best in kept["robust"]]))
         lines += [
             "",
             f"Run time paid for it: median {100 * (np.median(paid) - 1):+.1f} %, 90th percentile "

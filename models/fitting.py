@@ -67,7 +67,7 @@ SPREADS = np.array([LN_THETA_SPREAD, DCP_SPREAD])
 OWN_SHARE = np.sqrt(1 - (np.array(OFFSET_SPREADS) / SPREADS) ** 2)  # of the spread, a compound's own
 LARGEST_LAG = 60.0  # s
 TOLERANCE = 1e-6  # of the sum of squares; a hundredth of it changes the last digit of nothing
-MOST_EVALUATIONS = 300
+MOST_EVALUATIONS = 150
 TESTABLE_FREEDOM = 3.0  # degrees of freedom from which residuals say something of the noise
 
 

@@ -16,11 +16,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.signal import find_peaks as local_maxima
-from scipy.signal import peak_prominences, peak_widths
+from scipy.signal import peak_widths
 
 from models.errors import InvalidInputError
 from models.peak_shape import Index, PeakShape, first_below, peak_shape
 from models.programs import Array
+from models.prominence import prominences
 from models.trace_baseline import (
     LEAST_POINTS,
     Mask,
@@ -180,8 +181,11 @@ def _clear_widths(signal: Array, first: float) -> Array:
         span = float(np.ptp(coarse))
         if span <= 0:
             break
-        at, _ = local_maxima(coarse, prominence=max(CLEAR * noise, 1e-4 * span))
-        found = np.asarray(peak_widths(coarse, at, 0.5)[0])
+        at, _ = local_maxima(coarse)
+        prominence = prominences(coarse, at)
+        enough = prominence >= max(CLEAR * noise, 1e-4 * span)
+        at = at[enough]
+        found = _half_widths(coarse, at, prominence[enough])
         # A solvent or a hump must not make the baseline stiff.
         clear = (found >= LEAST_SAMPLES) & (found * scale <= WIDEST_SHARE * (first + at * scale))
         if clear.any():
@@ -198,16 +202,21 @@ def _apexes(
     above = smooth - baseline
     top = float(above.max())
     at, _ = local_maxima(smooth)
+    prominence = prominences(smooth, at)
     high = above[at] >= max(wanted * NOISE_SPAN / 2 * noise * 0.9, 1e-6 * top)
-    at = at[high]
-    if not len(at):
-        return np.zeros(0, dtype=np.intp)
-    prominence = peak_prominences(smooth, at)[0]
-    at = at[prominence >= np.maximum(TRUE_VALLEY * smooth_noise, VALLEY_SHARE * above[at])]
+    enough = high & (prominence >= np.maximum(TRUE_VALLEY * smooth_noise, VALLEY_SHARE * above[at]))
+    at = at[enough]
     # Half of the prominence is narrower than half of the height where peaks overlap.
-    wide = np.asarray(peak_widths(smooth, at, 0.5)[0]) >= max(LEAST_WIDTH_SHARE * smallest, 1.0)
+    wide = _half_widths(smooth, at, prominence[enough]) >= max(LEAST_WIDTH_SHARE * smallest, 1.0)
     result: Index = at[wide]
     return result
+
+
+def _half_widths(signal: Array, at: Index, prominence: Array) -> Array:
+    """Widths [samples] at half of the prominence."""
+    first = np.zeros(len(at), dtype=np.intp)  # a walk ends where it falls below that level, before any end
+    data = (prominence, first, first + len(signal) - 1)
+    return np.asarray(peak_widths(signal, at, 0.5, prominence_data=data)[0])
 
 
 def _limits(smooth: Array, baseline: Array, apexes: Index, smooth_noise: float) -> list[tuple[int, int]]:

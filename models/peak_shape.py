@@ -135,6 +135,8 @@ def _skimmed(
     low = int(apexes[n - 1]) if n > first else limits[n][0]
     high = int(apexes[n + 1]) if n < last else limits[n][1]
     start, end = limits[n]
+    if not low < at < high:
+        return None
     for _ in range(3):
         after = np.arange(at + 1, high + 1)
         end = int(after[np.argmin((trace[after] - trace[start]) / (times[after] - times[start]))])

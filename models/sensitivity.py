@@ -1,9 +1,9 @@
 """How retention times and widths answer to what is uncertain: retention parameters, flow, efficiency and set points.
 
 From one call of the engine for a batch of programs. By what all compounds share, first derivatives are steps, for the
-oven to both sides, as corners bend its effect most; efficiency and injected band need none, as they enter the variance of a
-peak linearly, variance = factor x column + injected^2 x share. By a compound's own retention parameters they come with
-the simulation (`migration` eq. [6]).
+oven to both sides, as corners bend its effect most; efficiency and injected band need none, as they enter the variance
+of a peak linearly, variance = factor x column + injected^2 x share. By a compound's own retention parameters they come
+with the simulation (`migration` eq. [6]).
 """
 
 from __future__ import annotations

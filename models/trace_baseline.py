@@ -11,13 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, solveh_banded
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import savgol_coeffs, savgol_filter
+from scipy.signal import oaconvolve, savgol_coeffs, savgol_filter
 
 from models.programs import Array
 
 Mask = NDArray[np.bool_]
 
 LEAST_POINTS = 20
+DIRECT = 100_000_000  # products above which a trace is smoothed by Fourier transforms
 STIFFNESS = 4.0  # half-height widths of the wide peaks below which the first baseline does not bend
 
 
@@ -126,4 +127,16 @@ def smoothed(signal: Array, samples: float) -> tuple[Array, float]:
     if window < 5 or window > len(signal):
         return signal, 1.0
     gain = float(np.sqrt(np.sum(savgol_coeffs(window, 2) ** 2)))
-    return np.asarray(savgol_filter(signal, window, 2)), gain
+    return _parabolas(signal, window), gain
+
+
+def _parabolas(signal: Array, window: int) -> Array:
+    """Of the parabola through each window its middle; of those at the ends their outer halves as well."""
+    if window * len(signal) <= DIRECT or len(signal) < 2 * window:
+        return np.asarray(savgol_filter(signal, window, 2))
+    level = float(signal.mean())  # a high one would cost the transforms digits
+    result: Array = oaconvolve(signal - level, savgol_coeffs(window, 2), mode="same") + level
+    half = window // 2
+    result[:half] = savgol_filter(signal[: 2 * window], window, 2)[:half]
+    result[-half:] = savgol_filter(signal[-2 * window :], window, 2)[-half:]
+    return result

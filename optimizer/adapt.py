@@ -19,6 +19,7 @@ from optimizer.adapt_options import Change
 from optimizer.candidates import warnings_of
 from optimizer.goal import Problem, problem_of
 from optimizer.instrument_steps import carrier_rate_step, carrier_step, on_grid
+from optimizer.method_checks import split_unknown
 from optimizer.predict import predict
 from optimizer.reasons import broken_limits
 from optimizer.results import Prediction
@@ -97,7 +98,7 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
         )
 
     T_new = temperature(T_old)
-    moved_scenario, capped = scenario_on(scenario, fresh.system)
+    moved_scenario, capped, doubts = scenario_on(scenario, fresh.system)
     corners = np.array([temperature(T) for T in method.oven.knots()[1]])
     controlled, start, said = _first_value(moved_scenario, fresh.system, method, change, corners, T_new)
     program, ratio = carried(method, fit.system, fresh.system, controlled, start, T_old, temperature)
@@ -116,7 +117,7 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
         hold_up_new=hold_up_at(fresh.system, controlled, program.carrier.start, T_new),
         holds=reliability.share,
         notes=(*notes, *capped, *said, *rounded),
-        warnings=(*broken_limits(new, after), *warnings_of(new, after)),
+        warnings=(*doubts, *broken_limits(new, after), *warnings_of(new, after)),
     )
 
 
@@ -141,17 +142,21 @@ def swapped_pairs(before: Prediction, after: Prediction) -> tuple[tuple[str, str
     return tuple((names[a], names[b]) for a, b in order_changes(before.retention, after.retention))
 
 
-def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, list[str]]:
-    """The scenario with the column, gas and outlet of a system, and what hydrogen asks for beside."""
+def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, list[str], list[str]]:
+    """The scenario with the column, gas and outlet of a system, what hydrogen asks for beside, and what is in doubt."""
     moved = replace(scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure)
     if system.gas.name != "hydrogen" or scenario.inlet.max_total_flow is not None:
-        return moved, []
+        return moved, [], []
     cap = float(flow_si(HYDROGEN_TOTAL_FLOW_ML_MIN))
+    capped = replace(moved, inlet=replace(scenario.inlet, max_total_flow=cap))
+    unknown = scenario.inlet.split_unknown
+    held = "column flow and septum purge together are" if unknown else "the total flow is"
     note = (
-        f"With hydrogen the total flow is held to {HYDROGEN_TOTAL_FLOW_ML_MIN:g} mL/min, as "
-        "inlet.max_total_flow_mL_min sets no other limit."
+        f"With hydrogen {held} held to {HYDROGEN_TOTAL_FLOW_ML_MIN:g} mL/min, as inlet.max_total_flow_mL_min sets no "
+        "other limit."
     )
-    return replace(moved, inlet=replace(scenario.inlet, max_total_flow=cap)), [note]
+    doubts = [split_unknown(HYDROGEN_TOTAL_FLOW_ML_MIN, "with hydrogen")] if unknown else []
+    return capped, [note], doubts
 
 
 def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, list[str]]:

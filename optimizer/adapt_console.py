@@ -11,6 +11,7 @@ from rich.table import Table
 from optimizer.candidates_console import show_candidates
 from optimizer.console import carrier_line, oven_line, show_cautions, show_warnings
 from optimizer.documents import Document
+from optimizer.reliability_document import percent
 
 
 def show_adapted(console: Console, document: Document) -> None:
@@ -41,7 +42,7 @@ def show_adapted(console: Console, document: Document) -> None:
     _show_order(console, document)
     if carried["pass_probability"] is not None:
         console.print(
-            f"Carried over, everything asked holds in {100 * carried['pass_probability']:.0f} % of draws."
+            f"Carried over, everything asked holds in {percent(carried['pass_probability'])} of draws."
         )
     _show_ends(console, document)
 

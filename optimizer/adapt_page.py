@@ -12,6 +12,7 @@ from optimizer.goal import Problem
 from optimizer.pages import page, tuned_part
 from optimizer.plot_data import chromatogram_data
 from optimizer.plots import chromatogram_figure, picture
+from optimizer.reliability_document import percent
 from optimizer.report_candidate import as_image
 from optimizer.results import Candidate, Prediction
 from optimizer.set_points import carrier_set_points, oven_set_points
@@ -101,7 +102,7 @@ def _hold_up_lines(document: Document) -> list[str]:
     ]
     holds = document["carried"]["pass_probability"]
     if holds is not None:
-        lines.append(f"Carried over, everything asked holds in {100 * holds:.0f} % of draws.")
+        lines.append(f"Carried over, everything asked holds in {percent(holds)} of draws.")
     return lines
 
 
@@ -138,6 +139,7 @@ def _tuned(problem: Problem, candidate: Candidate) -> dict[str, Any]:
     prediction = candidate.prediction
     return {
         **tuned_part(candidate),
+        "holds": percent(candidate.pass_probability),
         "warnings": candidate.warnings,
         "tables": _tables(problem, prediction),
         "image": _image(problem, prediction, f"Tuned: run {_minutes(prediction)} min"),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from models.programs import Program
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
-from optimizer.results import Prediction
+from optimizer.results import Prediction, SearchOutcome
 from optimizer.scenario_data import Scenario
 
 PLANNING = (
@@ -32,7 +32,7 @@ def cautions(
     """
     found = []
     if scenario.gas.name == "hydrogen":
-        found += _hydrogen(scenario, column_flow)
+        found += about_hydrogen(scenario, column_flow)
     found.append(_limits(scenario, programs))
     above = _above_continuous(scenario, programs)
     if above is not None:
@@ -62,12 +62,20 @@ def cautions_about(scenario: Scenario, predictions: Sequence[Prediction]) -> tup
     return cautions(scenario, [each.program for each in predictions], column_flow)
 
 
+def cautions_of(scenario: Scenario, outcome: SearchOutcome) -> tuple[str, ...]:
+    """The lines that apply to what a search found: to its candidates, before them to changes it suggests."""
+    found = cautions_about(scenario, [each.prediction for each in outcome.candidates])
+    suggested = [line for each in outcome.what_ifs for line in each.cautions]
+    return tuple(dict.fromkeys((*suggested, *found)))
+
+
 def minutes_to_explosive(flow_mL_min: float) -> float:
     """Time [min] a leak of hydrogen needs to make the air of a closed, well mixed oven explosive."""
     return -math.log(1 - LOWEST_EXPLOSIVE_SHARE) * OVEN_LITRES * 1e3 / flow_mL_min
 
 
-def _hydrogen(scenario: Scenario, column_flow: float | None) -> list[str]:
+def about_hydrogen(scenario: Scenario, column_flow: float | None) -> list[str]:
+    """The lines that hydrogen as carrier asks for, at the largest column flow [m3/s] of its programs where known."""
     return [
         f"Hydrogen explodes from {100 * LOWEST_EXPLOSIVE_SHARE:.0f} % in air: test for leaks, fit a sensor or a "
         "shut-off, and lead split vent and septum purge out of the room.",
@@ -81,7 +89,7 @@ def _leak(scenario: Scenario, column_flow: float | None) -> str:
     """How fast a leak fills the oven: of the inlet's own total flow where it is known, else of two usual ones."""
     what = "What leaks is the total flow, not the column flow: into a closed oven of "
     inlet = scenario.inlet
-    if column_flow is None or (inlet.mode == "split" and inlet.split_ratio is None):
+    if column_flow is None or inlet.split_unknown:
         fast, slow = minutes_to_explosive(500), minutes_to_explosive(50)
         return (
             f"{what}{OVEN_LITRES:.0f} litres, 500 mL/min reach that share in {fast:.1f} min, 50 mL/min in "

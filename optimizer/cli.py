@@ -12,7 +12,8 @@ from models.errors import RampwrightError
 from optimizer import __version__
 from optimizer.interruption import finishing, stop_on_signals, stopped, was_stopped
 from optimizer.new_command import new
-from optimizer.peaks_command import peaks_of_file
+from optimizer.peak_detection import PeakDetection
+from optimizer.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.screen import ProgressBar, console, never_fail_to_encode, print_json, show
 
 DONE, WRONG_INPUT, NOT_FEASIBLE = 0, 2, 3
@@ -58,7 +59,7 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     from optimizer.documents import check_document
     from optimizer.scenario import load_scenario
 
-    show(check_document(load_scenario(scenario)), as_json, show_check)
+    show(check_document(load_scenario(scenario, runs_needed=False)), as_json, show_check)
 
 
 @app.command()
@@ -336,6 +337,9 @@ def compare(
     results: Annotated[
         Path | None, typer.Option(help="Folder that optimize wrote.", show_default=False)
     ] = None,
+    min_signal_to_noise: MinSignalToNoise = None,
+    min_width_s: MinWidth = None,
+    from_trace: FromTrace = False,
     retune: Annotated[
         bool, typer.Option("--retune", help="Search again for a few seconds with this run in the fit.")
     ] = False,
@@ -363,7 +367,7 @@ def compare(
         raise ScenarioError("--seconds is the time of the search that --retune asks for; give both")
     loaded = load_scenario(scenario)
     method, origin = job.program_compared(loaded, program, candidate, results)
-    peaks = job.run_compared(loaded, run)
+    peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
     if out is not None:
         prepare_folder(out)
     fitted = fit_scenario(loaded)

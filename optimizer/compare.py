@@ -7,27 +7,32 @@ cause explains them all (`shared_cause`). Peaks under a wrong name are looked fo
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 from scipy.special import ndtri
 
-from models.programs import Array, Program, batch_of
+from models.programs import Array, Program
 from models.resolution import BASE_WIDTH_PER_HALF, pair_resolution
+from optimizer.compare_covariance import IMPROBABLE
+from optimizer.found_wishes import FoundWish, found_wishes
 from optimizer.goal import Problem, measured_mean
 from optimizer.peak_tables import PeakTable
 from optimizer.predict import predict
 from optimizer.results import Prediction, Reliability
-from optimizer.shared_cause import IMPROBABLE, Causes, causes_of, expectation
+from optimizer.shared_cause import Cause, Causes, causes_of, expectation
 from optimizer.uncertainty import with_uncertainty
 from optimizer.wrong_names import Mend, RunPeaks, wrong_names
 
-Verdict = Literal["holds", "drifts", "misnamed", "departs"]
+Verdict = Literal["holds", "unresolved", "unconfirmed", "drifts", "misnamed", "departs"]
 CLOSE = 2.0  # times the needed resolution, up to which a change matters
 SHORT = 0.005  # of a resolution: what two decimals do not show is not missed
+LEAST_CUT = 0.005  # m; less is nobody's cut
+NOISE = 1.645  # standard deviations of one reading, by which it is lower than the truth in 5 % of runs
+ANOTHER = 10.0  # standard deviations that most times of a run are off when it was made with another program
 
 
 @dataclass(frozen=True)
@@ -67,6 +72,11 @@ class ComparedPair:
         """Whether the found resolution is what is needed; a pair that cannot be judged is not missed."""
         return bool(np.isnan(self.found) or self.found >= self.needed - SHORT)
 
+    @property
+    def in_noise(self) -> bool:
+        """Whether what it lacks is less than one reading is sure of: such a run decides neither way."""
+        return not self.met and self.needed - self.found < NOISE * self.found_sd
+
 
 @dataclass(frozen=True)
 class Comparison:
@@ -88,6 +98,7 @@ class Comparison:
     mends : names that are probably wrong
     causes : what became of the run as a whole, the mends made
     pairs : counted neighbours, in order of predicted elution
+    wishes : what else the goal asks for, as far as times decide it
     """
 
     problem: Problem
@@ -105,6 +116,7 @@ class Comparison:
     mends: tuple[Mend, ...]
     causes: Causes
     pairs: tuple[ComparedPair, ...]
+    wishes: tuple[FoundWish, ...]
 
     @property
     def deviation(self) -> Array:
@@ -127,6 +139,43 @@ class Comparison:
         return tuple(name for name, gone in zip(self.prediction.compounds, absent, strict=True) if gone)
 
     @property
+    def lost(self) -> tuple[int, ...]:
+        """Targets and internal standards without a peak, the mends made: of them the run confirms nothing."""
+        return tuple(int(m) for m in self.problem.targets if np.isnan(self.found[m]))
+
+    def nearest(self, m: int) -> int | None:
+        """The found peak that is predicted nearest to a compound's; None where there is none."""
+        away = np.abs(self.prediction.retention - self.prediction.retention[m])
+        away[np.isnan(self.found)] = np.nan
+        return int(np.nanargmin(away)) if np.isfinite(away).any() else None
+
+    def expected_at(self, m: int) -> float:
+        """Where a missing peak is expected [s], being off as its neighbour is."""
+        predicted, k = self.prediction.retention, self.nearest(m)
+        return float(predicted[m] if k is None else predicted[m] + self.found[k] - predicted[k])
+
+    def hiding(self, m: int) -> int | None:
+        """The found peak that a missing one may lie under: its neighbour, if close to where it is expected."""
+        k = self.nearest(m)
+        if k is None:
+            return None
+        at = self.found.copy()
+        at[m] = self.expected_at(m)
+        width = np.where(np.isfinite(self.found_width), self.found_width, self.prediction.width_half)
+        apart = pair_resolution(at, width, np.array([[m, k]]), self.problem.tailing)[0]
+        needed = self.problem.partners[1][m, k] or self.problem.scenario.goal.min_resolution
+        return k if apart < CLOSE * needed else None
+
+    @property
+    def width_sigmas(self) -> Array:
+        """(M,) ln of found over predicted widths in standard deviations of the latter."""
+        predicted = self.prediction
+        result: Array = np.log(self.found_width / predicted.width_half) / (
+            predicted.width_sd / predicted.width_half
+        )
+        return result
+
+    @property
     def width_ratio(self) -> float:
         """Median of found over predicted widths; nan without any."""
         ratio = self.found_width / self.prediction.width_half
@@ -134,20 +183,51 @@ class Comparison:
         return float(np.median(known)) if len(known) else float("nan")
 
     @property
-    def smallest_found(self) -> ComparedPair | None:
+    def critical_found(self) -> ComparedPair | None:
         """The pair furthest below or nearest to what it needs, of those found."""
         judged = [pair for pair in self.pairs if np.isfinite(pair.found)]
         return min(judged, key=lambda pair: pair.found / pair.needed, default=None)
 
     @property
     def short(self) -> tuple[ComparedPair, ...]:
-        """Pairs found with less resolution than they need, the worst first."""
-        return tuple(
-            sorted(
-                (pair for pair in self.pairs if not pair.met),
-                key=lambda pair: pair.found / pair.needed,
-            )
-        )
+        """Pairs found with less resolution than they need, by more than the run's noise, the worst first."""
+        return self._worst_first(pair for pair in self.pairs if not pair.met and not pair.in_noise)
+
+    @property
+    def undecided(self) -> tuple[ComparedPair, ...]:
+        """Pairs found with less resolution than they need, but within the run's noise, the worst first."""
+        return self._worst_first(pair for pair in self.pairs if pair.in_noise)
+
+    @property
+    def weaker(self) -> tuple[ComparedPair, ...]:
+        """Pairs that were promised more than was found, beyond chance or so that they are short; the worst first."""
+        close = [pair for pair in self.pairs if np.isfinite(pair.found) and pair.close]
+        least = -largest_of(len(close))
+        promised = [pair for pair in self.short if pair.predicted >= pair.needed - SHORT]
+        return self._worst_first(pair for pair in close if pair.sigmas < least or pair in promised)
+
+    @staticmethod
+    def _worst_first(pairs: Iterable[ComparedPair]) -> tuple[ComparedPair, ...]:
+        return tuple(sorted(pairs, key=lambda pair: pair.found / pair.needed))
+
+    @property
+    def goal_met(self) -> bool | None:
+        """Whether all that the run decides of the goal is kept.
+
+        None where a peak is missing that would decide, or what a pair lacks is within the run's noise.
+        """
+        decided = [None if np.isnan(pair.found) or pair.in_noise else pair.met for pair in self.pairs]
+        decided += [wish.met for wish in self.wishes]
+        if False in decided:
+            return False
+        return None if self.lost or None in decided or not decided else True
+
+    @property
+    def another_program(self) -> bool:
+        """Whether the run looks as if it had been made with another program."""
+        off = np.abs(self.deviation / self.time_sd)
+        off = off[np.isfinite(off)]
+        return self.verdict == "departs" and bool(np.median(off) > ANOTHER)
 
     @property
     def within(self) -> bool:
@@ -159,34 +239,31 @@ class Comparison:
             off.max(initial=0.0) < largest_of(len(off)) and max(pairs, default=0.0) < largest_of(len(pairs))
         )
 
-    @cached_property
+    @property
     def tolerated(self) -> bool:
-        """Whether the shared cause is no larger than the tolerances that the scenario states."""
-        cause = self.causes.cause
-        if cause is None:
-            return True
-        if cause.kind == "delay":
-            return self.within
-        allowed = self.problem.scenario.tolerances
-        if cause.kind == "oven":
-            return abs(cause.size) <= allowed.oven + cause.sd
-        batch = batch_of([self.prediction.program])
-        pressure = batch.controlled == "pressure"
-        slopes = self.problem.robustness.sensitivity(batch).by_shared[0, 0]
-        # What a set carrier does to times, in terms of the velocity.
-        per_share = abs(float(np.nanmedian(slopes[4] / slopes[0])))
-        carrier = per_share * (allowed.pressure if pressure else allowed.flow)
-        cut = 2 * allowed.trimmed / self.problem.fit.system.column.length
-        return abs(cause.size) <= carrier + allowed.hold_up + cut + cause.sd
+        """Whether what deviates is no more than set points may be off by, all of them together."""
+        return not self.causes.beyond
 
     @property
     def verdict(self) -> Verdict:
         """What to call it, in one word."""
         if self.mends:
             return "misnamed"
-        if self.causes.cause is not None:
-            return "holds" if self.tolerated else "drifts"
-        return "departs" if self.causes.independent and not self.within else "holds"
+        if not self.tolerated:
+            return "drifts"
+        if self.causes.independent and not self.within:
+            return "departs"
+        if self.lost:
+            return "unconfirmed"
+        return "unresolved" if self.weaker else "holds"
+
+
+def cut_of(compared: Comparison, cause: Cause) -> float | None:
+    """The length [m] whose loss would have this effect, the old length still being entered; None where it is no cut."""
+    if cause.kind != "gas" or cause.size <= 0:
+        return None
+    cut = float(compared.problem.fit.system.column.length * -np.expm1(-cause.size / 2))
+    return cut if cut >= LEAST_CUT else None
 
 
 def largest_of(count: int) -> float:
@@ -239,6 +316,7 @@ def compare(
         mends=mends,
         causes=causes_of(expected, taken.time),
         pairs=_pairs(problem, prediction, taken.time, taken.width, repeatability),
+        wishes=found_wishes(problem, prediction, taken.time, taken.width),
     )
 
 

@@ -17,14 +17,17 @@ from optimizer.candidates import warnings_of
 from optimizer.compare import Comparison, compare
 from optimizer.compare_console import show_compared
 from optimizer.compare_document import COLUMNS, compared_document, compared_rows
+from optimizer.compare_files import next_files
 from optimizer.compare_refit import Refit, refit, retune
 from optimizer.documents import Document
 from optimizer.errors import ScenarioError
 from optimizer.found import Progress
 from optimizer.goal import problem_of
+from optimizer.peak_detection import USUAL_DETECTION, PeakDetection
 from optimizer.peak_tables import PeakTable
 from optimizer.reasons import broken_limits
 from optimizer.results import Candidate
+from optimizer.run_checks import confirmation_problems
 from optimizer.run_files import read_run
 from optimizer.scenario import Scenario, read_program
 from optimizer.text_files import nearest
@@ -46,7 +49,7 @@ class Made:
     show: Callable[[Console, Document], None] = show_compared
 
     def files(self) -> dict[str, bytes]:
-        """compare.json, compare.csv, the page compare.html and its picture."""
+        """compare.json, compare.csv, the page compare.html and its picture; programs and the run to go on with."""
         from optimizer.compare_page import compare_html
         from optimizer.compare_plots import compared_figure
         from optimizer.plots import picture
@@ -57,6 +60,7 @@ class Made:
             "compare.csv": csv_bytes(COLUMNS, compared_rows(self.document)),
             "compare.html": compare_html(self.document, self.compared, self.tuned).encode(),
             "compare.png": picture(figure, "png"),
+            **next_files(self.compared, self.tuned, self.document["retuned_for"]),
         }
 
 
@@ -92,14 +96,18 @@ def program_compared(
     return scenario.current, "[current]"
 
 
-def run_compared(scenario: Scenario, path: Path) -> PeakTable:
+def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUAL_DETECTION) -> PeakTable:
     """The peaks of the run, which may be without names.
+
+    Parameters
+    ----------
+    detection : what counts as a peak, where the run is a trace
 
     Raises
     ------
     ScenarioError : when it cannot be used, holds none of the scenario's compounds, or seems to misspell one
     """
-    peaks = read_run(path)
+    peaks = read_run(path, detection=detection)
     if not peaks.named:
         return peaks
     known = set(scenario.compounds)
@@ -128,16 +136,20 @@ def compared_run(
 
     Raises
     ------
-    ScenarioError : when the peaks of the run have no names
+    ScenarioError : when the peaks of the run have no names, or times that cannot be right
     """
     if not peaks.named:
         raise ScenarioError(
             f"{path}: its peaks have no names; let rampwright compare propose them (--matching, --accept), or write "
             "a peak table with rampwright peaks and fill them in"
         )
+    problems = confirmation_problems(scenario, program, origin, peaks, str(path))
+    if problems:
+        raise ScenarioError(problems)
     repeatability = float(np.median([run.repeatability for run in scenario.runs]))
     compared = compare(problem_of(scenario, fit), program, peaks, path.stem, origin, repeatability)
-    after = refit(compared) if np.isfinite(compared.found).sum() >= LEAST_PEAKS else None
+    told = not compared.another_program and np.isfinite(compared.found).sum() >= LEAST_PEAKS
+    after = refit(compared) if told else None
     return Made(_document(compared, after), compared, after)
 
 
@@ -155,7 +167,8 @@ def _document(compared: Comparison, after: Refit | None) -> Document:
     """The document, with what is to be known about the program and the fit."""
     problem, prediction = compared.problem, compared.prediction
     now = [*broken_limits(problem, prediction), *warnings_of(problem, prediction, prediction)]
-    fit = problem.fit if after is None else after.problem.fit
+    # Of a refit that is not relied on, a note on every peak would bury what the advice says.
+    fit = after.problem.fit if after is not None and after.reliable else problem.fit
     return {
         **compared_document(compared, after),
         "warnings": [*now, *compared.peaks.notes, *problem.scenario.warnings, *fit.warnings],

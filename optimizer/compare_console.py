@@ -9,10 +9,12 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.candidates_console import show_candidates
+from optimizer.compare_advice import share_in_words
 from optimizer.console import carrier_line, oven_line, show_cautions, show_warnings
+from optimizer.document_numbers import of_needed
 from optimizer.documents import Document
 
-WRONG = "◆"  # beside a peak that is probably under a wrong name
+WRONG = "◆"  # beside a peak whose name or time is probably wrong
 
 
 def show_compared(console: Console, document: Document) -> None:
@@ -25,10 +27,10 @@ def show_compared(console: Console, document: Document) -> None:
     console.print()
     console.print(_peaks(document))
     if any(row["wrongly_named"] for row in document["peaks"]):
-        console.print(f"{WRONG} probably under a wrong name; the widths and pairs below take it as mended.")
+        console.print(f"{WRONG} {marked_text(document)}; the widths and pairs below take it as mended.")
     if document["pairs"]:
         console.print(_pairs(document))
-        console.print(escape(smallest_line(document["smallest_resolution"])))
+        console.print(escape(critical_line(document["smallest_resolution"])), soft_wrap=True)
     if document["refit"] is not None:
         console.print(escape(refit_line(document["refit"])), soft_wrap=True)
     for line in document["advice"]:
@@ -56,12 +58,13 @@ def _peaks(document: Document) -> Table:
             *([_text(row["left_by_shared_cause_s"], "+.2f")] if shared else []),
             _text(row["width_ratio"], ".2f"),
         ]
-        table.add_row(escape(row["compound"]) + (f" {WRONG}" if row["wrongly_named"] else ""), *cells)
+        mark = f" {WRONG}" if row["wrongly_named"] else " (no peak)" if row["lost"] else ""
+        table.add_row(escape(row["compound"]) + mark, *cells)
     return table
 
 
 def _pairs(document: Document) -> Table:
-    table = Table(title="Counted neighbours", title_justify="left")
+    table = Table(title="Counted neighbours (±: standard deviation)", title_justify="left")
     table.add_column("pair", overflow="fold")
     for heading in ("needed", "predicted", "±", "found", "change in sd", "distance changed,\nbase widths"):
         table.add_column(heading, justify="right")
@@ -79,36 +82,56 @@ def _pairs(document: Document) -> Table:
     return table
 
 
-def smallest_line(smallest: Document) -> str:
-    """Smallest resolution predicted and found, in a sentence."""
-
-    def named(pair: list[str] | None) -> str:
-        return f" ({' and '.join(pair)})" if pair else ""
-
-    spread = "" if smallest["predicted_sd"] is None else f" ± {smallest['predicted_sd']:.2f}"
+def marked_text(document: Document) -> str:
+    """What the mark beside a peak says."""
+    kinds = {each["kind"] == "mistyped" for each in document["wrong_names"]}
+    if kinds == {True}:
+        return "its time is probably mistyped"
     return (
-        f"Smallest resolution: predicted {_text(smallest['predicted'], '.2f')}{spread}"
-        f"{named(smallest['predicted_between'])}, found {_text(smallest['found'], '.2f')}"
-        f"{named(smallest['found_between'])}."
+        "probably under a wrong name, or its time mistyped"
+        if True in kinds
+        else "probably under a wrong name"
+    )
+
+
+def critical_line(smallest: Document) -> str:
+    """The pair nearest to what it needs, or furthest below, as predicted and as found, in a sentence."""
+    pairs = {}
+    for word in ("predicted", "found"):
+        names = smallest[f"{word}_between"]
+        pairs[word] = f"{' and '.join(names)} ({smallest[f'{word}_needed']:.2f} needed)" if names else "none"
+    predicted, found = (f"{word} {_text(smallest[word], '.2f')}" for word in pairs)
+    if smallest["predicted_sd"] is not None:
+        predicted += f" ± {smallest['predicted_sd']:.2f}"
+    if pairs["predicted"] == pairs["found"]:
+        return f"Critical pair {pairs['found']}: {predicted}, {found}."
+    return (
+        f"Critical pair as predicted, {pairs['predicted']}: {predicted}; as found, {pairs['found']}: {found}."
     )
 
 
 def refit_line(refit: Document) -> str:
     """What the refit makes of the program, in a sentence."""
     before, after, moved = refit["before"], refit["after"], refit["largest_change_of_T0"]
-    shares = [f"{100 * each['pass_probability']:.0f}" for each in (before, after)]
-    resolutions = [_text(each["min_resolution"], ".2f") for each in (before, after)]
+    shares = [share_in_words(each["pass_probability"], each["fails_most"]) for each in (before, after)]
+    pairs = [
+        f"{' and '.join(each['critical_pair'] or ['none'])} {of_needed(each)}" for each in (before, after)
+    ]
+    if before["critical_pair"] == after["critical_pair"]:
+        pairs[1] = _text(after["min_resolution"], ".2f")
     line = (
         f"Refit with this run: flow factor {before['flow_factor']:.4f} before, {after['flow_factor']:.4f} with it; "
-        f"smallest resolution expected {resolutions[0]} before, {resolutions[1]} with it; the goal met in {shares[0]} "
-        f"% of draws before, {shares[1]} % with it. The characteristic temperature moved most is that of "
-        f"{moved['compound']}, by {moved['K']:+.2f} K."
+        f"critical pair expected {pairs[0]} before, {pairs[1]} with it; the goal met in {shares[0]} before, in "
+        f"{shares[1]} with it. The characteristic temperature moved most is that of {moved['compound']}, by "
+        f"{moved['K']:+.2f} K."
     )
     return line + (f" Left out: {', '.join(refit['left_out'])}." if refit["left_out"] else "")
 
 
 def _show_retuned(console: Console, document: Document) -> None:
     console.print("\n[bold]Re-tuned[/bold] with this run in the fit; the method in use is the compared one.")
+    if document["retuned_for"]:
+        console.print(f"[bold]{escape(document['retuned_for'])}[/bold]", soft_wrap=True)
     retuned = document["retuned"]
     if retuned["candidates"]:
         best = retuned["candidates"][0]

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
+from models.programs import Program
 from models.units import SECONDS_PER_MINUTE
 from optimizer.candidate_document import candidate_document
-from optimizer.compare import ComparedPair, Comparison
-from optimizer.compare_refit import Refit, retuning_reasons
-from optimizer.compare_words import advice, cause_text, cut_of, mend_text, remarks, verdict_line
+from optimizer.compare import ComparedPair, Comparison, cut_of
+from optimizer.compare_advice import advice, assumed, retuning_reasons, unreliable_text
+from optimizer.compare_refit import Entered, Refit
+from optimizer.compare_words import cause_text, mend_text, remarks, verdict_line
 from optimizer.document_numbers import minutes, number, two_decimals
 from optimizer.documents import FORMAT, Document, program_document
 from optimizer.reliability_document import reliability_document
-from optimizer.results import Prediction, SearchOutcome
+from optimizer.results import Prediction, Reliability, SearchOutcome
 from optimizer.shared_cause import Cause
 from optimizer.wrong_names import Mend
 
@@ -30,7 +30,12 @@ COLUMNS = (
     "width_half_found_min",
     "width_ratio",
 )
-CAUSE_KEYS = {"gas": "velocity_percent", "oven": "oven_K", "delay": "delay_s"}
+CAUSE_KEYS = {
+    "gas": "velocity_percent",
+    "oven": "oven_K",
+    "delay": "delay_s",
+    "stretch": "longer_percent",
+}
 
 
 def compared_document(
@@ -54,7 +59,7 @@ def compared_document(
         "repeatability_min": number(compared.repeatability / SECONDS_PER_MINUTE),
         "verdict": compared.verdict,
         "says": verdict_line(compared),
-        "goal_met": not compared.short and any(np.isfinite(pair.found) for pair in compared.pairs),
+        "goal_met": compared.goal_met,
         "remarks": remarks(compared),
         "advice": advice(compared, after, outcome is not None),
         "smallest_resolution": _smallest(compared),
@@ -62,16 +67,29 @@ def compared_document(
         "missing": list(compared.missing),
         "extra": [{"name": name, "found_min": minutes(time)} for name, time in compared.extra],
         "pairs": [_pair(compared, pair) for pair in compared.pairs],
+        "wishes": [
+            {"wish": each.name, "met": each.met, "missed": each.missed or None} for each in compared.wishes
+        ],
         "wrong_names": [_mend(compared, mend) for mend in compared.mends],
         "width_ratio": number(compared.width_ratio),
         "deviations": _deviations(compared),
         "reliability": reliability_document(compared.reliability),
         "refit": None if after is None else _refit(compared, after),
         "retuned": None,
+        "retuned_for": None,
     }
     if after is not None and outcome is not None:
         document["retuned"] = candidate_document(after.problem.scenario, outcome)
+        if outcome.candidates:
+            document["retuned_for"] = retuned_for(compared, after, outcome.candidates[0].prediction.program)
     return document
+
+
+def retuned_for(compared: Comparison, after: Refit, tuned: Program) -> str | None:
+    """What a program tuned with this run rests on, where that is to be known before it is used."""
+    said = [] if after.reliable else [f"NOT RELIABLE. {unreliable_text(after)}"]
+    state = assumed(compared, tuned)
+    return " ".join(said + ([] if state is None else [state])) or None
 
 
 def compared_rows(document: Document) -> list[dict[str, str | float | None]]:
@@ -96,7 +114,9 @@ def _peak(compared: Comparison, m: int) -> Document:
         "width_half_predicted_min": number(width / SECONDS_PER_MINUTE),
         "width_half_found_min": number(compared.found_width[m] / SECONDS_PER_MINUTE),
         "width_ratio": number(compared.found_width[m] / width, 3),
+        "width_deviation_sd": _hundredths(compared.width_sigmas[m]),
         "wrongly_named": m in wrong,
+        "lost": m in compared.lost,
     }
 
 
@@ -120,16 +140,18 @@ def _pair(compared: Comparison, pair: ComparedPair) -> Document:
 
 
 def _smallest(compared: Comparison) -> Document:
-    prediction, found = compared.prediction, compared.smallest_found
+    prediction, found = compared.prediction, compared.critical_found
     pair = prediction.critical_pair
     sd = None if prediction.critical is None else _hundredths(prediction.resolution_sd[prediction.critical])
     names = prediction.compounds
     return {
-        "predicted": number(prediction.min_resolution, 4),
+        "predicted": two_decimals(prediction.min_resolution),
         "predicted_sd": sd,
         "predicted_between": None if pair is None else list(pair),
+        "predicted_needed": number(prediction.critical_needed),
         "found": None if found is None else two_decimals(found.found),
         "found_between": None if found is None else [names[found.a], names[found.b]],
+        "found_needed": None if found is None else number(found.needed),
     }
 
 
@@ -161,13 +183,13 @@ def _deviations(compared: Comparison) -> Document:
 
 
 def _cause(compared: Comparison, cause: Cause) -> Document:
-    gas = cause.kind == "gas"
-    size = 100 * np.expm1(cause.size) if gas else cause.size
+    shared = cause.kind in ("gas", "stretch")
+    size = 100 * (np.expm1(cause.size) if cause.kind == "gas" else cause.size) if shared else cause.size
     cut = cut_of(compared, cause)
     return {
         "kind": cause.kind,
         CAUSE_KEYS[cause.kind]: number(size, 3),
-        "sd": number(100 * cause.sd if gas else cause.sd, 2),
+        "sd": number(100 * cause.sd if shared else cause.sd, 2),
         "as_cut_off_m": None if cut is None else round(cut, 3),
         "chi_square": number(cause.chi_square),
         "says": cause_text(compared, cause),
@@ -179,10 +201,11 @@ def _refit(compared: Comparison, after: Refit) -> Document:
     moved = after.problem.fit.retention.T0 - compared.problem.fit.retention.T0
     m = int(np.argmax(np.abs(moved)))
     return {
-        "before": _seen(
-            compared.problem.fit.system.flow_factor, compared.prediction, compared.reliability.share
-        ),
-        "after": _seen(after.problem.fit.system.flow_factor, after.prediction, after.reliability.share),
+        "before": _seen(compared.problem.fit.system.flow_factor, compared.prediction, compared.reliability),
+        "after": _seen(after.problem.fit.system.flow_factor, after.prediction, after.reliability),
+        "misfit": number(after.misfit, 3),
+        "reliable": after.reliable,
+        "new_length_entered": None if after.entered is None else _entered(after.entered),
         "largest_change_of_T0": {
             "compound": compared.prediction.compounds[m],
             "K": _hundredths(moved[m]),
@@ -193,11 +216,25 @@ def _refit(compared: Comparison, after: Refit) -> Document:
     }
 
 
-def _seen(flow_factor: float, prediction: Prediction, share: float) -> dict[str, Any]:
+def _entered(entered: Entered) -> Document:
+    return {
+        "length_m": number(entered.length, 5),
+        **_expected(entered.prediction, entered.reliability),
+    }
+
+
+def _seen(flow_factor: float, prediction: Prediction, reliability: Reliability) -> Document:
+    return {"flow_factor": number(flow_factor, 6), **_expected(prediction, reliability)}
+
+
+def _expected(prediction: Prediction, reliability: Reliability) -> Document:
     pair = prediction.critical_pair
     return {
-        "flow_factor": number(flow_factor, 6),
-        "min_resolution": number(prediction.min_resolution, 4),
+        "min_resolution": two_decimals(prediction.min_resolution),
         "critical_pair": None if pair is None else list(pair),
-        "pass_probability": number(share, 3),
+        "critical_pair_needs": number(prediction.critical_needed),
+        "pass_probability": number(reliability.share, 3),
+        "fails_most": next(
+            ({"what": what, "share": number(share, 3)} for what, share in reliability.failures), None
+        ),
     }

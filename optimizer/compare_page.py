@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from models.programs import Program
+from optimizer.candidates_console import told_lines
 from optimizer.cautions import PLANNING
 from optimizer.compare import Comparison
-from optimizer.compare_console import refit_line, smallest_line
+from optimizer.compare_console import critical_line, refit_line
 from optimizer.compare_plots import compared_figure
 from optimizer.documents import Document
 from optimizer.pages import page, tuned_part
@@ -38,11 +39,11 @@ def compare_html(document: Document, compared: Comparison, tuned: Candidate | No
         peaks=document["peaks"],
         shared=document["deviations"]["cause"] is not None,
         pairs=document["pairs"],
-        smallest=smallest_line(document["smallest_resolution"]),
+        critical=critical_line(document["smallest_resolution"]),
         refit=None if document["refit"] is None else refit_line(document["refit"]),
         origin=document["program_from"],
         tables=_tables(compared.prediction.program, ambient),
-        tuned=None if tuned is None else _tuned(tuned, ambient),
+        tuned=None if tuned is None else _tuned(document, tuned, ambient),
         warnings=document["warnings"],
         cautions=[] if document["retuned"] is None else document["retuned"]["cautions"],
         planning=PLANNING,
@@ -53,8 +54,15 @@ def _tables(program: Program, ambient_pressure: float) -> list[Any]:
     return [oven_set_points(program.oven), carrier_set_points(program.carrier, ambient_pressure)]
 
 
-def _tuned(candidate: Candidate, ambient_pressure: float) -> dict[str, Any]:
+def _tuned(document: Document, candidate: Candidate, ambient_pressure: float) -> dict[str, Any]:
+    """The re-tuned program with all that is told of it at a terminal."""
+    row = document["retuned"]["candidates"][0]
     return {
         **tuned_part(candidate),
         "tables": _tables(candidate.prediction.program, ambient_pressure),
+        "assumes": document["retuned_for"],
+        "missed": row["missed"],
+        "told": told_lines(row),
+        "order_changes": row["order_changes"],
+        "notes": [line for line in row["warnings"] if line not in row["order_changes"]],
     }

@@ -53,7 +53,7 @@ class MirrorData:
     times : (Q,) array
     predicted, found : (Q,) arrays
     peak_times, found_times : (M,) arrays, in order of predicted elution; nan where missing
-    names : M names; `pointed` says which are of the smallest resolution found, or wrongly named
+    names : M names; `pointed` says which are of the critical pair found, wrongly named, or missing
     pointed : M
     deviation, sd, shift : (M,) arrays  [s], found less predicted, its standard deviation, and the shared cause's part
         (nan without one)
@@ -100,13 +100,14 @@ def mirror_data(compared: Comparison) -> MirrorData:
     last = float(np.nanmax(np.concatenate([t + 3 * w, every + 3 * width])))
     end = max(prediction.run_time, last)
     times = np.union1d(trace_times(end, t, w, tailing), trace_times(end, every, width, tails))
-    smallest = compared.smallest_found
+    smallest = compared.critical_found
     pointed = set() if smallest is None else {smallest.a, smallest.b}
     if compared.mends:
         pointed = {each.compound for each in compared.mends}
         pointed |= {
             each.partner for each in compared.mends if each.kind == "swapped" and each.partner is not None
         }
+    pointed |= set(compared.lost)
     cause = compared.causes.cause
     return MirrorData(
         times=times / SECONDS_PER_MINUTE,

@@ -7,18 +7,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.fit import Fit
-from optimizer.compare import SHORT, Comparison
+from models.programs import Program
+from optimizer.compare import Comparison, cut_of
 from optimizer.found import Progress
 from optimizer.goal import Problem, problem_of
 from optimizer.peak_tables import PeakTable
 from optimizer.predict import covering, predict
 from optimizer.results import Prediction, Reliability, SearchOutcome
-from optimizer.scenario_data import ScoutingRun
+from optimizer.scenario_data import Scenario, ScoutingRun
 from optimizer.shared_cause import Cause
 from optimizer.uncertainty import with_uncertainty
 from optimizer.workflow import fit_scenario, optimize
 
-WORSE = 0.1  # fall of the share of draws from which re-tuning is advised
+MISFIT = (
+    3.0  # root mean square of a run's residuals in standard deviations, from which the refit is not relied on
+)
+
+
+@dataclass(frozen=True)
+class Entered:
+    """The compared program after a cut, the new length [m] being entered in its place."""
+
+    length: float
+    prediction: Prediction
+    reliability: Reliability
 
 
 @dataclass(frozen=True)
@@ -31,12 +43,24 @@ class Refit:
     prediction : Prediction of the compared program, with standard deviations
     reliability : Reliability
     left_out : names of peaks that the refit does not use
+    entered : Entered or None, where the run does not look as after a cut
     """
 
     problem: Problem
     prediction: Prediction
     reliability: Reliability
     left_out: tuple[str, ...]
+    entered: Entered | None
+
+    @property
+    def misfit(self) -> float:
+        """Root mean square of the residuals, in standard deviations, of the run that fits worst."""
+        return float(np.sqrt(np.nanmean(self.problem.fit.standardised**2, axis=1)).max())
+
+    @property
+    def reliable(self) -> bool:
+        """Whether this run and the scouting runs agree well enough to tune a program by all of them."""
+        return self.misfit < MISFIT
 
 
 def refit(compared: Comparison) -> Refit:
@@ -44,8 +68,8 @@ def refit(compared: Comparison) -> Refit:
 
     Names that are probably wrong are taken as mended. A cause that the whole run shares is no property of a compound:
     its shift is taken out of the times before they are fitted, and the cause itself is put into what is fitted for
-    the gas or the oven, so that predictions are for the instrument as it is now. A delay of all peaks moves no two of
-    them against each other and is left out.
+    the gas or the oven, so that predictions are for the instrument as it is now. A delay or stretch of all peaks costs
+    no resolution and is left out.
     """
     scenario, cause = compared.problem.scenario, compared.causes.cause
     shift = 0.0 if cause is None else cause.shift
@@ -53,7 +77,8 @@ def refit(compared: Comparison) -> Refit:
     program = compared.prediction.program
     run = ScoutingRun(compared.name, program, table, None, compared.repeatability)
     wider = replace(scenario, runs=(*scenario.runs, run), current=program)
-    fit = as_found(fit_scenario(wider), cause)
+    before = fit_scenario(wider)
+    fit = as_found(before, cause)
     problem = covering(problem_of(wider, fit), [program])
     prediction, reliability = with_uncertainty(problem, predict(problem, program))
     left_out = tuple(
@@ -61,12 +86,23 @@ def refit(compared: Comparison) -> Refit:
         for name, named, found in zip(scenario.compounds, compared.named, compared.found, strict=True)
         if np.isfinite(named) and np.isnan(found)
     )
-    return Refit(problem, prediction, reliability, left_out)
+    cut = None if cause is None else cut_of(compared, cause)
+    entered = None if cut is None else _entered(wider, before, program, cut)
+    return Refit(problem, prediction, reliability, left_out, entered)
+
+
+def _entered(scenario: Scenario, fit: Fit, program: Program, cut: float) -> Entered:
+    """The program on the column that `cut` [m] is missing from, as it is once the instrument knows."""
+    column = replace(scenario.column, length=scenario.column.length - cut)
+    shorter = replace(fit, system=replace(fit.system, column=column))
+    problem = covering(problem_of(replace(scenario, column=column), shorter), [program])
+    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    return Entered(column.length, prediction, reliability)
 
 
 def as_found(fit: Fit, cause: Cause | None) -> Fit:
     """A fit for an instrument on which a cause is at work."""
-    if cause is None or cause.kind == "delay":
+    if cause is None or cause.kind in ("delay", "stretch"):
         return fit
     if cause.kind == "gas":
         factor = float(np.exp(cause.size))
@@ -85,32 +121,6 @@ def _table(compared: Comparison, time: np.ndarray[tuple[int], np.dtype[np.float6
     return PeakTable(
         tuple(names[m] for m in order), time[order], compared.found_width[order], unknown, unknown.copy()
     )
-
-
-def retuning_reasons(compared: Comparison, after: Refit) -> tuple[str, ...]:
-    """Why the program should be tuned again; none when it is as good as it was."""
-    names = compared.prediction.compounds
-    reasons = [
-        f"{names[pair.a]} and {names[pair.b]} were found with a resolution of {pair.found:.2f}, "
-        f"{pair.needed:.2f} is needed"
-        for pair in compared.short[:2]
-    ]
-    prediction = after.prediction
-    lack = prediction.resolution / prediction.needed
-    if not compared.short and len(lack) and lack.min() < 1 - SHORT:
-        p = int(np.argmin(lack))
-        a, b = sorted(prediction.counted_pairs[p], key=lambda m: prediction.retention[m])
-        reasons.append(
-            f"with this run {names[a]} and {names[b]} are expected at a resolution of "
-            f"{prediction.resolution[p]:.2f}, {prediction.needed[p]:.2f} is needed"
-        )
-    before, now = compared.reliability.share, after.reliability.share
-    asked = compared.problem.confidence
-    if before - now > WORSE or (asked and now < asked <= before):
-        reasons.append(
-            f"it now meets the goal in {100 * now:.0f} % of draws, against {100 * before:.0f} % without this run"
-        )
-    return tuple(reasons)
 
 
 def retune(after: Refit, seconds: float, progress: Progress | None = None) -> SearchOutcome:

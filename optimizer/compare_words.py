@@ -1,40 +1,75 @@
-"""A comparison in sentences: the verdict in one line, what became of the run as a whole, and what to do."""
+"""A comparison in sentences: the verdict in one line, and what became of the run as a whole."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
-from optimizer.compare import ComparedPair, Comparison
-from optimizer.compare_refit import Refit, retuning_reasons
+from optimizer.compare import SHORT, ComparedPair, Comparison, cut_of
 from optimizer.shared_cause import LEAST_PEAKS, Cause
 from optimizer.wrong_names import Mend
 
 WIDER = 0.1  # of the widths, from which a change is worth a word
-LEAST_CUT = 0.005  # m; less is nobody's cut
+WIDTHS_OFF = 3.0  # standard deviations of the median width, likewise
 
 
 def verdict_line(compared: Comparison) -> str:
     """What to make of the run, in one line."""
-    return f"{_judgement(compared)}; {_resolution(compared)}."
+    if compared.another_program:
+        return (
+            "The run departs from its prediction by so much that it was probably made with another program than "
+            f"{compared.origin}."
+        )
+    parts = [_judgement(compared), _resolution(compared)]
+    parts += [wish.missed for wish in compared.wishes if wish.met is False]
+    return f"{'; '.join(part for part in parts if part)}."
 
 
 def _judgement(compared: Comparison) -> str:
     verdict, cause = compared.verdict, compared.causes.cause
     if verdict == "misnamed":
-        return f"A peak is not what it was named: {mend_text(compared, compared.mends[0])}" + (
+        what = (
+            "A time looks mistyped"
+            if compared.mends[0].kind == "mistyped"
+            else "A peak is not what it was named"
+        )
+        return f"{what}: {mend_text(compared, compared.mends[0])}" + (
             f", and {len(compared.mends) - 1} more" if len(compared.mends) > 1 else ""
         )
-    if verdict == "drifts":
-        assert cause is not None
-        return f"The run drifts as a whole: all deviations together look like {cause_text(compared, cause)}"
     if verdict == "departs":
         return "The run departs from its prediction, and not as a whole"
     if not compared.causes.peaks:
         return "Nothing can be said: the run has no peak that was predicted"
+    if verdict == "drifts":
+        assert cause is not None
+        what = f"The run drifts as a whole: all deviations together look like {cause_text(compared, cause)}"
+        return "; ".join([what, *_lost(compared)])
+    times = f"no time is further off than {_farthest(compared)}"
     if cause is not None:
-        return f"The prediction holds within its tolerances: what deviates looks like {cause_text(compared, cause)}"
-    return f"The prediction holds: no time is further off than {_farthest(compared)}"
+        times = f"within their tolerances, what deviates looks like {cause_text(compared, cause)}"
+    if verdict == "unconfirmed":
+        return f"Not confirmed: {'; '.join(_lost(compared))}; of the peaks found, {times}"
+    if verdict == "unresolved":
+        return f"The times hold, the resolution does not: {times}"
+    return f"The prediction holds: {times}"
+
+
+def _lost(compared: Comparison) -> list[str]:
+    """Peaks that are missing although they count, in words."""
+    found = []
+    for m in compared.lost:
+        text, expected = f"no peak for {compared.prediction.compounds[m]}", compared.expected_at(m)
+        if np.isfinite(expected):
+            text += f", expected at {_minutes(expected)} min"
+        k = compared.hiding(m)
+        if k is not None:
+            later = expected - float(compared.found[k])
+            text += (
+                f" (it may lie under {compared.prediction.compounds[k]}, "
+                f"{abs(later):.1f} s {'before' if later > 0 else 'after'} that)"
+            )
+        found.append(text)
+    return found
 
 
 def _farthest(compared: Comparison) -> str:
@@ -44,15 +79,26 @@ def _farthest(compared: Comparison) -> str:
 
 
 def _resolution(compared: Comparison) -> str:
-    pair = compared.smallest_found
+    """The pair that says most: what does not hold, else the critical one of those found."""
+    if not compared.causes.peaks:
+        return ""
+    pair = compared.critical_found
+    if compared.verdict == "unresolved":
+        pair = compared.weaker[0]
     if pair is None:
         return "no counted pair could be judged"
+    predicted = f"predicted {pair.predicted:.2f} ± {pair.predicted_sd:.2f}"
     if pair.found < 0:
-        what = f"{_pair(compared, pair)} have changed places (resolution {abs(pair.found):.2f})"
-    else:
-        what = f"smallest resolution found {pair.found:.2f} ({_pair(compared, pair)})"
-    what += f", predicted {pair.predicted:.2f}"
-    return what if pair.met else f"{what}, which misses the {pair.needed:.2f} needed"
+        return (
+            f"{_pair(compared, pair)} have changed places (resolution {abs(pair.found):.2f} the other way round; "
+            f"{predicted}, {pair.needed:.2f} needed)"
+        )
+    critical = "critical pair " if pair is compared.critical_found else ""
+    what = f"{critical}{_pair(compared, pair)}: found {pair.found:.2f}, {predicted}"
+    if pair.met:
+        return f"{what} ({pair.needed:.2f} needed)"
+    expected = ", as was predicted" if pair.predicted < pair.needed - SHORT else ""
+    return f"{what}, which misses the {pair.needed:.2f} needed{expected}"
 
 
 def _pair(compared: Comparison, pair: ComparedPair) -> str:
@@ -69,21 +115,17 @@ def cause_text(compared: Comparison, cause: Cause) -> str:
             f"all peaks {cause.size:.1f} s late, as when the clock starts before the injection or the oven is slow to "
             "follow"
         )
+    if cause.kind == "stretch":
+        late = "late" if cause.size > 0 else "early"
+        return f"all times {100 * abs(cause.size):.1f} % {late}, in proportion, as from a clock that is wrong"
     if cause.kind == "oven":
         return f"an oven {abs(cause.size):.1f} °C {'hotter' if cause.size > 0 else 'colder'}"
     share = 100 * (np.exp(cause.size) - 1)
     text = f"{abs(share):.1f} % {'faster' if share > 0 else 'slower'} gas"
     cut = cut_of(compared, cause)
-    if cut is not None and cut >= LEAST_CUT:
+    if cut is not None:
         text += f", as after cutting {cut:.2f} m off"
     return text
-
-
-def cut_of(compared: Comparison, cause: Cause) -> float | None:
-    """The length [m] whose loss would have this effect, the old length still being entered; None where it is no cut."""
-    if cause.kind != "gas" or cause.size <= 0:
-        return None
-    return float(compared.problem.fit.system.column.length * -np.expm1(-cause.size / 2))
 
 
 def mend_text(compared: Comparison, mend: Mend) -> str:
@@ -103,7 +145,7 @@ def mend_text(compared: Comparison, mend: Mend) -> str:
         return f"{name} is the peak named {other} at {_minutes(time)} min, not the one at {at} min; exchange the two"
     if mend.kind == "mistyped":
         assert mend.intended is not None
-        return f"{name} at {at} min should read {_minutes(mend.intended)} min; a slip of typing"
+        return f"{name} at {at} min should probably read {_minutes(mend.intended)} min"
     return f"{name} is expected at {expected} min, and what stands at {at} min is another compound"
 
 
@@ -128,7 +170,7 @@ def remarks(compared: Comparison) -> list[str]:
             f"is then off by more than {causes.cause.largest:.1f} standard deviations of fit and repeatability."
         )
     elif causes.independent:
-        tried = "and neither the gas, the oven nor a delay explains them together"
+        tried = "and neither the gas, the oven, a delay nor a stretch explains them together"
         if causes.peaks < LEAST_PEAKS:
             tried = "and so few peaks do not tell whether they have one cause"
         lines.append(
@@ -136,19 +178,39 @@ def remarks(compared: Comparison) -> list[str]:
             f"{causes.peaks} peaks), {tried}"
             + (", but they stay within the tolerances of the set points." if compared.within else ".")
         )
-    if compared.missing:
-        lines.append(f"No peak in the run for: {', '.join(compared.missing)}.")
-    told = {mend.partner for mend in compared.mends if mend.kind == "extra"}
+    told = (
+        {compared.prediction.compounds[m] for m in compared.lost}
+        if compared.verdict in ("unconfirmed", "drifts")
+        else set()
+    )
+    missing = [name for name in compared.missing if name not in told]
+    if missing:
+        lines.append(f"No peak in the run for: {', '.join(missing)}.")
+    exchanged = {mend.partner for mend in compared.mends if mend.kind == "extra"}
     lines += [
-        _extra_line(compared, name, time) for e, (name, time) in enumerate(compared.extra) if e not in told
+        _extra_line(compared, name, time)
+        for e, (name, time) in enumerate(compared.extra)
+        if e not in exchanged
     ]
-    ratio = compared.width_ratio
-    if abs(ratio - 1) > WIDER:
-        lines.append(
-            f"Peaks are {abs(100 * (ratio - 1)):.0f} % {'wider' if ratio > 1 else 'narrower'} than predicted (median): "
-            + ("look at column, liner and cut ends." if ratio > 1 else "resolutions found profit from that.")
-        )
+    if not compared.another_program:
+        lines += _width_lines(compared)
     return lines
+
+
+def _width_lines(compared: Comparison) -> list[str]:
+    """By how much the widths are off, where that is worth a word, and whether it is more than the fit foresees."""
+    ratio, sigmas = compared.width_ratio, compared.width_sigmas
+    known = sigmas[np.isfinite(sigmas)]
+    off = float(np.median(known)) if len(known) else 0.0
+    if not (abs(ratio - 1) > WIDER or abs(off) > WIDTHS_OFF):
+        return []
+    line = f"Peaks are {abs(100 * (ratio - 1)):.0f} % {'wider' if ratio > 1 else 'narrower'} than predicted (median)"
+    if abs(off) > WIDTHS_OFF:
+        line += f", {abs(off):.0f} standard deviations of a predicted width"
+    return [
+        f"{line}: "
+        + ("look at column, liner and cut ends." if ratio > 1 else "resolutions found profit from that.")
+    ]
 
 
 def _extra_line(compared: Comparison, name: str, time: float) -> str:
@@ -165,38 +227,3 @@ def _extra_line(compared: Comparison, name: str, time: float) -> str:
         m = int(np.nanargmin(np.abs(compared.found - time)))
         line += f"; its nearest neighbour is {prediction.compounds[m]}, {abs(time - compared.found[m]):.1f} s away"
     return f"{line}."
-
-
-def advice(compared: Comparison, after: Refit | None, retuned: bool) -> list[str]:
-    """What to do now, a sentence each."""
-    if after is None:
-        return ["Mend the table first; nothing is left to refit with."]
-    cause = compared.causes.cause
-    lines = []
-    if compared.mends:
-        lines.append("Look at the peak again before believing what follows, which takes the names as mended.")
-    if compared.verdict == "drifts" and cause is not None:
-        cut = cut_of(compared, cause)
-        if cut is not None and cut >= LEAST_CUT:
-            lines.append(
-                "If the column was cut, enter its new length; `rampwright adapt --trim-m` gives the setting that "
-                "brings the old times back."
-            )
-        elif cause.kind == "gas":
-            lines.append(
-                "Check the inlet for leaks, the entered column dimensions and the set pressure or flow."
-            )
-        elif cause.kind == "oven":
-            lines.append(
-                f"Set every temperature {abs(cause.size):.1f} °C {'lower' if cause.size > 0 else 'higher'}, or have "
-                "the oven's temperature checked."
-            )
-    reasons = retuning_reasons(compared, after)
-    if not reasons:
-        lines.append(
-            "No re-tuning is needed: with this run added to the fit, the program meets the goal as before "
-            f"({100 * after.reliability.share:.0f} % of draws, {100 * compared.reliability.share:.0f} % without it)."
-        )
-    else:
-        lines.append(f"Re-tuning is advised: {'; '.join(reasons)}." + ("" if retuned else " Add --retune."))
-    return lines

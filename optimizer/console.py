@@ -105,7 +105,11 @@ def show_check(console: Console, document: Document) -> None:
         console.print(f"In use      {oven_line(now['oven'])}; {carrier_line(now['carrier'])}")
     console.print(
         f"Goal        shortest {goal['minimise']} with Rs >= {goal['min_resolution']:g} for "
-        f"{document['pairs_counted']} pairs of {len(document['compounds'])} compounds"
+        + (
+            f"{document['pairs_counted']} pairs of {len(document['compounds'])} compounds"
+            if document["compounds"]
+            else "every pair of compounds (none known yet)"
+        )
         + (f", nothing before {goal['earliest_elution_min']:g} min" if goal["earliest_elution_min"] else "")
         + (f", all targets by {goal['latest_elution_min']:g} min" if "latest_elution_min" in goal else "")
         + (f", k at least {goal['min_retention_factor']:g}" if "min_retention_factor" in goal else "")
@@ -125,6 +129,8 @@ def show_check(console: Console, document: Document) -> None:
         f"{search['seconds']:g} s; seed {search['seed']}"
     )
     show_warnings(console, document["warnings"])
+    if document["next"] is not None:
+        console.print(f"[bold]Next:[/bold] {_escaped(document['next'])}", soft_wrap=True)
 
 
 def _confidence_line(confidence: float | str) -> str:
@@ -229,7 +235,11 @@ def show_fit(console: Console, document: Document) -> None:
         f"Flow {100 * (document['flow_factor'] - 1):+.2f} % against the dimensions; plate height "
         f"{document['plate_height_factor']:.2f} times theory, injected width {document['injected_width_s']:.2f} s "
         f"({widths}); oven {document['oven_lag_s']:.1f} s behind its set point"
-        + (f" (± {document['oven_lag_sd_s']:.1f} s)." if document["oven_lag_sd_s"] is not None else ".")
+        + (
+            f" (standard deviation {document['oven_lag_sd_s']:.1f} s)."
+            if document["oven_lag_sd_s"] is not None
+            else "."
+        )
     )
     show_warnings(console, document["warnings"])
 

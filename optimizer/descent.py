@@ -240,7 +240,8 @@ def fastest_margin(problem: Problem, family: Family, start: Array, cost: float) 
     """The point (D,) that comes closest to the wishes among those near `start` that cost no more than `cost` [s]."""
     start = family.ordered(start)
     if problem.by_draws:
-        problem = problem.holding(_held_at(problem, family, start))
+        # The cost is that of a bare prediction.
+        problem = problem.holding(replace(_held_at(problem, family, start), end=0.0))
     local = _Local(problem, family, start)
     return _raise_margin(local, start, 40, ln_cost=float(np.log(cost)))
 

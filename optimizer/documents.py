@@ -14,7 +14,7 @@ from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.document_numbers import minutes, number, two_decimals
 from optimizer.plot_data import valley
 from optimizer.results import Prediction
-from optimizer.scenario import Scenario
+from optimizer.scenario import SCENARIO_FILE, Scenario
 from optimizer.suspect_document import suspect_documents
 from optimizer.wishes_document import (
     column_part,
@@ -218,7 +218,7 @@ def _next(prediction: Prediction, m: int) -> int | None:
 
 
 def check_document(scenario: Scenario) -> Document:
-    """What was understood of a scenario."""
+    """What was understood of a scenario, and what to do next where there are no runs to fit yet."""
     column, instrument, steps = scenario.column, scenario.instrument, scenario.instrument.steps
     return {
         "format": FORMAT,
@@ -289,7 +289,13 @@ def check_document(scenario: Scenario) -> Document:
             "seed": scenario.search.seed,
         },
         "warnings": list(scenario.warnings),
+        "next": None if scenario.runs else _first_step(scenario),
     }
+
+
+def _first_step(scenario: Scenario) -> str:
+    named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
+    return f"No [[scouting_runs]] yet, and nothing to fit; rampwright scout {named} says which two to make first."
 
 
 def _count_pairs(scenario: Scenario) -> int:

@@ -20,7 +20,7 @@ class ScenarioError(RampwrightError):
     """
 
     def __init__(self, problems: str | Sequence[str]) -> None:
-        self.problems = tuple(map(_fit_to_show, (problems,) if isinstance(problems, str) else problems))
+        self.problems = tuple(map(fit_to_show, (problems,) if isinstance(problems, str) else problems))
         lines = list(self.problems[:SHOWN])
         hidden = len(self.problems) - SHOWN
         if hidden > 0:
@@ -28,10 +28,10 @@ class ScenarioError(RampwrightError):
         super().__init__("\n".join(lines))
 
 
-def _fit_to_show(problem: str) -> str:
+def fit_to_show(problem: str) -> str:
     """A problem of bounded length and without commands to a screen: what it quotes may be anything. Line ends stay."""
     if "\n" in problem:
-        return "\n".join(map(_fit_to_show, problem.split("\n")))
+        return "\n".join(map(fit_to_show, problem.split("\n")))
     if len(problem) > HEAD + TAIL:
         problem = f"{problem[:HEAD]} [...] {problem[-TAIL:]}"
     return "".join(c if _is_seen(c) else c.encode("unicode_escape").decode("ascii") for c in problem)

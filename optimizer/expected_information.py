@@ -62,7 +62,7 @@ def resolution_slopes(problem: Problem, program: Program, retention: Array, widt
 
 
 def with_next_flow(fit: Fit, scenario: Scenario) -> Array:
-    """The fit's covariance; where every run has a flow of its own, how far that of the next lies from their mean after it."""
+    """The fit's covariance, and, where every run has a flow of its own, how far the next lies from their mean."""
     if not _own_flow(scenario):
         return fit.covariance
     size = len(fit.covariance)

@@ -143,6 +143,11 @@ class Inlet:
         """The shortest first hold of the oven [s]."""
         return self.purge_on or 0.0 if self.mode == "splitless" else 0.0
 
+    @property
+    def split_unknown(self) -> bool:
+        """Whether gas may leave by a split vent without its ratio being stated."""
+        return self.split_ratio is None and self.mode != "on-column"
+
     def total_flow(self, column_flow: Number) -> Number:
         """Flow the inlet takes [m3/s] at a column flow [m3/s], any shape; without a split ratio, no split."""
         return column_flow * (1 + (self.split_ratio or 0.0)) + self.septum_purge

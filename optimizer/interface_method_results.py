@@ -128,7 +128,7 @@ class Compared(Result):
 
     @property
     def verdict(self) -> str:
-        """holds, drifts, misnamed or departs; docs/results.md says what each means."""
+        """holds, unresolved, unconfirmed, drifts, misnamed or departs; docs/results.md says what each means."""
         return str(self.made.document["verdict"])
 
     @property
@@ -141,7 +141,7 @@ class Compared(Result):
         return copy.deepcopy(self.made.document)
 
     def files(self) -> dict[str, bytes]:
-        """compare.json, compare.csv, compare.html and the picture."""
+        """compare.json, compare.csv, compare.html, the picture, and programs and the run to go on with."""
         return self.made.files()
 
     def figure(self) -> Figure:

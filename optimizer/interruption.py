@@ -69,6 +69,19 @@ def postponed(
             signal.signal(number, handler)
 
 
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Within, a first Ctrl-C waits, and is raised afterwards; a second one does not wait.
+
+    For what calls back from where no exception comes out, as weak references do: a Ctrl-C that meets such a callback
+    would be lost, with a traceback on stderr.
+    """
+    with postponed(1) as stop_asked:
+        yield
+    if stop_asked():
+        raise KeyboardInterrupt
+
+
 def finishing() -> AbstractContextManager[Callable[[], bool]]:
     """While results are drawn and written: a first Ctrl-C lets that come to its end, a second one does not."""
     return postponed(1, _say_so)

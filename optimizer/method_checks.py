@@ -53,10 +53,7 @@ def method_warnings(table: ScenarioTable) -> Iterator[str]:
         yield 'inlet.mode = "splitless" without purge_on_min: nothing bounds the first hold'
     if limit is not None and inlet.split_ratio is None and inlet.mode != "on-column":
         origin = "inlet.max_total_flow_mL_min" if inlet.max_total_flow_mL_min is not None else "with hydrogen"
-        yield (
-            f"the total flow may be {limit:g} mL/min ({origin}), but without inlet.split_ratio the split flow is "
-            "unknown: only column flow and septum purge are counted"
-        )
+        yield split_unknown(limit, origin)
     search = table.search
     modes = search.carrier_modes
     programmed = modes is not None and any(mode in modes for mode in PROGRAMMED_MODES)
@@ -65,6 +62,14 @@ def method_warnings(table: ScenarioTable) -> Iterator[str]:
             f"search.max_carrier_ramps = {search.max_carrier_ramps}: has no effect, carrier_modes names neither "
             '"flow program" nor "pressure program"'
         )
+
+
+def split_unknown(limit: float, origin: str) -> str:
+    """That a limit [mL/min] of the total flow cannot be held against all of it."""
+    return (
+        f"the total flow may be {limit:g} mL/min ({origin}), but without inlet.split_ratio the split flow is unknown: "
+        "only column flow and septum purge are counted"
+    )
 
 
 def _inlet(table: ScenarioTable) -> Iterator[str]:

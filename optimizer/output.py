@@ -23,6 +23,7 @@ _OPTIONAL = {
                         "front.svg"),
     "prediction.json": ("exposure.png", "exposure.svg"),
     "adapt.json": ("tuned.toml",),
+    "compare.json": ("tuned.toml",),
     "scout.json": ("scout.toml", "scout.png", "scout.svg"),
 }  # fmt: skip
 PATIENCE = 10.0  # s to wait for another run that is writing to the same place; it takes milliseconds

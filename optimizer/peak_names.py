@@ -20,6 +20,7 @@ from optimizer.peak_tables import PeakTable
 from optimizer.scenario_schema import ScenarioTable
 from optimizer.text_files import nearest, read_text
 
+ACCEPTED_FILE = "matching.csv"  # that accepted names are written to, beside the scenario
 COLUMNS = ("run", "retention_min", "compound", "confidence")
 REQUIRED = COLUMNS[:3]
 SAME_TIME = 0.002  # min, between a line of the matching table and the peak it names
@@ -58,9 +59,14 @@ def with_names(files: Files, path: Path | str, matching: Path | None) -> tuple[l
             )
         return files.peaks, []
     if matching is None and stated is None:
+        accepted = files.file.parent / ACCEPTED_FILE
         raise ScenarioError(
-            f"{files.file}: the peaks of run {' and run '.join(map(repr, unnamed))} have no names; run rampwright fit "
-            f"{path} first, which proposes them"
+            f"{files.file}: the peaks of run {' and run '.join(map(repr, unnamed))} have no names; "
+            + (
+                f'put the line matching = "{ACCEPTED_FILE}" at the top, to take those in {accepted}'
+                if accepted.exists()
+                else f"run rampwright fit {path} first, which proposes them"
+            )
         )
     file = matching if matching is not None else files.file.parent / str(stated)
     nameless = {run: peaks for run, peaks in zip(runs, files.peaks, strict=True) if not peaks.named}

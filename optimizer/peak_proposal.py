@@ -14,7 +14,7 @@ from models.system import ColumnSystem
 from optimizer.document_numbers import minutes, number
 from optimizer.errors import ScenarioError
 from optimizer.output import OutputError, write_atomically
-from optimizer.peak_names import matching_text
+from optimizer.peak_names import ACCEPTED_FILE, matching_text
 from optimizer.run_checks import run_problems
 from optimizer.scenario import read_files
 from optimizer.scenario_conversion import scenario_of
@@ -22,8 +22,6 @@ from optimizer.scenario_data import Scenario, ScoutingRun
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-ACCEPTED_FILE = "matching.csv"
 
 
 @dataclass(frozen=True)
@@ -134,8 +132,11 @@ def write_matching(proposal: Proposal, file: Path) -> None:
     OutputError : when there is such a file already, or it cannot be written
     """
     if file.exists():
+        use = ""
+        if file.parent == proposal.scenario.path.parent:
+            use = f'to fit with its names, put the line matching = "{file.name}" at the top of the scenario; else '
         raise OutputError(
-            f"{file}: is there already and is not overwritten; name another file, or move it away"
+            f"{file}: is there already and is not overwritten; {use}name another file, or move it away"
         )
     write_atomically(file, matching_text([row[:4] for row in proposal.rows]).encode())
 
@@ -224,6 +225,13 @@ def _how_to_go_on(table: Path | None, scenario: Path) -> list[str]:
             f'  matching = "{table.name}"',
         ]
     folder = scenario if scenario.is_dir() else scenario.parent
+    if (folder / ACCEPTED_FILE).exists():
+        return [
+            f"{first} {folder / ACCEPTED_FILE} is there already, perhaps accepted before; to fit with its names, put "
+            "this line at the top of the scenario:",
+            f'  matching = "{ACCEPTED_FILE}"',
+            "To have these names written instead, move that file away first.",
+        ]
     return [
         f"{first} To write them to a table, put right what is wrong, and name it at the top of the scenario:",
         f"  rampwright fit {scenario} --matching {folder / ACCEPTED_FILE}",

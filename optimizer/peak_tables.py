@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -62,6 +63,18 @@ class PeakTable:
     def index(self, compound: str) -> int | None:
         """The row of a compound, None when this run does not have it."""
         return self.compounds.index(compound) if compound in self.compounds else None
+
+    def only(self, compounds: Container[str]) -> PeakTable:
+        """The peaks of some compounds."""
+        rows = [row for row, name in enumerate(self.compounds) if name in compounds]
+        return PeakTable(
+            tuple(self.compounds[row] for row in rows),
+            self.retention[rows],
+            self.width_half[rows],
+            self.area[rows],
+            self.tailing[rows],
+            self.notes,
+        )
 
 
 def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -> PeakTable:

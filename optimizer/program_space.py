@@ -225,11 +225,12 @@ class Family:
         result: Array = count * self.step + self.offset
         return result
 
-    def program(self, values: Array, run_time: float, time_step: float) -> Program:
+    def program(self, values: Array, run_time: float, time_step: float, eased: bool = False) -> Program:
         """The program of set values (D,), ended at the first settable time after `run_time` [s].
 
         What would begin after the end is dropped; a hold under way is cut at the first multiple of the time step,
-        a ramp under way at the first settable temperature at or above the one reached.
+        a ramp under way at the first settable temperature at or above the one reached. A slow ramp may take a minute
+        for that: `eased`, it ends at the last settable temperature before, which is held to the end.
         """
         start = float(values[0])
 
@@ -246,12 +247,17 @@ class Family:
             if target > T:
                 reached = T + rate * (run_time - clock)
                 if reached < target:
-                    steps = np.ceil((reached - self.offset[0]) / self.step[0] - 1e-6)
-                    target = min(target, float(steps * self.step[0] + self.offset[0]))
-                clock += (target - T) / rate
-                T = target
-                rises.append((rate, target))
-                holds.append(0.0)
+                    steps = (reached - self.offset[0]) / self.step[0]
+                    whole = np.floor(steps + 1e-6) if eased else np.ceil(steps - 1e-6)
+                    target = min(target, float(whole * self.step[0] + self.offset[0]))
+                if target > T:
+                    clock += (target - T) / rate
+                    T = target
+                    rises.append((rate, target))
+                    holds.append(0.0)
+                if eased and reached < float(values[3 + 3 * i]):
+                    holds[-1] += up_to_end(clock)
+                    break
             wanted = float(values[4 + 3 * i]) if i < self.ramps - 1 else np.inf
             after = min(wanted, up_to_end(clock))
             holds[-1] += after

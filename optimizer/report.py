@@ -16,7 +16,7 @@ from optimizer.candidate_document import (
     csv_bytes,
     json_bytes,
 )
-from optimizer.cautions import PLANNING, cautions_about
+from optimizer.cautions import PLANNING, cautions_of
 from optimizer.documents import Document, fit_document
 from optimizer.exposure_data import exposure_data
 from optimizer.exposure_plots import exposure_figure
@@ -144,7 +144,6 @@ def report_html(
     `pictures` holds chromatogram_N.svg of every candidate, exposure_N.svg and front.svg where there are any;
     `fitted` is the fit's document.
     """
-    predictions = [each.prediction for each in outcome.candidates]
     front = pictures.get("front.svg")
     return page(
         "report.html.j2",
@@ -178,7 +177,7 @@ def report_html(
             for each in outcome.candidates
         ],
         in_use=None if outcome.current is None else _in_use(scenario, outcome.current),
-        cautions=cautions_about(scenario, predictions),
+        cautions=cautions_of(scenario, outcome),
         planning=PLANNING,
     )
 

@@ -149,13 +149,19 @@ def _best(problem: Problem, family: Family, points: Array) -> _Scored:
     leading = feasible[np.argsort(assessment.cost[feasible], kind="stable")[:LEADING]]
     scored = []
     for at in leading:
-        program = family.program(
-            points[at], float(assessment.run_time[at]), problem.scenario.instrument.steps.time
-        )
-        cut = problem.cost(batch_of([program]), np.array([program.oven.duration]))
+        programs = _cut(problem, family, points[at], float(assessment.run_time[at]))
+        ends = np.array([program.oven.duration for program in programs])
+        cut = float(problem.cost(batch_of(programs), ends).min())
         cost = float(assessment.cost[at])
-        scored.append(_Scored(points[at], float(cut[0]), cost, float(margin[at]), (False, 0.0)))
+        scored.append(_Scored(points[at], cut, cost, float(margin[at]), (False, 0.0)))
     return min(scored, key=lambda each: (round(each.settable_cost, 6), each.cost))
+
+
+def _cut(problem: Problem, family: Family, values: Array, end: float) -> list[Program]:
+    """The programs that set values (D,) may become when they end at `end` [s] on the clock's and the oven's grid."""
+    step = problem.scenario.instrument.steps.time
+    programs = [family.program(values, end, step, eased) for eased in (False, True)]
+    return programs[: 1 + (programs[1].oven.duration < programs[0].oven.duration)]
 
 
 def _better(a: _Scored, b: _Scored) -> bool:
@@ -171,7 +177,25 @@ def _better(a: _Scored, b: _Scored) -> bool:
 def _ended(problem: Problem, held: Problem, family: Family, z: Array, values: Array) -> Settable:
     """The program cut at its end as the problem `held` over the grid has it, assessed again as it will be typed in."""
     full = held.assess(family.batch(values[None]), "polish")
-    program = family.program(values, float(full.run_time[0]), problem.scenario.instrument.steps.time)
-    program = with_bake_out(problem.scenario, program)
-    judged = judgement(problem, batch_of([program]))
-    return Settable(family, z, values, program, judged.margin, judged.equipment, judged.shortfall)
+    made = []
+    for program in _cut(problem, family, values, float(full.run_time[0])):
+        program = with_bake_out(problem.scenario, _long_enough(held, program))
+        judged = judgement(problem, batch_of([program]))
+        made.append(Settable(family, z, values, program, judged.margin, judged.equipment, judged.shortfall))
+    return min(
+        made, key=lambda each: (not each.feasible, each.program.oven.duration if each.feasible else 0.0)
+    )
+
+
+def _long_enough(held: Problem, program: Program) -> Program:
+    """A program with its last hold such that the last peak is over before it ends."""
+    step = held.scenario.instrument.steps.time
+    late = float(held.assess(batch_of([program]), "polish").run_time[0]) - program.oven.duration
+    if late <= 0:
+        return program
+    oven = program.oven
+    more = float(np.ceil(late / step - 1e-6) * step)
+    if not oven.ramps:
+        return replace(program, oven=replace(oven, hold=oven.hold + more))
+    last = replace(oven.ramps[-1], hold=oven.ramps[-1].hold + more)
+    return replace(program, oven=replace(oven, ramps=(*oven.ramps[:-1], last)))

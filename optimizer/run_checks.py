@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from models.carrier_flow import hold_up_time
 from models.programs import CarrierProgram, Program, batch_of, values_at
 from models.system import ColumnSystem, inlet_pressure
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE
+from optimizer.peak_tables import PeakTable
 from optimizer.scenario_data import COUNTED_ROLES, Scenario, ScoutingRun
 from optimizer.text_files import nearest
 
@@ -47,13 +49,34 @@ def run_problems(scenario: Scenario, files: Sequence[str]) -> list[str]:
         key = f"{scenario.path}: scouting_runs[{number}]"
         # The later checks rest on what the earlier ones refuse, so only the first refusal of a run is told.
         problems += (
-            list(_past_the_end(key, run, file))
+            list(_past_the_end(f"{key}.oven", run, file))
             or list(_hold_up_problem(key, run, system, scenario.ambient_pressure))
             or list(_before_hold_up(run, file, system, scenario.ambient_pressure))
         )
     problems = problems or list(_contradictions(scenario, files, system))
     problems += _compounds(scenario, files)
     return problems
+
+
+def confirmation_problems(
+    scenario: Scenario, program: Program, origin: str, peaks: PeakTable, file: str
+) -> list[str]:
+    """What cannot be right in the times of a confirmation run, as of a scouting run.
+
+    Parameters
+    ----------
+    origin : where its program comes from, as messages name it
+    """
+    # A peak of something else, as of air or solvent, may leave with the hold-up time, or before what was computed.
+    peaks = peaks.only(scenario.compounds)
+    if not peaks.named:
+        return []
+    repeatability = float(np.median([run.repeatability for run in scenario.runs]))
+    run = ScoutingRun(Path(file).stem, program, peaks, None, repeatability)
+    system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
+    return list(_past_the_end(origin, run, file)) or list(
+        _before_hold_up(run, file, system, scenario.ambient_pressure)
+    )
 
 
 def run_warnings(scenario: Scenario) -> list[str]:
@@ -177,12 +200,12 @@ def _with_namesake(compounds: Sequence[str]) -> Callable[[str], str]:
     return named
 
 
-def _past_the_end(key: str, run: ScoutingRun, file: str) -> Iterator[str]:
+def _past_the_end(where: str, run: ScoutingRun, file: str) -> Iterator[str]:
     duration, last = run.program.oven.duration, float(run.peaks.retention[-1])
     if duration > 0 and last > LONGER_THAN_PROGRAM * duration:
         yield (
             f"{file}: {run.peaks.compounds[-1]!r}: retention_min = {_minutes(last)} is far past the end of its "
-            f"oven program ({_minutes(duration)} min, {key}.oven); are the retention times in seconds, or is "
+            f"oven program ({_minutes(duration)} min, {where}); are the retention times in seconds, or is "
             "a last hold missing?"
         )
 

@@ -20,6 +20,7 @@ from optimizer.predict import covering, predict
 from optimizer.results import Prediction
 from optimizer.scenario_data import Scenario
 from optimizer.scout_programs import PossibleRun, possible_runs
+from optimizer.shortfalls import shortfalls
 from optimizer.uncertainty import with_uncertainty
 
 LEADING = 3  # candidates that count
@@ -69,11 +70,13 @@ class Leading:
     prediction : Prediction
     share : float, of draws that hold
     share_then : float, the same once the suggested run was made, should it leave the best guess where it is
+    missed : what it does not keep of the goal, and by how much; empty when it meets it
     """
 
     prediction: Prediction
     share: float
     share_then: float
+    missed: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -124,8 +127,10 @@ def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
         pairs += own
         slopes += own_slopes
     compounds = sorted({m for pair in pairs for m in (pair.a, pair.b)})
+    missed = [shortfalls(problem, prediction) for prediction, _ in seen]
     if not pairs:
-        return Scouted(problem.scenario, tuple(Leading(p, r.share, r.share) for p, r in seen), (), (), None)
+        leading = [Leading(p, r.share, r.share, short) for (p, r), short in zip(seen, missed, strict=True)]
+        return Scouted(problem.scenario, tuple(leading), (), (), None)
     possible = possible_runs(problem, [prediction.program for prediction, _ in seen], compounds)
     covariance = with_next_flow(problem.fit, problem.scenario)
     runs = [value_of(problem, run, pairs, np.array(slopes), covariance) for run in possible]
@@ -137,8 +142,8 @@ def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
         kept = len(problem.fit.covariance)
         then = replace(problem, fit=replace(problem.fit, covariance=learnt[:kept, :kept]))
     leading = [
-        Leading(prediction, reliability.share, with_uncertainty(then, prediction)[1].share)
-        for prediction, reliability in seen
+        Leading(prediction, reliability.share, with_uncertainty(then, prediction)[1].share, short)
+        for (prediction, reliability), short in zip(seen, missed, strict=True)
     ]
     return Scouted(problem.scenario, tuple(leading), tuple(pairs), tuple(runs), suggested)
 

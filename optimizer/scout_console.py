@@ -8,6 +8,7 @@ from rich.table import Table
 
 from optimizer.console import carrier_line, oven_line, show_cautions, show_warnings
 from optimizer.documents import Document
+from optimizer.reliability_document import percent
 
 DIFFERS = 0.01  # between falls with and without a measured hold-up time, that is worth a column
 
@@ -32,10 +33,12 @@ def show_first(console: Console, document: Document) -> None:
 def show_next(console: Console, document: Document) -> None:
     """The run suggested, what decides about the candidates, and all the runs that were looked at."""
     console.print(f"[bold]{escape(document['title'])}[/bold]")
+    if document["verdict"] is not None:
+        console.print(f"[bold]{escape(document['verdict'])}[/bold]")
     for candidate in document["candidates"]:
         console.print(
             f"Candidate {candidate['rank']}: {oven_line(candidate['oven'])}; {carrier_line(candidate['carrier'])}; "
-            f"{candidate['run_time_min']:.2f} min, holds in {100 * candidate['holds']:.0f} % of draws"
+            f"{candidate['run_time_min']:.2f} min, holds in {percent(candidate['holds'])} of draws"
         )
     if document["critical_pairs"]:
         console.print(_pairs(document))

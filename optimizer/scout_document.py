@@ -15,6 +15,7 @@ from optimizer.scout import AS_GOOD, NEAR_NEED, WORTH, Critical, RunValue, Scout
 from optimizer.scout_programs import SPREAD, FirstRun
 from optimizer.set_points import set_point_lines
 
+MISSED = 3  # of what a program misses, told in the verdict
 TOLD = 0.01  # gain in the share of draws that is worth a word
 METHOD = (
     "Expected information, linear and Gaussian: the covariance of the fitted retention parameters and flow, updated by "
@@ -83,6 +84,7 @@ def scout_document(found: Scouted, warnings: Sequence[str]) -> Document:
         "title": scenario.title,
         "job": "next run",
         "method": METHOD,
+        "verdict": verdict(found),
         "candidates": [
             {
                 "rank": number_,
@@ -91,6 +93,7 @@ def scout_document(found: Scouted, warnings: Sequence[str]) -> Document:
                 "min_resolution": two_decimals(each.prediction.min_resolution),
                 "holds": number(each.share, 3),
                 "holds_then": number(each.share_then, 3),
+                "missed": list(each.missed),
             }
             for number_, each in enumerate(found.leading, 1)
         ],
@@ -113,6 +116,19 @@ def scout_document(found: Scouted, warnings: Sequence[str]) -> Document:
         "warnings": [*scenario.warnings, *warnings],
         "cautions": list(cautions(scenario, programs, _largest_flow(programs))) if programs else [],
     }
+
+
+def verdict(found: Scouted) -> str | None:
+    """That no candidate meets the goal, and what the closest one misses; None where one does."""
+    if not found.leading or not all(each.missed for each in found.leading):
+        return None
+    missed = found.leading[0].missed
+    more = len(missed) - MISSED
+    return (
+        "No program here meets the goal. The closest one, candidate 1, misses it by this: "
+        + "; ".join(missed[:MISSED])
+        + (f"; and {more} more." if more > 0 else ".")
+    )
 
 
 def suggestion(found: Scouted) -> list[str]:
@@ -138,7 +154,12 @@ def suggestion(found: Scouted) -> list[str]:
         f"resolutions, and {_percent(best.fall_of_all)} off their whole variance, tolerances included."
     ]
     if best.run.kind == "candidate":
-        lines.append("It is a candidate itself, so the same run confirms it.")
+        itself = next(each for each in found.leading if each.prediction.program == best.run.program)
+        lines.append(
+            "It is a candidate itself, which does not meet the goal: the run teaches, there is no method to confirm."
+            if itself.missed
+            else "It is a candidate itself, so the same run confirms it."
+        )
     if best is not top:
         lines.append(
             f"{_capital(top.run.name)} would teach more ({100 * top.fall_of_all:.0f} %) but takes "

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.scaling import hold_up_at, speed_optimised_flow
 from models.system import ColumnSystem, inlet_pressure
-from models.units import celsius, kelvin
+from models.units import celsius, flow_mL_min, gauge_kPa, kelvin
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem, end_of_peak
 from optimizer.hold_up import hold_up_time_of
@@ -27,6 +28,7 @@ from optimizer.instrument_steps import carrier_step, on_grid
 from optimizer.limits import heating_limit
 from optimizer.predict import covering
 from optimizer.scenario_data import Scenario
+from optimizer.scenario_schema import InstrumentTable
 
 FIRST_HEATING = {"slow": 5.0, "fast": 20.0}  # K per hold-up time
 SPREAD = FIRST_HEATING["fast"] / FIRST_HEATING["slow"]
@@ -159,6 +161,26 @@ def _start(scenario: Scenario) -> float:
     return start
 
 
+@dataclass(frozen=True)
+class _Bound:
+    """A bound of the column flow [m3/s]: the limit it comes from, and the temperature [K] at which it is that flow."""
+
+    flow: float
+    text: str
+    T: float | None = None
+
+    def told(self) -> str:
+        at = "" if self.T is None else f" at {celsius(self.T):g} °C"
+        return f"{flow_mL_min(self.flow):.2g} mL/min{at}"
+
+
+def _limit(key: str, value: float | np.floating[Any]) -> str:
+    """A limit of the instrument as it is entered, and whether it is what it is unless stated."""
+    value = round(float(value), 6)
+    usual = " (the default)" if value == InstrumentTable.model_fields[key].default else ""
+    return f"instrument.{key} = {value:g}{usual}"
+
+
 def _first_carrier(scenario: Scenario, system: ColumnSystem, start: float, end: float) -> CarrierProgram:
     """The usual speed-optimised flow, as near as pneumatics, detector and inlet allow; the mode that is searched."""
     instrument, inlet, step = scenario.instrument, scenario.inlet, scenario.instrument.steps.flow
@@ -168,17 +190,28 @@ def _first_carrier(scenario: Scenario, system: ColumnSystem, start: float, end: 
 
     # A constant flow needs the most pressure where the column is hottest, the least where it is coldest.
     least = max(instrument.min_inlet_pressure, scenario.ambient_pressure)
-    lowest = instrument.min_flow
+    least_kPa, most_kPa = (
+        float(gauge_kPa(each, scenario.ambient_pressure)) for each in (least, instrument.max_inlet_pressure)
+    )
+    lows = [_Bound(instrument.min_flow, _limit("min_flow_mL_min", flow_mL_min(instrument.min_flow)))]
     if least > system.outlet_pressure:
-        lowest = max(lowest, flow_at(least, start))
-    highest = min(instrument.largest_column_flow, flow_at(instrument.max_inlet_pressure, end))
+        lows.append(_Bound(flow_at(least, start), _limit("min_inlet_pressure_kPa", least_kPa), start))
+    largest, detector = instrument.largest_column_flow, instrument.largest_column_flow < instrument.max_flow
+    key = "detector_max_flow_mL_min" if detector else "max_flow_mL_min"
+    highs = [
+        _Bound(largest, _limit(key, flow_mL_min(largest))),
+        _Bound(flow_at(instrument.max_inlet_pressure, end), _limit("max_inlet_pressure_kPa", most_kPa), end),
+    ]
     if inlet.max_total_flow is not None:
         most = (inlet.max_total_flow - inlet.septum_purge) / (1 + (inlet.split_ratio or 0.0))
-        highest = min(highest, most)
+        highs.append(_Bound(most, f"inlet.max_total_flow_mL_min = {flow_mL_min(inlet.max_total_flow):g}"))
+    low, high = max(lows, key=lambda each: each.flow), min(highs, key=lambda each: each.flow)
+    lowest, highest = low.flow, high.flow
     if lowest > highest:
         raise InvalidInputError(
-            f"{scenario.path}: no column flow keeps all limits of [instrument] and [inlet] between "
-            f"{celsius(start):g} and {celsius(end):g} °C on this column; check its length and bore, and the pressures"
+            f"{scenario.path}: no column flow keeps all limits on this column: {low.text} asks for at least "
+            f"{low.told()}, and {high.text} allows at most {high.told()}; where a default stands in the way, state "
+            "what the instrument can do, else check the column's length and bore"
         )
     wanted = float(np.clip(speed_optimised_flow(system.column, system.gas), lowest, highest))
     if all("pressure" in mode for mode in scenario.search.carrier_modes):

@@ -14,6 +14,7 @@ import logging
 import os
 import random
 import socket
+import sqlite3
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -27,21 +28,25 @@ from optuna.study import StudyDirection
 from optuna.trial import FrozenTrial, TrialState
 
 from optimizer.goal import Problem
+from optimizer.interruption import undisturbed
 from optimizer.program_space import Family
 from optimizer.results import StudyNote
 from optimizer.starts import AGAIN
-from optimizer.study_place import PATIENCE, StudyError, StudyPlace, require_usable
+from optimizer.study_place import DAMAGED, DEFAULT_FILE, PATIENCE, StudyError, StudyPlace, require_usable
 from optimizer.study_records import (
     Change,
     Claim,
     End,
     Json,
+    Shapes,
+    UnreadableRecord,
     binding,
     claim_json,
-    claim_of,
     differences,
     end_json,
-    end_of,
+    read_claim,
+    read_end,
+    shapes_of,
 )
 
 WORKERS = " (workers)"  # the name of the study of workers is that of the study and this
@@ -51,7 +56,12 @@ OPENINGS = 8  # tries: workers that open a new study at once get into each other
 PAUSE = 5.0  # s before another try, when a study that was open cannot be reached
 LONGEST_NAME = 500  # of a study, in characters
 
-_Failure = (optuna.exceptions.StorageInternalError, sqlalchemy.exc.SQLAlchemyError, KeyError)
+_Failure = (
+    optuna.exceptions.StorageInternalError,
+    sqlalchemy.exc.SQLAlchemyError,
+    KeyError,
+    UnreadableRecord,
+)
 
 
 @dataclass
@@ -77,9 +87,9 @@ class SharedStudy:
     """
 
     def __init__(
-        self, place: StudyPlace, name: str, storage: _CachedStorage, study: int, workers: int
+        self, place: StudyPlace, name: str, storage: _CachedStorage, study: int, workers: int, shapes: Shapes
     ) -> None:
-        self.place, self.name = place, name
+        self.place, self.name, self._shapes = place, name, shapes
         self._storage, self._study, self._workers = storage, study, workers
         self._names = {"host": socket.gethostname(), "pid": os.getpid()}
         self._me = storage.create_new_trial(workers, _trial(TrialState.RUNNING, self._names))
@@ -105,6 +115,10 @@ class SharedStudy:
 
     def claim(self, claim: Claim) -> bool:
         """Take a start; False when another worker has taken its class, of which `news` then tells."""
+        with undisturbed():
+            return self._claimed(claim)
+
+    def _claimed(self, claim: Claim) -> bool:
         self._mine, self._claim = None, claim
         if time.monotonic() < self._retry_at:
             return True
@@ -130,7 +144,8 @@ class SharedStudy:
         self._own += 1
         if time.monotonic() >= self._retry_at:
             try:
-                self._store_what_is_left()
+                with undisturbed():
+                    self._store_what_is_left()
             except _Failure:
                 self._lost()
 
@@ -176,7 +191,7 @@ class SharedStudy:
         return any(other < number and claim.merit >= merit - AGAIN for other, merit in others.items())
 
     def _is_own(self, trial: FrozenTrial) -> bool:
-        return bool(trial.user_attrs.get("claim", {}).get("worker") == self.worker)
+        return bool(_attribute(trial, "claim").get("worker") == self.worker)
 
     def _read(self) -> list[FrozenTrial]:
         """All trials; what is new of other workers is kept for `news`. Only what may have changed is fetched."""
@@ -187,9 +202,9 @@ class SharedStudy:
             before = self._seen.get(trial.number)
             if before == trial.state or self._is_own(trial):
                 continue
-            claim, end = _claim(trial), _end(trial)
-            if claim is None:
+            if "claim" not in trial.user_attrs:
                 continue
+            claim, end = self._written(trial)
             self._seen[trial.number] = trial.state
             taken = self._classes.setdefault((claim.family, claim.key), {})
             if claim.merit is not None and trial.state != TrialState.FAIL:
@@ -205,29 +220,41 @@ class SharedStudy:
                 self._unread.append((Change.GIVEN_UP, claim, None))
         return trials
 
+    def _written(self, trial: FrozenTrial) -> tuple[Claim, End | None]:
+        """Claim and end of another worker, held against what this search can have."""
+        attributes = trial.user_attrs
+        try:
+            claim = read_claim(attributes["claim"], self._shapes)
+            end = None if "end" not in attributes else read_end(attributes["end"], claim, self._shapes)
+        except UnreadableRecord as error:
+            raise UnreadableRecord(f"{error} of trial {trial.number}") from error
+        return claim, end
+
     def _free_the_dead(self, trials: list[FrozenTrial]) -> bool:
         """Finish running trials of workers that are no more; whether there were any."""
         now, dead = time.monotonic(), []
         for trial in trials:
             if trial.state == TrialState.RUNNING and not self._is_own(trial):
                 since = self._running_since.setdefault(trial.number, now)
-                if now - since > STALE or self._is_dead_here(trial.user_attrs.get("claim", {})):
+                if now - since > STALE or self._is_dead_here(_attribute(trial, "claim")):
                     dead.append(trial)
         for trial in dead:
-            end = trial.user_attrs.get("end")  # it was killed between the end's being written and counted
-            state = TrialState.FAIL if end is None else TrialState.COMPLETE
-            self._finish(trial._trial_id, state, None if end is None else end["value"])
+            # It may have been killed between the end's being written and counted.
+            counts = "claim" in trial.user_attrs and self._written(trial)[1] is not None
+            state = TrialState.COMPLETE if counts else TrialState.FAIL
+            self._finish(trial._trial_id, state, _attribute(trial, "end")["value"] if counts else None)
         return bool(dead)
 
     def _is_dead_here(self, claim: Json) -> bool:
         """Whether a claim is of a process of this machine that has ended."""
-        if os.name != "posix" or claim.get("host") != self._names["host"]:
+        pid = claim.get("pid")
+        if os.name != "posix" or claim.get("host") != self._names["host"] or type(pid) is not int or pid <= 0:
             return False
         try:
-            os.kill(claim["pid"], 0)
+            os.kill(pid, 0)
         except ProcessLookupError:
             return True
-        except PermissionError:
+        except (PermissionError, OverflowError):
             return False
         return False
 
@@ -264,8 +291,12 @@ def open_study(place: StudyPlace, name: str, problem: Problem, families: list[Fa
     ------
     StudyError : when it cannot be reached or written, or belongs to another scenario
     """
+    with undisturbed():
+        return _open_study(place, name[:LONGEST_NAME], problem, families)
+
+
+def _open_study(place: StudyPlace, name: str, problem: Problem, families: list[Family]) -> SharedStudy:
     optuna.logging.set_verbosity(logging.ERROR)
-    name = name[:LONGEST_NAME]
     require_usable(place)
     try:
         storage = _opened(place)
@@ -283,20 +314,28 @@ def open_study(place: StudyPlace, name: str, problem: Problem, families: list[Fa
                 f"{place.shown}: the study {name!r} belongs to another scenario or another state of this one "
                 f"({', '.join(differing)}); name a new one with --study-name, or another file or database"
             )
-        return SharedStudy(place, name, storage, study, workers)
+        return SharedStudy(place, name, storage, study, workers, shapes_of(problem, families))
+    except StudyError:
+        raise
     except ImportError as error:
         raise StudyError(
             f"{place.shown}: the driver for PostgreSQL is missing; pip install 'rampwright[postgres]' brings it"
         ) from error
-    except _Failure as error:
+    except (
+        Exception
+    ) as error:  # Optuna, SQLAlchemy and Alembic meet damaged tables with whatever they run into
         raise StudyError(f"{place.shown}: {_reason(place, error)}") from error
 
 
 def _opened(place: StudyPlace) -> _CachedStorage:
-    arguments: Json = {"timeout": PATIENCE} if place.file else {"connect_timeout": CONNECTING}
+    url = place.url
+    arguments: Json = {"connect_args": {"connect_timeout": CONNECTING}}
+    if place.file:  # opened by its name: in a URL ? and % mean something else
+        file, url = place.file, f"sqlite:///{DEFAULT_FILE}"
+        arguments = {"creator": lambda: sqlite3.connect(file, timeout=PATIENCE, check_same_thread=False)}
     for opening in range(OPENINGS):
         try:
-            storage = RDBStorage(place.url, engine_kwargs={"connect_args": arguments, "pool_size": 1})
+            storage = RDBStorage(url, engine_kwargs={**arguments, "pool_size": 1})
             break
         except sqlalchemy.exc.SQLAlchemyError as error:
             if opening == OPENINGS - 1 or not _another_was_faster(error):
@@ -360,14 +399,10 @@ def _trial(
     )
 
 
-def _claim(trial: FrozenTrial) -> Claim | None:
-    written = trial.user_attrs.get("claim")
-    return None if written is None else claim_of(written)
-
-
-def _end(trial: FrozenTrial) -> End | None:
-    written = trial.user_attrs.get("end")
-    return None if written is None else end_of(written)
+def _attribute(trial: FrozenTrial, key: str) -> Json:
+    """An attribute of a trial, nothing where it is missing or no table."""
+    written = trial.user_attrs.get(key)
+    return written if isinstance(written, dict) else {}
 
 
 def _reason(place: StudyPlace, error: BaseException) -> str:
@@ -376,8 +411,21 @@ def _reason(place: StudyPlace, error: BaseException) -> str:
     said = str(getattr(cause, "orig", None) or cause or error)
     lines = [line.strip() for line in said.splitlines() if line.strip()]
     first = lines[0] if lines else type(error).__name__
+    if "table schema" in said:
+        return (
+            "the study was begun with another version of Optuna, whose tables are not read; name another file or "
+            "database"
+        )
+    if isinstance(error, UnreadableRecord):
+        return (
+            f"the study holds {said}, which is of another search or damaged; name a new one with --study-name"
+        )
     if place.file is not None:
-        return f"the study's file cannot be used: {first}"
+        if "disk is full" in said:
+            return (
+                "there is no room left on the disk for the study's file; make some, or name a file elsewhere"
+            )
+        return DAMAGED
     if any(word in said for word in ("password", "pg_hba", "role ", "authentication")):
         return (
             f"the server does not let this user in ({first}); set PGUSER and PGPASSWORD, or name a password file in "

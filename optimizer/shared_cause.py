@@ -1,13 +1,19 @@
-"""Whether all deviations of a run have one cause: another speed of the gas, another oven, or a common delay.
+"""Whether all deviations of a run have one cause: another speed of the gas, another oven, a common delay or stretch.
 
-The deviations d of the m peaks found are held against the prediction's own covariance C, set-point tolerances left
-out (they are the causes asked for) and the run's repeatability added:
+The deviations d of the m peaks found are held against the prediction's own covariance C, the run's repeatability
+included:
 
     chi2(x) = (d - s(x))' C^-1 (d - s(x))                                                    [1]
 
 where s(x) is the shift that a cause of size x gives every peak. The size is found by generalised least squares with
 the shifts simulated anew at each step, since a cut column may move peaks too far for first derivatives. A cause
 explains a run when it lowers chi2 by far more than chance and what it leaves is no more than the prediction's noise.
+That all times are too long in proportion is tried last: under one temperature gas of another speed does the same.
+
+There are two C. Which cause it is and how large is told with set points taken as exact, since their errors are the
+causes asked for. Whether anything is wrong is told with their tolerances in C: an oven and a carrier both off by
+what they are allowed look like one of them that is off by more, and no comparison with its own tolerance alone is
+fair to that.
 
 [1] generalised least squares, A. C. Aitken, Proc. Roy. Soc. Edinburgh 55 (1936) 42.
 """
@@ -25,20 +31,18 @@ from scipy.special import chdtrc
 from models.migration import migrate
 from models.programs import Array, Program, ProgramBatch, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
+from optimizer.compare_covariance import IMPROBABLE, time_covariance
 from optimizer.goal import Problem
 from optimizer.predict import covering
 
-CauseKind = Literal["gas", "oven", "delay"]
-KINDS: tuple[CauseKind, ...] = ("gas", "oven", "delay")
-TOLERANCES = frozenset(
-    {"oven", "carrier", "hold-up", "trim"}
-)  # sources left out of the prediction's covariance
+CauseKind = Literal["gas", "oven", "delay", "stretch"]
+KINDS: tuple[CauseKind, ...] = ("gas", "oven", "delay")  # what an instrument does
 STEPS: dict[CauseKind, float] = {"gas": 1e-3, "oven": 0.05, "delay": 1.0}
-FARTHEST: dict[CauseKind, float] = {"gas": 0.3, "oven": 15.0, "delay": 60.0}
+FARTHEST: dict[CauseKind, float] = {"gas": 0.3, "oven": 15.0, "delay": 60.0, "stretch": 0.1}
 ROUNDS = 6
 LEAST_PEAKS = 3  # fewer say nothing of a cause common to all
-IMPROBABLE = 0.01  # probability below which deviations are more than noise
-TELLING = 12.0  # fall of chi2 from which a cause is more than chance: p = 0.0005, three of them tried
+TELLING = 12.0  # fall of chi2 from which a cause is worth naming: p = 0.0005, three of them tried
+BEYOND = 9.0  # the same, tolerances in C, from which a run drifts: p = 0.003, so about 1 % with three of them tried
 EXPLAINED = 0.9  # share of chi2 beyond noise that a cause must explain where the rest is still improbable
 ALIKE = 6.0  # difference of chi2 below which another cause would do as well
 
@@ -49,8 +53,9 @@ class Cause:
 
     Attributes
     ----------
-    kind : "gas", "oven" or "delay"
-    size, sd : float, ln of the velocity's ratio, [K] or [s], and its standard deviation
+    kind : "gas", "oven", "delay" or "stretch"
+    size, sd : float, ln of the velocity's ratio, [K], [s], or the share by which times are longer; and its standard
+        deviation
     shift : (M,) array  [s], what it does to every peak; nan where not eluted
     chi_square, largest : float, what it leaves: in all, and the largest of a peak in its standard deviations
     """
@@ -69,16 +74,22 @@ class Causes:
 
     Attributes
     ----------
-    chi_square, peaks : float, int, without any cause
+    chi_square, peaks : float, int, without any cause, set points taken as exact
     cause : Cause or None, the one that explains them
     rivals : causes that would do as well
-    independent : bool, whether the deviations are beyond noise and no single cause explains them
+    tolerant : float, chi-square with the tolerances of set points allowed for
+    fall : float, by how much one cause at most lowers that
+    beyond : bool, whether that cause is more than the tolerances allow
+    independent : bool, whether the deviations are beyond noise and tolerances, and no single cause explains them
     """
 
     chi_square: float
     peaks: int
     cause: Cause | None
     rivals: tuple[Cause, ...]
+    tolerant: float
+    fall: float
+    beyond: bool
     independent: bool
 
 
@@ -113,8 +124,8 @@ class Expectation:
         elif kind == "oven":
             batch = replace(batch, oven_temperatures=batch.oven_temperatures + size)
         found = migrate(tables, batch, "polish")
-        late = size if kind == "delay" else 0.0
-        return found.retention_time[0] + late, found.width[0] * HALF_HEIGHT_WIDTH
+        late, longer = size if kind == "delay" else 0.0, 1 + (size if kind == "stretch" else 0.0)
+        return longer * found.retention_time[0] + late, longer * found.width[0] * HALF_HEIGHT_WIDTH
 
     @cached_property
     def plain(self) -> tuple[Array, Array]:
@@ -122,21 +133,26 @@ class Expectation:
         return self.peaks()
 
     @cached_property
+    def covariances(self) -> tuple[Array, Array]:
+        """(M, M) [s2] of the times found less those predicted, set points exact and within their tolerances."""
+        return time_covariance(self.problem.robustness, self.batch, self.plain[0], self.repeatability)
+
+    @property
     def covariance(self) -> Array:
-        """(M, M) [s2] of the times found less those predicted, set-point tolerances left out."""
-        t, w = self.plain
-        filled = np.nan_to_num(t)[None], np.nan_to_num(w, nan=1.0)[None]
-        draws = self.problem.robustness.peaks(self.batch, *filled, without=TOLERANCES).retention[0]
-        # From D draws an inverse comes out too large by about (D - 1)/(D - M - 2).
-        count, size = draws.shape
-        widened = (count - 1) / max(count - size - 2, 1)
-        result: Array = np.cov(draws.T) * widened + self.repeatability**2 * np.eye(size)
-        return result
+        """The former: of all but the set points."""
+        return self.covariances[0]
+
+    @property
+    def tolerant_covariance(self) -> Array:
+        """The latter: with set points off by what the scenario allows."""
+        return self.covariances[1]
 
     def slope(self, kind: CauseKind, size: float = 0.0) -> Array:
         """(M,) change of the times by a cause."""
         if kind == "delay":
             return np.ones(len(self.plain[0]))
+        if kind == "stretch":
+            return self.plain[0]
         step = STEPS[kind]
         base = self.plain[0] if size == 0 else self.peaks(kind, size)[0]
         result: Array = (self.peaks(kind, size + step)[0] - base) / step
@@ -159,21 +175,46 @@ def causes_of(expected: Expectation, found: Array) -> Causes:
     count = int(seen.sum())
     deviation = (found - expected.plain[0])[seen]
     if not count:
-        return Causes(0.0, 0, None, (), False)
-    precision: Array = np.linalg.inv(expected.covariance[np.ix_(seen, seen)]).astype(np.float64)
-    plain = float(deviation @ precision @ deviation)
+        return Causes(0.0, 0, None, (), 0.0, 0.0, False, False)
+    exact, tolerant = (_inverse(each, seen) for each in expected.covariances)
+    plain, allowed = (float(deviation @ each @ deviation) for each in (exact, tolerant))
     if count < LEAST_PEAKS:
-        return Causes(plain, count, None, (), improbable(plain, count))
+        return Causes(plain, count, None, (), allowed, 0.0, False, improbable(allowed, count))
+    best, rivals, rest_is_noise = _likeliest(expected, found, seen, exact)
+    explained = plain - best.chi_square > EXPLAINED * (plain - count)
+    named = plain - best.chi_square > TELLING and (rest_is_noise or (explained and improbable(plain, count)))
+
+    kinds = {*KINDS, best.kind}
+    left = min(_fitted(expected, kind, found, seen, tolerant).chi_square for kind in kinds)
+    fall = allowed - left
+    beyond = fall > BEYOND and (not improbable(left, count - 1) or fall > EXPLAINED * (allowed - count))
+    independent = not beyond and improbable(allowed, count) and not (named and rest_is_noise)
+    if beyond or (named and not independent):
+        return Causes(plain, count, best, rivals, allowed, fall, beyond, False)
+    return Causes(plain, count, None, (), allowed, fall, False, independent)
+
+
+def _inverse(covariance: Array, seen: NDArray[np.bool_]) -> Array:
+    """Of the peaks seen."""
+    result: Array = np.linalg.inv(covariance[np.ix_(seen, seen)]).astype(np.float64)
+    return result
+
+
+def _likeliest(
+    expected: Expectation, found: Array, seen: NDArray[np.bool_], precision: Array
+) -> tuple[Cause, tuple[Cause, ...], bool]:
+    """The cause that explains most, those that would do as well, and whether it leaves no more than noise."""
     tried = sorted(
         (_fitted(expected, kind, found, seen, precision) for kind in KINDS), key=lambda each: each.chi_square
     )
+    freedom = int(seen.sum()) - 1
+    if improbable(tried[0].chi_square, freedom):
+        stretch = _fitted(expected, "stretch", found, seen, precision)
+        if not improbable(stretch.chi_square, freedom):
+            tried = [stretch]
     best = tried[0]
-    rest_is_noise = not improbable(best.chi_square, count - 1)
-    explained = plain - best.chi_square > EXPLAINED * (plain - count)
-    if plain - best.chi_square > TELLING and (rest_is_noise or (explained and improbable(plain, count))):
-        rivals = tuple(each for each in tried[1:] if each.chi_square < best.chi_square + ALIKE)
-        return Causes(plain, count, best, rivals, False)
-    return Causes(plain, count, None, (), improbable(plain, count))
+    rivals = tuple(each for each in tried[1:] if each.chi_square < best.chi_square + ALIKE)
+    return best, rivals, not improbable(best.chi_square, freedom)
 
 
 def improbable(chi_square: float, freedom: int) -> bool:

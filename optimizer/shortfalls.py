@@ -10,7 +10,7 @@ from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.limits import LATE, first_elution
 from optimizer.predict import covering
-from optimizer.reasons import SHOWN_PAIRS, margins_of
+from optimizer.reasons import SHOWN_PAIRS, limit_in_words, margins_of
 from optimizer.results import Prediction
 from optimizer.standing import standing
 
@@ -24,9 +24,7 @@ def shortfalls(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     broken = [each for each in missed if each.name in equipment]
     wishes = sorted((each for each in missed if each.name not in equipment), key=lambda each: each.margin)
     sentences = [f"cannot be run: {each.text}" for each in broken]
-    for each in wishes:
-        off = _off(problem, prediction, each.name)
-        sentences.append(f"{each.text}: {off}" if off else each.text)
+    sentences += [missed_in_words(problem, prediction, each.name) for each in wishes]
     more = int(np.sum(prediction.resolution / prediction.needed - 1 < FEASIBLE)) - SHOWN_PAIRS
     if more > 0:
         sentences.append(
@@ -35,6 +33,12 @@ def shortfalls(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     if problem.by_draws:
         sentences += _in_draws(problem, prediction)
     return tuple(sentences)
+
+
+def missed_in_words(problem: Problem, prediction: Prediction, name: str) -> str:
+    """A wish or resolution that is missed: what it is, what is asked, and by how much it is missed."""
+    text, off = limit_in_words(problem, prediction, name), _off(problem, prediction, name)
+    return f"{text}: {off}" if off else text
 
 
 def _in_draws(problem: Problem, prediction: Prediction) -> list[str]:

@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
+from os import PathLike, fspath
 from pathlib import Path
 from urllib.parse import SplitResult, parse_qs, urlsplit
 
-from models.errors import RampwrightError
+from models.errors import InvalidInputError, RampwrightError
+from optimizer.errors import fit_to_show
 
 VARIABLE = "RAMPWRIGHT_STUDY"  # the environment variable that names a study
 DEFAULT_FILE = "study.db"  # in a folder given as the study
 POSTGRES = ("postgresql", "postgres", "postgresql+psycopg")
 PATIENCE = 5.0  # s, for a locked file
+DAMAGED = (
+    "the study's file is damaged, or another program has written to it; go back to a copy of it, or name another file, "
+    "or none that exists for a new study"
+)
 SECRETS = ("password", "sslpassword")  # of a URL's options
 
 
+OWN_TABLES = frozenset(
+    {"studies", "trials", "version_info", "alembic_version"}
+)  # some of those of a study's file
+
+
 class StudyError(RampwrightError):
-    """A study that cannot be used: unreachable, not allowed, of another scenario, or named wrongly."""
+    """A study that cannot be used: unreachable, damaged, not allowed, of another scenario, or named wrongly."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(fit_to_show(said))  # it may quote what a file holds
 
 
 @dataclass(frozen=True)
@@ -45,11 +60,11 @@ def study_place(text: str, typed: bool = True) -> StudyPlace:
 
     Parameters
     ----------
-    typed : whether it was typed on the command line, where a password has no place
+    typed : whether it was typed, on the command line or in a script, where a password has no place
 
     Raises
     ------
-    StudyError : for other databases, URLs that cannot be read, and passwords on the command line
+    StudyError : for other databases, URLs that cannot be read, and passwords that were typed
     """
     if "://" not in text:
         path = Path(text)
@@ -72,9 +87,9 @@ def study_place(text: str, typed: bool = True) -> StudyPlace:
         ) from None
     if typed and (url.password is not None or any(secret in options for secret in SECRETS)):
         raise StudyError(
-            "no password belongs on the command line, where others on this machine see it and the shell keeps it: "
-            "leave it out of the URL and set PGPASSWORD, or name a password file in PGPASSFILE, or put the whole URL "
-            f"into {VARIABLE}"
+            "no password belongs on the command line, where others on this machine see it and the shell keeps it, nor "
+            "in a script or notebook: leave it out of the URL and set PGPASSWORD, or name a password file in "
+            f"PGPASSFILE, or put the whole URL into {VARIABLE}"
         )
     return StudyPlace(f"postgresql+psycopg://{text.partition('://')[2]}", _shown(url, port))
 
@@ -88,9 +103,33 @@ def place_of_option(study: str | None, name: str | None, source: object) -> Stud
     return study_place(study, typed=getattr(source, "name", "") != "ENVIRONMENT")
 
 
+def place_of_argument(study: object, name: str | None) -> StudyPlace | None:
+    """The place that the arguments of a function name.
+
+    Unlike a command's, a function's study is never taken from the environment unasked: the value of the variable has to
+    be given, and may then hold a password.
+
+    Raises
+    ------
+    StudyError : as `study_place`, and for a name without a place
+    InvalidInputError : for what is no file, folder or URL
+    """
+    if study is None:
+        if name is not None:
+            raise StudyError("study_name names a study; say with study where it is")
+        return None
+    text = fspath(study) if isinstance(study, str | PathLike) else None
+    if not isinstance(text, str) or not text:
+        given = "an empty text" if text == "" else type(study).__name__
+        raise InvalidInputError(
+            f"study: expected the name of a file or a URL, postgresql://user@host/database, not {given}"
+        )
+    return study_place(text, typed=text != os.environ.get(VARIABLE))
+
+
 def _file(path: Path) -> StudyPlace:
     if not path.name:
-        raise StudyError("the study's file has no name; give one, as in --study study.db")
+        raise StudyError("the study's file has no name; give one, such as study.db")
     return StudyPlace(f"sqlite:///{path.absolute()}", str(path), path.absolute())
 
 
@@ -109,17 +148,29 @@ def require_usable(place: StudyPlace) -> None:
     """
     if place.file is None:
         return
+    if place.file.exists() and not place.file.is_file():
+        raise StudyError(
+            f"{place.shown}: is a folder or a device; name a file, or a folder for study.db to be made in"
+        )
     try:
         with closing(sqlite3.connect(place.file, timeout=PATIENCE)) as database:
+            tables = {
+                name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            }
+            if tables and not tables & OWN_TABLES:
+                raise StudyError(
+                    f"{place.shown}: is an SQLite database of another program, which is left as it is; name another "
+                    "file, or none that exists for a new study"
+                )
             # Readers and the one who writes do not wait for each other, and a commit is cheap.
             database.execute("PRAGMA journal_mode=WAL")
             database.execute("BEGIN IMMEDIATE")
             database.rollback()
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         raise StudyError(f"{place.shown}: {_reason(place.file, error)}") from error
 
 
-def _reason(file: Path, error: sqlite3.Error) -> str:
+def _reason(file: Path, error: Exception) -> str:
     said = str(error)
     if "locked" in said or "busy" in said:
         return (
@@ -128,8 +179,12 @@ def _reason(file: Path, error: sqlite3.Error) -> str:
         )
     if "readonly" in said or "read-only" in said:
         return "the study's file cannot be written; make it writable or name another one"
-    if "not a database" in said or "malformed" in said:
+    if "not a database" in said:
         return "is not an SQLite database; name another file, or none that exists for a new study"
+    if "full" in said:
+        return "there is no room left on the disk for the study's file; make some, or name a file elsewhere"
+    if "malformed" in said or isinstance(error, UnicodeDecodeError):
+        return DAMAGED
     if not file.parent.is_dir():
         return f"the folder {file.parent} does not exist; make it, or name another file"
     return f"the study's file cannot be opened ({said}); name a file in a folder that you may write to"

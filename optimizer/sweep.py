@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
 
@@ -16,14 +16,19 @@ from optimizer.errors import ScenarioError
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.limits import LATE
-from optimizer.predict import covering
+from optimizer.predict import covering, predict
+from optimizer.robustness import DRAWS
 from optimizer.set_point_names import SetPoint, no_such_run, range_problem, set_points_of
+from optimizer.sweep_draws import rows_of, shares_of_draws
 from optimizer.text_files import nearest
+from optimizer.uncertainty import with_uncertainty
 
 Index = NDArray[np.intp]
 
 ONE_COUNT, TWO_COUNT = 81, 41  # values of each set point unless stated
-MOST_RUNS = 40_000  # in one sweep: some seconds, and as many rows in its files
+MOST_RUNS = (
+    40_000  # in one sweep: some seconds, up to two minutes where draws judge, and as many rows in its files
+)
 OFF_STEP = 1e-6  # of a step
 LEAST_WORD = 4  # letters of the beginning of a word that stand for it
 CHUNK = 2048  # programs assessed at a time: all pairs of a crowded chromatogram must fit into memory
@@ -51,6 +56,22 @@ class Axis:
 
 
 @dataclass(frozen=True)
+class AsItIs:
+    """The program with its set points as they were.
+
+    Attributes
+    ----------
+    run_time : float  [s], end of the last peak; nan where a compound does not elute
+    on_paper : bool, whether the predicted chromatogram meets the goal
+    share : float, of draws in which it does, some of them simulated outright; nan where draws do not judge
+    """
+
+    run_time: float
+    on_paper: bool
+    share: float
+
+
+@dataclass(frozen=True)
 class Sweep:
     """What every combination of set values gives: N of them, the last axis running fastest.
 
@@ -67,6 +88,11 @@ class Sweep:
     resolution_margin : (N,) smallest margin of the pairs [-]
     limits : (N, K) margins of everything else [-]
     limit_names : names of these limits, K of them
+    asked : share of draws in which the goal asks everything to hold; 0 where the predicted chromatogram alone judges
+    shares : (N,) share of draws in which everything holds, by first derivatives, of the runs that meet the goal on
+        the predicted chromatogram; nan elsewhere, and everywhere with `asked` 0
+    as_it_is : AsItIs
+    simulated : the share of some runs, corrected by draws that were simulated outright, by the number of the run
     """
 
     program: Program
@@ -81,6 +107,10 @@ class Sweep:
     resolution_margin: Array
     limits: Array
     limit_names: tuple[str, ...]
+    asked: float
+    shares: Array
+    as_it_is: AsItIs
+    simulated: dict[int, float] = field(default_factory=dict)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -122,19 +152,47 @@ class Sweep:
         result: NDArray[np.bool_] = np.all(self.limits >= FEASIBLE, axis=1)
         return result
 
+    @property
+    def margin_in_draws(self) -> Array:
+        """(N,) the same where draws judge: by how much the share of draws is above what is asked.
+
+        Half a draw more, so that a run that just holds lies inside. Where the predicted chromatogram falls short, by
+        how much it does.
+        """
+        if not self.asked:
+            return self.margin
+        above = self.shares - self.asked + 0.5 / DRAWS
+        result: Array = np.where(np.isnan(self.shares), np.minimum(self.margin, 0.0), above)
+        return result
+
+    @cached_property
+    def on_paper(self) -> NDArray[np.bool_]:
+        """(N,) whether every limit and every pair is kept on the predicted chromatogram."""
+        result: NDArray[np.bool_] = self.allowed & ~(self.resolution_margin < FEASIBLE)
+        return result
+
     @cached_property
     def feasible(self) -> NDArray[np.bool_]:
-        """(N,) whether every limit and every pair is kept."""
-        result: NDArray[np.bool_] = self.allowed & ~(self.resolution_margin < FEASIBLE)
+        """(N,) whether the goal is met as it was asked: on the predicted chromatogram, and in the share of draws."""
+        if not self.asked:
+            return self.on_paper
+        result: NDArray[np.bool_] = self.on_paper & (self.shares >= self.asked)
         return result
 
     @property
     def best(self) -> int | None:
         """The feasible run with the least of what is minimised, of those that can be set; None when there is none."""
-        if not self.feasible.any():
+        return self._least(self.feasible)
+
+    @property
+    def best_on_paper(self) -> int | None:
+        """The same of all that meet the goal on the predicted chromatogram."""
+        return self._least(self.on_paper)
+
+    def _least(self, kept: NDArray[np.bool_]) -> int | None:
+        if not kept.any():
             return None
-        kept = self.feasible & self.settable
-        among = kept if kept.any() else self.feasible
+        among = kept & self.settable if (kept & self.settable).any() else kept
         return int(np.argmin(np.where(among, np.nan_to_num(self.cost, nan=np.inf), np.inf)))
 
     @cached_property
@@ -150,9 +208,12 @@ class Sweep:
         return sorted(found, key=lambda each: -each[1])
 
     def breaks(self, at: int) -> str:
-        """The limit that a combination breaks most, or resolution; empty when all is kept or nothing was run."""
+        """The limit that a combination breaks most, resolution, or the share of draws; empty when all is kept or
+        nothing was run."""
         if not self.possible[at] or self.feasible[at]:
             return ""
+        if self.on_paper[at]:
+            return "share of draws"
         return "resolution" if self.allowed[at] else self.limit_names[int(self.limits[at].argmin())]
 
 
@@ -278,12 +339,23 @@ def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...]) -> Sweep:
         resolution_margin=unknown(),
         limits=np.full((count, len(problem.limit_names)), np.nan),
         limit_names=problem.limit_names,
+        asked=problem.confidence if problem.by_draws else 0.0,
+        shares=unknown(),
+        as_it_is=_as_it_is(problem, program),
     )
     ready = covering(problem, [programs[at] for at in run])
     for start in range(0, run.size, CHUNK):
         rows = run[start : start + CHUNK]
         _fill(found, ready, [programs[at] for at in rows], rows)
-    return found
+    if not found.asked:
+        return found
+    shown = {at for at in (found.best, found.best_on_paper) if at is not None}
+    return replace(found, simulated={at: _simulated_share(problem, programs[at]) for at in sorted(shown)})
+
+
+def _simulated_share(problem: Problem, program: Program) -> float:
+    """Share of draws in which a program meets the goal, some of them simulated outright (a third of a second)."""
+    return with_uncertainty(problem, predict(problem, program), exact=True)[1].share
 
 
 def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) -> None:
@@ -293,13 +365,30 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
     found.run_time[rows] = np.where(eluted, assessed.run_time, np.nan)
     found.cost[rows] = np.where(eluted, assessed.cost, np.nan)
     found.limits[rows] = assessed.limits
-    if not len(problem.pairs.needed):
-        return
-    margins = problem.resolution_margins(assessed)
-    worst, each = margins.argmin(axis=1), np.arange(len(rows))
-    margin, needed = margins[each, worst], problem.pairs.needed[worst]
-    found.resolution_margin[rows], found.needed[rows] = margin, needed
-    found.resolution[rows] = (1 + margin) * needed
-    pair = problem.pairs.index[worst]
-    swapped = assessed.retention[each, pair[:, 0]] > assessed.retention[each, pair[:, 1]]
-    found.critical[rows] = np.where(swapped[:, None], pair[:, ::-1], pair)
+    if len(problem.pairs.needed):
+        margins = problem.resolution_margins(assessed)
+        worst, each = margins.argmin(axis=1), np.arange(len(rows))
+        margin, needed = margins[each, worst], problem.pairs.needed[worst]
+        found.resolution_margin[rows], found.needed[rows] = margin, needed
+        found.resolution[rows] = (1 + margin) * needed
+        pair = problem.pairs.index[worst]
+        swapped = assessed.retention[each, pair[:, 0]] > assessed.retention[each, pair[:, 1]]
+        found.critical[rows] = np.where(swapped[:, None], pair[:, ::-1], pair)
+    if found.asked:
+        # What misses the goal on the predicted chromatogram holds in too few draws anyhow.
+        kept = np.flatnonzero(problem.smallest_margin(assessed) >= FEASIBLE)
+        if kept.size:
+            found.shares[rows[kept]] = shares_of_draws(
+                problem, [programs[at] for at in kept], rows_of(assessed, kept)
+            )
+
+
+def _as_it_is(problem: Problem, program: Program) -> AsItIs:
+    ready = covering(problem, [program])
+    assessed = ready.assess(batch_of([program]), "polish")
+    end = float(assessed.run_time[0])
+    return AsItIs(
+        end if end < LATE else np.nan,
+        bool(ready.smallest_margin(assessed)[0] >= FEASIBLE),
+        _simulated_share(problem, program) if problem.by_draws else np.nan,
+    )

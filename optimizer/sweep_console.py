@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from rich.console import Console
 from rich.markup import escape
@@ -9,11 +11,20 @@ from rich.table import Table
 
 from optimizer.console import carrier_line, oven_line, show_warnings
 from optimizer.documents import Document
-from optimizer.sweep_words import broken_in_words
+from optimizer.reliability_document import WORTH_TELLING, percent
+from optimizer.sweep_words import broken_in_words, goal_met, share_in_words
 
 ROWS = 21  # of an excerpt, beside the runs that matter
 GRID_ROWS, GRID_COLUMNS = 13, 7
 SHOWN_WINDOWS = 6
+END_OF_RUN = (
+    "Run times are counted to the end of the last peak; a program that is typed in, a candidate too, ends with its "
+    "last hold, on the clock's next step."
+)
+LINEAR = (
+    "Shares of draws of all runs follow first derivatives, as the search does; of the program as it is and of the best "
+    "some draws are simulated outright."
+)
 WINDOW_HEADINGS = (
     "best\n°C",
     "smallest\nalpha",
@@ -36,14 +47,19 @@ def show_sweep(console: Console, document: Document) -> None:
             f"Varied: {each['name']} ({each['label']}), {each['from']:g} to {each['to']:g} {each['unit']}, "
             f"{each['count']} values{_steps_in_words(each)}; as it is {each['as_it_is']:g}"
         )
+    console.print(_as_it_is(document))
     if len(document["vary"]) == 1:
         _show_one(console, document)
     else:
         _show_two(console, document)
+    console.print(END_OF_RUN)
+    if _asked(document):
+        console.print(LINEAR)
     broken = broken_in_words([(each["limit"], each["runs"]) for each in document["broken_limits"]])
     if broken:
         console.print(broken)
     console.print(_conclusion(document))
+    _show_on_paper(console, document, _set_in_words(document))
     show_warnings(console, document["warnings"])
 
 
@@ -55,6 +71,27 @@ def _steps_in_words(vary: Document) -> str:
     if settable == vary["count"]:
         return f" on {steps}"
     return f", {settable} of them on {steps}: the best is one of these" if settable else f", none on {steps}"
+
+
+def _as_it_is(document: Document) -> str:
+    """The program as it is, so that the swept ones can be held against it."""
+    now = document["as_it_is"]
+    end, whole = now["run_time_min"], now["oven_program_min"]
+    text = (
+        "As it is, a compound does not elute"
+        if end is None
+        else f"As it is, the last peak is over at {end:.2f} min and the oven program at {whole:.2f} min"
+    )
+    if now["pass_probability"] is not None:
+        share = share_in_words(now["pass_probability"], _asked(document))
+        return f"{text}; the goal is met in {share} of draws."
+    return f"{text}; the goal is {'met' if now['on_paper'] else 'not met'} on the predicted chromatogram."
+
+
+def _asked(document: Document) -> float:
+    """The share of draws in which the goal is to be met; 0 for the predicted chromatogram alone."""
+    asked = document["confidence"]
+    return 0.0 if isinstance(asked, str) else float(asked)
 
 
 def _show_one(console: Console, document: Document) -> None:
@@ -82,17 +119,36 @@ def _show_one(console: Console, document: Document) -> None:
 
 
 def _verdict(entry: Document, document: Document) -> str:
-    if not entry["feasible"]:
+    if not entry["on_paper"]:
         return f"breaks {entry['breaks']}"
-    return f"met, shortest {document['minimise']}" if entry == document["best"] else "met"
+    share = _share(entry, document)
+    if not entry["feasible"]:
+        return f"on paper only{share}"
+    best = document["best"]
+    is_best = best is not None and all(best[key] == value for key, value in entry.items())
+    return f"met{share}" + (f", shortest {document['minimise']}" if is_best else "")
+
+
+def _share(entry: Document, document: Document) -> str:
+    """The share of draws in which a run meets the goal, in brackets; empty where draws do not judge."""
+    share = entry["share_by_derivatives"]
+    return "" if share is None else f" ({share_in_words(share, _asked(document))} of draws)"
+
+
+def _holds(best: Document, document: Document) -> str:
+    """The share of draws of a run of which some draws were simulated outright, and what first derivatives say."""
+    share, followed, asked = best["pass_probability"], best["share_by_derivatives"], _asked(document)
+    text = f"{share_in_words(share, asked)} of draws"
+    if abs(share - followed) >= WORTH_TELLING:
+        text += f" ({share_in_words(followed, asked)} by first derivatives)"
+    return text
 
 
 def _rows_worth_showing(runs: list[Document], best: Document | None) -> list[int]:
-    """An even choice, the best run, and both sides of every change between feasible and not."""
+    """An even choice, the best run, and both sides of every change of whether the goal is met, and how."""
     rows = {round(at) for at in np.linspace(0, len(runs) - 1, min(ROWS, len(runs)))}
-    if best is not None:
-        rows.add(runs.index(best))
-    kept = [entry.get("feasible", False) for entry in runs]
+    rows |= {at for at, entry in enumerate(runs) if best is not None and entry["set"] == best["set"]}
+    kept = [(entry.get("feasible", False), entry.get("on_paper", False)) for entry in runs]
     for at in range(1, len(runs)):
         if kept[at] != kept[at - 1]:
             rows |= {at - 1, at}
@@ -101,12 +157,13 @@ def _rows_worth_showing(runs: list[Document], best: Document | None) -> list[int
 
 def _show_two(console: Console, document: Document) -> None:
     first, second = document["vary"]
-    runs = document["runs"]
+    runs, asked = document["runs"], _asked(document)
     rows = [round(at) for at in np.linspace(0, first["count"] - 1, min(GRID_ROWS, first["count"]))]
     columns = [round(at) for at in np.linspace(0, second["count"] - 1, min(GRID_COLUMNS, second["count"]))]
     table = Table(
         title=f"Rs of the critical pair / run time, min; down: {first['name']}, across: {second['name']}\n"
-        "* goal met, ! a limit other than resolution is broken (named below), - not run",
+        f"* {goal_met(asked)}, {'+ on the predicted chromatogram alone, ' if asked else ''}! a limit other than "
+        "resolution is broken (named below), - not run",
         title_justify="left",
     )
     table.add_column(first["unit"], justify="right")
@@ -121,28 +178,56 @@ def _show_two(console: Console, document: Document) -> None:
 def _cell(entry: Document) -> str:
     if "not_run" in entry:
         return "-"
-    mark = "*" if entry["feasible"] else " " if entry["limits_kept"] else "!"
+    mark = "*" if entry["feasible"] else "+" if entry["on_paper"] else " " if entry["limits_kept"] else "!"
     text = f"{_number(entry['resolution'], '.2f')} / {_number(entry['run_time_min'], '.2f')} {mark}"
     return f"[bold]{text}[/bold]" if entry["feasible"] else text
 
 
 def _conclusion(document: Document) -> str:
-    best = document["best"]
+    best, asked = document["best"], _asked(document)
+    where = f"in {percent(asked)} of draws" if asked else "on the predicted chromatogram"
     if best is None:
-        return "No run meets the goal."
-    values = ", ".join(
-        f"{each['name']} {best['set'][each['name']]:g} {each['unit']}" for each in document["vary"]
-    )
+        return f"No run meets the goal {where}."
+    values = _set_in_words(document)(best)
     pair = " and ".join(best["critical_pair"] or [])
-    text = f"The goal is met by {document['feasible_runs']} of {len(document['runs'])} runs"
-    ranges = document["feasible_ranges"]
-    if ranges:
-        stretches = [f"{low:g} to {high:g}" if low != high else f"{low:g}" for low, high in ranges]
-        text += f" ({', '.join(stretches)} {document['vary'][0]['unit']})"
     return (
-        f"{text}; the shortest {document['minimise']} is [bold]{_number(best['minimised_min'], '.2f')} min[/bold], at "
-        f"{values}" + (f", Rs {_number(best['resolution'], '.2f')} for {escape(pair)}." if pair else ".")
+        f"The goal is met {where} by {document['feasible_runs']} of {len(document['runs'])} runs"
+        f"{_ranges_in_words(document, 'feasible_ranges')}; the shortest {document['minimise']} is "
+        f"[bold]{_number(best['minimised_min'], '.2f')} min[/bold], at {values}"
+        + (f", in {_holds(best, document)}" if asked else "")
+        + (f", Rs {_number(best['resolution'], '.2f')} for {escape(pair)}." if pair else ".")
     )
+
+
+def _show_on_paper(console: Console, document: Document, values: Callable[[Document], str]) -> None:
+    """What the predicted chromatogram alone would allow, where that is shorter than what the draws do."""
+    best = document["best_on_paper"]
+    if best is None or best == document["best"] or not _asked(document):
+        return
+    which = "the"
+    if "on_paper_runs" in document:
+        ranges = _ranges_in_words(document, "on_paper_ranges")
+        which = f"it would be met by {document['on_paper_runs']} runs{ranges}; their"
+    console.print(
+        f"On the predicted chromatogram alone {which} shortest {document['minimise']} is "
+        f"{_number(best['minimised_min'], '.2f')} min, at {values(best)}, which holds in "
+        f"{_holds(best, document)}."
+    )
+
+
+def _set_in_words(document: Document) -> Callable[[Document], str]:
+    """How the varied set points of a run are told."""
+    return lambda run: ", ".join(
+        f"{each['name']} {run['set'][each['name']]:g} {each['unit']}" for each in document["vary"]
+    )
+
+
+def _ranges_in_words(document: Document, key: str) -> str:
+    ranges = document.get(key)
+    if not ranges:
+        return ""
+    stretches = [f"{low:g} to {high:g}" if low != high else f"{low:g}" for low, high in ranges]
+    return f" ({', '.join(stretches)} {document['vary'][0]['unit']})"
 
 
 def show_window_diagram(console: Console, document: Document) -> None:
@@ -155,7 +240,7 @@ def show_window_diagram(console: Console, document: Document) -> None:
     for heading in ("pair with the smallest alpha", "goal"):
         table.add_column(heading)
     for window in document["windows"][:SHOWN_WINDOWS]:
-        table.add_row(f"{window['from_C']:.0f} to {window['to_C']:.0f}", *_window_cells(window))
+        table.add_row(f"{window['from_C']:.0f} to {window['to_C']:.0f}", *_window_cells(window, document))
     console.print(table)
     hidden = len(document["windows"]) - SHOWN_WINDOWS
     if hidden > 0:
@@ -166,18 +251,22 @@ def show_window_diagram(console: Console, document: Document) -> None:
         f"{_count(least['plates_needed'])} for {escape(' and '.join(least['plates_pair']))}; there are "
         f"{_count(least['plates'])}, and the run takes {_number(least['run_time_min'], '.2f')} min."
     )
+    asked = _asked(document)
+    where = f"in {percent(asked)} of draws" if asked else "on the predicted chromatogram"
     if best is None:
-        console.print("No isothermal run at this carrier setting meets the goal.")
+        console.print(f"No isothermal run at this carrier setting meets the goal {where}.")
     else:
         console.print(
-            f"The shortest {document['minimise']} that meets the goal is [bold]{_number(best['minimised_min'], '.2f')} "
-            f"min[/bold], at {best['temperature_C']:.1f} °C (the instrument takes steps of "
-            f"{document['instrument_step_C']:g} °C)."
+            f"The shortest {document['minimise']} that meets the goal {where} is "
+            f"[bold]{_number(best['minimised_min'], '.2f')} min[/bold], at {best['temperature_C']:.1f} °C (the "
+            f"instrument takes steps of {document['instrument_step_C']:g} °C)"
+            + (f", in {_holds(best, document)}." if asked else ".")
         )
+    _show_on_paper(console, document, lambda run: f"{run['temperature_C']:.1f} °C")
     show_warnings(console, document["warnings"])
 
 
-def _window_cells(entry: Document) -> tuple[str, ...]:
+def _window_cells(entry: Document, document: Document) -> tuple[str, ...]:
     return (
         f"{entry['temperature_C']:.1f}",
         f"{entry['smallest_alpha']:.4f}",
@@ -186,7 +275,7 @@ def _window_cells(entry: Document) -> tuple[str, ...]:
         _number(entry["run_time_min"], ".2f"),
         _number(entry["resolution"], ".2f"),
         escape(" and ".join(entry["alpha_pair"])),
-        "met" if entry["feasible"] else f"breaks {entry['breaks']}",
+        _verdict(entry, document),
     )
 
 

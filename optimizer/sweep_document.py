@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.units import celsius, kelvin
 from optimizer.documents import FORMAT, Document, minutes, number, program_document
@@ -21,6 +22,8 @@ RESULTS = (
     "critical_pair_first",
     "critical_pair_second",
     "feasible",
+    "on_paper",
+    "share_by_derivatives",
     "limits_kept",
     "breaks",
 )
@@ -34,12 +37,16 @@ def sweep_document(scenario: Scenario, swept: Sweep, origin: str) -> Document:
     origin : where the program comes from
     """
     names = [axis.point.name for axis in swept.axes]
+    best, on_paper = swept.best, swept.best_on_paper
+    single = len(names) == 1
     return {
         "format": FORMAT,
         "kind": "sweep",
         "title": scenario.title,
         "minimise": swept.minimise,
+        "confidence": confidence_of(swept),
         "program": {"from": origin, **program_document(swept.program, scenario.ambient_pressure)},
+        "as_it_is": _as_it_is(swept),
         "vary": [
             {
                 "name": axis.point.name,
@@ -56,8 +63,13 @@ def sweep_document(scenario: Scenario, swept: Sweep, origin: str) -> Document:
         ],
         "feasible": bool(swept.feasible.any()),
         "feasible_runs": int(swept.feasible.sum()),
-        "best": None if swept.best is None else _entry(scenario, swept, swept.best, names),
-        "feasible_ranges": _ranges(swept) if len(names) == 1 else None,
+        "best": None if best is None else _with_share(_entry(scenario, swept, best, names), swept, best),
+        "feasible_ranges": _ranges(swept, swept.feasible) if single else None,
+        "on_paper_runs": int(swept.on_paper.sum()),
+        "best_on_paper": None
+        if on_paper is None
+        else _with_share(_entry(scenario, swept, on_paper, names), swept, on_paper),
+        "on_paper_ranges": _ranges(swept, swept.on_paper) if single else None,
         "broken_limits": [{"limit": name, "runs": runs} for name, runs in swept.broken_limits],
         "not_run": _not_run(swept),
         "runs": [_entry(scenario, swept, at, names) for at in range(len(swept.reasons))],
@@ -72,12 +84,43 @@ def _entry(scenario: Scenario, swept: Sweep, at: int, names: list[str]) -> Docum
     return {
         "set": values,
         "settable": bool(swept.settable[at]),
+        **_given(scenario, swept, at),
+    }
+
+
+def _with_share(entry: Document, swept: Sweep, at: int) -> Document:
+    """An entry with the share that draws simulated outright correct, where there are such."""
+    share = swept.simulated.get(at)
+    return {**entry, "pass_probability": None if share is None else number(share, 3)}
+
+
+def confidence_of(swept: Sweep) -> float | str:
+    """The share of draws in which the goal is to be met, or "nominal"."""
+    return swept.asked or "nominal"
+
+
+def _as_it_is(swept: Sweep) -> Document:
+    """What the program with its set points as they were gives."""
+    now = swept.as_it_is
+    return {
+        "run_time_min": minutes(now.run_time),
+        "oven_program_min": minutes(swept.program.oven.duration),
+        "on_paper": now.on_paper,
+        "pass_probability": number(now.share, 3),
+    }
+
+
+def _given(scenario: Scenario, swept: Sweep, at: int) -> Document:
+    """What a run gives, and whether it meets the goal."""
+    return {
         "run_time_min": minutes(swept.run_time[at]),
         "minimised_min": minutes(swept.cost[at]),
         "resolution": number(swept.resolution[at]),
         "needed": number(swept.needed[at]),
         "critical_pair": pair_names(scenario, swept, at),
         "feasible": bool(swept.feasible[at]),
+        "on_paper": bool(swept.on_paper[at]),
+        "share_by_derivatives": number(swept.shares[at], 4),
         "limits_kept": bool(swept.allowed[at]),
         "breaks": swept.breaks(at) or None,
     }
@@ -90,9 +133,9 @@ def pair_names(scenario: Scenario, swept: Sweep, at: int) -> list[str] | None:
     return [scenario.compounds[m] for m in swept.critical[at]]
 
 
-def _ranges(swept: Sweep) -> list[list[float | None]]:
-    """Stretches of feasible values of a single set point, as the values that were run."""
-    values, kept = swept.axes[0].values, swept.feasible
+def _ranges(swept: Sweep, kept: NDArray[np.bool_]) -> list[list[float | None]]:
+    """Stretches of values of a single set point that are kept, as the values that were run."""
+    values = swept.axes[0].values
     edges = np.flatnonzero(np.diff(np.concatenate([[False], kept, [False]]).astype(int)))
     return [
         [number(values[first], 8), number(values[after - 1], 8)]
@@ -112,7 +155,7 @@ def _warnings(scenario: Scenario, swept: Sweep) -> list[str]:
         found.append(
             f"In {late} of {len(swept.reasons)} runs a compound does not elute in any reasonable time."
         )
-    if not swept.feasible.any():
+    if not swept.on_paper.any():
         found.append("None of these runs meets the goal.")
     corners = _oven_corners(swept)
     return [*found, *_about_extrapolation(scenario, min(corners), max(corners))]
@@ -160,6 +203,8 @@ def sweep_rows(document: Document) -> list[Row]:
             "critical_pair_first": first,
             "critical_pair_second": second,
             "feasible": _yes(entry.get("feasible")),
+            "on_paper": _yes(entry.get("on_paper")),
+            "share_by_derivatives": entry.get("share_by_derivatives"),
             "limits_kept": _yes(entry.get("limits_kept")),
             "breaks": f"not run: {entry['not_run']}" if "not_run" in entry else entry["breaks"],
         }
@@ -196,17 +241,22 @@ def window_document(scenario: Scenario, found: WindowSweep, origin: str) -> Docu
         }
         for window in diagram.windows
     ]
+    best, on_paper = found.runs.best, found.runs.best_on_paper
     warnings = _about_extrapolation(scenario, float(diagram.values[0]), float(diagram.values[-1]))
     return {
         "format": FORMAT,
         "kind": "window diagram",
         "title": scenario.title,
         "minimise": found.runs.minimise,
+        "confidence": confidence_of(found.runs),
         "program": {"from": origin, **program_document(found.runs.program, scenario.ambient_pressure)},
         "instrument_step_C": number(scenario.instrument.steps.temperature, 6),
         "windows": windows,
         "fewest_plates": temperatures[found.fewest_plates],
-        "best": None if found.runs.best is None else temperatures[found.runs.best],
+        "best": None if best is None else _with_share(temperatures[best], found.runs, best),
+        "best_on_paper": None
+        if on_paper is None
+        else _with_share(temperatures[on_paper], found.runs, on_paper),
         "temperatures": temperatures,
         "warnings": [*warnings, *_about_weak_retention(windows[0])],
     }
@@ -235,14 +285,7 @@ def _temperature(scenario: Scenario, found: WindowSweep, at: int) -> Document:
         "plates_needed": number(found.needed_plates[at]),
         "plates_pair": found.names(scenario.compounds, int(found.plates_pair[at])),
         "plates": number(found.plates[at]),
-        "run_time_min": minutes(runs.run_time[at]),
-        "minimised_min": minutes(runs.cost[at]),
-        "resolution": number(runs.resolution[at]),
-        "needed": number(runs.needed[at]),
-        "critical_pair": pair_names(scenario, runs, at),
-        "feasible": bool(runs.feasible[at]),
-        "limits_kept": bool(runs.allowed[at]),
-        "breaks": runs.breaks(at) or None,
+        **_given(scenario, runs, at),
     }
 
 
@@ -257,6 +300,6 @@ def window_rows(document: Document) -> list[Row]:
         }
         for kind in ("alpha_pair", "plates_pair", "critical_pair"):
             row[f"{kind}_first"], row[f"{kind}_second"] = entry[kind] or (None, None)
-        row |= {key: _yes(entry[key]) for key in ("feasible", "limits_kept")}
+        row |= {key: _yes(entry[key]) for key in ("feasible", "on_paper", "limits_kept")}
         rows.append(row)
     return rows

@@ -7,6 +7,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from models.programs import Array
@@ -19,12 +20,14 @@ from optimizer.sweep_plots import (
     KEY_MOST,
     NOT_RUN,
     axis_label,
+    best_mark,
     heading,
     key_height,
     limits_note,
     write_key,
     write_note,
 )
+from optimizer.sweep_words import goal_met
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,9 +39,7 @@ SHORT = ("#7a4a1e", "#a97845", "#d0ab7e", "#ecd9bf")
 ENOUGH = ("#e3f0ec", "#b4dbd2", "#7abfb2", "#3f9a8c", "#14695d")
 TINTS = ("#dfe7ee", "#f3e3d3", "#dcebdd", "#efe0ee", "#f5efcf", "#d5ecef", "#e9dfd5", "#e4e4f3")
 MAP_WIDTH, MAP_HEIGHT, PAIR_HEIGHT = 5.35, 3.5, 2.3  # inch
-BEST_SIGN: dict[str, Any] = {
-    "color": CRITICAL, "marker": "D", "linestyle": "none", "markersize": 6, "markeredgecolor": "white",
-}  # fmt: skip
+BEST_SIZE = 3.5  # points: smaller than a cell of the usual grid, whose colour is to be seen around it
 AS_IT_IS_SIGN: dict[str, Any] = {
     "color": "white", "marker": "o", "linestyle": "none", "markersize": 6, "markeredgecolor": INK,
 }  # fmt: skip
@@ -87,7 +88,7 @@ def _dress(swept: Sweep, axes: Axes) -> None:
     axes.set_ylabel(fill(axis_label(swept.axes[1]), LABEL_LENGTH))
     axes.set_facecolor(NOT_RUN)
     for edge, axis in zip(("x", "y"), swept.axes, strict=True):
-        getattr(axes, f"set_{edge}lim")(axis.values[0], axis.values[-1])
+        getattr(axes, f"set_{edge}lim")(*_edges(axis.values)[[0, -1]])
 
 
 def _grid(swept: Sweep, values: Any) -> Any:
@@ -103,10 +104,11 @@ def _draw_resolution(swept: Sweep, axes: Axes, bar: Axes) -> None:
     if np.isfinite(ratio).any():
         colours = ListedColormap([*SHORT, *ENOUGH])
         norm = BoundaryNorm([*LEVELS, LEVELS[-1] + 1], colours.N)
+        # Each run its own cell, so that one alone that meets the goal does not lie in the colour of its neighbours.
         # What is beyond the last level is drawn in the last colour.
-        filled = axes.contourf(
-            x, y, np.ma.minimum(_grid(swept, ratio), LEVELS[-1] + 0.5), [*LEVELS, LEVELS[-1] + 1], cmap=colours,
-            norm=norm,
+        filled = axes.pcolormesh(
+            x, y, np.ma.minimum(_grid(swept, ratio), LEVELS[-1] + 0.5), cmap=colours, norm=norm,
+            shading="nearest", rasterized=True,
         )  # fmt: skip
         colour_bar = axes.figure.colorbar(filled, cax=bar, spacing="uniform")
         colour_bar.set_ticks(LEVELS, labels=[f"{level:g}" for level in LEVELS])
@@ -118,16 +120,14 @@ def _draw_resolution(swept: Sweep, axes: Axes, bar: Axes) -> None:
     if broken.any() and swept.possible.any():
         _hatch(swept, axes)
     _draw_time_lines(swept, axes)
-    _outline(swept, axes)
+    _outlines(swept, axes, 2.0)
     _mark(swept, axes)
     _legend(swept, axes, bool(broken.any()))
 
 
 def _hatch(swept: Sweep, axes: Axes) -> None:
-    x, y = (axis.values for axis in swept.axes)
-    limit = _grid(swept, np.clip(swept.limit_margin, -0.2, 0.2))
-    if limit.min() < 0:
-        axes.contourf(x, y, limit, [-1.0, 0.0], colors="none", hatches=["////"])
+    x, y, broken = _cells(swept, swept.possible & ~swept.allowed)
+    axes.contourf(x, y, broken, [0.5, 1.5], colors="none", hatches=["////"])
 
 
 def _draw_time_lines(swept: Sweep, axes: Axes) -> None:
@@ -152,7 +152,7 @@ def _draw_time_lines(swept: Sweep, axes: Axes) -> None:
 
 def _share(swept: Sweep, points: Array) -> Array:
     """Points (..., 2) in set values as shares of the axes."""
-    low, high = (np.array([axis.values[at] for axis in swept.axes]) for at in (0, -1))
+    low, high = (np.array([_edges(axis.values)[at] for axis in swept.axes]) for at in (0, -1))
     result: Array = (points - low) / (high - low)
     return result
 
@@ -190,29 +190,49 @@ def _round_levels(time: Array) -> list[float]:
     return inside[::step]
 
 
-def _outline(swept: Sweep, axes: Axes) -> None:
-    """The edge of the feasible region."""
-    margin = _grid(swept, np.clip(swept.margin, -0.3, 0.3))
-    if swept.feasible.any() and margin.min() < 0:
-        x, y = (axis.values for axis in swept.axes)
-        axes.contour(x, y, margin, [0.0], colors=CRITICAL, linewidths=2.0)
+def _edges(values: Array) -> Array:
+    """Where the cells of rising values begin and end: halfway between them, the outer ones as wide as inside."""
+    between = (values[1:] + values[:-1]) / 2
+    ends = np.array([values[0] - (between[0] - values[0]), values[-1] + (values[-1] - between[-1])])
+    return np.concatenate([ends[:1], between, ends[1:]])
+
+
+def _cells(swept: Sweep, inside: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+    """Coordinates and 0 or 1 at the four corners of every run's cell: contours of it follow the cells' edges."""
+    x, y = (np.repeat(_edges(axis.values), 2)[1:-1] for axis in swept.axes)
+    corners = np.repeat(np.repeat(inside.reshape(swept.shape).T.astype(float), 2, axis=0), 2, axis=1)
+    return x, y, corners
+
+
+def _outlines(swept: Sweep, axes: Axes, width: float) -> None:
+    """The edge of the region in which the goal is met, and of that in which it is on paper."""
+    for inside, style in ((swept.on_paper, "--"), (swept.feasible, "-")):
+        if style == "--" and inside.sum() == swept.feasible.sum():
+            continue
+        if inside.any() and not inside.all():
+            x, y, corners = _cells(swept, inside)
+            thick = width if style == "-" else width / 2
+            axes.contour(x, y, corners, [0.5], colors=CRITICAL, linewidths=thick, linestyles=style)
 
 
 def _mark(swept: Sweep, axes: Axes) -> None:
-    """The best that meets the goal, and the program as it is."""
+    """The best, and the program as it is."""
     for place, sign in zip(_marks(swept), _signs(swept), strict=True):
         axes.plot(*place, clip_on=False, zorder=6, **sign)
 
 
 def _marks(swept: Sweep) -> list[Array]:
-    """Set values of what is marked: the shortest feasible run, and the program as it is when inside."""
-    marks = [] if swept.best is None else [swept.combinations[swept.best]]
-    return [*marks, _as_it_is(swept)] if _shows_as_it_is(swept) else marks
+    """Set values of what is marked: the best run, and the program as it is when inside."""
+    best, _, _ = best_mark(swept)
+    marks = [] if best is None else [swept.combinations[best]]
+    return [_as_it_is(swept), *marks] if _shows_as_it_is(swept) else marks
 
 
 def _signs(swept: Sweep) -> list[dict[str, Any]]:
-    signs: list[dict[str, Any]] = [] if swept.best is None else [BEST_SIGN]
-    return [*signs, AS_IT_IS_SIGN] if _shows_as_it_is(swept) else signs
+    """The sign of each of them: the best is the smaller one and goes on top, where both are one run."""
+    best, sign, _ = best_mark(swept)
+    signs: list[dict[str, Any]] = [] if best is None else [{**sign, "markersize": BEST_SIZE}]
+    return [AS_IT_IS_SIGN, *signs] if _shows_as_it_is(swept) else signs
 
 
 def _as_it_is(swept: Sweep) -> Array:
@@ -229,13 +249,15 @@ def _legend(swept: Sweep, axes: Axes, broken: bool) -> None:
     from matplotlib.patches import Patch
 
     signs: list[Any] = []
+    best, sign, words = best_mark(swept)
     if swept.best is not None:
-        least = swept.cost[swept.best] / SECONDS_PER_MINUTE
-        shortest = f"shortest {swept.minimise} that meets the goal, {least:.2f} min"
-        signs += [
-            Line2D([], [], color=CRITICAL, linewidth=2.0, label="goal met inside"),
-            Line2D([], [], **BEST_SIGN, label=shortest),
-        ]
+        signs.append(Line2D([], [], color=CRITICAL, linewidth=2.0, label=f"{goal_met(swept.asked)}, inside"))
+    if swept.on_paper.sum() > swept.feasible.sum():
+        label = "on paper only, inside"
+        signs.append(Line2D([], [], color=CRITICAL, linewidth=1.0, linestyle="--", label=label))
+    if best is not None:
+        label = f"{words}, {swept.cost[best] / SECONDS_PER_MINUTE:.2f} min"
+        signs.append(Line2D([], [], **{**sign, "markersize": BEST_SIZE}, label=label))
     if _shows_as_it_is(swept):
         signs.append(Line2D([], [], **AS_IT_IS_SIGN, label="as it is"))
     signs.append(Line2D([], [], color=INK, linewidth=0.7, linestyle="--", label="run time"))
@@ -244,7 +266,7 @@ def _legend(swept: Sweep, axes: Axes, broken: bool) -> None:
             Patch(facecolor="white", edgecolor=QUIET, hatch="////", linewidth=0.5, label="a limit broken")
         )
     axes.legend(
-        handles=signs, loc="lower left", bbox_to_anchor=(0, 1.01), ncols=3 if swept.best is not None else 5,
+        handles=signs, loc="lower left", bbox_to_anchor=(0, 1.01), ncols=3 if best is not None else 5,
         borderaxespad=0.0, handlelength=1.8, labelspacing=0.3,
     )  # fmt: skip
 
@@ -265,7 +287,7 @@ def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
         regions, count = ndimage.label(which == number)
         for region in range(1, count + 1):
             inside = regions == region
-            inside[[0, -1], :] = inside[:, [0, -1]] = False  # these cells are halved by the edge of the axes
+            inside[[0, -1], :] = inside[:, [0, -1]] = False  # no letter at the edge of the axes
             depth = ndimage.distance_transform_edt(inside, sampling=cell)
             if not depth.any():
                 continue
@@ -275,9 +297,7 @@ def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
                     x[column], y[row], letter, ha="center", va="center", fontsize=7, fontweight="bold",
                     clip_on=True,
                 )  # fmt: skip
-    margin = _grid(swept, np.clip(swept.margin, -0.3, 0.3))
-    if swept.feasible.any() and margin.min() < 0:
-        axes.contour(x, y, margin, [0.0], colors=CRITICAL, linewidths=1.2)
+    _outlines(swept, axes, 1.2)
     axes.set_title("critical pair", loc="left", fontsize=8, color=INK, pad=3)
 
 

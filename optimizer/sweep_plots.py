@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from textwrap import wrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.programs import Array
 from models.units import SECONDS_PER_MINUTE
@@ -18,14 +19,19 @@ from optimizer.label_placement import shortened, spaced, thinned
 from optimizer.pair_letters import NO_PAIR, PairLetters, bounds, pair_letters, stretches
 from optimizer.plots import CRITICAL, FONT, GRID, INK, LEFT, QUIET, SIGNAL, WIDTH
 from optimizer.sweep import Axis, Sweep
-from optimizer.sweep_words import broken_in_words
+from optimizer.sweep_words import broken_in_words, goal_met, share_in_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 MET = "#cfe6d6"  # where the goal is met
+ON_PAPER = "#f6efd8"  # where the predicted chromatogram meets it, but too few draws do
 NOT_RUN = "#f0f0f0"
+BEST_SIGN: dict[str, Any] = {
+    "color": CRITICAL, "marker": "D", "linestyle": "none", "markersize": 5, "markeredgecolor": "white",
+}  # fmt: skip
+ON_PAPER_SIGN: dict[str, Any] = {**BEST_SIGN, "markerfacecolor": "white", "markeredgecolor": CRITICAL}
 MARGIN = 0.2  # inch beside the axes on the right
 KEY_LINE = 0.15  # inch from line to line of the key
 NOTE_LENGTH = 105  # characters on a line as wide as the figure
@@ -143,7 +149,7 @@ def _curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
 
     letters = pair_letters(swept.critical, compounds)
     key = letters.key(KEY_MOST)
-    top, band, upper, gap, lower, below = 0.62, 0.2, 2.4, 0.14, 1.4, 0.48  # inch
+    top, band, upper, gap, lower, below = 0.78, 0.2, 2.4, 0.14, 1.4, 0.48  # inch
     note = limits_note(swept)
     foot = below + key_height(key) + (0.1 if key else 0.0) + len(note) * KEY_LINE
     height = foot + lower + gap + upper + band + top
@@ -166,8 +172,8 @@ def _curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
     resolutions.tick_params(labelbottom=False)
     times.set_xlabel(axis_label(axis))
     resolutions.legend(
-        loc="lower left", bbox_to_anchor=(0, 1 + (band + 0.02) / upper), ncols=7, borderaxespad=0.0,
-        handlelength=1.8,
+        loc="lower left", bbox_to_anchor=(0, 1 + (band + 0.02) / upper), ncols=4, borderaxespad=0.0,
+        handlelength=1.8, labelspacing=0.3,
     )  # fmt: skip
     write_key(figure, key, foot - below)
     write_note(figure, note)
@@ -176,17 +182,25 @@ def _curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
 
 def _shade(swept: Sweep, axes: Axes) -> None:
     """Where nothing was run, and where the goal is met: up to where a margin reaches zero between two runs."""
-    values, margin = swept.axes[0].values, swept.margin
+    values = swept.axes[0].values
     label: str | None = "not run"
     for run, first, last in stretches(swept.possible.astype(np.intp)):
         if not run:
             axes.axvspan(*bounds(values, first, last), facecolor=NOT_RUN, linewidth=0, zorder=0, label=label)
             label = None
-    label = "goal met"
-    for kept, first, last in stretches(swept.feasible.astype(np.intp)):
-        if kept:
+    if swept.on_paper.sum() > swept.feasible.sum():
+        _span(swept.on_paper, values, swept.margin, axes, ON_PAPER, "on paper only", 0.1)
+    _span(swept.feasible, values, swept.margin_in_draws, axes, MET, goal_met(swept.asked), 0.2)
+
+
+def _span(
+    kept: NDArray[np.bool_], values: Array, margin: Array, axes: Axes, colour: str, text: str, zorder: float
+) -> None:
+    label: str | None = text
+    for inside, first, last in stretches(kept.astype(np.intp)):
+        if inside:
             low, high = (_crossing(values, margin, at, step) for at, step in ((first, -1), (last, 1)))
-            axes.axvspan(low, high, facecolor=MET, linewidth=0, zorder=0, label=label)
+            axes.axvspan(low, high, facecolor=colour, linewidth=0, zorder=zorder, label=label)
             label = None
 
 
@@ -266,18 +280,26 @@ def _draw_kept_and_broken(swept: Sweep, curve: Array, axes: Axes, named: bool) -
 
 
 def _draw_marks(swept: Sweep, curve: Array, axes: Axes, named: bool) -> None:
-    """The best that meets the goal, and the set point as it is."""
-    axis, best = swept.axes[0], swept.best
+    """The best that meets the goal, or else the best on paper, and the set point as it is."""
+    axis = swept.axes[0]
+    best, sign, label = best_mark(swept)
     if best is not None:
         axes.plot(
-            axis.values[best], curve[best], "D", color=CRITICAL, markersize=5, markeredgecolor="white",
-            label=f"shortest {swept.minimise}" if named else None, linestyle="none", clip_on=False, zorder=4,
-        )  # fmt: skip
+            axis.values[best], curve[best], **sign, label=label if named else None, clip_on=False, zorder=4
+        )
     now = axis.point.value(swept.program)
     if axis.values[0] <= now <= axis.values[-1]:
         axes.axvline(
             now, color=QUIET, linewidth=0.8, linestyle=(0, (6, 3)), label="as it is" if named else None
         )
+
+
+def best_mark(swept: Sweep) -> tuple[int | None, dict[str, Any], str]:
+    """The run to be marked, its sign, and what it is: hollow where too few draws meet the goal."""
+    if swept.best is not None or swept.best_on_paper is None:
+        return swept.best, BEST_SIGN, f"shortest {swept.minimise}"
+    share = share_in_words(float(swept.shares[swept.best_on_paper]), swept.asked)
+    return swept.best_on_paper, ON_PAPER_SIGN, f"shortest on paper ({share} of draws)"
 
 
 def draw_letter_band(letters: PairLetters, values: Array, axes: Axes) -> None:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import codecs
 import difflib
+import os
+import stat
 from pathlib import Path
 
 from optimizer.errors import ScenarioError
 
+LARGEST = 200_000_000  # bytes; 4 million readings of a trace as text are half of that
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 # As between the brackets of a regular expression: characters that nobody sees but that make two names differ, turn
 # round what follows or command a terminal. The joiners U+200C and U+200D stay, which some scripts need.
@@ -32,13 +35,23 @@ def read_bytes(path: Path, asked_by: str = "") -> bytes:
     """The bytes of a file; parameters and errors as `read_text`."""
     origin = f"{asked_by} names {path.name!r}: " if asked_by else ""
     try:
-        return path.read_bytes()
+        with path.open("rb") as file:
+            known = os.fstat(file.fileno())
+            # What is no file has no size, and may have no end.
+            ends = stat.S_ISREG(known.st_mode) and known.st_size <= LARGEST
+            raw = file.read() if ends else file.read(LARGEST + 1)
     except FileNotFoundError:
         raise ScenarioError(f"{origin}{path}: there is no such file{_near(path)}") from None
     except IsADirectoryError:
         raise ScenarioError(f"{origin}{path}: is a folder; a file was expected") from None
     except OSError as error:
         raise ScenarioError(f"{origin}{path}: cannot be read ({error.strerror or error})") from None
+    if len(raw) > LARGEST:
+        raise ScenarioError(
+            f"{origin}{path}: is longer than {LARGEST // 1_000_000} MB, which no table and no trace of a run is; is it "
+            "the right file?"
+        )
+    return raw
 
 
 def text_of(path: Path, raw: bytes) -> str:

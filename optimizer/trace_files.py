@@ -6,19 +6,17 @@ All times of an E1947 file (ordinates, peaks) are in its `retention_unit`, secon
 from __future__ import annotations
 
 import csv
-import io
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.io import netcdf_file
 
 from models.programs import Array
 from models.trace_baseline import LEAST_POINTS
 from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
+from optimizer.netcdf_classic import MAGIC, DamagedNetcdf, NetcdfVariable, read_netcdf
 from optimizer.text_files import read_bytes, text_of
 
 TRACE_SUFFIXES = (".cdf", ".nc", ".aia")
@@ -33,7 +31,10 @@ SECONDS, MINUTES = ("s", "sec", "secs", "second", "seconds"), ("min", "mins", "m
 FILLED = 9.9e36  # netCDF fills what was never written with 9.97e36
 UNEVEN = 0.6  # sampling intervals by which rounded times may be off an even grid
 SIXTY = 0.1  # how near a ratio is to 60 that betrays minutes taken for seconds
-MOST_POINTS = 20_000_000
+MOST_POINTS = 4_000_000  # two hours at 500 Hz, more than detectors of gas chromatographs give
+MOST_ADDED = 100  # points of an even grid for every reading; more are made up, not interpolated
+INTERVALS = (1e-5, 600.0)  # s, between readings
+LATEST = 1e7  # s, after the start of the run: sixteen weeks
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +97,7 @@ def read_trace(path: Path, asked_by: str = "") -> Trace:
         raise ScenarioError(f"{path}: is empty; {HOW}")
     if raw.startswith(b"\x89HDF"):
         raise ScenarioError(f"{path}: is netCDF-4 (HDF5), which is not read; {HOW}")
-    if raw.startswith((b"CDF\x01", b"CDF\x02")):
+    if raw.startswith(MAGIC):
         return _from_netcdf(path, raw)
     if raw.startswith(b"CDF"):
         raise ScenarioError(
@@ -113,23 +114,27 @@ class _Contents:
 
     path: Path
     attributes: dict[str, Any]
-    variables: dict[str, tuple[Any, dict[str, Any]]]  # values and attributes
+    variables: dict[str, NetcdfVariable]
 
     def text(self, name: str) -> str:
         """A global attribute, or a variable of characters, as one line."""
         value = self.attributes.get(name)
         if value is None and name in self.variables:
-            value = np.asarray(self.variables[name][0]).tobytes()
+            value = self.variables[name].values.tobytes()
         return _text(value)
 
     def numbers(self, name: str) -> Array | None:
         """A variable as numbers, scaled as its attributes say; nan where filled. None when there is none."""
         if name not in self.variables:
             return None
-        values, attributes = self.variables[name]
-        numbers = np.atleast_1d(np.asarray(values))
+        attributes = self.variables[name].attributes
+        numbers = np.atleast_1d(self.variables[name].values)
         if numbers.dtype.kind not in "iuf":
             raise ScenarioError(f"{self.path}: {name} holds no numbers; {HOW}")
+        if numbers.size != max(numbers.shape):
+            shape = " x ".join(map(str, numbers.shape))
+            raise ScenarioError(f"{self.path}: {name} is a table of {shape} numbers; expected one row; {HOW}")
+        numbers = numbers.reshape(-1)
         with np.errstate(invalid="ignore"):  # of the kinds of nan, one is told when it is converted
             numbers = numbers.astype(float)
         gaps = np.abs(numbers) > FILLED
@@ -168,19 +173,12 @@ def _text(value: Any) -> str:
 
 def _contents(path: Path, raw: bytes) -> _Contents:
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of what a broken header makes numpy say
-            file = netcdf_file(io.BytesIO(raw), "r", mmap=False)
-            variables = {
-                name: (np.array(variable.data, copy=True), dict(variable._attributes))
-                for name, variable in file.variables.items()
-            }
-            return _Contents(path, dict(file._attributes), variables)
-    except Exception as error:  # the reader meets broken files with whatever its parsing ran into
+        file = read_netcdf(raw)
+    except DamagedNetcdf as error:
         raise ScenarioError(
-            f"{path}: is cut short or damaged: its netCDF structure cannot be read "
-            f"({type(error).__name__}); {HOW}"
+            f"{path}: is cut short or damaged: its netCDF structure cannot be read ({error}); {HOW}"
         ) from None
+    return _Contents(path, file.attributes, file.variables)
 
 
 def _from_netcdf(path: Path, raw: bytes) -> Trace:
@@ -204,7 +202,8 @@ def _from_netcdf(path: Path, raw: bytes) -> Trace:
             raise ScenarioError(f"{path}: holds no readings and no peaks; {HOW}")
         return Trace(np.zeros(0), np.zeros(0), contents.text("detector_unit"), listed)
     _check_signal(path, "ordinate_values", signal)
-    times = _times(contents, signal.size) * per_unit
+    with np.errstate(over="ignore"):
+        times = _times(contents, signal.size) * per_unit
     times, signal = _evenly(path, times, signal)
     _check_units(contents, times, listed, per_unit)
     return Trace(times, signal, contents.text("detector_unit"), listed)
@@ -223,7 +222,7 @@ def _seconds_per_unit(contents: _Contents) -> float:
 def _times(contents: _Contents, count: int) -> Array:
     """Of every reading, in the file's unit."""
     path = contents.path
-    attributes = contents.variables["ordinate_values"][1]
+    attributes = contents.variables["ordinate_values"].attributes
     uniform = _text(attributes.get("uniform_sampling_flag", b"Y")).upper() != "N"
     stated = contents.numbers("raw_data_retention")
     if not uniform or (stated is not None and contents.one("actual_sampling_interval") is None):
@@ -240,7 +239,8 @@ def _times(contents: _Contents, count: int) -> Array:
             f"the time between two readings; {HOW}"
         )
     delay = contents.one("actual_delay_time") or 0.0
-    times: Array = delay + interval * np.arange(count, dtype=float)
+    with np.errstate(all="ignore"):  # what is beyond all numbers is told as such
+        times: Array = delay + interval * np.arange(count, dtype=float)
     return times
 
 
@@ -265,15 +265,26 @@ def _check_signal(path: Path, key: str, signal: Array) -> None:
 def _evenly(path: Path, times: Array, signal: Array) -> tuple[Array, Array]:
     """Readings on an even grid: as they are when only rounded times are uneven, else interpolated.
 
-    A gap of more than 1000 of the usual intervals is taken for a mistake in the times.
+    When the grid would have more than `MOST_ADDED` points a reading, the times are taken for a mistake.
     """
     if not np.isfinite(times).all():
         raise ScenarioError(f"{path}: a time is no number; export the run again")
+    if np.abs(times).max() > LATEST:
+        raise ScenarioError(
+            f"{path}: a reading at {times[np.argmax(np.abs(times))]:g} s; expected at most {LATEST:g} s: is the unit "
+            "of time right?"
+        )
     steps = np.diff(times)
     if np.any(steps < 0) or times[-1] <= times[0]:
         at = int(np.argmin(steps)) + 2
         raise ScenarioError(f"{path}: time goes back at reading {at}; expected times that rise")
     interval = float(times[-1] - times[0]) / (len(times) - 1)
+    usual = float(np.median(steps))  # one leap is another mistake than a wrong unit
+    if interval < INTERVALS[0] or usual > INTERVALS[1]:
+        raise ScenarioError(
+            f"{path}: its readings are {max(interval, usual):g} s apart; expected {INTERVALS[0]:g} to "
+            f"{INTERVALS[1]:g} s: is the unit of time right?"
+        )
     # A line through all times: the first and last are rounded, too.
     number = np.arange(len(times)) - (len(times) - 1) / 2
     slope = float(number @ times) / float(number @ number)
@@ -285,9 +296,8 @@ def _evenly(path: Path, times: Array, signal: Array) -> tuple[Array, Array]:
         raise ScenarioError(
             f"{path}: the time of reading {at} is that of the one before; export the times with more digits"
         )
-    usual = float(np.median(steps))
     count = round(float(times[-1] - times[0]) / usual) + 1
-    if count > max(1000 * len(times), LEAST_POINTS) or count > MOST_POINTS:
+    if count > min(MOST_ADDED * len(times), MOST_POINTS):
         raise ScenarioError(
             f"{path}: the times leap from {times[0]:g} to {times[-1]:g} s though most readings are {usual:.3g} s "
             "apart; are they all of one run?"
@@ -358,10 +368,11 @@ def _listed(contents: _Contents, per_unit: float) -> ListedPeaks | None:
 
 def _names(contents: _Contents, count: int) -> list[str]:
     """Names of the peaks, "" where there is none."""
-    values = contents.variables.get("peak_name", (None, {}))[0]
-    if values is None or np.asarray(values).dtype.kind != "S":
+    variable = contents.variables.get("peak_name")
+    if variable is None or variable.values.dtype.kind != "S":
         return [""] * count
-    rows = np.asarray(values).reshape(count, -1) if np.size(values) and np.size(values) % count == 0 else ()
+    values = variable.values
+    rows = values.reshape(count, -1) if values.size and values.size % count == 0 else ()
     names = [_text(row.tobytes()) for row in rows]
     unseen = {c for c in "".join(names) if not c.isprintable()}
     names = ["".join(" " if c in unseen else c for c in name).strip() for name in names]
@@ -407,11 +418,15 @@ def _from_csv(path: Path, text: str) -> Trace:
                     )
                 )
             rows.append(row)
+            if len(rows) > MOST_POINTS:
+                raise ScenarioError(f"{path}: holds more than {MOST_POINTS} readings; is it one run?")
     except csv.Error as error:
         raise ScenarioError(f"{path}: cannot be read as CSV ({error})") from None
     values = np.array(rows, dtype=float).reshape(-1, 2)
     _check_signal(path, "signal", values[:, 1])
-    times, signal = _evenly(path, values[:, 0] * TIME_COLUMNS[timed[0]], values[:, 1])
+    with np.errstate(over="ignore"):  # what is beyond all numbers is told as such
+        times = values[:, 0] * TIME_COLUMNS[timed[0]]
+    times, signal = _evenly(path, times, values[:, 1])
     return Trace(times, signal, "", None)
 
 

@@ -62,7 +62,7 @@ def with_uncertainty(
     )
     share, correction = stands.share, 0.0
     if exact:
-        # First derivatives may get wrong those draws that hardly hold or hardly fail; all the others need not be simulated.
+        # First derivatives may get wrong those draws that hardly hold or hardly fail; the others need no simulation.
         nearest = np.argsort(np.abs(stands.worst), kind="stable")[:EXACT_DRAWS]
         draws = _some(problem.robustness.draws(batch.controlled), nearest)
         simulated = exact_peaks(problem, batch, assessment, draws)

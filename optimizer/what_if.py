@@ -17,6 +17,7 @@ from models.units import flow_mL_min
 from optimizer.adapt import on_new_system
 from optimizer.adapt_options import Change
 from optimizer.candidates import family_name
+from optimizer.cautions import about_hydrogen
 from optimizer.errors import ScenarioError
 from optimizer.found import FEASIBLE, Found, Hunt, Progress
 from optimizer.front_choice import cost_of
@@ -63,7 +64,7 @@ def what_ifs(
         trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(hunted))]
         for number, trial in enumerate(trials):
             shown = shown_as(progress, f"what if: {trial.change}", number, len(trials))
-            result = _tried(trial, each_seconds, shown)
+            result = _tried(problem.scenario, trial, each_seconds, shown)
             if result is not None:
                 tried.append(result)
     except KeyboardInterrupt:
@@ -71,27 +72,52 @@ def what_ifs(
     return tuple(sorted(tried, key=_helpful))
 
 
-def _helpful(each: WhatIf) -> tuple[bool, float]:
-    """Sorting key: what meets the goal by its time, then the others by how far off they are."""
+def _helpful(each: WhatIf) -> tuple[bool, bool, float]:
+    """Sorting key: what meets the goal by its time, then the others by how far off they are; of each, what brings a
+    hazard after what brings none."""
     met = not math.isnan(each.cost)
-    return not met, each.cost if met else each.shortfall
+    return not met, bool(each.cautions), each.cost if met else each.shortfall
 
 
-def _tried(trial: Trial, seconds: float, progress: Progress | None) -> WhatIf | None:
-    """A short search; None when it had no time to find anything."""
+def _tried(scenario: Scenario, trial: Trial, seconds: float, progress: Progress | None) -> WhatIf | None:
+    """A short search of what a change makes of the scenario; None when it had no time to find anything."""
     ends = searched(trial, seconds, progress)
     if not ends:
         return None
     problem, seed = trial.problem, trial.problem.scenario.search.seed
     rounded = [settable(problem, each.family, each.descent.z, seed) for each in ends]
     predicted = [(each, predict(problem, each.program)) for each in rounded]
-    met = [(cost_of(problem, prediction), each) for each, prediction in predicted if each.feasible]
+    met = [(each, prediction) for each, prediction in predicted if each.feasible]
     if met:
-        cost, best = min(met, key=lambda pair: pair[0])
-        return WhatIf(trial.change, cost, 0.0, family_name(best.program))
-    best, prediction = min(predicted, key=lambda pair: pair[0].how_far)
-    missed = shortfalls(problem, prediction)
-    return WhatIf(trial.change, math.nan, best.shortfall, family_name(best.program), in_short(missed))
+        best, prediction = min(met, key=lambda pair: cost_of(problem, pair[1]))
+        found = WhatIf(trial.change, cost_of(problem, prediction), 0.0, family_name(best.program))
+    else:
+        best, prediction = min(predicted, key=lambda pair: pair[0].how_far)
+        missed = in_short(shortfalls(problem, prediction))
+        found = WhatIf(trial.change, math.nan, best.shortfall, family_name(best.program), missed)
+    new_gas = problem.scenario.gas.name != scenario.gas.name
+    if new_gas and problem.scenario.gas.name == "hydrogen":
+        return _with_hydrogen(found, problem.scenario, float(prediction.flow.max()))
+    return found
+
+
+def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> WhatIf:
+    """The same with the total flow that its program takes, its largest column flow [m3/s] given, and the cautions."""
+    inlet = scenario.inlet
+    total = float(flow_mL_min(inlet.total_flow(column_flow)))
+    if inlet.split_unknown:
+        flow = f"{total:.1f} mL/min of column flow and septum purge, the split flow unknown"
+    else:
+        flow = f"a total flow of up to {total:.0f} mL/min"
+        if inlet.max_total_flow is None and total > HYDROGEN_TOTAL_FLOW_ML_MIN:
+            flow += (
+                f", more than the {HYDROGEN_TOTAL_FLOW_ML_MIN:g} that adapt and scenarios hold hydrogen to"
+            )
+    return replace(
+        found,
+        change=f"{found.change} (explosive, see the cautions; {flow})",
+        cautions=tuple(about_hydrogen(scenario, column_flow)),
+    )
 
 
 def _missed(closest: Candidate) -> frozenset[str]:
@@ -187,7 +213,8 @@ def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
     scenario, column = problem.scenario, problem.scenario.column
     changes: list[tuple[str, Change]] = []
     if scenario.gas.name in REPLACED_GASES:
-        changes.append((_about_hydrogen(scenario), Change(gas=CARRIER_GASES["hydrogen"])))
+        text = f"hydrogen instead of {scenario.gas.name}"
+        changes.append((text, Change(gas=CARRIER_GASES["hydrogen"])))
     length, film = LONGER * column.length, THINNER * column.film_thickness
     changes.append((f"a column {LONGER:g} times as long ({length:g} m)", Change(length=length)))
     changes.append((f"half the film ({film * 1e6:.3g} µm)", Change(film_thickness=film)))
@@ -198,13 +225,3 @@ def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
             scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure
         )
         yield Trial(text, problem_of(moved, fit), main_families(moved), starts)
-
-
-def _about_hydrogen(scenario: Scenario) -> str:
-    """In words; a total flow above what hydrogen is usually held to is allowed here, and said."""
-    text = f"hydrogen instead of {scenario.gas.name}"
-    inlet = scenario.inlet
-    total = flow_mL_min(inlet.total_flow(scenario.instrument.largest_column_flow))
-    if inlet.max_total_flow is None and total > HYDROGEN_TOTAL_FLOW_ML_MIN:
-        return f"{text}, its total flow not held to {HYDROGEN_TOTAL_FLOW_ML_MIN:g} mL/min"
-    return text

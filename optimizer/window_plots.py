@@ -14,6 +14,7 @@ from optimizer.sweep_plots import (
     KEY_MOST,
     MARGIN,
     MET,
+    best_mark,
     draw_letter_band,
     heading,
     key_height,
@@ -21,6 +22,7 @@ from optimizer.sweep_plots import (
     style,
     write_key,
 )
+from optimizer.sweep_words import goal_met
 from optimizer.window_sweep import WindowSweep
 
 if TYPE_CHECKING:
@@ -117,14 +119,12 @@ def _draw_plates(found: WindowSweep, axes: Axes) -> None:
 def _draw_time(found: WindowSweep, axes: Axes) -> None:
     T, time = celsius(found.diagram.values), found.runs.run_time / SECONDS_PER_MINUTE
     axes.plot(T, time, color=SIGNAL, linewidth=1.3)
-    best = found.runs.best
+    best, sign, words = best_mark(found.runs)
     if best is not None:
         least = found.runs.cost[best] / SECONDS_PER_MINUTE
-        label = f"shortest {found.runs.minimise} that meets the goal: {least:.2f} min at {T[best]:.1f} °C"
-        axes.plot(
-            T[best], time[best], "D", color=CRITICAL, markersize=4, markeredgecolor="white", zorder=4,
-            linestyle="none", label=label,
-        )  # fmt: skip
+        met = f", {goal_met(found.runs.asked)}" if best == found.runs.best else ""
+        label = f"{words}{met}: {least:.2f} min at {T[best]:.1f} °C"
+        axes.plot(T[best], time[best], **{**sign, "markersize": 4}, zorder=4, label=label)
         _legend(axes, 1.01)
     axes.set_ylabel("run time, min")
     scale_of_time(time, axes)

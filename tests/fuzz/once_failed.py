@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable
 from dataclasses import dataclass
+
+import numpy as np
+
+from benchmarks.study_mutations import STUDY, said
+from benchmarks.trace_mutations import Contents, bytes_of, contents_of
 
 Spoil = Callable[[bytes], bytes]
 
 
 @dataclass(frozen=True)
 class OnceFailed:
-    """What was done to a file of one of `benchmarks.fuzz.kinds`, and a part of what must now be said about it."""
+    """What was done to a file of a kind of `benchmarks.fuzz`, and a part of what must now be said about it."""
 
     kind: str
     file: str
@@ -24,6 +30,39 @@ def _put(old: bytes, new: bytes) -> Spoil:
         return data.replace(old, new, 1)
 
     return spoil
+
+
+def _contents(change: Callable[[Contents], None]) -> Spoil:
+    """A change of what a netCDF file says."""
+
+    def spoil(data: bytes) -> bytes:
+        contents = contents_of(data)
+        change(contents)
+        return bytes_of(contents)
+
+    return spoil
+
+
+def _two_channels(contents: Contents) -> None:
+    signal = contents.variables["ordinate_values"]
+    contents.sizes["channels"] = 2
+    signal.dimensions = (*signal.dimensions, "channels")
+    signal.values = np.column_stack([signal.values, signal.values])
+
+
+def _late(contents: Contents) -> None:
+    interval = contents.variables["actual_sampling_interval"]
+    interval.values, interval.attributes = np.array(1e10), {"scale_factor": 1e300}
+
+
+def _tables(statement: str) -> Spoil:
+    """A change of what a study's tables say."""
+    return lambda data: said(lambda _, database: database.execute(statement))(random.Random(0), data)
+
+
+def _written(old: str, new: str) -> Spoil:
+    """A change of what the claims and ends of a study say."""
+    return _tables(f"UPDATE trial_user_attributes SET value_json = REPLACE(value_json, '{old}', '{new}')")
 
 
 DEEP = b"[" * 20_000 + b"1" + b"]" * 20_000
@@ -72,5 +111,29 @@ ONCE_FAILED = {
     "commas alone": OnceFailed("run", "run.csv", lambda _: b"\n,,,\n", "nothing but separators"),
     "a matching with a cell without end": OnceFailed(
         "matching", "matching.csv", _put(b"fast", b'"' + b"x" * 200_000), "cannot be read as CSV"
+    ),
+    "two readings at a time": OnceFailed("readings", "run.cdf", _contents(_two_channels), "expected one row"),
+    "times beyond all numbers": OnceFailed("readings", "run.cdf", _contents(_late), "a time is no number"),
+    "a time beyond all numbers": OnceFailed(
+        "csv", "run.csv", lambda data: data.replace(b"\n1.", b"\n1.7e308,1\n1.", 1), "a time is no number"
+    ),
+    "a study with a start in no family": OnceFailed(
+        "file", STUDY, _written('"family": 1', '"family": 99'), "a start of trial"
+    ),
+    "a study with a start that is no point": OnceFailed(
+        "file", STUDY, _written('"start": [', '"start": [[], '), "a start of trial"
+    ),
+    "a study with an end without a margin": OnceFailed(
+        "file", STUDY, _written('"margin": ', '"margin": {}, "x": '), "an end of trial"
+    ),
+    "a study with brackets that are not closed": OnceFailed("file", STUDY, _written("}", ""), "is damaged"),
+    "a study of another version of the storage": OnceFailed(
+        "file",
+        STUDY,
+        _tables("UPDATE alembic_version SET version_num = 'v0.9.0.a'"),
+        "another version of Optuna",
+    ),
+    "a study with a command to the screen in its text": OnceFailed(
+        "file", STUDY, _put(b"CREATE TABLE trials", b"CREATE TABLE \x1brials"), "is damaged"
     ),
 }

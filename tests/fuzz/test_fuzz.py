@@ -1,40 +1,77 @@
-"""Spoilt files give one clear message or none; `python -m benchmarks.fuzz` tries tens of thousands more."""
+"""Spoilt files give one clear message or none; `python -m benchmarks.fuzz` tries tens of thousands more.
+
+Searches on a study that are killed, crowded or out of room take processes of their own: of these there are a few.
+"""
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections import Counter
+from collections.abc import Callable, Collection
 from pathlib import Path
 
 import pytest
 
-from benchmarks.fuzz import Kind, cases, finding, kinds
-from benchmarks.mutations import MUTATIONS
+from benchmarks import fuzz_files, fuzz_studies, fuzz_traces, mutations, study_mutations, trace_mutations
+from benchmarks.fuzz import cases
+from benchmarks.fuzz_cases import Kind, finding
 from models.errors import RampwrightError
 from optimizer.candidate_file import read_candidates
 from tests.fuzz.once_failed import ONCE_FAILED, OnceFailed
 
 COUNT = 300
+TRACES = 160
+STUDIES = 40
+PROCESSES = 3  # of which each kind is one
 
 
-def test_spoilt_files_are_read_or_refused_with_a_message_for_people() -> None:
+def ends_of(
+    readers: list[Kind], count: int, changes: Collection[Callable[..., object]], seed: int = 5
+) -> Counter[str]:
+    """How often files were read and refused; fails on a finding, or when hardly any of the changes came."""
     ends: Counter[str] = Counter()
     applied: set[str] = set()
-    for number, kind, files, done in cases(seed=5, count=COUNT):
+    for number, kind, files, done in cases(seed, count, readers):
         with tempfile.TemporaryDirectory() as name:
             end, wrong = finding(kind, files, Path(name))
         assert wrong is None, f"case {number} ({kind.name}; {', '.join(done)}): {wrong}"
         ends[end] += 1
         applied |= {each.split(" of ")[0] for each in done}
-    # A mutator that spoils nothing, or everything, tests nothing.
+    assert len(applied & {each.__name__ for each in changes}) >= 0.7 * len(changes)
+    return ends
+
+
+# A mutator that spoils nothing, or everything, tests nothing.
+def test_spoilt_files_are_read_or_refused_with_a_message_for_people() -> None:
+    ends = ends_of(fuzz_files.kinds(), COUNT, mutations.MUTATIONS)
     assert ends["read"] > 0.08 * COUNT
     assert ends["refused"] > 0.5 * COUNT
-    assert len(applied) > 0.8 * len(MUTATIONS)
+
+
+def test_spoilt_traces_are_read_or_refused_with_a_message_for_people() -> None:
+    ends = ends_of(fuzz_traces.kinds(), TRACES, trace_mutations.NETCDF)
+    assert ends["read"] > 0.2 * TRACES
+    assert ends["refused"] > 0.4 * TRACES
+
+
+def test_spoilt_studies_are_gone_on_with_or_refused_with_a_message_for_people() -> None:
+    readers = [kind for kind in fuzz_studies.kinds() if kind.name == "file"]
+    ends = ends_of(readers, STUDIES, study_mutations.MUTATIONS)
+    assert ends["read"] > 0.1 * STUDIES
+    assert ends["refused"] > 0.3 * STUDIES
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="NOT TESTED: processes cannot be forked here")
+def test_searches_that_are_killed_crowded_or_out_of_room_lose_nothing() -> None:
+    readers = [kind for kind in fuzz_studies.kinds() if kind.name != "file"]
+    assert ends_of(readers, PROCESSES, ())["read"] == PROCESSES
 
 
 @pytest.fixture(scope="module")
 def readers() -> dict[str, Kind]:
-    return {kind.name: kind for kind in kinds()}
+    kinds = (*fuzz_files.kinds(), *fuzz_traces.kinds(), *fuzz_studies.kinds())
+    return {kind.name: kind for kind in kinds}
 
 
 @pytest.mark.parametrize("once", ONCE_FAILED.values(), ids=ONCE_FAILED)
@@ -77,9 +114,8 @@ def test_a_finding_is_told() -> None:
 
     with tempfile.TemporaryDirectory() as name:
         for read, told in ((fail, "KeyError"), (complain, "names no file"), (hang, "took longer")):
-            end, wrong = finding(
-                Kind("broken", {"a.toml": b""}, read), {"a.toml": b""}, Path(name), limit=0.2
-            )
+            kind = Kind("broken", {"a.toml": b""}, read, limit=0.2)
+            end, wrong = finding(kind, kind.files, Path(name))
             assert end == ("refused" if read is complain else "failed")
             assert wrong is not None
             assert told in wrong

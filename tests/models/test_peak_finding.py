@@ -6,12 +6,17 @@ import numpy as np
 import pytest
 from numpy.random import default_rng
 from scipy.ndimage import gaussian_filter1d
+from scipy.signal import find_peaks as local_maxima
+from scipy.signal import peak_prominences, savgol_filter
 from scipy.special import erfcx
 
+from models import trace_baseline
 from models.chromatogram import detector_trace
 from models.errors import InvalidInputError
 from models.peak_finding import NOISE_SPAN, find_peaks
+from models.peak_shape import peak_shape
 from models.programs import Array
+from models.prominence import prominences
 
 INTERVAL = 0.2
 TIMES = np.arange(0.0, 1800.0, INTERVAL)
@@ -201,3 +206,33 @@ def test_a_small_peak_on_the_flank_of_another_is_parted_at_the_valley() -> None:
     assert len(peaks.retention) == 2
     np.testing.assert_allclose(peaks.area, area, rtol=0.15)
     assert peaks.area.sum() == pytest.approx(730.0, rel=0.005)
+
+
+@pytest.mark.parametrize("coarse", [False, True])
+@pytest.mark.parametrize("wandering", [False, True])
+def test_prominences_are_those_found_by_walking(coarse: bool, wandering: bool) -> None:
+    """Outside value: scipy, which walks from every maximum; also where heights are the same."""
+    rng = default_rng(4)
+    for _ in range(200):
+        values = rng.normal(size=rng.integers(3, 200))
+        values = np.cumsum(values) if wandering else values
+        values = np.round(values) if coarse else values
+        at, _ = local_maxima(values)
+        np.testing.assert_array_equal(prominences(values, at), peak_prominences(values, at)[0])
+
+
+def test_long_windows_are_smoothed_like_short_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    signal = 1e4 + np.cumsum(default_rng(5).normal(size=3000))
+    monkeypatch.setattr(trace_baseline, "DIRECT", 1)
+    smooth, _ = trace_baseline.smoothed(signal, 300.0)
+    np.testing.assert_allclose(smooth, savgol_filter(signal, 301, 2), rtol=1e-10)
+
+
+def test_a_peak_that_begins_at_its_apex_rides_on_no_tail() -> None:
+    """As in a trace of coarse steps: nothing is left between the start of a group and the apex of its first peak."""
+    times = np.arange(60.0)
+    trace = np.where(times < 20, 1.0, 2.0) + 90 * np.exp(-(((times - 40) / 6) ** 2))
+    baseline = np.zeros(60)
+    shape = peak_shape(times, trace, trace, baseline, [(20, 26), (26, 59)], np.array([20, 40]), 0, 0.1, 1.0)
+    assert shape is not None
+    assert (shape.start, shape.end) == (20.0, 26.0)

@@ -17,10 +17,13 @@ from models.units import flow_si, kelvin
 from optimizer.adapt import Adapted, adapt, swapped_pairs
 from optimizer.adapt_command import Made, carried_over, trimmed
 from optimizer.adapt_console import restoring_lines
-from optimizer.adapt_document import program_file, trimmed_document
+from optimizer.adapt_document import adapted_document, program_file, trimmed_document
 from optimizer.adapt_options import Change, change_of, cut_of
 from optimizer.goal import problem_of
+from optimizer.method_checks import split_unknown
 from optimizer.predict import predict
+from optimizer.reasons import compared_with
+from optimizer.reliability_document import percent
 from optimizer.scenario import Scenario, load_scenario, read_program
 from optimizer.set_points import carrier_set_points
 from optimizer.trim import trim
@@ -63,6 +66,29 @@ def test_an_isothermal_method_keeps_every_ratio_of_times_on_hydrogen(demo: tuple
     assert made.new.fit.system.flow_factor == demo[1].system.flow_factor
     assert made.new.scenario.inlet.max_total_flow == pytest.approx(flow_si(50.0))
     assert made.new.scenario.current == made.after.program
+
+
+def test_of_an_unknown_split_hydrogen_is_not_said_to_be_held_to_a_total_flow(
+    demo: tuple[Scenario, Fit],
+) -> None:
+    """The demo states no split_ratio: with hydrogen `check` says what that means, and so does the carried method."""
+    made = to(demo, gas="hydrogen")
+    (note,) = (each for each in made.notes if " 50 mL/min" in each)
+    assert note.startswith("With hydrogen column flow and septum purge together are held to 50 mL/min")
+    unknown = split_unknown(50.0, "with hydrogen")
+    assert "the split flow is unknown: only column flow and septum purge are counted" in unknown
+    assert unknown in adapted_document(made)["warnings"]
+    compared = compared_with(made.new, made.after, made.before)
+    assert any(each.startswith("column flow and septum purge (no split_ratio stated) ") for each in compared)
+    assert not any("carrier gas" in each for each in compared)
+
+    scenario, fit = demo
+    split = replace(scenario, inlet=replace(scenario.inlet, split_ratio=10.0)), fit
+    made = to(split, gas="hydrogen")
+    assert any(each.startswith("With hydrogen the total flow is held to 50 mL/min") for each in made.notes)
+    assert not any("split flow" in each for each in adapted_document(made)["warnings"])
+    compared = compared_with(made.new, made.after, made.before)
+    assert any(each.startswith("carrier gas ") for each in compared)
 
 
 def test_a_ramped_method_keeps_its_elution_temperatures_nearly(demo: tuple[Scenario, Fit]) -> None:
@@ -276,7 +302,11 @@ def test_the_command_tunes_and_leaves_its_files(
     printed = json.loads(capsys.readouterr().out)
     assert printed == json.loads((out / "adapt.json").read_text(encoding="utf-8"))
     assert any("explodes" in line for line in printed["cautions"])
-    assert (out / "adapt.html").read_text(encoding="utf-8").count("data:image/svg+xml") == 3
+    page = (out / "adapt.html").read_text(encoding="utf-8")
+    assert page.count("data:image/svg+xml") == 3
+    held = f"Everything asked holds in {percent(printed['tuned']['candidates'][0]['pass_probability'])} of draws."
+    assert held in page
+    assert "Every pair holds" not in page
     assert printed["tuned"]["candidates"][0]["run_time_min"] < printed["carried"]["run_time_min"]
     tuned = read_program(out / "tuned.toml", AMBIENT)
     assert tuned.oven.duration / 60 == pytest.approx(

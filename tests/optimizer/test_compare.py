@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +14,22 @@ import pytest
 
 from models.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import kelvin
-from optimizer.compare import Comparison, compare
+from optimizer.candidates_console import told_lines
+from optimizer.compare import Comparison, compare, cut_of
+from optimizer.compare_advice import advice, retuning_reasons
 from optimizer.compare_command import program_compared
-from optimizer.compare_document import COLUMNS, compared_document
+from optimizer.compare_console import marked_text
+from optimizer.compare_document import COLUMNS, compared_document, retuned_for
 from optimizer.compare_plots import compared_figure, mirror_data
-from optimizer.compare_refit import refit, retuning_reasons
-from optimizer.compare_words import advice, cut_of, remarks, verdict_line
+from optimizer.compare_refit import refit
+from optimizer.compare_words import remarks, verdict_line
+from optimizer.documents import program_document
 from optimizer.errors import ScenarioError
 from optimizer.goal import Problem, problem_of
 from optimizer.peak_tables import PeakTable, read_peak_table
 from optimizer.plots import picture
 from optimizer.predict import predict
-from optimizer.scenario import load_scenario
+from optimizer.scenario import load_scenario, read_program
 from optimizer.shared_cause import Expectation, causes_of, expectation
 from optimizer.workflow import fit_scenario
 from tests.optimizer import command
@@ -137,11 +142,11 @@ def test_a_clean_run_holds(compared: Callable[[Rows], Comparison], clean: Rows) 
         own = resolution(by_name[names[pair.a]], by_name[names[pair.b]])
         assert pair.found == pytest.approx(own, rel=0.02, abs=0.01)
     smallest = min(made.pairs, key=lambda pair: pair.found / pair.needed)
-    assert made.smallest_found == smallest
+    assert made.critical_found == smallest
 
 
 def test_a_cut_column_is_one_shared_factor_of_the_right_size(
-    compared: Callable[[Rows], Comparison], clean: Rows, cut: Rows
+    compared: Callable[[Rows], Comparison], program: Program, clean: Rows, cut: Rows
 ) -> None:
     made = compared(cut)
     cause = made.causes.cause
@@ -153,7 +158,19 @@ def test_a_cut_column_is_one_shared_factor_of_the_right_size(
     assert cause.size == pytest.approx(2 * np.log(30 / 29.5), rel=0.06)
     assert cut_of(made, cause) == pytest.approx(0.5, abs=0.03)
     assert f"faster gas, as after cutting {cut_of(made, cause):.2f} m off" in verdict_line(made)
-    assert any("adapt --trim-m" in line for line in advice(made, refit(made), False))
+    after = refit(made)
+    assert after.entered is not None
+    assert after.entered.length == pytest.approx(29.5, abs=0.03)
+    # At a set pressure the instrument does the same whatever length it was told: what is predicted is what was found.
+    assert np.abs(after.entered.prediction.retention - made.found).max() < 1.5
+    either, otherwise = advice(made, after, False)
+    assert either.startswith(f"If the column was cut, enter its new length, {after.entered.length:.2f} m")
+    assert f"--program program.toml --trim-m {30 - after.entered.length:.2f}" in either
+    assert otherwise.startswith("Or leave 30 m entered and re-tune for that: ")
+    # What a flow program is tuned for goes with the length that is entered; a set pressure does not ask for it.
+    flow = replace(program, carrier=CarrierProgram("flow", 2e-8))
+    assert "with 30 m left entered" in (retuned_for(made, after, flow) or "")
+    assert "the length entered does not matter to it" in (retuned_for(made, after, program) or "")
     # What is left is about what a clean run is off by, a hundredth of the shift.
     assert np.abs(made.rest).max() < 2.5 < np.abs(made.deviation).min()
     # Pairs hardly notice: the common shift cancels.
@@ -249,9 +266,14 @@ def test_a_slip_of_typing_is_read_as_it_was_meant(compared: Callable[[Rows], Com
     true = next(row.time for row in cut if row.compound == "geraniol")
     assert f"{true / 60:.3f}".startswith("14.6")
     rows = [replace(row, time=true + 60.0) if row.compound == "geraniol" else row for row in cut]
-    (mend,) = compared(rows).mends
+    made = compared(rows)
+    (mend,) = made.mends
     assert mend.kind == "mistyped"
     assert mend.intended == pytest.approx(true, abs=0.1)
+    line = verdict_line(made)
+    assert line.startswith("A time looks mistyped: geraniol at 15.")
+    assert f"should probably read {true / 60:.3f} min" in line
+    assert marked_text(compared_document(made, None)) == "its time is probably mistyped"
 
 
 def test_extra_and_missing_peaks_are_named(compared: Callable[[Rows], Comparison], clean: Rows) -> None:
@@ -259,11 +281,11 @@ def test_extra_and_missing_peaks_are_named(compared: Callable[[Rows], Comparison
     rows = [row for row in clean if row.compound != "eugenol"]
     rows += [replace(eugenol, compound="X 1"), replace(eugenol, compound="X 2", time=700.0)]
     made = compared(rows)
-    assert made.verdict == "holds"
+    assert made.verdict == "unconfirmed"
     assert made.missing == ("eugenol",)
+    assert verdict_line(made).startswith("Not confirmed: no peak for eugenol, expected at ")
     assert [name for name, _ in made.extra] == ["X 2", "X 1"]
     lines = remarks(made)
-    assert "No peak in the run for: eugenol." in lines
     assert any("X 1" in line and "is where eugenol, which has no peak, is expected" in line for line in lines)
     assert any("X 2" in line and "nearest neighbour" in line for line in lines)
     data = mirror_data(made)
@@ -284,6 +306,7 @@ def test_a_peak_of_another_compound_is_left_out(compared: Callable[[Rows], Compa
     assert mend.expected == pytest.approx(times(cut, ["carvone"])[0], abs=2)
     assert np.isnan(made.found[m])
     assert refit(made).left_out == ("carvone",)
+    assert made.goal_met is not True
 
 
 def test_deviations_without_one_cause_are_called_so(
@@ -411,7 +434,21 @@ def test_the_command_writes_its_files_and_offers_a_program(
         "compare.csv",
         "compare.html",
         "compare.png",
+        "program.toml",
+        "tuned.toml",
+        "scouting_run.toml",
+        "scouting_run.csv",
     }
+    # Of what the console says of the new program the page says all.
+    for line in (*told_lines(best), *best["warnings"], document["retuned_for"]):
+        assert line[1:] in unescape(page)
+    assert "`" not in page.split("</style>")[1]
+    # The programs are read back; the tuned one says for which column it is.
+    ambient = load_scenario(FOLDER).ambient_pressure
+    assert program_document(read_program(out / "program.toml", ambient), ambient)["oven"] == document["oven"]
+    assert program_document(read_program(out / "tuned.toml", ambient), ambient)["carrier"] == best["carrier"]
+    head = (out / "tuned.toml").read_text("utf-8").replace("\n# ", " ")
+    assert head.startswith(f"# {document['retuned_for']}")
 
 
 def test_the_command_shows_tables(
@@ -422,7 +459,7 @@ def test_the_command_shows_tables(
     printed = capsys.readouterr().out
     assert "The run drifts as a whole" in printed
     assert "left by the" in printed
-    assert "Smallest resolution: predicted" in printed
+    assert "Critical pair beta-caryophyllene and terpinen-4-ol (1.50 needed): predicted" in printed
 
 
 def test_a_program_outside_the_limits_is_compared_with_a_warning(

@@ -144,8 +144,8 @@ def test_blanks_filled_in_one_by_one_lead_to_the_first_runs(
     assert "length_m" not in told
     assert "inner_diameter_mm" in told
     file.write_text(filled(BLANK), encoding="utf-8")
-    assert call(monkeypatch, "check", folder) == 2
-    assert "rampwright scout" in capsys.readouterr().err
+    assert call(monkeypatch, "check", folder) == 0
+    assert f"rampwright scout {folder} says which two to make first" in capsys.readouterr().out
     assert call(monkeypatch, "scout", folder) == 0
     assert "[[scouting_runs]]" in capsys.readouterr().out
 

@@ -100,9 +100,23 @@ def test_acceptance_writes_a_table_and_fits_as_with_names(
     named = json.loads(capsys.readouterr().out)
     assert document["compounds"] == named["compounds"]
     # Until the scenario names the table, nothing else uses it; and what is there is never overwritten.
+    capsys.readouterr()
     assert call(monkeypatch, "check", folder) == 2
+    assert 'put the line matching = "matching.csv" at the top' in capsys.readouterr().err
     assert call(monkeypatch, "fit", folder, "--accept") == 2
-    assert "is not overwritten" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "is not overwritten" in said
+    assert 'put the line matching = "matching.csv" at the top of the scenario' in said
+    # The line is missing, so that names are proposed again: what to do is not to accept them once more.
+    assert call(monkeypatch, "fit", folder) == 0
+    said = capsys.readouterr().out
+    assert "matching.csv is there already" in said
+    assert '  matching = "matching.csv"' in said.splitlines()
+    assert "--accept" not in said
+    file = folder / "scenario.toml"
+    file.write_text('matching = "matching.csv"\n' + file.read_text(encoding="utf-8"), encoding="utf-8")
+    assert call(monkeypatch, "fit", folder) == 0
+    assert "theta" in capsys.readouterr().out
 
 
 def test_a_table_can_be_written_corrected_and_named(
@@ -192,3 +206,29 @@ def test_a_swap_in_the_tables_is_listed(
     assert suspect["for_the_areas"] > 4  # the areas, 800 and 620, say the same
     assert "exchanged both fit" in suspect["mend"]
     assert any("seem swapped" in text for text in document["warnings"])
+
+
+def test_where_times_say_nothing_of_a_swap_the_areas_come_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of two compounds that change order with temperature either order fits two runs: only areas tell them apart."""
+    folder = tmp_path / "swapped"
+    shutil.copytree(DEMO, folder)
+    table = folder / "slow.csv"
+    text = table.read_text(encoding="utf-8")
+    text = text.replace("camphor,", "?,").replace("linalool,", "camphor,").replace("?,", "linalool,")
+    table.write_text(text, encoding="utf-8")
+    assert call(monkeypatch, "fit", folder, "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    (suspect,) = document["suspects"]
+    assert {suspect["compound"], suspect["with"]} == {"camphor", "linalool"}
+    assert abs(suspect["sigmas"]) < 1
+    words = suspect["words"]
+    fall = f"{suspect['for_the_areas']:.0f}"
+    assert f"(two runs cannot tell which): the areas tell it (chi-square falls by {fall} for them" in words
+    assert (
+        words.index("the areas tell it")
+        < words.index("the times do not")
+        < words.index("standard deviations")
+    )
+    assert "chi-square" not in suspect["mend"]

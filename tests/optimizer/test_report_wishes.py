@@ -8,11 +8,13 @@ import json
 from dataclasses import replace
 
 import pytest
+from markupsafe import escape
 from rich.console import Console
 
 from models.units import flow_si, kelvin
 from optimizer.candidate_document import candidate_document
 from optimizer.candidates_console import show_candidates
+from optimizer.cautions import about_hydrogen
 from optimizer.console import show_check
 from optimizer.documents import check_document, fit_document, prediction_document
 from optimizer.instrument_data import Inlet
@@ -156,6 +158,24 @@ def test_what_would_help_is_in_the_page_and_on_the_console() -> None:
     assert "What would help" in text
     assert "8.00 min" in text
     assert f"still missed: {MISSED}" in text
+
+
+def test_cautions_of_what_is_suggested_are_told_everywhere_but_with_the_set_points() -> None:
+    """set_points.txt has the programs as they are typed in, none of them on hydrogen."""
+    lines = tuple(about_hydrogen(SCENARIO, flow_si(2.0)))
+    plain = outcome(feasible=False)
+    hydrogen, film = plain.what_ifs
+    suggested = replace(plain, what_ifs=(replace(hydrogen, cautions=lines), film))
+    before, after = (candidate_document(SCENARIO, each)["cautions"] for each in (plain, suggested))
+    assert not any("ydrogen" in line for line in before)
+    assert after == [*lines, *before]
+    assert any(
+        "85 mL/min, reaches that share" in line for line in after
+    )  # 2 mL/min at 40:1, and 3 of septum purge
+    written = files(suggested)
+    page = written["report.html"].decode()
+    assert all(str(escape(line)) in page for line in lines)
+    assert "ydrogen" not in written["set_points.txt"].decode()
 
 
 def test_the_console_tells_it_too() -> None:

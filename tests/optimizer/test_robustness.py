@@ -103,7 +103,7 @@ def test_the_next_run_has_a_flow_of_its_own_where_runs_have(problem: Problem) ->
 
 
 def test_far_pairs_count_where_little_is_known(problem: Problem) -> None:
-    """Two peaks four times as far apart as they must be, of compounds whose T0 is known to 12 K: some draws swap them."""
+    """Two peaks four times as far apart as they must be, of compounds whose T0 is known to 12 K: draws swap them."""
     vague = np.zeros_like(problem.fit.covariance)
     np.fill_diagonal(vague[: len(problem.scenario.compounds)], 12.0**2)
     unsure = replace(problem, fit=replace(problem.fit, covariance=vague))

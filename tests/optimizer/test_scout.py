@@ -9,7 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 
+import optimizer as rw
 from models.column import Column
 from models.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
 from models.fitting import OFFSET_SPREADS, OWN_SHARE, SPREADS
@@ -30,6 +32,7 @@ from optimizer.predict import predict
 from optimizer.results import Prediction
 from optimizer.scenario_data import Scenario, ScoutingRun
 from optimizer.scout import Scouted, scout
+from optimizer.scout_console import show_next
 from optimizer.scout_document import scout_document
 from optimizer.scout_programs import first_runs, possible_runs
 from optimizer.workflow import fit_scenario
@@ -457,7 +460,27 @@ def test_first_runs_can_be_pasted_made_and_fitted(
         assert abs(each["T0_C"] - true_C[each["compound"]]) < 4 * each["T0_sd_K"] + 0.5
 
 
-@pytest.mark.parametrize("command", ["check", "fit", "predict", "sweep", "adapt"])
+def test_check_shows_what_it_understood_before_there_are_runs(
+    bare: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Column and instrument are what can be wrong by then; without compounds no pair can be counted."""
+    assert call(monkeypatch, "check", bare) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    for part in (
+        "Column 30 m x 0.25 mm x 0.25 µm",
+        "Instrument inlet up to 400 kPa gauge, 0.5 to 5 mL/min",
+        "for every pair of compounds (none known yet)",
+        f"Next: No [[scouting_runs]] yet, and nothing to fit; rampwright scout {bare} says which two to make first.",
+    ):
+        assert part in text
+    assert call(monkeypatch, "check", bare / "scenario.toml", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["scouting_runs"] == []
+    assert f"rampwright scout {bare} " in document["next"]
+    assert rw.check(rw.load_scenario(bare, runs_needed=False)).to_dict() == document
+
+
+@pytest.mark.parametrize("command", ["fit", "predict", "sweep", "adapt"])
 def test_other_commands_point_to_scout(
     command: str, bare: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -495,12 +518,75 @@ def test_limits_that_leave_no_first_run_are_told(
 ) -> None:
     for table, fragment in (
         ("[instrument]\nmax_oven_ramps = 0\n[search]\nmax_ramps = 0", "max_oven_ramps = 0"),
-        ("[instrument]\nmax_inlet_pressure_kPa = 20\nmin_flow_mL_min = 3", "no column flow keeps all limits"),
+        (
+            "[instrument]\nmax_inlet_pressure_kPa = 20\nmin_flow_mL_min = 3",
+            "no column flow keeps all limits on this column: instrument.min_flow_mL_min = 3 asks for at least "
+            "3 mL/min, and instrument.max_inlet_pressure_kPa = 20 allows at most ",
+        ),
+        (
+            "[inlet]\nsplit_ratio = 50\nmax_total_flow_mL_min = 30\n[instrument]\nmin_inlet_pressure_kPa = 60",
+            "instrument.min_inlet_pressure_kPa = 60 asks for at least 0.69 mL/min at 40 °C, and "
+            "inlet.max_total_flow_mL_min = 30 allows at most 0.53 mL/min;",
+        ),
         ("[instrument]\noven_max_C = 48", "no room for a ramp"),
     ):
         (bare / "scenario.toml").write_text(f"{NO_COMPOUNDS}\n{table}\n", encoding="utf-8")
         assert call(monkeypatch, "scout", bare) == 2
         assert fragment in capsys.readouterr().err
+
+
+def test_of_two_limits_that_collide_a_default_is_called_one(
+    bare: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """10 m of 0.1 mm pass half a millilitre a minute at no pressure up to 200 kPa, once they are hot.
+
+    The flow at 200 kPa gauge and 315 °C by Poiseuille's law with the viscosity of hydrogen is checked apart.
+    """
+    narrow = NO_COMPOUNDS.replace("length_m = 30", "length_m = 10").replace("_mm = 0.25", "_mm = 0.1")
+    text = narrow.replace('"helium"', '"hydrogen"') + "[instrument]\nmax_inlet_pressure_kPa = 200\n"
+    (bare / "scenario.toml").write_text(text, encoding="utf-8")
+    assert call(monkeypatch, "scout", bare) == 2
+    said = capsys.readouterr().err
+    p, T = AMBIENT + 200e3, kelvin(315.0)
+    # F = pi r^4 (p^2 - p0^2)/(16 eta L p_ref) T_ref/T; hydrogen's viscosity 8.4 µPa s at 273 K, growing as T^0.68:
+    # handbook values, from memory.
+    eta = 8.4e-6 * (T / 273.15) ** 0.68
+    expected = np.pi * 0.05e-3**4 * (p**2 - AMBIENT**2) / (16 * eta * 10.0 * AMBIENT) * 298.15 / T * 60e6
+    assert expected == pytest.approx(0.21, abs=0.01)
+    assert "instrument.min_flow_mL_min = 0.5 (the default) asks for at least 0.5 mL/min, and " in said
+    assert "instrument.max_inlet_pressure_kPa = 200 allows at most 0.21 mL/min at 315 °C;" in said
+
+
+@pytest.mark.parametrize("asked", [0.95, 1.6], ids=["met", "short"])
+def test_where_nothing_meets_the_goal_that_is_said_first(asked: float) -> None:
+    """1.6 times the resolution that the candidate has: it is no method that a run could confirm."""
+    rng = np.random.default_rng(3)
+    truth, system = drawn_truth(rng)
+    scenario = scouted_scenario(truth, system, [ramp(3), ramp(12)], rng)
+    fit = fit_scenario(scenario)
+    smallest = predict(problem_of(scenario, fit), TWO_RAMPS).min_resolution
+    goal = replace(scenario.goal, min_resolution=asked * smallest, confidence=0.5)
+    found = scout(problem_of(replace(scenario, goal=goal), fit), [TWO_RAMPS])
+    own = next(n for n, each in enumerate(found.runs) if each.run.kind == "candidate")
+    document = scout_document(replace(found, suggested=own), [])
+    console = Console(width=500)
+    with console.capture() as captured:
+        show_next(console, document)
+    text = captured.get()
+    if asked < 1:
+        assert document["verdict"] is None
+        assert "No program here meets the goal" not in text
+        assert "It is a candidate itself, so the same run confirms it." in document["suggestion"]
+        return
+    assert document["candidates"][0]["missed"] == list(found.leading[0].missed)
+    assert document["verdict"].startswith(
+        "No program here meets the goal. The closest one, candidate 1, misses it"
+    )
+    assert found.leading[0].missed[0] in document["verdict"]
+    assert "37.5 % short" in document["verdict"]
+    assert text.index("No program here meets the goal") < text.index("Candidate 1:") < text.index("Next: ")
+    assert not any("confirms it" in line for line in document["suggestion"])
+    assert any("does not meet the goal" in line for line in document["suggestion"])
 
 
 def test_the_command_with_runs(

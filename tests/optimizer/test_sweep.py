@@ -162,7 +162,7 @@ def test_isothermal_run_time_is_hold_up_time_and_retention_factor(problem: Probl
     assert found.run_time == pytest.approx(1.005 * last + 1.5 * widths, rel=1e-6)
 
 
-def test_feasible_is_every_pair_and_every_limit(easy: Problem) -> None:
+def test_on_paper_is_every_pair_and_every_limit(easy: Problem) -> None:
     found = swept(easy, TWO_RAMPS, "rate1_C_per_min=2:60:21", "flow_mL_min=0.2:6:21")
     oven, carrier = (axis.point for axis in found.axes)
     kept = []
@@ -171,11 +171,12 @@ def test_feasible_is_every_pair_and_every_limit(easy: Problem) -> None:
         assessed = easy.assess(batch_of([program]), "polish")
         kept.append(float(easy.smallest_margin(assessed)[0]) >= FEASIBLE)
     assert 0 < sum(kept) < len(kept)
-    assert list(found.feasible) == kept
-    # What the picture outlines is what the table calls feasible.
+    assert list(found.on_paper) == kept
+    # What the picture outlines is what the table says.
     assert list(found.margin >= 0) == kept
-    assert found.best is not None
-    assert found.run_time[found.best] == found.run_time[found.feasible].min()
+    assert list(found.margin_in_draws >= 0) == list(found.feasible)
+    assert found.best_on_paper is not None
+    assert found.run_time[found.best_on_paper] == found.run_time[found.on_paper].min()
 
 
 def test_the_best_is_that_of_the_goal(easy: Problem) -> None:
@@ -186,7 +187,7 @@ def test_the_best_is_that_of_the_goal(easy: Problem) -> None:
     """
     scenario = easy.scenario
     instrument = replace(scenario.instrument, cool_down=CoolDown(kelvin(250.0), kelvin(50.0), 240.0))
-    goal = replace(scenario.goal, minimise="cycle time", min_resolution=0.5)
+    goal = replace(scenario.goal, minimise="cycle time", min_resolution=0.5, confidence=0.0)
     hurried = replace(
         easy,
         scenario=replace(scenario, instrument=instrument, goal=goal),
@@ -219,8 +220,8 @@ def test_a_set_point_on_its_limit_hides_nothing(easy: Problem) -> None:
     """The flow sits exactly on its largest value; where the goal is met must not flicker with rounding."""
     at_limit = replace(TWO_RAMPS, carrier=CarrierProgram("flow", easy.scenario.instrument.max_flow))
     found = swept(easy, at_limit, "to1_C=60:200:41", "rate1_C_per_min=2:60:21")
-    assert found.feasible.any()
-    assert list(found.margin[found.possible] >= 0) == list(found.feasible[found.possible])
+    assert found.on_paper.any()
+    assert list(found.margin[found.possible] >= 0) == list(found.on_paper[found.possible])
 
 
 def test_impossible_combinations_are_skipped_and_said(problem: Problem) -> None:
@@ -365,8 +366,9 @@ def test_the_table_shows_the_best_run_and_the_edges(
     assert call(monkeypatch, "sweep", scenario, "--vary", "start_C=60:200:281") == 0
     text = capsys.readouterr().out
     assert document["best"] is not None
-    assert "met, shortest run time" in text
-    for low, high in document["feasible_ranges"]:
+    assert document["confidence"] == 0.9
+    assert f"met ({100 * document['best']['share_by_derivatives']:.0f} % of draws), shortest run time" in text
+    for low, high in document["feasible_ranges"] + document["on_paper_ranges"]:
         assert f" {low:g} " in text
         assert f" {high:g} " in text
 

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from scipy.io import netcdf_file
 
+from benchmarks.trace_mutations import bytes_of, contents_of
 from optimizer.errors import ScenarioError
+from optimizer.netcdf_classic import read_netcdf
 from optimizer.peak_detection import PeakDetection
 from optimizer.peak_tables import PeakTable
 from optimizer.run_files import read_run
@@ -212,6 +214,13 @@ def spoilt(kind: str, folder: Path, run: Recording) -> Path:
         return write_e1947(file, Recording(run.times, run.signal, late), Written(listed=True))
     if kind == "other unit":
         return write_e1947(file, run, Written(unit="hours"))
+    if kind == "table of readings":
+        write_e1947(file, run, Written(change={"ordinate_values": None}))
+        with netcdf_file(str(file), "a") as opened:
+            opened.createDimension("channels", 2)
+            variable = opened.createVariable("ordinate_values", "f", ("point_number", "channels"))
+            variable[:] = np.column_stack([run.signal, run.signal])
+        return file
     if kind == "few readings":
         return write_e1947(file, Recording(run.times[:7], run.signal[:7], PEAKS))
     if kind == "flat":
@@ -254,6 +263,7 @@ def spoilt(kind: str, folder: Path, run: Recording) -> Path:
         ("named twice", "names 2 peaks 'a'"),
         ("peaks beyond", "but the readings end at"),
         ("other unit", 'retention_unit = "hours"'),
+        ("table of readings", "x 2 numbers; expected one row"),
         ("few readings", "holds 7 readings; expected at least 20"),
         ("flat", "no peak stands out"),
         ("uneven without times", "holds no raw_data_retention"),
@@ -294,8 +304,12 @@ def test_a_file_that_cannot_be_used_gives_one_clear_message(
             "time_s,signal\n" + "".join(f"{n // 4},1\n" for n in range(40)),
             "export the times with more digits",
         ),
-        ("time_s,signal\n" + "".join(f"{n},1\n" for n in (*range(30), 10**9)), "are they all of one run?"),
+        ("time_s,signal\n" + "".join(f"{n},1\n" for n in (*range(30), 10**6)), "are they all of one run?"),
+        ("time_s,signal\n" + "".join(f"{n},1\n" for n in (*range(30), 10**9)), "is the unit of time right?"),
         ("time_s,signal\n" + "".join(f"{n},1e31\n" for n in range(30)), "beyond 1e30"),
+        ("time_min,signal\n" + "".join(f"{n}e307,1\n" for n in range(30)), "a time is no number"),
+        ("time_s,signal\n" + "".join(f"{n}e6,1\n" for n in range(30)), "expected at most 1e+07 s"),
+        ("time_s,signal\n" + "".join(f"{n}e-6,1\n" for n in range(30)), "readings are 1e-06 s apart"),
     ],
 )
 def test_a_csv_that_cannot_be_used(text: str, fragment: str, tmp_path: Path) -> None:
@@ -332,3 +346,51 @@ def test_damaged_files_never_end_in_a_traceback(tmp_path: Path) -> None:
         assert not told or told.startswith(str(file))
         refused += bool(told)
     assert 150 < refused < 400
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_files_are_read_as_by_scipy(version: int, tmp_path: Path) -> None:
+    """Outside value: scipy's reader of the format; with records, of one variable and of several, padded or not."""
+    for names in ((), ("short",), ("short", "double"), ("short", "text", "byte")):
+        path = tmp_path / f"{version}_{len(names)}.nc"
+        kinds = {"short": "h", "double": "d", "text": "c", "byte": "b"}
+        with netcdf_file(str(path), "w", version=version) as made:
+            made.title, made.factors, made.one = "a run", np.array([1.5, 2.5]), 3
+            made.createDimension("time", None)
+            made.createDimension("three", 3)
+            made.createVariable("plain", "f", ("three",))[:] = [1.0, np.nan, 3.0]
+            for name in names:
+                made.createVariable(name, kinds[name], ("time", "three"))
+            for name in names:
+                for n in range(5):
+                    row = [b"abc"[i : i + 1] for i in range(3)] if name == "text" else [n, n + 1, n + 2]
+                    made.variables[name][n] = row
+        own, scipys = read_netcdf(path.read_bytes()), netcdf_file(str(path), "r", mmap=False)
+        assert own.attributes.keys() == scipys._attributes.keys() == {"title", "factors", "one"}
+        assert own.attributes["title"] == b"a run"
+        np.testing.assert_array_equal(own.attributes["factors"], [1.5, 2.5])
+        assert own.attributes["one"] == 3
+        assert own.variables.keys() == scipys.variables.keys() == {"plain", *names}
+        for name, variable in own.variables.items():
+            np.testing.assert_array_equal(variable.values, scipys.variables[name].data)
+
+
+def test_a_file_beyond_all_bounds_is_not_read(tmp_path: Path) -> None:
+    file = tmp_path / "run.cdf"
+    with file.open("wb") as made:
+        made.write(b"CDF\x01")
+        made.truncate(10**12)  # takes no room: nothing is written
+    with pytest.raises(ScenarioError, match=r"run\.cdf: is longer than 200 MB"):
+        read_run(file)
+
+
+def test_a_file_cannot_change_its_reader(run: Recording, tmp_path: Path) -> None:
+    """Attributes named like parts of a reader are attributes."""
+    odd = {"fp": "x", "variables": "y", "_attributes": "z", "close": "w"}
+    check_found(read_run(write_e1947(tmp_path / "run.cdf", run, Written(attributes={}))))
+    plain = (tmp_path / "run.cdf").read_bytes()
+    contents = contents_of(plain)
+    contents.attributes |= {key: value.encode() for key, value in odd.items()}
+    contents.variables["ordinate_values"].attributes |= {"data": b"none", "_attributes": b"none"}
+    (tmp_path / "odd.cdf").write_bytes(bytes_of(contents))
+    check_found(read_run(tmp_path / "odd.cdf"))

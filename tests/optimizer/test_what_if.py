@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +21,7 @@ from optimizer.results import SearchOutcome, WhatIf
 from optimizer.scenario_data import AnalyteDetail, Inlet, Near, PairRule, Scenario
 from optimizer.search import hunt
 from optimizer.trials import Trial
-from optimizer.what_if import _other_programs, _other_systems, _trials, what_ifs
+from optimizer.what_if import _helpful, _other_programs, _other_systems, _trials, _tried, what_ifs
 from optimizer.wishes import by_kind, wishes_of, without
 from optimizer.workflow import optimize
 
@@ -136,19 +137,59 @@ def test_other_systems_are_what_they_say(problem: Problem, trials: dict[str, Tri
     assert np.all(thinner.fit.retention.T0 < problem.fit.retention.T0 - 10)
 
 
-def test_hydrogen_is_not_tried_instead_of_itself_nor_capped_unsaid(problem: Problem) -> None:
+def test_hydrogen_is_not_tried_instead_of_itself_and_held_to_a_stated_limit_alone(problem: Problem) -> None:
     scenario = problem.scenario
     itself = replace(problem, scenario=replace(scenario, gas=CARRIER_GASES["hydrogen"]))
     assert not any("hydrogen" in trial.change for trial in _other_systems(itself, []))
     split = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0)))
     hydrogen = next(iter(_other_systems(split, [])))
-    assert hydrogen.change == "hydrogen instead of helium, its total flow not held to 50 mL/min"
     assert "total flow" not in hydrogen.problem.limit_names
     cap = float(flow_si(80.0))
     stated = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0, max_total_flow=cap)))
     hydrogen = next(iter(_other_systems(stated, [])))
     assert hydrogen.change == "hydrogen instead of helium"
     assert hydrogen.problem.scenario.inlet.max_total_flow == cap
+
+
+@pytest.mark.parametrize(
+    ("inlet", "says"),
+    [
+        (
+            Inlet(),
+            r"explosive, see the cautions; [4-7]\.\d mL/min of column flow and septum purge, the split flow unknown",
+        ),
+        (Inlet(split_ratio=10.0), r"explosive, see the cautions; a total flow of up to \d\d mL/min"),
+        (
+            Inlet(split_ratio=200.0),
+            r"a total flow of up to \d\d\d mL/min, more than the 50 that adapt and scenarios hold",
+        ),
+    ],
+    ids=["unknown", "small", "large"],
+)
+def test_hydrogen_is_suggested_with_its_flow_and_cautions_and_after_what_is_harmless(
+    inlet: Inlet, says: str
+) -> None:
+    """A change that gives twice the run time comes first, if it cannot explode; one that does not help comes last."""
+    known = impossible()
+    scenario = replace(known.scenario, inlet=inlet, pairs=(PairRule("c3", "c4", 40.0, False),))
+    easier = problem_of(replace(scenario, goal=replace(scenario.goal, latest_elution=None)), known.fit)
+    fast = what_if_of(easier, "hydrogen")
+    assert re.search(says, fast.change)
+    assert fast.change.startswith("hydrogen instead of helium (")
+    assert any("explodes from 4 % in air" in line for line in fast.cautions)
+    assert any("What leaks is the total flow" in line for line in fast.cautions)
+    assert math.isfinite(fast.cost)
+    slow = WhatIf("an oven ramp", 2 * fast.cost, 0.0, "one ramp, constant flow")
+    short = WhatIf("half the film", math.nan, 0.1, "one ramp, constant flow", "c3 and c4")
+    assert sorted([fast, short, slow], key=_helpful) == [slow, fast, short]
+
+
+def what_if_of(problem: Problem, change: str) -> WhatIf:
+    """What a single change gives, tried as where nothing met the goal."""
+    trial = next(each for each in _other_systems(problem, []) if each.change.startswith(change))
+    found = _tried(problem.scenario, trial, 1.0, None)
+    assert found is not None
+    return found
 
 
 def wishful(scenario: Scenario) -> Scenario:
