@@ -441,7 +441,7 @@ def times_leap(rng: random.Random, data: bytes) -> bytes:
     by = rng.choice((0.001, 1.0, 100.0, 1e4, 1e6, 1e9, 1e300, -1.0))
     for number in range(at, len(rows)):
         cells = rows[number].split(b",")
-        with_number = re.fullmatch(rb"-?[\d.]+", cells[0])
+        with_number = re.fullmatch(rb"-?\d+(\.\d*)?", cells[0])
         rows[number] = b",".join(
             [f"{float(cells[0]) + by:.8g}".encode() if with_number else cells[0], *cells[1:]]
         )

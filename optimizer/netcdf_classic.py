@@ -1,25 +1,17 @@
-"""Files of the netCDF classic format and its 64-bit offset variant, as far as traces need them.
-
-The format is that of the Unidata specification (OGC 10-092r3): a header of big-endian numbers says what dimensions,
-attributes and variables there are and where values begin. Nothing is copied, and nothing is set aside for lengths that
-a header announces: what it announces beyond the end of the file is a damaged file.
-"""
+"""Files of the netCDF classic format and its 64-bit offset variant, read with scipy, as far as traces need them."""
 
 from __future__ import annotations
 
-import math
+import io
+import warnings
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.io import netcdf_file
 
 MAGIC = (b"CDF\x01", b"CDF\x02")
-STREAMING = 0xFFFFFFFF  # records of a file whose writer did not know their number
-DIMENSIONS, VARIABLES, ATTRIBUTES = 10, 11, 12
-TYPES = {1: ">i1", 2: "S1", 3: ">i2", 4: ">i4", 5: ">f4", 6: ">f8"}
-CHARACTERS = 2
-MOST_DIMENSIONS = 16  # of a variable; the templates of chromatography know two
 
 
 class DamagedNetcdf(Exception):
@@ -42,87 +34,24 @@ class NetcdfFile:
     variables: dict[str, NetcdfVariable]
 
 
-@dataclass(frozen=True)
-class _Declared:
-    """A variable as the header announces it; `shape` without the dimension of records."""
+class _Shielded(netcdf_file):  # type: ignore[misc]
+    """scipy's reader makes the attributes of a file its own: one called `fp` takes the place of the file it reads.
 
-    name: str
-    shape: tuple[int, ...]
-    by_record: bool
-    attributes: dict[str, Any]
-    kind: np.dtype[Any]
-    begin: int
-
-    @property
-    def size(self) -> int:
-        """Bytes, of one record if it has records."""
-        return math.prod(self.shape) * self.kind.itemsize
-
-
-class _Header:
-    """The bytes of a file, read one after another."""
+    Here they are kept aside.
+    """
 
     def __init__(self, raw: bytes) -> None:
-        self.raw, self.at = raw, 4
-        self.offset_bytes = 4 if raw[3] == 1 else 8
+        self.attributes_of: dict[str, dict[str, Any]] = {}
+        self.attributes_of_file: dict[str, Any] = {}
+        super().__init__(io.BytesIO(raw), "r", mmap=False)
 
-    def take(self, count: int) -> bytes:
-        """So many bytes; what is announced beyond the end is never set aside."""
-        if count > len(self.raw) - self.at:
-            raise DamagedNetcdf("it ends within its header")
-        self.at += count
-        return self.raw[self.at - count : self.at]
+    def _read_gatt_array(self) -> None:
+        self.attributes_of_file.update(self._read_att_array())
 
-    def number(self, count: int = 4) -> int:
-        return int.from_bytes(self.take(count), "big")
-
-    def padded(self, count: int) -> bytes:
-        taken = self.take(count)
-        self.take(-count % 4)
-        return taken
-
-    def name(self) -> str:
-        return self.padded(self.number()).rstrip(b"\0").decode("utf-8", errors="replace")
-
-    def list_of(self, tag: int) -> int:
-        """How many entries a list has."""
-        found, count = self.number(), self.number()
-        if found not in (tag, 0) or (found == 0 and count):
-            raise DamagedNetcdf(f"its header has {found} in the place of {tag}")
-        return count
-
-    def kind(self) -> int:
-        kind = self.number()
-        if kind not in TYPES:
-            raise DamagedNetcdf(f"its header names a type {kind}, which there is not")
-        return kind
-
-    def attributes(self) -> dict[str, Any]:
-        found: dict[str, Any] = {}
-        for _ in range(self.list_of(ATTRIBUTES)):
-            name, kind, count = self.name(), self.kind(), self.number()
-            if kind == CHARACTERS:
-                found[name] = self.padded(count).rstrip(b"\0")
-                continue
-            values = np.frombuffer(self.padded(count * np.dtype(TYPES[kind]).itemsize), TYPES[kind])
-            found[name] = values[0] if len(values) == 1 else values
-        return found
-
-    def variable(self, sizes: list[int]) -> _Declared:
-        name, rank = self.name(), self.number()
-        if rank > MOST_DIMENSIONS:
-            raise DamagedNetcdf(f"its header gives a variable {rank} dimensions")
-        along = [self.number() for _ in range(rank)]
-        if any(each >= len(sizes) for each in along):
-            raise DamagedNetcdf("its header names a dimension that there is not")
-        shape = [sizes[each] for each in along]
-        by_record = bool(shape) and shape[0] == 0
-        if 0 in shape[1:]:
-            raise DamagedNetcdf("its records are no first dimension")
-        attributes, kind = self.attributes(), np.dtype(TYPES[self.kind()])
-        self.number()  # its size, which follows from its shape
-        begin = self.number(self.offset_bytes)
-        return _Declared(name, tuple(shape[by_record:]), by_record, attributes, kind, begin)
+    def _read_var(self) -> tuple[Any, ...]:
+        name, dimensions, shape, attributes, *rest = super()._read_var()
+        self.attributes_of[name] = dict(attributes)
+        return (name, dimensions, shape, {}, *rest)
 
 
 def read_netcdf(raw: bytes) -> NetcdfFile:
@@ -132,38 +61,16 @@ def read_netcdf(raw: bytes) -> NetcdfFile:
     ------
     DamagedNetcdf : when its header is none, or announces more than there is
     """
-    header = _Header(raw)
-    records = header.number()
-    sizes = []
-    for _ in range(header.list_of(DIMENSIONS)):
-        header.name()
-        sizes.append(header.number())
-    attributes = header.attributes()
-    declared = [header.variable(sizes) for _ in range(header.list_of(VARIABLES))]
-    of_records = [each for each in declared if each.by_record]
-    # Every record is padded to four bytes, but for those of a variable that alone has records.
-    step = sum(each.size + (-each.size % 4 if len(of_records) > 1 else 0) for each in of_records)
-    if records == STREAMING:
-        begin = min((each.begin for each in of_records), default=0)
-        records = max(len(raw) - begin, 0) // max(step, 1)
-    return NetcdfFile(
-        attributes,
-        {each.name: NetcdfVariable(_values(raw, each, records, step), each.attributes) for each in declared},
-    )
-
-
-def _values(raw: bytes, of: _Declared, records: int, step: int) -> NDArray[Any]:
-    """A view of a variable's values; a variable of characters with no dimension has one."""
-    shape = (records, *of.shape) if of.by_record else of.shape
-    empty = of.by_record and not records
-    end = of.begin + (0 if empty else of.size + (step * (records - 1) if of.by_record else 0))
-    if end > len(raw):
-        raise DamagedNetcdf(f"{_shown(of.name)} goes on beyond its end")
-    if empty:
-        return np.zeros(shape, of.kind)
-    inner = [of.kind.itemsize * math.prod(of.shape[n + 1 :]) for n in range(len(of.shape))]
-    return np.ndarray(shape, of.kind, raw, of.begin, [step, *inner] if of.by_record else inner)
-
-
-def _shown(name: str) -> str:
-    return name if len(name) <= 40 else f"{name[:40]} ..."
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of what a broken header makes numpy say
+            file = _Shielded(raw)
+            variables = {
+                name: NetcdfVariable(np.array(variable.data), file.attributes_of[name])
+                for name, variable in file.variables.items()
+            }
+    except MemoryError:
+        raise DamagedNetcdf("its header announces more than there is room for") from None
+    except Exception as error:  # the reader meets broken files with whatever its parsing ran into
+        raise DamagedNetcdf(type(error).__name__) from None
+    return NetcdfFile(file.attributes_of_file, variables)

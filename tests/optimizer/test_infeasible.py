@@ -90,7 +90,7 @@ def test_two_wishes_that_cannot_be_met_are_both_named() -> None:
     """Neither is bought with the other, nor with the pairs."""
     both = against_nature(latest_elution=60.0)
     failed = hunt(both, families_of(both.scenario), 3.0, 1)
-    found = outcome_of(both, conceded(both, failed, 12.0))
+    found = outcome_of(both, conceded(both, failed, 20.0))
     assert not found.feasible
     assert found.candidates[0].prediction.min_resolution >= 1.5 - 1e-6
     assert len(found.blocking) == 2

@@ -11,7 +11,6 @@ from scipy.io import netcdf_file
 
 from benchmarks.trace_mutations import bytes_of, contents_of
 from optimizer.errors import ScenarioError
-from optimizer.netcdf_classic import read_netcdf
 from optimizer.peak_detection import PeakDetection
 from optimizer.peak_tables import PeakTable
 from optimizer.run_files import read_run
@@ -346,33 +345,6 @@ def test_damaged_files_never_end_in_a_traceback(tmp_path: Path) -> None:
         assert not told or told.startswith(str(file))
         refused += bool(told)
     assert 150 < refused < 400
-
-
-@pytest.mark.parametrize("version", [1, 2])
-def test_files_are_read_as_by_scipy(version: int, tmp_path: Path) -> None:
-    """Outside value: scipy's reader of the format; with records, of one variable and of several, padded or not."""
-    for names in ((), ("short",), ("short", "double"), ("short", "text", "byte")):
-        path = tmp_path / f"{version}_{len(names)}.nc"
-        kinds = {"short": "h", "double": "d", "text": "c", "byte": "b"}
-        with netcdf_file(str(path), "w", version=version) as made:
-            made.title, made.factors, made.one = "a run", np.array([1.5, 2.5]), 3
-            made.createDimension("time", None)
-            made.createDimension("three", 3)
-            made.createVariable("plain", "f", ("three",))[:] = [1.0, np.nan, 3.0]
-            for name in names:
-                made.createVariable(name, kinds[name], ("time", "three"))
-            for name in names:
-                for n in range(5):
-                    row = [b"abc"[i : i + 1] for i in range(3)] if name == "text" else [n, n + 1, n + 2]
-                    made.variables[name][n] = row
-        own, scipys = read_netcdf(path.read_bytes()), netcdf_file(str(path), "r", mmap=False)
-        assert own.attributes.keys() == scipys._attributes.keys() == {"title", "factors", "one"}
-        assert own.attributes["title"] == b"a run"
-        np.testing.assert_array_equal(own.attributes["factors"], [1.5, 2.5])
-        assert own.attributes["one"] == 3
-        assert own.variables.keys() == scipys.variables.keys() == {"plain", *names}
-        for name, variable in own.variables.items():
-            np.testing.assert_array_equal(variable.values, scipys.variables[name].data)
 
 
 def test_a_file_beyond_all_bounds_is_not_read(tmp_path: Path) -> None:
