@@ -13,6 +13,7 @@ from pathlib import Path
 
 from benchmarks import (
     calibration,
+    compare_runs,
     draws,
     engine,
     optimality,
@@ -51,6 +52,7 @@ SECTIONS = (
     optimality.run_carrier_ramps,
     calibration.run,
     robust_search.run,
+    compare_runs.run,
     wrong_peaks.run,
     peak_matching.run,
     workers.run,

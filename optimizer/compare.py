@@ -75,7 +75,7 @@ class ComparedPair:
     @property
     def in_noise(self) -> bool:
         """Whether what it lacks is less than one reading is sure of: such a run decides neither way."""
-        return not self.met and self.needed - self.found < NOISE * self.found_sd
+        return bool(not self.met and self.needed - self.found < NOISE * self.found_sd)
 
 
 @dataclass(frozen=True)

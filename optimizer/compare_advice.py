@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from models.programs import Program
-from optimizer.compare import SHORT, Comparison, cut_of
+from optimizer.compare import SHORT, ComparedPair, Comparison, cut_of
 from optimizer.compare_refit import Entered, Refit
 from optimizer.compare_words import cause_text
 from optimizer.reliability_document import RISKY, percent
@@ -36,7 +36,19 @@ def advice(compared: Comparison, after: Refit | None, retuned: bool) -> list[str
         )
     if not after.reliable:
         return [*lines, unreliable_text(after)]
+    lines += [_once_more(compared, pair) for pair in compared.undecided[:2]]
     return [*lines, *_drift_advice(compared, after), _tuning_advice(compared, after, retuned)]
+
+
+def _once_more(compared: Comparison, pair: ComparedPair) -> str:
+    """What one more injection would tell of a pair that lacks less than one is sure of."""
+    names = compared.prediction.compounds
+    return (
+        f"Inject once more before judging {names[pair.a]} and {names[pair.b]}: {pair.found:.2f} ± {pair.found_sd:.2f} "
+        f"does not tell whether the {pair.needed:.2f} needed are missed. The mean of two is sure to "
+        f"±{pair.found_sd / np.sqrt(2):.2f}, and it is enough if the second run gives "
+        f"{2 * pair.needed - pair.found:.2f} or more."
+    )
 
 
 def unreliable_text(after: Refit) -> str:

@@ -69,7 +69,13 @@ def _pairs(document: Document) -> Table:
     for heading in ("needed", "predicted", "±", "found", "change in sd", "distance changed,\nbase widths"):
         table.add_column(heading, justify="right")
     for pair in document["pairs"]:
-        mark = " (short)" if pair["met"] is False else ""
+        mark = (
+            ""
+            if pair["met"] is not False
+            else " (short, within noise)"
+            if pair["within_noise"]
+            else " (short)"
+        )
         table.add_row(
             escape(" and ".join(pair["between"])) + mark,
             _text(pair["needed"], ".2f"),

@@ -135,7 +135,9 @@ def _pair(compared: Comparison, pair: ComparedPair) -> Document:
         "found": two_decimals(pair.found),
         "found_less_predicted_sd": _hundredths(pair.sigmas),
         "distance_change_base_widths": _hundredths(pair.apart),
+        "found_sd": _hundredths(pair.found_sd),
         "met": None if np.isnan(pair.found) else pair.met,
+        "within_noise": None if np.isnan(pair.found) else pair.in_noise,
     }
 
 
@@ -177,6 +179,9 @@ def _deviations(compared: Comparison) -> Document:
         "peaks": causes.peaks,
         "chi_square": number(causes.chi_square),
         "independent": causes.independent,
+        "chi_square_with_tolerances": number(causes.tolerant),
+        "fall_with_tolerances": number(causes.fall),
+        "beyond_tolerances": causes.beyond,
         "cause": None if causes.cause is None else _cause(compared, causes.cause),
         "as_well": [_cause(compared, each) for each in causes.rivals],
     }

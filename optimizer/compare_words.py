@@ -6,7 +6,7 @@ import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
 from optimizer.compare import SHORT, ComparedPair, Comparison, cut_of
-from optimizer.shared_cause import LEAST_PEAKS, Cause
+from optimizer.shared_cause import BEYOND, LEAST_PEAKS, Cause, Causes
 from optimizer.wrong_names import Mend
 
 WIDER = 0.1  # of the widths, from which a change is worth a word
@@ -46,7 +46,7 @@ def _judgement(compared: Comparison) -> str:
         return "; ".join([what, *_lost(compared)])
     times = f"no time is further off than {_farthest(compared)}"
     if cause is not None:
-        times = f"within their tolerances, what deviates looks like {cause_text(compared, cause)}"
+        times = f"within the tolerances of set points, what deviates looks like {cause_text(compared, cause)}"
     if verdict == "unconfirmed":
         return f"Not confirmed: {'; '.join(_lost(compared))}; of the peaks found, {times}"
     if verdict == "unresolved":
@@ -98,6 +98,11 @@ def _resolution(compared: Comparison) -> str:
     if pair.met:
         return f"{what} ({pair.needed:.2f} needed)"
     expected = ", as was predicted" if pair.predicted < pair.needed - SHORT else ""
+    if pair.in_noise:
+        return (
+            f"{what}, {pair.needed - pair.found:.2f} less than the {pair.needed:.2f} needed{expected}; that is within "
+            f"the noise of one run (±{pair.found_sd:.2f})"
+        )
     return f"{what}, which misses the {pair.needed:.2f} needed{expected}"
 
 
@@ -169,14 +174,15 @@ def remarks(compared: Comparison) -> list[str]:
             f"{causes.chi_square:.0f} without, {causes.cause.chi_square:.0f} with it, {causes.peaks} peaks); no peak "
             f"is then off by more than {causes.cause.largest:.1f} standard deviations of fit and repeatability."
         )
+        lines.append(_allowed_text(causes))
     elif causes.independent:
         tried = "and neither the gas, the oven, a delay nor a stretch explains them together"
         if causes.peaks < LEAST_PEAKS:
             tried = "and so few peaks do not tell whether they have one cause"
         lines.append(
-            f"The deviations are larger than fit and repeatability foresee (chi-square {causes.chi_square:.0f} for "
-            f"{causes.peaks} peaks), {tried}"
-            + (", but they stay within the tolerances of the set points." if compared.within else ".")
+            "The deviations together are larger than fit, repeatability and the tolerances of set points foresee "
+            f"(chi-square {causes.tolerant:.0f} for {causes.peaks} peaks), {tried}"
+            + (", but no single time or close pair is off by more than chance." if compared.within else ".")
         )
     told = (
         {compared.prediction.compounds[m] for m in compared.lost}
@@ -195,6 +201,15 @@ def remarks(compared: Comparison) -> list[str]:
     if not compared.another_program:
         lines += _width_lines(compared)
     return lines
+
+
+def _allowed_text(causes: Causes) -> str:
+    """What the tolerances of set points leave of a cause."""
+    verdict = "which is a drift" if causes.beyond else f"a drift being more than {BEYOND:.0f}"
+    return (
+        "With oven and carrier anywhere within their tolerances one cause lowers chi-square by "
+        f"{max(causes.fall, 0.0):.1f} (from {causes.tolerant:.0f}), {verdict}."
+    )
 
 
 def _width_lines(compared: Comparison) -> list[str]:

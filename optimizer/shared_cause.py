@@ -10,10 +10,10 @@ the shifts simulated anew at each step, since a cut column may move peaks too fa
 explains a run when it lowers chi2 by far more than chance and what it leaves is no more than the prediction's noise.
 That all times are too long in proportion is tried last: under one temperature gas of another speed does the same.
 
-There are two C. Which cause it is and how large is told with set points taken as exact, since their errors are the
-causes asked for. Whether anything is wrong is told with their tolerances in C: an oven and a carrier both off by
-what they are allowed look like one of them that is off by more, and no comparison with its own tolerance alone is
-fair to that.
+There are two C. How large a cause is, is told with set points taken as exact, since their errors are the causes asked
+for. Whether anything is wrong, and then which cause it is, is told with their tolerances in C: an oven and a carrier
+both off by what they are allowed look like one of them that is off by more, and no comparison with its own tolerance
+alone is fair to that.
 
 [1] generalised least squares, A. C. Aitken, Proc. Roy. Soc. Edinburgh 55 (1936) 42.
 """
@@ -180,41 +180,38 @@ def causes_of(expected: Expectation, found: Array) -> Causes:
     plain, allowed = (float(deviation @ each @ deviation) for each in (exact, tolerant))
     if count < LEAST_PEAKS:
         return Causes(plain, count, None, (), allowed, 0.0, False, improbable(allowed, count))
-    best, rivals, rest_is_noise = _likeliest(expected, found, seen, exact)
+    sized = {kind: _fitted(expected, kind, found, seen, exact) for kind in KINDS}
+    best, rest_is_noise = min(sized.values(), key=_chi_square), True
+    if improbable(best.chi_square, count - 1):
+        stretch = _fitted(expected, "stretch", found, seen, exact)
+        rest_is_noise = not improbable(stretch.chi_square, count - 1)
+        if rest_is_noise:
+            best, sized = stretch, {"stretch": stretch}
     explained = plain - best.chi_square > EXPLAINED * (plain - count)
     named = plain - best.chi_square > TELLING and (rest_is_noise or (explained and improbable(plain, count)))
 
-    kinds = {*KINDS, best.kind}
-    left = min(_fitted(expected, kind, found, seen, tolerant).chi_square for kind in kinds)
-    fall = allowed - left
-    beyond = fall > BEYOND and (not improbable(left, count - 1) or fall > EXPLAINED * (allowed - count))
+    left = {kind: _fitted(expected, kind, found, seen, tolerant).chi_square for kind in sized}
+    least = min(left.values())
+    beyond = allowed - least > BEYOND and (named or not improbable(least, count - 1))
     independent = not beyond and improbable(allowed, count) and not (named and rest_is_noise)
-    if beyond or (named and not independent):
-        return Causes(plain, count, best, rivals, allowed, fall, beyond, False)
-    return Causes(plain, count, None, (), allowed, fall, False, independent)
+    if not beyond and (independent or not named):
+        return Causes(plain, count, None, (), allowed, allowed - least, False, independent)
+    # Within tolerances the likeliest set point is the one that explains most by itself; beyond them, the one that
+    # does while the others may be off by what they are allowed.
+    judged = left if beyond else {kind: each.chi_square for kind, each in sized.items()}
+    first, *others = sorted(judged, key=judged.__getitem__)
+    rivals = tuple(sized[kind] for kind in others if judged[kind] < judged[first] + ALIKE)
+    return Causes(plain, count, sized[first], rivals, allowed, allowed - least, beyond, False)
+
+
+def _chi_square(cause: Cause) -> float:
+    return cause.chi_square
 
 
 def _inverse(covariance: Array, seen: NDArray[np.bool_]) -> Array:
     """Of the peaks seen."""
     result: Array = np.linalg.inv(covariance[np.ix_(seen, seen)]).astype(np.float64)
     return result
-
-
-def _likeliest(
-    expected: Expectation, found: Array, seen: NDArray[np.bool_], precision: Array
-) -> tuple[Cause, tuple[Cause, ...], bool]:
-    """The cause that explains most, those that would do as well, and whether it leaves no more than noise."""
-    tried = sorted(
-        (_fitted(expected, kind, found, seen, precision) for kind in KINDS), key=lambda each: each.chi_square
-    )
-    freedom = int(seen.sum()) - 1
-    if improbable(tried[0].chi_square, freedom):
-        stretch = _fitted(expected, "stretch", found, seen, precision)
-        if not improbable(stretch.chi_square, freedom):
-            tried = [stretch]
-    best = tried[0]
-    rivals = tuple(each for each in tried[1:] if each.chi_square < best.chi_square + ALIKE)
-    return best, rivals, not improbable(best.chi_square, freedom)
 
 
 def improbable(chi_square: float, freedom: int) -> bool:
