@@ -16,6 +16,7 @@ import typer
 from typer.core import TyperGroup
 
 from optimizer.cli import app
+from optimizer.inline_toml import inline_toml
 from optimizer.peak_tables import read_peak_table
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.command import call
@@ -150,12 +151,23 @@ def without_names(scenario: Path) -> None:
         csv.writer(file).writerows([header, *(["", *row[1:]] for row in rows)])
 
 
+def a_tuned_program(path: Path) -> None:
+    """What a comparison left, of which the next command takes the program: that of the run, here."""
+    document = json.loads((path.parent / "results" / "candidates.json").read_text(encoding="utf-8"))
+    found = document["candidates"][0]
+    path.mkdir()
+    lines = [f"{key} = {inline_toml(found[key])}" for key in ("oven", "carrier")]
+    (path / "tuned.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
 MADE = {
     "mymethod": a_scenario,
     "demo": a_scenario,
     "slow.cdf": a_trace,
     "robust.toml": a_program,
     "confirm.csv": a_confirmation,
+    "confirm2.csv": a_confirmation,
+    "confirmed": a_tuned_program,
 }
 STATES = {"fit mymethod --accept": without_names}
 
