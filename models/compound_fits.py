@@ -111,7 +111,7 @@ class Simulator:
                 np.array([1.0, np.exp(LN_FLOW_STEP), 1.0]),
             )
             accuracy = accuracy_for_slopes(system, batch)
-            peaks = migrate(replace(table, system=system), three, accuracy, slopes=True)
+            peaks = migrate(replace(table, system=system), three, accuracy, np.arange(3) == 0)
             times = np.where(peaks.eluted, peaks.retention_time, NEVER)
             own = np.where(peaks.eluted[0], peaks.retention_time_slopes[0], 0.0).T
             found.append(

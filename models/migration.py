@@ -84,6 +84,9 @@ def _keep_freed_memory() -> None:
 _keep_freed_memory()
 
 
+Mask = NDArray[np.bool_]
+
+
 @dataclass(frozen=True)
 class MigrationTables:
     """Everything that depends on column system and compounds but not on the program.
@@ -120,7 +123,7 @@ class Migration:
     injected_share : [-], variance in time that the injected band leaves in the peak, by its own
     eluted : bool
     retention_time_slopes : (N, 3, M) array, derivatives of the time by T0 [s/K], ln theta [s] and dCp [s mol K/J];
-        without compounds (N, 3, 0) unless asked for
+        0 where not asked for, and without compounds (N, 3, 0) where of no program
     """
 
     retention_time: Array
@@ -164,7 +167,7 @@ def migration_tables(
 
 
 def migrate(
-    tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "polish", slopes: bool = False
+    tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy = "polish", slopes: Mask | None = None
 ) -> Migration:
     """Retention times and widths of M compounds under N programs; eqs. [1] to [5].
 
@@ -174,7 +177,7 @@ def migrate(
     batch : ProgramBatch of N programs
     accuracy : "screen" or "polish": widths within 1 % or 0.1 %; times within 1e-4, and
         1e-8 where [3] is exact, either way
-    slopes : whether to work out how times answer to the compounds' retention parameters, eq. [6]
+    slopes : (N,) array, of which programs to work out how times answer to the compounds' retention parameters, eq. [6]
 
     Returns
     -------
@@ -194,9 +197,15 @@ def migrate(
     rows = max(1, LOOK_UPS // (nodes * len(tables.retention)))
     if batch.size <= rows:
         return _migrate(tables, batch, effort, slopes)
+    asked = slopes
     order = None if constant_c else by_cuts(tables.system, batch, effort.misfit)
     ordered = batch if order is None else batch[order]
-    parts = [_migrate(tables, ordered[at : at + rows], effort, slopes) for at in range(0, batch.size, rows)]
+    if asked is not None and order is not None:
+        asked = asked[order]
+    parts = [
+        _migrate(tables, ordered[at : at + rows], effort, None if asked is None else asked[at : at + rows])
+        for at in range(0, batch.size, rows)
+    ]
     together = [np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Migration)]
     if order is not None:
         back = np.argsort(order)
@@ -204,7 +213,7 @@ def migrate(
     return Migration(*together)
 
 
-def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort, slopes: bool) -> Migration:
+def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort, slopes: Mask | None) -> Migration:
     # Bands that never leave make infinities, and sections that are not theirs make nonsense; both are masked.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
         sections = sections_of(tables.antiderivatives, tables.system, tables.retention, batch, effort.misfit)
@@ -214,7 +223,7 @@ def _migrate(tables: MigrationTables, batch: ProgramBatch, effort: Effort, slope
         width = np.sqrt(column + tables.system.injection_width**2 * share) / end.velocity
         eluted = (end.time <= LONGEST_RETENTION) & np.isfinite(width)
         shape = (batch.size, len(tables.retention))
-        answers = np.where(eluted, missed / end.velocity, np.nan) if slopes else missed
+        answers = np.where(eluted, missed / end.velocity, np.nan) if missed.size else missed
 
         def table(values: Array) -> Array:
             return np.where(eluted, values, np.nan).reshape(shape)
@@ -239,7 +248,7 @@ def _clock_at_elution(rho: Array) -> Array:
 
 
 def _march_frozen(
-    tables: MigrationTables, sections: Sections, effort: Effort, slopes: bool
+    tables: MigrationTables, sections: Sections, effort: Effort, slopes: Mask | None
 ) -> tuple[Arrival, Array, Array | float, Array]:
     """What `_march` gives, with rho constant: eq. [3], and the sum for [5].
 
@@ -295,14 +304,15 @@ def _march_frozen(
     whole = (1 - rho**2) / (2 * (1 - rho))
     variance = panels.sums(part) * (system.plate_height_factor * np.repeat(whole, M) / kept)
     missed = np.empty((3, 0))
-    if slopes:
+    if slopes is not None:
         ds = of_s * nodes.weight[:, None]
-        missed = _missed(tables, panels, places.temperature, ds * (panels.gain / ds.sum(axis=0)))
+        ds *= panels.gain / ds.sum(axis=0)
+        missed = _missed(tables, panels, places.temperature, ds, _asked(sections, panels, slopes))
     return end, variance, 1.0, missed
 
 
 def _march(
-    tables: MigrationTables, sections: Sections, effort: Effort, slopes: bool
+    tables: MigrationTables, sections: Sections, effort: Effort, slopes: Mask | None
 ) -> tuple[Arrival, Array, Array | float, Array]:
     """Arrivals at the outlet by eq. [4], the column's variances in s there by [5], what stretches the injected
     band's variance on the way, each (N M,); and if asked for the integrals of [6], (3, N M).
@@ -318,7 +328,7 @@ def _march(
     po = system.outlet_pressure
     s_end = _first_guess(sections)
     variance, stretched, rho_frozen = np.empty_like(s_end), np.empty_like(s_end), np.empty_like(s_end)
-    missed = np.empty((3, s_end.size if slopes else 0))
+    missed = np.empty((3, 0 if slopes is None else s_end.size))
     first_end, bands = None, None  # all of them at first, then those whose s at elution has not settled
     for _ in range(PASSES):
         clock_end = s_end.copy() if bands is None else s_end.take(bands)
@@ -353,9 +363,10 @@ def _march(
         where = slice(None) if bands is None else bands
         variance[where] = panels.sums(nodes.weight @ (weight * terms)) * rescaled
         stretched[where], rho_frozen[where] = np.exp(whole), rho_end
-        if slopes:
+        if slopes is not None:
             ds = nodes.weight[:, None] * node.density * R * np.sqrt(stretch)
-            missed[:, where] = _missed(tables, panels, node.places.temperature, ds)
+            asked = _asked(sections, panels, slopes)
+            missed[:, where] = _missed(tables, panels, node.places.temperature, ds, asked)
         s_end[where] += missing
         first_end = first_end or end
         unsettled = np.flatnonzero(np.abs(missing) > effort.settled)
@@ -365,18 +376,24 @@ def _march(
     end = arrival(sections, s_end, FINE, near=first_end)
     # From Y to s at the outlet: R there, which is one when the last change of s at elution was nothing.
     to_s = (po / end.pressure) ** 2 / rho_frozen
-    if slopes:
+    if slopes is not None:
         missed *= np.sqrt(to_s)
     return end, variance * to_s, stretched * to_s, missed
 
 
-def _missed(tables: MigrationTables, panels: Panels, T: Array, ds: Array) -> Array:
-    """The integral of eq. [6] by T0, ln theta and dCp, (3, F), from its weights at the nodes (G, E)."""
-    own = tables.retention[panels.compound]
-    T = T.astype(np.float64)
+def _asked(sections: Sections, panels: Panels, slopes: Mask) -> NDArray[np.intp]:
+    """Numbers of the panels of the programs asked for."""
+    return np.flatnonzero(slopes.take(panels.which % sections.programs))
+
+
+def _missed(tables: MigrationTables, panels: Panels, T: Array, ds: Array, asked: NDArray[np.intp]) -> Array:
+    """The integral of eq. [6] by T0, ln theta and dCp, (3, F), from its weights at the nodes (G, E); 0 if not asked."""
+    own = tables.retention[panels.compound.take(asked)]
+    T, ds = (values.take(asked, axis=1).astype(np.float64) for values in (T, ds))
     k = np.exp(np.minimum(ln_retention_factor_of_each(own, T), 700.0))
-    slowed = ds * k / (1 + k) * ln_retention_factor_slopes(own, T)
-    return np.stack([panels.sums(each) for each in slowed.sum(axis=1)])
+    slowed = (ds * k / (1 + k) * ln_retention_factor_slopes(own, T)).sum(axis=1)
+    band = panels.band.take(asked)
+    return np.stack([np.bincount(band, each, panels.bands) for each in slowed])
 
 
 def _flow_group(sections: Sections, panels: Panels, pressure: Array) -> Array:

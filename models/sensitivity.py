@@ -59,7 +59,8 @@ def sensitivity(tables: MigrationTables, batch: ProgramBatch, carrier_zero: floa
         room's pressure where pressure is controlled, which is read as gauge, else 0
     """
     system, M, N = tables.system, len(tables.retention), batch.size
-    peaks = migrate(tables, _set_off(batch, carrier_zero), accuracy_for_slopes(system, batch), slopes=True)
+    plain = np.arange(SET_OFF * N) < N
+    peaks = migrate(tables, _set_off(batch, carrier_zero), accuracy_for_slopes(system, batch), plain)
     base, faster, colder, warmer, more, later = _stacked(peaks).reshape(4, SET_OFF, N, M).swapaxes(0, 1)
     by_retention = _by_retention(
         tables.retention, base, peaks.heating_rate[:N], peaks.retention_time_slopes[:N]
