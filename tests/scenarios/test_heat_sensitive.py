@@ -34,7 +34,7 @@ FOLDER = ROOT / "scenarios" / "heat_sensitive"
 SCRIPT = FOLDER / "make_data.py"
 PEROXIDES = ("peroxide A", "peroxide B", "peroxide C")
 
-# The first candidate of README.md, and the best that best_intact.py finds for oven ramps alone when the ethers are to
+# A candidate of a 20 s search, as in README.md, and the best that best_intact.py finds for oven ramps alone when the ethers are to
 # have what they have in that candidate (--resolution 1.6), rounded to the instrument's steps.
 PRESSURE_RAMP = {
     "oven": {
@@ -210,7 +210,7 @@ def test_the_first_candidate_is_predicted_as_well_as_the_readme_says(problem: Pr
     assert max(map(abs, found.late.values())) < 1.0  # s
     for name, share in true_intact(PRESSURE_RAMP).items():
         assert found.intact[name] == pytest.approx(share, abs=0.001), name
-    # The weak spot, and README.md says so: the ethers are predicted 0.09 too high, one and a half standard deviations.
+    # The weak spot, and README.md says so of another candidate: the ethers are predicted 0.09 too high.
     ethers = found.pairs["ether A", "ether B"]
     assert ethers.predicted == pytest.approx(1.60, abs=0.02)
     assert abs(ethers.predicted - ethers.true) < 2 * ethers.sd

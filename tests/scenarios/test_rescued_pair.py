@@ -33,7 +33,7 @@ SCRIPT = FOLDER / "make_data.py"
 FIRST_PAIR = ("camphor", "linalool")
 SECOND_PAIR = ("beta-caryophyllene", "terpinen-4-ol")
 
-# The first candidate of README.md
+# A candidate of a 20 s search, as in README.md
 CANDIDATE = {
     "oven": {
         "start_C": 46,

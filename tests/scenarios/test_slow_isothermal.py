@@ -30,7 +30,7 @@ from tests.scenarios.predictions import compared
 FOLDER = ROOT / "scenarios" / "slow_isothermal"
 SCRIPT = FOLDER / "make_data.py"
 OVEN = {"start_C": 50, "hold_min": 1, "ramps": [{"rate_C_per_min": 20, "to_C": 120, "hold_min": 2}]}
-# The first candidate of README.md
+# A candidate of a 20 s search, as in README.md
 CANDIDATE = {
     "oven": {
         "start_C": 43,
