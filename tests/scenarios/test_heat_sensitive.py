@@ -34,8 +34,8 @@ FOLDER = ROOT / "scenarios" / "heat_sensitive"
 SCRIPT = FOLDER / "make_data.py"
 PEROXIDES = ("peroxide A", "peroxide B", "peroxide C")
 
-# A candidate of a 20 s search, as in README.md, and the best that best_intact.py finds for oven ramps alone when the ethers are to
-# have what they have in that candidate (--resolution 1.6), rounded to the instrument's steps.
+# A candidate of a 20 s search, as in README.md, and the best that best_intact.py finds for oven ramps alone when the
+# ethers are to have what they have in that candidate (--resolution 1.6), rounded to the instrument's steps.
 PRESSURE_RAMP = {
     "oven": {
         "start_C": 36,
