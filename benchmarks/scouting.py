@@ -66,7 +66,7 @@ def scouted(compounds: int, rates: tuple[float, ...], seed: int) -> Mixture:
         for rate, program in zip(rates, programs, strict=True)
     ]
     simulator = Simulator(system, empty)
-    times, widths = simulator.times(simulator.tables(retention), np.full(len(rates), factor), widths=True)
+    times, widths, _ = simulator.peaks(simulator.tables(retention), np.full(len(rates), factor))
     times = times + rng.normal(0.0, REPEATABILITY, times.shape)
     amounts = np.exp(rng.normal(0.0, LN_AREA_SPREAD, compounds))
     injected = np.exp(rng.normal(0.0, INJECTED_NOISE, len(rates)))[:, None]

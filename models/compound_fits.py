@@ -17,8 +17,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from models.effort import Accuracy
 from models.fit import LN_THETA_SPREAD, Run
-from models.migration import MigrationTables, migrate, migration_tables
+from models.migration import Migration, MigrationTables, migrate, migration_tables
 from models.programs import Array, Controlled, ProgramBatch, batch_of, delayed
 from models.retention import (
     PARAMETER_STEPS,
@@ -71,27 +72,30 @@ class Simulator:
             for kind in kinds
         }
 
-    def times(
-        self,
-        tables: dict[Controlled, MigrationTables],
-        flow_factors: Array,
-        widths: bool = False,
-        lag: float | None = None,
-    ) -> tuple[Array, Array]:
-        """Retention times and, when asked for, widths (standard deviations), both (R, M) [s].
+    def times(self, tables: dict[Controlled, MigrationTables], flow_factors: Array) -> Array:
+        """Retention times (R, M) [s]."""
+        found = self._migrated(tables, flow_factors, "screen")
+        return np.array([np.where(each.eluted[0], each.retention_time[0], NEVER) for each in found])
 
-        With the system's own lag of the oven unless another is given.
-        """
-        lag = self.system.oven_lag if lag is None else lag
-        times, sigmas = [], []
+    def peaks(
+        self, tables: dict[Controlled, MigrationTables], flow_factors: Array
+    ) -> tuple[Array, Array, Array]:
+        """Retention times and widths (standard deviations) [s], and `Migration.injected_share`, each (R, M)."""
+        found = self._migrated(tables, flow_factors, "polish")
+        times = np.array([np.where(each.eluted[0], each.retention_time[0], NEVER) for each in found])
+        widths, shares = ([getattr(each, name)[0] for each in found] for name in ("width", "injected_share"))
+        return times, np.array(widths), np.array(shares)
+
+    def _migrated(
+        self, tables: dict[Controlled, MigrationTables], flow_factors: Array, accuracy: Accuracy
+    ) -> list[Migration]:
+        """Each run by itself."""
+        found = []
         for batch, factor in zip(self.batches, flow_factors, strict=True):
             table = tables[batch.controlled]
-            system = replace(table.system, flow_factor=float(factor), oven_lag=lag)
-            table = replace(table, system=system)
-            result = migrate(table, batch, "polish" if widths else "screen")
-            times.append(np.where(result.eluted[0], result.retention_time[0], NEVER))
-            sigmas.append(result.width[0])
-        return np.array(times), np.array(sigmas)
+            system = replace(table.system, flow_factor=float(factor), oven_lag=self.system.oven_lag)
+            found.append(migrate(replace(table, system=system), batch, accuracy))
+        return found
 
     def slopes(
         self, tables: dict[Controlled, MigrationTables], flow_factors: Array, lag: float | None = None
@@ -124,7 +128,7 @@ class Simulator:
         """T0 (G,) [K] and the retention times (R, G) [s] of typical compounds at nominal flow."""
         grid = np.linspace(self.lowest - 150.0, self.highest + 200.0, 120)
         typical = with_typical_values(grid, self.phase_ratio)
-        return grid, self.times(self.tables(typical), np.ones(len(self.batches)))[0]
+        return grid, self.times(self.tables(typical), np.ones(len(self.batches)))
 
 
 @dataclass(frozen=True)

@@ -49,8 +49,7 @@ from models.fit import (
     Suspect,
 )
 from models.fit_diagnosis import warnings_of
-from models.migration import MigrationTables
-from models.programs import Array, Controlled
+from models.programs import Array
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.retention import (
     UNRETAINED,
@@ -307,14 +306,14 @@ def _finished(
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))), oven_lag=joint.lag)
     simulator = simulator.lagging(joint.lag)
     tables = simulator.tables(retention)
-    times, widths = simulator.times(tables, factors, widths=True)
-    bands = _band_width(simulator, runs, tables, factors, widths)
+    times, widths, injected = simulator.peaks(tables, factors)
+    bands = _band_width(runs, widths, injected)
     system = replace(
         system, plate_height_factor=bands.plate_height_factor, injection_width=bands.injection_width
     )
     residual = np.where(np.isnan(measured), np.nan, times - measured)
-    hold_up = simulator.times(simulator.tables(UNRETAINED), factors)[0][:, 0]
-    uncorrected = simulator.times(simulator.tables(UNRETAINED), np.ones(R))[0][:, 0]
+    hold_up = simulator.times(simulator.tables(UNRETAINED), factors)[:, 0]
+    uncorrected = simulator.times(simulator.tables(UNRETAINED), np.ones(R))[:, 0]
     standardised = residual / sigma
     fit = Fit(
         system=system,
@@ -351,14 +350,10 @@ class _Bands:
     scatter: float = WIDTH_ERROR
 
 
-def _band_width(
-    simulator: Simulator,
-    runs: Sequence[Run],
-    tables: dict[Controlled, MigrationTables],
-    factors: Array,
-    widths: Array,
-) -> _Bands:
+def _band_width(runs: Sequence[Run], widths: Array, injected: Array) -> _Bands:
     """Plate height factor and injected width from measured half-height widths, and how far they scatter.
+
+    Widths are those of a sharp injection, `injected` the share of an injected variance that arrives, both (R, M).
 
     Variances add: measured = factor x computed + (injected width)^2 x its share that reaches the outlet, linear
     and non-negative in both unknowns.
@@ -367,12 +362,7 @@ def _band_width(
     known = np.isfinite(measured) & np.isfinite(widths)
     if known.sum() < 3:
         return _Bands()
-    second = {
-        kind: replace(table, system=replace(table.system, injection_width=1.0))
-        for kind, table in tables.items()
-    }
-    with_injection = simulator.times(second, factors, widths=True)[1]
-    columns = np.stack([widths[known] ** 2, (with_injection**2 - widths**2)[known]], axis=1)
+    columns = np.stack([widths[known] ** 2, injected[known]], axis=1)
     variance = measured[known] ** 2
     weight = 1.0 / (2 * WIDTH_ERROR * variance)
     solution, _ = nnls(columns * weight[:, None], variance * weight)

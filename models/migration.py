@@ -197,13 +197,12 @@ def migrate(
     rows = max(1, LOOK_UPS // (nodes * len(tables.retention)))
     if batch.size <= rows:
         return _migrate(tables, batch, effort, slopes)
-    asked = slopes
     order = None if constant_c else by_cuts(tables.system, batch, effort.misfit)
     ordered = batch if order is None else batch[order]
-    if asked is not None and order is not None:
-        asked = asked[order]
+    if slopes is not None and order is not None:
+        slopes = slopes[order]
     parts = [
-        _migrate(tables, ordered[at : at + rows], effort, None if asked is None else asked[at : at + rows])
+        _migrate(tables, ordered[at : at + rows], effort, None if slopes is None else slopes[at : at + rows])
         for at in range(0, batch.size, rows)
     ]
     together = [np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Migration)]

@@ -177,9 +177,7 @@ def _foreseen(
     covariance = np.linalg.inv(np.einsum("mri,mrj->mij", fits.slope, fits.slope))
     # Were typical thetas off by so much for all, the parameters that the prior leans on would follow.
     moved = covariance[:, :, 1] * theta_off / LN_THETA_SPREAD**2
-    h = 1e-3
-    tables = simulator.tables(retention_of(fits.parameters))
-    by_flow = (simulator.times(tables, factors * np.exp(h))[0] - fits.times) / h
+    by_flow = simulator.slopes(simulator.tables(retention_of(fits.parameters)), factors).by_ln_flow
     result = []
     for r in range(1, R):
         part = slice((r - 1) * M, r * M)

@@ -173,16 +173,6 @@ UNRETAINED = Retention(np.array([60.0]), np.array([4.0]), np.array([0.0]))  # k 
 PARAMETER_STEPS = np.array([0.02, 5e-4, 0.2])
 
 
-def with_moved_parameters(retention: Retention) -> Retention:
-    """The M compounds, then the same with T0, with theta and with dCp moved by a step: 4 M in all."""
-    return joined(
-        retention,
-        shifted(retention, T0=PARAMETER_STEPS[0]),
-        shifted(retention, ln_theta=PARAMETER_STEPS[1]),
-        shifted(retention, dCp=PARAMETER_STEPS[2]),
-    )
-
-
 def shifted(
     retention: Retention, T0: Array | float = 0.0, ln_theta: Array | float = 0.0, dCp: Array | float = 0.0
 ) -> Retention:

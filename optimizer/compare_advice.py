@@ -10,6 +10,7 @@ from models.programs import Program
 from optimizer.compare import SHORT, ComparedPair, Comparison, cut_of
 from optimizer.compare_refit import Entered, Refit
 from optimizer.compare_words import cause_text
+from optimizer.document_numbers import beside_needed
 from optimizer.reliability_document import RISKY, percent
 from optimizer.results import Prediction, Reliability
 
@@ -158,7 +159,9 @@ def critical_text(prediction: Prediction) -> str:
     pair = prediction.critical_pair
     if pair is None:
         return "none"
-    return f"{pair[0]} and {pair[1]} with {prediction.min_resolution:.2f} ({prediction.critical_needed:.2f} needed)"
+    return (
+        f"{pair[0]} and {pair[1]} with {beside_needed(prediction.min_resolution, prediction.critical_needed)}"
+    )
 
 
 def assumed(compared: Comparison, tuned: Program) -> str | None:

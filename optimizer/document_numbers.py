@@ -32,7 +32,12 @@ def of_needed(part: dict[str, Any]) -> str:
     found, needed = part["min_resolution"], part["critical_pair_needs"]
     if found is None:
         return "-"
-    return f"{found:.2f}" + ("" if needed is None else f" ({needed:.2f} needed)")
+    return f"{found:.2f}" if needed is None else beside_needed(found, needed)
+
+
+def beside_needed(resolution: float, needed: float) -> str:
+    """A resolution beside what is needed."""
+    return f"{resolution:.2f} ({needed:.2f} needed)"
 
 
 def with_interval(value: float | None, sd: float | None, form: str, none: str = "-") -> str:

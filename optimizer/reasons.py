@@ -7,6 +7,7 @@ import numpy as np
 from models.programs import Array, batch_of
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.descent import fastest_margin
+from optimizer.document_numbers import beside_needed
 from optimizer.found import FEASIBLE
 from optimizer.goal import LONGEST_RUN, Problem
 from optimizer.limits import LATE, Index, first_elution
@@ -257,9 +258,9 @@ def compared_with(problem: Problem, prediction: Prediction, now: Prediction) -> 
 def _of_needed(prediction: Prediction) -> str:
     """The critical pair's resolution, with what it needs where that is not the same for all."""
     uniform = np.ptp(prediction.needed) == 0 if len(prediction.needed) else True
-    return f"{prediction.min_resolution:.2f}" + (
-        "" if uniform else f" ({prediction.critical_needed:.2f} needed)"
-    )
+    if uniform:
+        return f"{prediction.min_resolution:.2f}"
+    return beside_needed(prediction.min_resolution, prediction.critical_needed)
 
 
 def gas_per_run(problem: Problem, prediction: Prediction) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from optimizer.bake_out import bake_out_part
 from optimizer.cautions import PLANNING, cautions_about
+from optimizer.document_numbers import beside_needed
 from optimizer.reliability_document import percent
 from optimizer.report_candidate import heading
 from optimizer.results import Candidate, SearchOutcome
@@ -48,8 +49,8 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     pair = prediction.critical_pair
     if pair is not None:
         lines.append(
-            f"Critical pair: {pair[0]} and {pair[1]}, Rs {prediction.min_resolution:.2f} "
-            f"({prediction.critical_needed:.2f} needed); "
+            f"Critical pair: {pair[0]} and {pair[1]}, Rs "
+            f"{beside_needed(prediction.min_resolution, prediction.critical_needed)}; "
             f"everything asked holds in {percent(candidate.pass_probability)} of draws"
         )
     return [*lines, *(f"Note: {warning}" for warning in candidate.warnings)]

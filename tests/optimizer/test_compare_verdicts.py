@@ -23,11 +23,12 @@ from optimizer.compare_page import compare_html
 from optimizer.compare_refit import MISFIT, refit
 from optimizer.compare_words import remarks, verdict_line
 from optimizer.goal import Problem, problem_of
-from optimizer.peak_tables import PeakTable, read_peak_table
+from optimizer.peak_tables import read_peak_table
 from optimizer.results import Reliability
 from optimizer.scenario import load_scenario
 from optimizer.workflow import fit_scenario
 from tests.optimizer import command
+from tests.optimizer.test_compare import table
 from tests.reference.confirmation import write_table
 from tests.reference.instrument import Measured
 from tests.scenarios.data_scripts import ROOT, load_script
@@ -73,12 +74,6 @@ def compared(problem: Problem, program: Program, tmp_path: Path) -> Compare:
         return compare(problem, program, table(rows, tmp_path), "run", "a test", REPEATABILITY)
 
     return of
-
-
-def table(rows: Sequence[Measured], folder: Path) -> PeakTable:
-    file = folder / "rows.csv"
-    write_table(file, rows)
-    return read_peak_table(file)
 
 
 def stretched(rows: Rows, factor: float) -> Rows:
