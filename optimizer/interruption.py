@@ -12,6 +12,7 @@ from types import FrameType
 # SIGTERM is what schedulers and service managers send, SIGHUP what a closed terminal does.
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
 _last: int | None = None
+_signalled = 0  # how many there have been
 
 
 def stop_on_signals() -> None:
@@ -34,6 +35,15 @@ def was_stopped() -> bool:
     return _last is not None
 
 
+def signals_so_far() -> int:
+    """How many signals have asked this process to stop.
+
+    A KeyboardInterrupt is lost when it meets code that no exception comes out of, such as finalizers and parts of
+    compiled modules; what runs for long compares this number from time to time.
+    """
+    return _signalled
+
+
 @contextmanager
 def postponed(
     patience: int | None = None, told: Callable[[], None] | None = None
@@ -49,8 +59,7 @@ def postponed(
     noted: list[int] = []
 
     def note(number: int, frame: FrameType | None) -> None:
-        global _last
-        _last = number
+        _remember(number)
         noted.append(number)
         if patience is not None and len(noted) > patience:
             raise KeyboardInterrupt
@@ -73,8 +82,8 @@ def postponed(
 def undisturbed() -> Iterator[None]:
     """Within, a first Ctrl-C waits, and is raised afterwards; a second one does not wait.
 
-    For what calls back from where no exception comes out, as weak references do: a Ctrl-C that meets such a callback
-    would be lost, with a traceback on stderr.
+    For what no exception comes out of, as from callbacks of weak references or the tables that scipy reads for its
+    Sobol numbers: a Ctrl-C that meets it would be lost, with a traceback on stderr.
     """
     with postponed(1) as stop_asked:
         yield
@@ -98,6 +107,11 @@ def _signals() -> list[signal.Signals]:
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
-    global _last
-    _last = number
+    _remember(number)
     raise KeyboardInterrupt
+
+
+def _remember(number: int) -> None:
+    global _last, _signalled
+    _last = number
+    _signalled += 1

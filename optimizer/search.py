@@ -21,7 +21,7 @@ from models.programs import Array
 from optimizer.descent import HOPELESS, OVERSHOOT, STEADY, Descent, descend, preference
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
 from optimizer.goal import Problem
-from optimizer.interruption import postponed
+from optimizer.interruption import postponed, signals_so_far
 from optimizer.program_space import Family
 from optimizer.search_study import SharedStudy
 from optimizer.starts import CENTRES, Pool, Room
@@ -74,9 +74,11 @@ def hunt(
     """
     optuna.logging.set_verbosity(logging.WARNING)
     state = Hunt({number: [] for number in range(len(families))})
-    began = clock()
+    began, signals = clock(), signals_so_far()
 
     def spent() -> float:
+        if signals_so_far() > signals:  # one that was lost on its way here
+            raise KeyboardInterrupt
         return clock() - began
 
     search: _Search | None = None
@@ -107,7 +109,7 @@ def hunt(
                 search.take_over()
         state.interrupted |= stop_asked()
         state.study = shared.note
-    state.seconds = spent()
+    state.seconds = clock() - began
     return state
 
 

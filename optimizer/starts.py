@@ -9,6 +9,7 @@ from models.programs import Array
 from optimizer.descent import Descent
 from optimizer.found import Found
 from optimizer.goal import Problem
+from optimizer.interruption import undisturbed
 from optimizer.program_space import Family
 from optimizer.robustness import Backoff
 
@@ -35,7 +36,8 @@ class Pool:
         self.judge = (
             problem  # by which starts are told apart: where draws decide, with room for what they ask
         )
-        self.sobol = qmc.Sobol(family.size, seed=rng)
+        with undisturbed():  # the first one of a process reads tables
+            self.sobol = qmc.Sobol(family.size, seed=rng)
         self.waiting: dict[bytes, tuple[float, Array]] = {}
         self.visited: dict[bytes, float] = {}
         self.bands_tried: set[bytes] = set()

@@ -5,12 +5,16 @@ from __future__ import annotations
 import os
 import random
 import signal
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from optimizer.interruption import postponed
+from benchmarks.mixtures import mixture
+from optimizer.interruption import postponed, stop_on_signals
 from optimizer.output import write_folder
+from optimizer.program_space import families_of
+from optimizer.search import hunt
 from tests.optimizer.interrupted import contents, started, stopped_after
 
 OLD = {"candidates.json": b"old", "report.html": b"old", "front.png": b"old", "notes.txt": b"mine"}
@@ -70,6 +74,53 @@ def test_a_second_ctrl_c_while_writing_ends_without() -> None:
     assert asked_before_and_after_the_first == [False, True]
     assert told == [1]
     assert signal.getsignal(signal.SIGINT) is before
+
+
+# Where no exception comes out of: the signal is sent while scipy reads the tables of its Sobol numbers.
+AS_TABLES_ARE_READ = """
+import os, signal
+import numpy
+load = numpy.load
+def stopped_there(*arguments, **options):
+    os.kill(os.getpid(), signal.SIGINT)
+    return load(*arguments, **options)
+numpy.load = stopped_there
+"""
+
+
+def test_a_signal_while_the_search_reads_its_tables_stops_it(scenario: Path, tmp_path: Path) -> None:
+    arguments = ("--out", tmp_path / "out", "--seconds", "600", "--no-what-if")
+    process = started("optimize", scenario, *arguments, under=AS_TABLES_ARE_READ)
+    err = process.communicate(timeout=60)[1]
+    assert process.returncode == 130
+    assert err.strip().endswith("rampwright: stopped before the end; nothing was left half written")
+    assert "Traceback" not in err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_signal_that_was_lost_stops_the_search_at_its_next_step() -> None:
+    problem = mixture(6, 1, 1)
+    told: list[str] = []
+
+    def losing(share: float, text: str) -> None:
+        told.append(text)
+        if "best so far" in text:
+            with suppress(KeyboardInterrupt):
+                os.kill(os.getpid(), signal.SIGINT)
+
+    handled = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    before = [signal.getsignal(number) for number in handled]
+    stop_on_signals()
+    try:
+        found = hunt(problem, families_of(problem.scenario), 60.0, 1, losing)
+        again = hunt(problem, families_of(problem.scenario), 0.1, 1)
+    finally:
+        for number, handler in zip(handled, before, strict=True):
+            signal.signal(number, handler)
+    assert found.interrupted
+    assert found.all()
+    assert sum("best so far" in text for text in told) == 1  # no step came after it
+    assert not again.interrupted
 
 
 def test_a_signal_while_files_are_moved_waits_until_all_are(
