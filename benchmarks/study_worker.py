@@ -1,8 +1,8 @@
 """One worker on a shared study of a synthetic mixture: a process for tests and benchmarks to start, and to kill.
 
 `python -m benchmarks.study_worker KIND COMPOUNDS SEED SECONDS NAME [TARGET]`, the study's place in RAMPWRIGHT_STUDY.
-It says "ready", begins with the first line it is sent, ends after the time or with a descent that reaches the target,
-and prints what it found as JSON.
+It says "ready", begins with the first line it is sent, ends after the time, with a signal or with a descent that
+reaches the target, and prints what it found as JSON.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from pathlib import Path
 
 from benchmarks.mixtures import mixture
 from optimizer.goal import Problem
+from optimizer.interruption import stop_on_signals
 from optimizer.program_space import families_of
 from optimizer.search import hunt
 from optimizer.search_study import SharedStudy, open_study
@@ -52,6 +53,7 @@ class Case:
 
 def main() -> None:
     """Search as told."""
+    stop_on_signals()
     case = Case(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]))
     seconds, name = float(sys.argv[4]), sys.argv[5]
     problem = case.problem

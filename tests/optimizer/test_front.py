@@ -35,8 +35,8 @@ from optimizer.predict import predict
 from optimizer.program_space import families_of
 from optimizer.results import FrontPoint
 from optimizer.rounding import settable
-from optimizer.search import hunt
 from optimizer.workflow import optimize
+from tests.optimizer.searches import search_of
 
 NEEDED = 1.5
 
@@ -48,7 +48,7 @@ def problem() -> Problem:
 
 @pytest.fixture(scope="module")
 def hunted(problem: Problem) -> Hunt:
-    return hunt(problem, families_of(problem.scenario), 1.0, 1)
+    return search_of(problem, families_of(problem.scenario), 50)
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +94,7 @@ def test_points_are_as_fast_as_a_search_of_their_own(problem: Problem, front: tu
     """A search for what the slowest point was asked for finds nothing much faster."""
     point = front[-1]
     asked = scaled(problem, point.asked)
-    alone = outcome_of(asked, hunt(asked, families_of(problem.scenario), 1.0, 2))
+    alone = outcome_of(asked, search_of(asked, families_of(problem.scenario), 50, seed=2))
     assert alone.feasible
     assert point.cost <= 1.03 * alone.candidates[0].prediction.run_time
 
@@ -227,7 +227,7 @@ def test_no_kind_is_shown_faster_than_its_best(problem: Problem, minimise: str) 
     instrument = replace(scenario.instrument, cool_down=CoolDown(kelvin(300.0), kelvin(50.0), 300.0))
     goal = replace(scenario.goal, minimise=minimise)
     asking = replace(problem, scenario=replace(scenario, instrument=instrument, goal=goal))
-    outcome = outcome_of(asking, hunt(asking, families_of(asking.scenario), 1.0, 3))
+    outcome = outcome_of(asking, search_of(asking, families_of(asking.scenario), 50, seed=3))
     tried = dict(outcome.families)
     assert outcome.feasible
     for each in outcome.candidates:

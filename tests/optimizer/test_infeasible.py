@@ -18,8 +18,8 @@ from optimizer.predict import predict
 from optimizer.program_space import families_of, family
 from optimizer.results import SearchOutcome
 from optimizer.scenario_data import AnalyteDetail, Near, PairRule
-from optimizer.search import hunt
 from optimizer.shortfalls import in_short, shortfalls
+from tests.optimizer.searches import search_of
 
 EQUIPMENT = {
     "largest inlet pressure",
@@ -53,7 +53,7 @@ def problem() -> Problem:
 
 @pytest.fixture(scope="module")
 def failed(problem: Problem) -> Hunt:
-    return hunt(problem, families_of(problem.scenario), 1.5, 1)
+    return search_of(problem, families_of(problem.scenario), 80)
 
 
 @pytest.fixture(scope="module")
@@ -89,7 +89,7 @@ def test_an_order_against_nature_alone_is_given_up(problem: Problem, outcome: Se
 def test_two_wishes_that_cannot_be_met_are_both_named() -> None:
     """Neither is bought with the other, nor with the pairs."""
     both = against_nature(latest_elution=60.0)
-    failed = hunt(both, families_of(both.scenario), 3.0, 1)
+    failed = search_of(both, families_of(both.scenario), 140)
     found = outcome_of(both, conceded(both, failed, 20.0))
     assert not found.feasible
     assert found.candidates[0].prediction.min_resolution >= 1.5 - 1e-6
@@ -103,7 +103,7 @@ def test_a_resolution_out_of_reach_is_not_bought_with_the_instrument() -> None:
     """Of the descents that fail nearly all end inside the equipment's limits, where they would gain from leaving."""
     known = mixture(8, 1, 1)
     hard = replace(known, pairs=replace(known.pairs, needed=40.0 * known.pairs.needed))
-    found = outcome_of(hard, hunt(hard, families_of(hard.scenario), 2.0, 1))
+    found = outcome_of(hard, search_of(hard, families_of(hard.scenario), 60))
     assert not found.feasible
     assert found.candidates
     assert min(kept_by_the_equipment(hard, found)) >= FEASIBLE
@@ -174,7 +174,7 @@ def test_limits_of_the_equipment_that_contradict_one_another_are_said_first() ->
         known.scenario, instrument=instrument, search=replace(known.scenario.search, max_ramps=1)
     )
     hard = problem_of(scenario, known.fit)
-    found = outcome_of(hard, hunt(hard, families_of(scenario), 1.0, 1))
+    found = outcome_of(hard, search_of(hard, families_of(scenario), 25))
     assert not found.feasible
     assert found.blocking[0].startswith("no program found keeps all limits of column and instrument")
     assert found.blocking[1].startswith("cannot be run: ")

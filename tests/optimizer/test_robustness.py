@@ -20,9 +20,9 @@ from optimizer.program_space import family
 from optimizer.robustness import SOURCES, _root, draws_of, flow_scatter
 from optimizer.rounding import settable
 from optimizer.scenario_data import Tolerances
-from optimizer.search import hunt
 from optimizer.standing import Standing, standing
 from optimizer.uncertainty import exact_peaks, with_uncertainty
+from tests.optimizer.searches import search_of
 
 PROGRAM = Program(
     OvenProgram(kelvin(50.0), 60.0, (Ramp(12 / 60, kelvin(300.0), 60.0),)),
@@ -237,7 +237,7 @@ def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -
     nominal = replace(
         problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))
     )
-    start = hunt(nominal, [one], 1.0, 1).all()[0].descent
+    start = search_of(nominal, [one], 40).all()[0].descent
     plain = assessed(problem, one, start.z)
     assert plain.margin < -0.01  # on the edge of what resolves, it fails more often than it may
     end = descend(problem, one, start.z, rounds=4)
@@ -250,7 +250,7 @@ def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -
 
 def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem) -> None:
     families = [family(problem.scenario, ramps, "flow") for ramps in (1, 2)]
-    found = hunt(problem, families, 3.0, 1).all()[0]
+    found = search_of(problem, families, 60).all()[0]
     assert found.feasible
     made = settable(problem, found.family, found.descent.z, 1)
     assert made.margin >= FEASIBLE
@@ -268,7 +268,7 @@ def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem)
     nominal = replace(
         problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))
     )
-    edge = hunt(nominal, families, 2.0, 1).all()[0]
+    edge = search_of(nominal, families, 65).all()[0]
     program = settable(nominal, edge.family, edge.descent.z, 1).program
     assert with_uncertainty(problem, predict(problem, program))[1].share < 0.7
     assert made.program.oven.duration > program.oven.duration

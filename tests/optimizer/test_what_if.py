@@ -19,11 +19,11 @@ from optimizer.goal import Problem, problem_of
 from optimizer.program_space import families_of
 from optimizer.results import SearchOutcome, WhatIf
 from optimizer.scenario_data import AnalyteDetail, Inlet, Near, PairRule, Scenario
-from optimizer.search import hunt
 from optimizer.trials import Trial
 from optimizer.what_if import _helpful, _other_programs, _other_systems, _trials, _tried, what_ifs
 from optimizer.wishes import by_kind, wishes_of, without
 from optimizer.workflow import optimize
+from tests.optimizer.searches import search_of
 
 LATEST = 300.0  # s
 NEEDED = 60.0
@@ -47,7 +47,7 @@ def problem() -> Problem:
 
 @pytest.fixture(scope="module")
 def hunted(problem: Problem) -> Hunt:
-    return hunt(problem, families_of(problem.scenario), 1.0, 1)
+    return search_of(problem, families_of(problem.scenario), 45)
 
 
 @pytest.fixture(scope="module")
