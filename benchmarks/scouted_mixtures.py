@@ -8,7 +8,7 @@ package reads like any other. The truth of any program comes from the instrument
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +54,7 @@ class Mixture:
     scouting : programs of the scouting runs by name
     programs, days : what is to be predicted, and how far off the instrument is on that day
     day_to_day : +- of the oven [K] and of the carrier [%], as the scenario states them
+    scouting_days : the day of each scouting run where these are not all of one, on which nothing is off
     """
 
     seed: int
@@ -64,6 +65,7 @@ class Mixture:
     programs: tuple[ProgramTable, ...]
     days: tuple[Day, ...]
     day_to_day: tuple[float, float]
+    scouting_days: Mapping[str, Day] = field(default_factory=dict)
 
     def truth(self, program: ProgramTable, day: Day) -> tuple[np.ndarray, np.ndarray]:
         """True retention times and half-height widths [s] of the compounds; nan for what never comes."""
@@ -172,14 +174,23 @@ def mixture(seed: int, day_to_day: tuple[float, float] = DAY_TO_DAY) -> Mixture:
     return Mixture(seed, kind, instrument, compounds, scouting, programs, days, day_to_day)
 
 
+def on_days_of_their_own(mixture: Mixture) -> Mixture:
+    """The same with every scouting run made on another day, each off within what the scenario states."""
+    rng = np.random.default_rng(np.random.SeedSequence(entropy=mixture.seed, spawn_key=(77,)))
+    oven, carrier = mixture.day_to_day
+    off = rng.uniform(-1, 1, (len(mixture.scouting), 2)) * (oven, carrier / 100)
+    days = {name: Day(*map(float, each)) for name, each in zip(mixture.scouting, off, strict=True)}
+    return replace(mixture, scouting_days=days)
+
+
 def measured(mixture: Mixture) -> dict[str, tuple[list[Measured], float]]:
     """Peak tables of the scouting runs as measured, in order of elution, and the hold-up times [s]."""
     result = {}
     reality = mixture.instrument.reality
     for number, (name, program) in enumerate(mixture.scouting.items()):
         rng = np.random.default_rng(np.random.SeedSequence(entropy=mixture.seed, spawn_key=(5, number)))
-        rows = []
-        times, widths = mixture.truth(program, Day())
+        rows, day = [], mixture.scouting_days.get(name, Day())
+        times, widths = mixture.truth(program, day)
         for compound, time, width in zip(mixture.compounds, times, widths, strict=True):
             late, wider, more = rng.standard_normal(3)
             row = Measured(
@@ -190,7 +201,7 @@ def measured(mixture: Mixture) -> dict[str, tuple[list[Measured], float]]:
             )
             if time < LONGEST:
                 rows.append(row)
-        marker = mixture.instrument.true_peak(program, None)
+        marker = mixture.instrument.true_peak(program, None, day)
         assert marker is not None  # gas always comes through
         hold_up = float(marker.time + reality.hold_up_noise * rng.standard_normal())
         result[name] = sorted(rows, key=lambda row: row.time), hold_up
@@ -249,6 +260,7 @@ def write_scenario(
         write_table(folder / f"{name}.csv", rows, tailing=False)
         lines += ["", "[[scouting_runs]]", f'name = "{name}"', f'peaks = "{name}.csv"']
         lines += [f"hold_up_min = {hold_up / 60:.3f}"] if with_hold_up else []
+        lines += [f'day = "{name}"'] if mixture.scouting_days else []
         lines += program_lines(mixture.scouting[name])
     lines += ["", "[goal]", *goal, "", "[search]", *search]
     (folder / "scenario.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -28,7 +28,7 @@ from models.retention import (
     typical_theta,
     with_typical_values,
 )
-from models.sensitivity import LAG_STEP, LN_FLOW_STEP, accuracy_for_slopes
+from models.sensitivity import CARRIER_STEP, LAG_STEP, LN_FLOW_STEP, OVEN_STEP, accuracy_for_slopes
 from models.system import ColumnSystem
 
 DCP_SPREAD = 20.0  # J/mol/K
@@ -45,18 +45,33 @@ STAGES = ((np.array([True, True, False]), 5.0), (np.array([True, True, True]), 0
 class Simulator:
     """The runs as batches of one, and predictions of them for any set of compounds."""
 
-    def __init__(self, system: ColumnSystem, runs: Sequence[Run]) -> None:
+    def __init__(self, system: ColumnSystem, runs: Sequence[Run], room: float = 0.0) -> None:
+        """`room` [K] is by how much the oven may be off in runs that are set off."""
         self.system = system
         self.batches: list[ProgramBatch] = [batch_of([run.program]) for run in runs]
         knots = [np.array(run.program.oven.knots()[1]) for run in runs]
-        self.lowest = float(min(T.min() for T in knots)) - 1.0
-        self.highest = float(max(T.max() for T in knots)) + 1.0
+        self.lowest = float(min(T.min() for T in knots)) - 1.0 - room
+        self.highest = float(max(T.max() for T in knots)) + 1.0 + room
 
     def lagging(self, lag: float) -> Simulator:
         """The same runs in an oven with another lag [s]."""
         other = copy(self)
         other.__dict__.pop("typical_curve", None)
         other.system = replace(self.system, oven_lag=lag)
+        return other
+
+    def set_off(self, oven: Array, carrier: Array, zeros: Array) -> Simulator:
+        """The same runs with ovens off by (R,) [K], and carriers by shares (R,) of what is set above `zeros` (R,)."""
+        other = copy(self)
+        other.__dict__.pop("typical_curve", None)
+        other.batches = [
+            replace(
+                batch,
+                oven_temperatures=batch.oven_temperatures + dT,
+                carrier_values=batch.carrier_values + share * (batch.carrier_values - zero),
+            )
+            for batch, dT, share, zero in zip(self.batches, oven, carrier, zeros, strict=True)
+        ]
         return other
 
     @property
@@ -98,29 +113,41 @@ class Simulator:
         return found
 
     def slopes(
-        self, tables: dict[Controlled, MigrationTables], flow_factors: Array, lag: float | None = None
+        self,
+        tables: dict[Controlled, MigrationTables],
+        flow_factors: Array,
+        zeros: Array | None = None,
     ) -> TimeSlopes:
-        """Retention times with their derivatives."""
-        lag = self.system.oven_lag if lag is None else lag
+        """Retention times with their derivatives.
+
+        Parameters
+        ----------
+        zeros : (R,) set values from which a share of the carrier counts; None where derivatives by set points are not
+            wanted
+        """
         found = []
-        for batch, factor in zip(self.batches, flow_factors, strict=True):
+        for r, (batch, factor) in enumerate(zip(self.batches, flow_factors, strict=True)):
             table = tables[batch.controlled]
-            system = replace(table.system, flow_factor=float(factor), oven_lag=lag)
-            three = ProgramBatch(
-                batch.controlled,
-                np.concatenate([batch.oven_times, batch.oven_times, delayed(batch, LAG_STEP).oven_times]),
-                np.repeat(batch.oven_temperatures, 3, axis=0),
-                np.repeat(batch.carrier_times, 3, axis=0),
-                np.repeat(batch.carrier_values, 3, axis=0),
-                np.array([1.0, np.exp(LN_FLOW_STEP), 1.0]),
+            system = replace(table.system, flow_factor=float(factor), oven_lag=self.system.oven_lag)
+            N = 3 if zeros is None else 5
+            times, T = np.repeat(batch.oven_times, N, axis=0), np.repeat(batch.oven_temperatures, N, axis=0)
+            values, factors = np.repeat(batch.carrier_values, N, axis=0), np.ones(N)
+            factors[1] = np.exp(LN_FLOW_STEP)
+            times[2] = delayed(batch, LAG_STEP).oven_times[0]
+            if zeros is not None:
+                T[3] += OVEN_STEP
+                values[4] += CARRIER_STEP * (values[4] - zeros[r])
+            steps = np.array([LN_FLOW_STEP, LAG_STEP, OVEN_STEP, CARRIER_STEP])[: N - 1, None]
+            set_off = ProgramBatch(
+                batch.controlled, times, T, np.repeat(batch.carrier_times, N, axis=0), values, factors
             )
             accuracy = accuracy_for_slopes(system, batch)
-            peaks = migrate(replace(table, system=system), three, accuracy, np.arange(3) == 0)
-            times = np.where(peaks.eluted, peaks.retention_time, NEVER)
+            peaks = migrate(replace(table, system=system), set_off, accuracy, np.arange(N) == 0)
+            t = np.where(peaks.eluted, peaks.retention_time, NEVER)
             own = np.where(peaks.eluted[0], peaks.retention_time_slopes[0], 0.0).T
-            found.append(
-                (times[0], own, (times[1] - times[0]) / LN_FLOW_STEP, (times[2] - times[0]) / LAG_STEP)
-            )
+            by_step = (t[1:] - t[0]) / steps
+            by_set_points = np.stack([*by_step[2:], by_step[0]], axis=1)
+            found.append((t[0], own, by_step[0], by_step[1], by_set_points))
         return TimeSlopes(*(np.array(each) for each in zip(*found, strict=True)))
 
     @cached_property
@@ -141,12 +168,14 @@ class TimeSlopes:
     by_retention : (R, M, 3) array, by the compound's T0 [K], ln theta and dCp [J/mol/K]
     by_ln_flow : (R, M) array  [s], by the logarithm of the run's flow factor
     by_lag : (R, M) array  [-], by the oven's lag
+    by_set_points : (R, M, 3) array, by what oven [K] and carrier (share) are off, if asked for, and by ln flow
     """
 
     times: Array
     by_retention: Array
     by_ln_flow: Array
     by_lag: Array
+    by_set_points: Array
 
 
 @dataclass(frozen=True)

@@ -39,6 +39,7 @@ class Run:
     repeatability : float  [s], standard deviation of a retention time from run to run
     hold_up : float or None  [s], measured hold-up time
     area : (M,) array  [any unit], nan where missing; None without any
+    day : label of the day it was made on: runs of one day share the errors of their set points
     """
 
     name: str
@@ -48,6 +49,7 @@ class Run:
     repeatability: float = 0.18
     hold_up: float | None = None
     area: Array | None = None
+    day: str = ""
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import least_squares, nnls
@@ -32,6 +33,7 @@ from models.compound_fits import (
     priors,
     retention_of,
 )
+from models.days import FARTHEST, Days, DayToDay, days_of
 from models.errors import InvalidInputError
 from models.fit import (
     ASSUMED_PLATE_HEIGHT_FACTOR,
@@ -67,6 +69,7 @@ OWN_SHARE = np.sqrt(1 - (np.array(OFFSET_SPREADS) / SPREADS) ** 2)  # of the spr
 LARGEST_LAG = 60.0  # s
 TOLERANCE = 1e-6  # of the sum of squares; a hundredth of it changes the last digit of nothing
 MOST_EVALUATIONS = 150
+NOISE_ROUNDS, MUCH = 8, 1.1  # joint fits with other noise, and the excess of variance that calls for one
 TESTABLE_FREEDOM = 3.0  # degrees of freedom from which residuals say something of the noise
 
 
@@ -75,6 +78,7 @@ def fit_retention(
     runs: Sequence[Run],
     names: Sequence[str] | None = None,
     flow_correction: FlowCorrection = "column",
+    day_to_day: DayToDay | None = None,
 ) -> Fit:
     """Fit all runs jointly.
 
@@ -84,6 +88,7 @@ def fit_retention(
     runs : R runs of the same M compounds in the same order
     names : M names for the warnings
     flow_correction : one flow factor for the column, one a run, or none
+    day_to_day : how far runs of other days than the first run's are off; None: not at all
 
     Raises
     ------
@@ -99,12 +104,23 @@ def fit_retention(
     repeatability = np.array([run.repeatability for run in runs])[:, None]
     sigma = np.hypot(repeatability, MODEL_ERROR * np.nan_to_num(measured))
 
-    simulator = Simulator(replace(system, oven_lag=USUAL_OVEN_LAG), runs)
+    day_to_day = day_to_day or DayToDay()
+    days = days_of(runs, day_to_day)
+    room = FARTHEST * day_to_day.oven if days.count else 0.0
+    simulator = Simulator(replace(system, oven_lag=USUAL_OVEN_LAG), runs, room)
     beta = system.column.phase_ratio
     alone = fit_each(simulator, measured, sigma, np.ones(len(runs)))
-    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction)
-    suspects = _suspects(simulator, runs, alone, joint, measured, sigma, flow_correction)
-    return _finished(simulator, runs, labels, joint, measured, sigma, beta, flow_correction, suspects)
+    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction, days)
+    suspects = _suspects(simulator, runs, alone, joint, measured, sigma, flow_correction, days)
+    for _ in range(NOISE_ROUNDS):
+        if joint.excess < MUCH:
+            break
+        # While it is taken for little, each compound takes noise up; the more it is believed, the more of it shows.
+        noise = joint.noise * float(np.sqrt(joint.excess))
+        joint = _jointly(
+            simulator, runs, alone.parameters, measured, sigma, beta, flow_correction, days, noise
+        )
+    return _finished(simulator, runs, labels, joint, measured, sigma, flow_correction, suspects)
 
 
 def shared_by_all(
@@ -116,12 +132,12 @@ def shared_by_all(
 ) -> tuple[Array, Simulator]:
     """Flow factor of each run (R,) and the oven's lag, as a simulator with it, from a joint fit.
 
-    `measured` and `sigma` are (R, M) [s]; of `runs` the rest is used.
+    `measured` and `sigma` are (R, M) [s]; of `runs` the rest is used, but for their days.
     """
     alone = fit_each(simulator, measured, sigma, np.ones(len(runs)))
-    beta = simulator.phase_ratio
-    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction)
-    return _factors(joint.ln_flow, len(runs)), simulator.lagging(joint.lag)
+    beta, days = simulator.phase_ratio, days_of(runs, DayToDay())
+    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction, days)
+    return joint.factors, simulator.lagging(joint.lag)
 
 
 def _suspects(
@@ -132,42 +148,58 @@ def _suspects(
     measured: Array,
     sigma: Array,
     flow_correction: FlowCorrection,
+    days: Days,
 ) -> tuple[Suspect, ...]:
     """Peaks that are probably wrong; a closer look only when a compound is improbable in the joint fit."""
     missing = np.full(measured.shape[1], np.nan)
     areas = np.array([missing if run.area is None else run.area for run in runs])
     peaks = peaks_of(measured, sigma, areas)
-    factors = _factors(joint.ln_flow, len(runs))
-    simulator = simulator.lagging(joint.lag)
-    fitted = at(simulator, joint.parameters, alone.parameters, measured, sigma, factors)
+    found = joint.simulator
+    fitted = at(found, joint.parameters, alone.parameters, measured, sigma, joint.factors)
     if not look_worth(fitted.chi_square, peaks).any():
         return ()
 
     def joint_of(sound: Mask) -> tuple[Array, Array, Simulator]:
         start, beta = alone.parameters[sound], simulator.phase_ratio
-        part = _jointly(simulator, runs, start, measured[:, sound], sigma[:, sound], beta, flow_correction)
-        return part.parameters, _factors(part.ln_flow, len(runs)), simulator.lagging(part.lag)
+        times, errors = measured[:, sound], sigma[:, sound]
+        part = _jointly(simulator, runs, start, times, errors, beta, flow_correction, days)
+        return part.parameters, part.factors, part.simulator
 
-    return suspects_of(simulator, peaks, alone, joint_of)
+    return suspects_of(found, peaks, alone, joint_of)
 
 
 @dataclass(frozen=True)
 class _Joint:
     """A joint estimate: parameters (M, 3), ln flow factors (F,), the oven's lag [s], normal matrix and its prior part.
 
-    The last two rows of the matrices are of what typical values have in common, see `_jointly`.
+    The last rows of the matrices are of what typical values have in common and of the days' errors, see `_jointly`.
+    `simulator` and `factors` (R,) are those of the runs with the lag and on their days.
 
-    `chi_square` is the sum of squares of the `count` measured values alone; `settled` whether the fit came to rest.
+    `noise` is what the stated errors were multiplied by, `chi_square` the sum of squares of the `count` measured values
+    alone, over that; `settled` whether the fit came to rest.
     """
 
     parameters: Array
     ln_flow: Array
     lag: float
+    simulator: Simulator
+    factors: Array
     normal: Array
     prior_normal: Array
     chi_square: float
     count: int
     settled: bool
+    noise: float
+
+    @cached_property
+    def freedom(self) -> float:
+        """Of all that was measured, what the effective number of parameters leaves over to test the fit."""
+        return self.count - float(np.trace(np.linalg.solve(self.normal, self.normal - self.prior_normal)))
+
+    @property
+    def excess(self) -> float:
+        """By how much variances are larger than they were taken for; 1 where too little is left over to tell."""
+        return self.chi_square / self.freedom if self.freedom >= TESTABLE_FREEDOM else 1.0
 
 
 def _factors(ln_flow: Array, runs: int) -> Array:
@@ -184,32 +216,46 @@ def _jointly(
     sigma: Array,
     beta: float,
     flow_correction: FlowCorrection,
+    days: Days,
+    noise: float = 1.0,
 ) -> _Joint:
     """All compounds and what they share together, by a trust region (scipy's, after Branch, Coleman and Li).
 
     They share F ln flow factors, the oven's lag [s], and how far the phase's ln theta and dCp lie from typical on
     the whole: without the last two, many compounds together would seem to know typical theta far better than one
-    does, and the lag, which two ramps tell from theta hardly at all, would follow.
+    does, and the lag, which two ramps tell from theta hardly at all, would follow. Runs of one day share its errors.
     """
     start = parameters
     R, M = measured.shape
-    F = R if flow_correction == "run" else 1
-    middle = np.array([*np.zeros(F), USUAL_OVEN_LAG, 0.0, 0.0])
-    spread = np.array([*np.full(F, LN_FLOW_SPREAD[flow_correction]), OVEN_LAG_SPREAD, *OFFSET_SPREADS])
+    F, E = R if flow_correction == "run" else 1, days.count
+    middle = np.array([*np.zeros(F), USUAL_OVEN_LAG, 0.0, 0.0, *np.zeros(E)])
+    flow_spread = np.full(F, LN_FLOW_SPREAD[flow_correction])
+    spread = np.array([*flow_spread, OVEN_LAG_SPREAD, *OFFSET_SPREADS, *np.ones(E)])
+    zeros = days.zeros if E else None
     scatter = SPREADS * OWN_SHARE
     rescale = np.array([*(1 / OWN_SHARE), 1.0])
     hold_up = np.array([np.nan if run.hold_up is None else run.hold_up for run in runs])
     hold_up_sigma = np.hypot([run.repeatability for run in runs], HOLD_UP_ERROR * np.nan_to_num(hold_up))
+    sigma, hold_up_sigma = noise * sigma, noise * hold_up_sigma
     unretained = simulator.tables(UNRETAINED)
     known = ~np.isnan(measured)
 
-    size = 3 * M + F + 3
+    size = 3 * M + F + 3 + E
+    offsets = slice(3 * M + F + 1, 3 * M + F + 3)
+
+    def on_their_days(shared: Array) -> tuple[Simulator, Array]:
+        """The runs, and their flow factors, with what they share."""
+        factors, lagging = _factors(shared[:F], R), simulator.lagging(float(shared[F]))
+        if not E:
+            return lagging, factors
+        off = days.off(shared[F + 3 :])
+        return lagging.set_off(off[:, 0], off[:, 1], days.zeros), factors * np.exp(off[:, 2])
 
     def evaluate(p: Array, shared: Array) -> tuple[Array, Array, int]:
         """Standardised distances and derivatives, the measured ones first; the count of those."""
-        factors, lag = _factors(shared[:F], R), float(shared[F])
-        found = simulator.slopes(simulator.tables(retention_of(p)), factors, lag)
-        air = simulator.slopes(unretained, factors, lag)
+        then, factors = on_their_days(shared)
+        found = then.slopes(simulator.tables(retention_of(p)), factors, zeros)
+        air = then.slopes(unretained, factors, zeros)
         J = np.zeros((R, M, size))
         J[:, :, 3 * M + F] = found.by_lag
         m = np.arange(M)
@@ -219,14 +265,17 @@ def _jointly(
         for r in range(R):
             J[r, :, 3 * M + (r if F > 1 else 0)] = found.by_ln_flow[r]
             J_air[r, 3 * M + (r if F > 1 else 0)] = air.by_ln_flow[r, 0]
+        if E:
+            J[:, :, -E:] = days.slopes(found.by_set_points)
+            J_air[:, -E:] = days.slopes(air.by_set_points)[:, 0]
         prior, prior_slope = priors(p, start, beta)
         prior, prior_slope = rescale * prior, rescale[:, None] * prior_slope
-        prior[:, :2] -= shared[-2:] / scatter
+        prior[:, :2] -= shared[F + 1 : F + 3] / scatter
         J_prior = np.zeros((M, 3, size))
         for i in range(3):
             J_prior[m, :, i * M + m] = prior_slope[:, :, i]
-        J_prior[:, [0, 1], [-2, -1]] = -1 / scatter
-        J_shared = np.zeros((F + 3, size))
+        J_prior[:, [0, 1], np.arange(size)[offsets]] = -1 / scatter
+        J_shared = np.zeros((F + 3 + E, size))
         J_shared[:, 3 * M :] = np.diag(1 / spread)
         has_air = ~np.isnan(hold_up)
         distance = [
@@ -258,6 +307,7 @@ def _jointly(
 
     low, high = np.full(size, -np.inf), np.full(size, np.inf)
     low[:M], low[3 * M + F], high[3 * M + F] = COLDEST_T0, 0.0, LARGEST_LAG
+    low[size - E :], high[size - E :] = -FARTHEST, FARTHEST
     solution = least_squares(
         lambda x: evaluated(x)[0],
         np.clip(np.concatenate([parameters.T.ravel(), middle]), low, high),
@@ -274,7 +324,11 @@ def _jointly(
     chi_square = float(distance[:count] @ distance[:count])
     normal, prior_normal = J.T @ J, J[count:].T @ J[count:]
     settled = bool(solution.status > 0)
-    return _Joint(parameters, shared[:F], float(shared[F]), normal, prior_normal, chi_square, count, settled)
+    then, factors = on_their_days(shared)
+    lag = float(shared[F])
+    return _Joint(
+        parameters, shared[:F], lag, then, factors, normal, prior_normal, chi_square, count, settled, noise
+    )
 
 
 def _finished(
@@ -284,36 +338,27 @@ def _finished(
     joint: _Joint,
     measured: Array,
     sigma: Array,
-    beta: float,
     flow_correction: FlowCorrection,
     suspects: tuple[Suspect, ...],
 ) -> Fit:
     R, M = measured.shape
-    retention = retention_of(joint.parameters)
-    factors = _factors(joint.ln_flow, R)
-    covariance = np.linalg.inv(joint.normal).astype(np.float64)
-    # Of all that was measured, what the effective number of parameters leaves over tests the fit; where the
-    # residuals are larger than stated, so is the uncertainty. Typical values know what they knew before.
-    measured_normal = joint.normal - joint.prior_normal
-    effective = float(np.trace(covariance @ measured_normal))
-    freedom = joint.count - effective
-    excess = joint.chi_square / freedom if freedom >= TESTABLE_FREEDOM else 1.0
-    if excess > 1:
-        covariance = np.linalg.inv(measured_normal / excess + joint.prior_normal).astype(np.float64)
-    covariance = covariance[:-2, :-2]
+    retention, F = retention_of(joint.parameters), len(joint.ln_flow)
+    # Where residuals are larger than stated, so is the uncertainty; typical values know what they knew before.
+    measured_normal = (joint.normal - joint.prior_normal) / max(joint.excess, 1.0)
+    covariance = np.linalg.inv(measured_normal + joint.prior_normal).astype(np.float64)
+    covariance = covariance[: 3 * M + F + 1, : 3 * M + F + 1]
     # What typical values say of one compound by itself, its share in what they have in common included.
     typical = np.diag(joint.prior_normal)[: 3 * M].reshape(3, M) * np.array([1.0, *OWN_SHARE**2])[:, None]
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))), oven_lag=joint.lag)
-    simulator = simulator.lagging(joint.lag)
-    tables = simulator.tables(retention)
-    times, widths, injected = simulator.peaks(tables, factors)
+    times, widths, injected = joint.simulator.peaks(simulator.tables(retention), joint.factors)
     bands = _band_width(runs, widths, injected)
     system = replace(
         system, plate_height_factor=bands.plate_height_factor, injection_width=bands.injection_width
     )
     residual = np.where(np.isnan(measured), np.nan, times - measured)
-    hold_up = simulator.times(simulator.tables(UNRETAINED), factors)[:, 0]
-    uncorrected = simulator.times(simulator.tables(UNRETAINED), np.ones(R))[:, 0]
+    unretained = simulator.tables(UNRETAINED)
+    hold_up = joint.simulator.times(unretained, joint.factors)[:, 0]
+    uncorrected = simulator.lagging(joint.lag).times(unretained, np.ones(R))[:, 0]
     standardised = residual / sigma
     fit = Fit(
         system=system,
@@ -322,12 +367,12 @@ def _finished(
         prior_weight=np.clip(np.diag(covariance)[: 3 * M].reshape(3, M) * typical, 0, 1).T,
         residual=residual,
         standardised=standardised,
-        flow_factors=factors,
+        flow_factors=_factors(joint.ln_flow, R),
         covariance=covariance,
         hold_up=hold_up,
         widths_fitted=bands.fitted,
-        chi_square=joint.chi_square,
-        degrees_of_freedom=max(freedom, 0.0),
+        chi_square=joint.chi_square * joint.noise**2,
+        degrees_of_freedom=max(joint.freedom, 0.0),
         testable=bool(np.any((~np.isnan(measured)).sum(axis=0) > 2)),
         warnings=(),
         width_covariance=bands.covariance,

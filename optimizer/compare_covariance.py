@@ -2,11 +2,16 @@
 
 In the errors e of what was fitted, of what the model leaves out and of set points,
 
-    C = J cov(e) J' + diag((MODEL_ERROR t)^2) + repeatability^2 I                            [1]
+    C = J cov(e) J' + diag((MODEL_ERROR t)^2) + LAG_ERROR^2 l l' + DELAY^2 1 1' + repeatability^2 I    [1]
 
-with J the derivatives of times (`models.sensitivity`). It is that of the draws of `robustness`, without the scatter of
-their number: with the inverse of a C estimated from draws, chi-square would have the heavier tails of an F
-distribution, the more so the more peaks there are.
+with J the derivatives of times (`models.sensitivity`), l those by the oven's lag. All but the terms in l and 1 is that
+of the draws of `robustness`, without the scatter of their number: with the inverse of a C estimated from draws,
+chi-square would have the heavier tails of an F distribution, the more so the more peaks there are.
+
+These two are what the model leaves out of a whole run. No oven lags by a pure delay, so that the lag that suits the
+scouted rates, however sharply they fix it, is another for other ramps; and the clock does not start with the injection
+to the tenth of a second. They move all peaks together and cost no resolution, so that only comparing whole runs needs
+them.
 """
 
 from __future__ import annotations
@@ -15,12 +20,14 @@ import numpy as np
 from scipy.special import ndtr, ndtri, stdtrit
 
 from models.fit import MODEL_ERROR, Fit
-from models.programs import Array, ProgramBatch
+from models.programs import Array, Controlled, ProgramBatch
 from models.sensitivity import Sensitivity
+from optimizer.instrument_data import EVEN
 from optimizer.robustness import Robustness, flow_scatter
 
 IMPROBABLE = 0.01  # probability below which deviations are more than noise
-EVEN = 1 / 3  # variance of an error anywhere within +- 1; also the mean square of one from 0 to 1
+LAG_ERROR = 0.5  # s, of an oven's lag from program to program; common practice, no source
+DELAY = 0.1  # s, of the start signal against the injection from run to run; common practice, no source
 
 
 def time_covariance(
@@ -41,7 +48,8 @@ def time_covariance(
     slopes = robustness.sensitivity(batch)
     exact = _fitted(robustness, slopes)
     exact += np.diag((MODEL_ERROR * np.nan_to_num(retention)) ** 2 + repeatability**2)
-    return exact, exact + _tolerated(robustness, batch, slopes)
+    exact += whole_run(slopes)
+    return exact, exact + tolerated(robustness, batch.controlled, slopes.by_shared[0, 0])
 
 
 def _fitted(robustness: Robustness, slopes: Sensitivity) -> Array:
@@ -68,6 +76,13 @@ def _fitted(robustness: Robustness, slopes: Sensitivity) -> Array:
     return result
 
 
+def whole_run(slopes: Sensitivity) -> Array:
+    """(M, M) [s2] by what the model leaves out of a run as a whole."""
+    lag = LAG_ERROR * np.nan_to_num(slopes.by_shared[0, 0, 5])
+    result: Array = np.outer(lag, lag) + DELAY**2
+    return result
+
+
 def drawn_covariance(fit: Fit) -> Array:
     """The covariance of `Fit` as it is drawn from: a lag is never negative, and is held at 0 where it would be.
 
@@ -86,13 +101,18 @@ def drawn_covariance(fit: Fit) -> Array:
     return result
 
 
-def _tolerated(robustness: Robustness, batch: ProgramBatch, slopes: Sensitivity) -> Array:
-    """(M, M) [s2] by set points anywhere within their tolerances, as `robustness.draws_of` draws them."""
+def tolerated(robustness: Robustness, controlled: Controlled, by_shared: Array) -> Array:
+    """(M, M) [s2] by set points anywhere within their tolerances, as `robustness.draws_of` draws them.
+
+    Parameters
+    ----------
+    by_shared : (6, M) array, derivatives of times as in `Sensitivity`
+    """
     allowed, length = robustness.tolerances, robustness.fit.system.column.length
-    flow, _, _, oven, carrier, _ = np.nan_to_num(slopes.by_shared[0, 0])
+    flow, _, _, oven, carrier, _ = np.nan_to_num(by_shared)
     effects = [
         allowed.oven * oven,
-        (allowed.pressure if batch.controlled == "pressure" else allowed.flow) * carrier,
+        (allowed.pressure if controlled == "pressure" else allowed.flow) * carrier,
         allowed.hold_up * flow,
         # What is cut off is only ever lost: its mean counts as an error, too.
         2 * np.log1p(allowed.trimmed / length) * flow,

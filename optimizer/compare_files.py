@@ -9,6 +9,7 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.adapt_document import program_file
 from optimizer.candidate_document import csv_bytes
 from optimizer.compare import Comparison
+from optimizer.compare_refit import day_of
 from optimizer.compare_words import verdict_line
 from optimizer.document_numbers import minutes, number
 from optimizer.documents import program_document
@@ -57,6 +58,7 @@ def _as_scouting_run(compared: Comparison) -> str:
         f'peaks = "{RUN_TABLE}"',
         f"{'# hold_up_min =':<30} # put the measured hold-up time here and take the first # away",
         f"repeatability_min = {number(compared.repeatability / SECONDS_PER_MINUTE)}",
+        f"day = {json.dumps(day_of(name), ensure_ascii=False)}",
         *(
             f"{key} = {inline_toml(table)}"
             for key, table in program_document(compared.prediction.program, scenario.ambient_pressure).items()

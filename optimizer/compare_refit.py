@@ -63,6 +63,11 @@ class Refit:
         return self.misfit < MISFIT
 
 
+def day_of(run: str) -> str:
+    """The label of the day of a confirmation run, which no scouting run need have been made on."""
+    return f"day of {run}"
+
+
 def refit(compared: Comparison) -> Refit:
     """Fit the scouting runs and this one together.
 
@@ -75,7 +80,7 @@ def refit(compared: Comparison) -> Refit:
     shift = 0.0 if cause is None else cause.shift
     table = _table(compared, compared.found - shift)
     program = compared.prediction.program
-    run = ScoutingRun(compared.name, program, table, None, compared.repeatability)
+    run = ScoutingRun(compared.name, program, table, None, compared.repeatability, day_of(compared.name))
     wider = replace(scenario, runs=(*scenario.runs, run), current=program)
     before = fit_scenario(wider)
     fit = as_found(before, cause)

@@ -5,26 +5,27 @@ retention times have the derivatives J by them, and errors of variance S each on
 
     C' = C - C J' (J C J' + S)^-1 J C                                                                  [1]
 
-whatever times it will find. S combines repeatability and model error, as in the fit. A resolution with the
-derivatives g has the variance g' C g.
+whatever times it will find. S combines repeatability and model error, as in the fit, and what oven and carrier may be
+off on the day of the run, within their tolerances: that is common to its times, and so stands beside the diagonal of S.
+A resolution with the derivatives g has the variance g' C g.
 
 [1] is the usual update of a normal posterior by a linear measurement (any text on linear regression).
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
-from models.fit import MODEL_ERROR, Fit
+from models.compound_fits import Simulator
+from models.fit import MODEL_ERROR, Fit, Run
 from models.fitting import HOLD_UP_ERROR, TESTABLE_FREEDOM
 from models.programs import Array, Program, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
-from models.sensitivity import LN_FLOW_STEP
+from models.retention import UNRETAINED
+from models.sensitivity import sensitivity
+from optimizer.compare_covariance import tolerated
 from optimizer.goal import Problem
-from optimizer.hold_up import hold_up_time_of
 from optimizer.robustness import flow_scatter
 from optimizer.scenario_data import Scenario
 
@@ -103,12 +104,14 @@ def covariance_after(
         J[:, fit.flows.stop] = found.by_shared[0, 0, 5]
     repeatability = float(np.median([run.repeatability for run in scenario.runs]))
     sigma = np.hypot(repeatability, MODEL_ERROR * t)
-    J, sigma = J[apart], sigma[apart]
+    J, sigma, by_shared = J[apart], sigma[apart], found.by_shared[0, 0][:, apart]
     if hold_up:
-        t_M, slope = _hold_up(problem, program)
-        row = slope * by_flow[None]
-        J, sigma = np.concatenate([J, row]), np.append(sigma, np.hypot(repeatability, HOLD_UP_ERROR * t_M))
-    S = np.diag(sigma**2 * _excess(fit))
+        t_M, slopes = _hold_up(problem, program)
+        J, by_shared = np.concatenate([J, slopes[0] * by_flow[None]]), np.column_stack([by_shared, slopes])
+        sigma = np.append(sigma, np.hypot(repeatability, HOLD_UP_ERROR * t_M))
+    S = np.diag(sigma**2 * _excess(fit)) + tolerated(
+        problem.robustness, program.carrier.controlled, by_shared
+    )
     spread = covariance @ J.T
     after = covariance - spread @ np.linalg.solve(J @ spread + S, spread.T)
     return (after + after.T) / 2, int(M - apart.sum())
@@ -134,9 +137,11 @@ def with_own_apex(retention: Array, width: Array) -> NDArray[np.bool_]:
     return result
 
 
-def _hold_up(problem: Problem, program: Program) -> tuple[float, float]:
-    """Hold-up time [s] of a program and its derivative by the logarithm of the flow factor [s]."""
-    system = problem.fit.system
-    faster = replace(system, flow_factor=system.flow_factor * float(np.exp(LN_FLOW_STEP)))
-    t_M = hold_up_time_of(system, program)
-    return t_M, (hold_up_time_of(faster, program) - t_M) / LN_FLOW_STEP
+def _hold_up(problem: Problem, program: Program) -> tuple[float, Array]:
+    """Hold-up time [s] of a program and its derivatives by what all peaks share (6,), as of `models.sensitivity`."""
+    controlled = program.carrier.controlled
+    nothing = np.full(1, np.nan)
+    runs = Simulator(problem.fit.system, [Run("", program, nothing, nothing)])
+    zero = problem.robustness.carrier_zero(controlled)
+    found = sensitivity(runs.tables(UNRETAINED)[controlled], batch_of([program]), zero)
+    return float(found.base[0, 0, 0]), found.by_shared[0, 0, :, 0]

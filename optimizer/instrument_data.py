@@ -43,6 +43,7 @@ class Tolerances:
 
 
 USUAL_TOLERANCES = Tolerances()
+EVEN = 1 / 3  # variance of an error anywhere within +- 1; also the mean square of one from 0 to 1
 
 
 @dataclass(frozen=True)

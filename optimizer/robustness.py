@@ -150,11 +150,12 @@ def flow_scatter(flow_factors: Array) -> tuple[int, float]:
     """Degrees of freedom and scale of the t distribution of the next run's ln flow about the mean of those fitted (R,).
 
     The scatter of two or three runs says little of the spread between runs: FLOW_SCATTER counts as one more of them.
+    Their mean is off by its own scatter, and the next run comes on top of that (any text on prediction intervals).
     """
     ln_flow = np.log(flow_factors)
     freedom = len(ln_flow)
     squares = FLOW_SCATTER**2 + float(((ln_flow - ln_flow.mean()) ** 2).sum())
-    return freedom, float(np.sqrt(squares / freedom))
+    return freedom, float(np.sqrt((1 + 1 / len(ln_flow)) * squares / freedom))
 
 
 def _root(covariance: Array) -> Array:

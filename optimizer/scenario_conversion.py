@@ -59,6 +59,7 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
             peak_table,
             None if run.hold_up_min is None else _seconds(run.hold_up_min),
             _seconds(run.repeatability_min),
+            run.day or "",
         )
         for run, peak_table in zip(table.scouting_runs, peaks, strict=True)
     )

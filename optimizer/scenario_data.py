@@ -56,6 +56,7 @@ class ScoutingRun:
     ----------
     hold_up : float or None  [s], measured
     repeatability : float  [s], standard deviation of retention times between like runs
+    day : label of the day it was made on; runs of one day share the errors of their set points
     """
 
     name: str
@@ -63,6 +64,7 @@ class ScoutingRun:
     peaks: PeakTable
     hold_up: float | None
     repeatability: float
+    day: str = ""
 
 
 @dataclass(frozen=True)

@@ -224,6 +224,7 @@ class ScoutingRunTable(Table):
     from_trace: bool = False
     hold_up_min: HoldUp | None = None
     repeatability_min: Repeatability = 0.003
+    day: Name | None = None
     oven: OvenTable
     carrier: CarrierProgramTable
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from models.days import DayToDay
 from models.fitting import Fit, Run, fit_retention
 from models.programs import Array
 from models.system import ColumnSystem
@@ -14,6 +15,7 @@ from optimizer.concessions import conceded
 from optimizer.found import Progress
 from optimizer.front import front_of
 from optimizer.goal import Problem, problem_of
+from optimizer.instrument_data import EVEN
 from optimizer.interruption import postponed
 from optimizer.peak_tables import PeakTable
 from optimizer.program_space import families_of
@@ -37,10 +39,23 @@ def fit_scenario(scenario: Scenario) -> Fit:
             run.repeatability,
             run.hold_up,
             _aligned(run.peaks, scenario.compounds, run.peaks.area),
+            run.day,
         )
         for run in scenario.runs
     ]
-    return fit_retention(system, runs, scenario.compounds, scenario.flow_correction)
+    return fit_retention(system, runs, scenario.compounds, scenario.flow_correction, _day_to_day(scenario))
+
+
+def _day_to_day(scenario: Scenario) -> DayToDay:
+    """The tolerances, within which anything is as likely, as standard deviations."""
+    allowed, sd = scenario.tolerances, EVEN**0.5
+    return DayToDay(
+        sd * allowed.oven,
+        sd * allowed.flow,
+        sd * allowed.pressure,
+        sd * allowed.hold_up,
+        scenario.ambient_pressure,
+    )
 
 
 def _aligned(peaks: PeakTable, compounds: tuple[str, ...], values: Array) -> Array:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import stdtrit
 
 from benchmarks.mixtures import mixture
 from models.migration import migrate, migration_tables
@@ -17,7 +18,7 @@ from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.predict import predict
 from optimizer.program_space import family
-from optimizer.robustness import SOURCES, _root, draws_of, flow_scatter
+from optimizer.robustness import FLOW_SCATTER, SOURCES, _root, draws_of, flow_scatter
 from optimizer.rounding import settable
 from optimizer.scenario_data import Tolerances
 from optimizer.standing import Standing, standing
@@ -97,9 +98,23 @@ def test_the_next_run_has_a_flow_of_its_own_where_runs_have(problem: Problem) ->
     freedom, scale = flow_scatter(fit.flow_factors)
     assert freedom == 2
     squares = 0.02**2 + 2 * (np.log(1.02 / 0.98) / 2) ** 2
-    assert scale == pytest.approx(np.sqrt(squares / 2))
+    assert scale == pytest.approx(np.sqrt(squares / 2 * 1.5))  # the mean of two is off by half as much again
     # Student's t with 2 degrees of freedom: 95 % within 4.303 (any table of it).
     assert np.mean(np.abs(draws.shared[:, 0]) < 4.303 * scale) == pytest.approx(0.95, abs=0.005)
+
+
+@pytest.mark.parametrize("runs", [2, 3, 5])
+def test_the_next_flow_lies_where_it_is_said_to(runs: int) -> None:
+    """Spreads between runs as likely as FLOW_SCATTER counting as one run says, and flows drawn with them."""
+    rng = np.random.default_rng(runs)
+    inside = []
+    for _ in range(20000):
+        spread = FLOW_SCATTER / abs(rng.standard_normal())  # 1/chi-square of one degree of freedom
+        *fitted, following = np.clip(0.01 + spread * rng.standard_normal(runs + 1), -600, 600)  # of ln flow
+        freedom, scale = flow_scatter(np.exp(fitted))
+        off = abs(following - np.mean(fitted))
+        inside.append(off < stdtrit(freedom, 0.975) * scale)
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.006)  # four standard errors
 
 
 def test_far_pairs_count_where_little_is_known(problem: Problem) -> None:
