@@ -10,6 +10,7 @@ from rich.table import Table
 
 from optimizer.candidates_console import show_candidates
 from optimizer.console import carrier_line, oven_line, show_cautions, show_warnings
+from optimizer.document_numbers import of_needed
 from optimizer.documents import Document
 from optimizer.reliability_document import percent
 
@@ -125,9 +126,8 @@ def method_rows(methods: list[Document]) -> list[tuple[str, list[str]]]:
         "column flow, mL/min": lambda each: _range(each["flow_mL_min"][0], each["flow_mL_min"][1], ".2f"),
         "inlet pressure": lambda each: _pressure_range(each["inlet_pressure"]),
         "run time, min": lambda each: _text(each["run_time_min"], ".2f"),
-        "smallest resolution": lambda each: (
-            _text(each["min_resolution"], ".2f")
-            + (f" ({' and '.join(each['critical_pair'])})" if each["critical_pair"] else "")
+        "resolution of the critical pair": lambda each: (
+            of_needed(each) + (f" for {' and '.join(each['critical_pair'])}" if each["critical_pair"] else "")
         ),
     }
     return [(name, [text(each) for each in methods]) for name, text in rows.items()]

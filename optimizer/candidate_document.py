@@ -18,12 +18,13 @@ from optimizer.documents import (
     program_document,
     valley_percent,
 )
-from optimizer.reliability_document import reliability_cells, reliability_document
-from optimizer.results import Candidate, FrontPoint, InUse, Prediction, SearchOutcome, WhatIf
+from optimizer.reliability_document import reliability_cells, reliability_document, share_interval
+from optimizer.results import Candidate, FrontPoint, InUse, Prediction, SearchOutcome
 from optimizer.scenario_data import Scenario
 from optimizer.set_point_tolerance_document import most_critical, set_point_tolerance_document
 from optimizer.set_points import carrier_set_points, one_line, oven_set_points
 from optimizer.split_line import Flow, split_line
+from optimizer.what_if_words import none_enough, scouting_advice, what_if_document
 from optimizer.wishes_document import goal_part, tolerances_part
 
 
@@ -41,7 +42,9 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
         },
         "tolerances": tolerances_part(scenario),
         "blocking": list(outcome.blocking),
-        "what_ifs": [_what_if(each) for each in outcome.what_ifs],
+        "scouting_advice": scouting_advice(scenario, outcome),
+        "what_ifs": [what_if_document(each) for each in outcome.what_ifs],
+        "what_ifs_note": none_enough(outcome),
         "search": {
             "seed": scenario.search.seed,
             "seconds": number(outcome.seconds, 3),
@@ -55,16 +58,6 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
         "front_note": outcome.front_note or None,
         "candidates": [_candidate(scenario, each) for each in outcome.candidates],
         "cautions": list(cautions_of(scenario, outcome)),
-    }
-
-
-def _what_if(each: WhatIf) -> Document:
-    """A single change that was tried: what it would cost, or by what the goal is still missed."""
-    return {
-        "change": each.change,
-        "family": each.family,
-        "cost_min": minutes(each.cost),
-        "missed": each.missed or None,
     }
 
 
@@ -96,6 +89,7 @@ def _current(scenario: Scenario, in_use: InUse) -> Document:
         "critical_pair_needs": number(prediction.critical_needed, 4),
         "valley_percent": valley_percent(prediction),
         "pass_probability": None if known is None else number(known.share, 3),
+        "pass_probability_interval": None if known is None else list(share_interval(known)),
         "reliability": None if known is None else reliability_document(known),
         "breaks": list(in_use.breaks),
     }
@@ -153,6 +147,7 @@ def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
         "critical_pair_needs": number(prediction.critical_needed, 4),
         "valley_percent": valley_percent(prediction),
         "pass_probability": number(candidate.pass_probability, 3),
+        "pass_probability_interval": list(share_interval(candidate.reliability)),
         "reliability": reliability_document(candidate.reliability),
         "set_point_tolerances": [set_point_tolerance_document(each) for each in candidate.set_points],
         "limited_by": list(candidate.limited_by),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -57,13 +58,16 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
     )
     chosen = _worth_showing(problem, scored, problem.scenario.search.candidates)
     made = [_candidate(problem, each, prediction, now) for each, prediction in chosen]
+    # Draws that are simulated outright may show that a program meets the goal that by first derivatives does not.
+    feasible = any(each.feasible for each in made)
+    made = [each for each in made if each.feasible or not feasible]
     # Those that hold less often than asked, once draws are simulated outright, come behind.
     made.sort(key=lambda each: feasible and falls_short(problem.confidence, each.reliability))
     candidates = tuple(replace(each, rank=number) for number, each in enumerate(made, 1))
     blocking = () if feasible or not candidates else candidates[0].missed
     if blocking and chosen[0][0].how_far[0]:
         blocking = (CONTRADICTION, *blocking)
-    families = _best_of_each_kind(problem, hunted, scored)
+    families = _best_of_each_kind(problem, hunted, scored, candidates)
     return SearchOutcome(
         feasible,
         candidates,
@@ -98,7 +102,10 @@ def _rounded(problem: Problem, hunted: Hunt, pool: list[Found]) -> list[Settable
 
 
 def _best_of_each_kind(
-    problem: Problem, hunted: Hunt, scored: list[tuple[Settable, Prediction]]
+    problem: Problem,
+    hunted: Hunt,
+    scored: list[tuple[Settable, Prediction]],
+    candidates: Sequence[Candidate] = (),
 ) -> tuple[tuple[str, float], ...]:
     """Each kind of program that was tried and the least cost found [s], nan where none that meets the goal was found.
 
@@ -112,6 +119,7 @@ def _best_of_each_kind(
         for each, prediction in scored
         if each.feasible
     ]
+    found += [(each.family, _cost(problem, each.prediction)) for each in candidates if each.feasible]
     for name, cost in found:
         best[name] = float(np.nanmin([cost, best.get(name, cost)]))
     return tuple(best.items())
@@ -122,7 +130,7 @@ def _in_use(problem: Problem) -> InUse | None:
     if problem.scenario.current is None:
         return None
     now = predict(problem, problem.scenario.current)
-    now, reliability = with_uncertainty(problem, now)
+    now, reliability = with_uncertainty(problem, now, exact=True)
     cycle = cycle_time(problem.scenario, now.program, now.run_time)
     breaks = broken_limits(problem, now)
     return InUse(now, cycle, samples_per_shift(problem.scenario, cycle), breaks, reliability)
@@ -245,7 +253,8 @@ def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Pr
     """A program to be shown, not yet ranked."""
     prediction, reliability = with_uncertainty(problem, prediction, exact=True)
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
-    feasible = each.feasible
+    missed = () if each.feasible else shortfalls(problem, prediction, reliability.share)
+    feasible = not missed
     return Candidate(
         rank=0,
         family=family_name(each.program),
@@ -255,14 +264,14 @@ def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Pr
         margins=margins_of(problem, prediction),
         feasible=feasible,
         reliability=reliability,
-        next_seconds=next_seconds(problem, each) if feasible else "",
+        next_seconds=next_seconds(problem, each) if each.feasible else "",
         compared=compared_with(problem, prediction, now) if now is not None else (),
         warnings=(
             *_about_flat_ramp(problem.scenario, prediction.program),
             *(risk_warnings(problem.confidence, reliability) if feasible else ()),
             *warnings_of(problem, prediction, now),
         ),
-        missed=() if feasible else shortfalls(problem, prediction),
+        missed=missed,
         order_changes=tuple(_about_order(problem, prediction, now)),
         set_points=set_point_tolerances(problem, prediction),
     )

@@ -9,7 +9,7 @@ from rich.table import Table
 from optimizer.console import carrier_line, oven_line, valley_part
 from optimizer.document_numbers import of_needed
 from optimizer.documents import Document
-from optimizer.reliability_document import percent, reliability_line
+from optimizer.reliability_document import reliability_line, share_of_draws
 from optimizer.set_point_tolerance_document import critical_line
 
 
@@ -20,7 +20,9 @@ def show_candidates(console: Console, document: Document) -> None:
         console.print("[bold]No program meets the goal.[/bold] What stands in the way, at the closest one:")
         for line in document.get("blocking", []):
             console.print(f"  - {escape(line)}")
-        _show_what_ifs(console, document["what_ifs"])
+        if document["scouting_advice"] is not None:
+            console.print(escape(document["scouting_advice"]), soft_wrap=True)
+        _show_what_ifs(console, document["what_ifs"], document["what_ifs_note"])
     for row in document["candidates"]:
         pair = " and ".join(row["critical_pair"] or [])
         console.print(
@@ -51,7 +53,8 @@ def show_candidates(console: Console, document: Document) -> None:
     _show_front(console, document["front"], document["front_note"], minimise)
     tried = [f"{each['family']} {_text(each['cost_min'], '.2f')}" for each in document["search"]["families"]]
     console.print(
-        f"Tried, shortest {minimise} found of each kind in min (-: not found in this time): {'; '.join(tried)}"
+        f"Tried, shortest {minimise} found of each kind in min, before rounding and simulated draws (-: not found in "
+        f"this time): {'; '.join(tried)}"
     )
 
 
@@ -86,7 +89,7 @@ def _show_current(console: Console, current: Document | None) -> None:
         f"In use: {_text(current['run_time_min'], '.2f')} min  {_cycle(current)}, Rs of the critical pair "
         + (f"{escape(pair)}: {of_needed(current)}{valley_part(current)}" if pair else "–")
         + (
-            f"; meets the goal in {percent(current['pass_probability'])} of draws"
+            f"; meets the goal in {share_of_draws(current['pass_probability'], current['pass_probability_interval'])}"
             if current["reliability"]
             else ""
         )
@@ -108,20 +111,17 @@ def _text(value: float | None, form: str) -> str:
     return "-" if value is None else format(value, form)
 
 
-def _show_what_ifs(console: Console, what_ifs: list[Document]) -> None:
+def _show_what_ifs(console: Console, what_ifs: list[Document], note: str | None) -> None:
     """Single changes that were tried, and what each gave."""
     if not what_ifs:
         return
+    if note is not None:
+        console.print(f"[bold]{escape(note)}[/bold]")
     table = Table(title="What would help: single changes, each tried by itself", title_justify="left")
     for heading in ("change", "gives", "with"):
         table.add_column(heading)
     for each in what_ifs:
-        gives = (
-            f"still missed: {escape(each['missed'] or '-')}"
-            if each["cost_min"] is None
-            else f"{each['cost_min']:.2f} min"
-        )
-        table.add_row(escape(each["change"]), gives, each["family"])
+        table.add_row(escape(each["change"]), escape(each["gives"]), each["family"])
     console.print(table)
 
 

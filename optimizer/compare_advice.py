@@ -75,9 +75,12 @@ def _drift_advice(compared: Comparison, after: Refit) -> list[str]:
             f"Set every temperature {abs(cause.size):.1f} °C {'lower' if cause.size > 0 else 'higher'}, or have "
             "the oven's temperature checked."
         ]
-    if cause.kind == "stretch":
-        return ["Check what scales times: the clock of the data system, or a table that was recalculated."]
-    return []
+    if cause.kind == "delay":
+        return [
+            "Check the start signal and the injection, and whether the oven follows its program as it used to. A delay "
+            "of all peaks costs no resolution."
+        ]
+    return ["Check what scales times: the clock of the data system, or a table that was recalculated."]
 
 
 def _after_cut(compared: Comparison, entered: Entered) -> str:
@@ -106,11 +109,34 @@ def _tuning_advice(compared: Comparison, after: Refit, retuned: bool) -> str:
         elif _drift_advice(compared, after):
             way = "Or re-tune for the instrument as it is"
         return f"{way}: {'; '.join(reasons)}." + ("" if retuned else " Add --retune.")
-    asked = compared.problem.confidence or RISKY
-    if compared.goal_met is None or after.reliability.share < asked:
+    asked = compared.problem.confidence
+    if asked and after.reliability.share < asked:
+        return (
+            f"What was found does not call for re-tuning, but the program is expected to meet the goal in {shares}: "
+            f"less than the {percent(asked)} asked for, and it was so before the run."
+        )
+    if compared.goal_met is None or after.reliability.share < RISKY:
         return f"What was found does not call for re-tuning; the program is expected to meet the goal in {shares}."
     kept = f", with {length} left entered," if cut else ""
     return f"No re-tuning is needed: with this run in the fit the program{kept} meets the goal in {shares}."
+
+
+def retuned_text(old: Reliability, new: Reliability | None, asked: float) -> str:
+    """Whether to run the re-tuned program or keep the old one, both as the fit with this run sees them.
+
+    A new program is better when it meets the goal more often; one that does so less often but as often as asked, as the
+    old one does, is a matter of taste.
+    """
+    if new is None:
+        return "Keep the old program: re-tuning found none."
+    shares = f"the new one meets the goal in {share_text(new)}, the old one in {share_text(old)}"
+    if asked:
+        shares += f"; {percent(asked)} was asked for"
+    if new.share > old.share:
+        return f"Take the re-tuned program: {shares}."
+    if asked and new.share >= asked:
+        return f"Either program will do: {shares}. Only a shorter run speaks for the change."
+    return f"Keep the old program: {shares}."
 
 
 def retuning_reasons(compared: Comparison, after: Refit) -> tuple[str, ...]:

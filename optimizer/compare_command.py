@@ -18,6 +18,7 @@ from optimizer.compare import Comparison, compare
 from optimizer.compare_console import show_compared
 from optimizer.compare_document import COLUMNS, compared_document, compared_rows
 from optimizer.compare_files import next_files
+from optimizer.compare_notes import refit_notes
 from optimizer.compare_refit import Refit, refit, retune
 from optimizer.documents import Document
 from optimizer.errors import ScenarioError
@@ -168,8 +169,9 @@ def _document(compared: Comparison, after: Refit | None) -> Document:
     problem, prediction = compared.problem, compared.prediction
     now = [*broken_limits(problem, prediction), *warnings_of(problem, prediction, prediction)]
     # Of a refit that is not relied on, a note on every peak would bury what the advice says.
-    fit = after.problem.fit if after is not None and after.reliable else problem.fit
+    reliable = after is not None and after.reliable
+    told = refit_notes(compared, after) if after is not None and reliable else problem.fit.warnings
     return {
         **compared_document(compared, after),
-        "warnings": [*now, *compared.peaks.notes, *problem.scenario.warnings, *fit.warnings],
+        "warnings": [*now, *compared.peaks.notes, *problem.scenario.warnings, *told],
     }

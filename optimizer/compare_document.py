@@ -8,7 +8,7 @@ from models.programs import Program
 from models.units import SECONDS_PER_MINUTE
 from optimizer.candidate_document import candidate_document
 from optimizer.compare import ComparedPair, Comparison, cut_of
-from optimizer.compare_advice import advice, assumed, retuning_reasons, unreliable_text
+from optimizer.compare_advice import advice, assumed, retuned_text, retuning_reasons, unreliable_text
 from optimizer.compare_refit import Entered, Refit
 from optimizer.compare_words import cause_text, mend_text, remarks, verdict_line
 from optimizer.document_numbers import minutes, number, two_decimals
@@ -80,6 +80,9 @@ def compared_document(
     }
     if after is not None and outcome is not None:
         document["retuned"] = candidate_document(after.problem.scenario, outcome)
+        if after.reliable:
+            best = outcome.candidates[0].reliability if outcome.candidates else None
+            document["advice"].append(retuned_text(after.reliability, best, compared.problem.confidence))
         if outcome.candidates:
             document["retuned_for"] = retuned_for(compared, after, outcome.candidates[0].prediction.program)
     return document

@@ -206,9 +206,13 @@ def remarks(compared: Comparison) -> list[str]:
 def _allowed_text(causes: Causes) -> str:
     """What the tolerances of set points leave of a cause."""
     verdict = "which is a drift" if causes.beyond else f"a drift being more than {BEYOND:.0f}"
+    fall = max(causes.fall, 0.0)
+    units = (
+        f", {fall / causes.scale:.1f} in units of what it leaves for each peak" if causes.scale > 1 else ""
+    )
     return (
         "With oven and carrier anywhere within their tolerances one cause lowers chi-square by "
-        f"{max(causes.fall, 0.0):.1f} (from {causes.tolerant:.0f}), {verdict}."
+        f"{fall:.1f} (from {causes.tolerant:.0f}){units}, {verdict}."
     )
 
 

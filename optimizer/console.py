@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.table import Table
 
 from optimizer.document_numbers import of_needed, with_interval
-from optimizer.documents import Document
+from optimizer.documents import Document, injected_width_text
 from optimizer.reliability_document import reliability_line
 
 
@@ -233,7 +233,7 @@ def show_fit(console: Console, document: Document) -> None:
     widths = "from measured widths" if document["widths_fitted"] else "assumed"
     console.print(
         f"Flow {100 * (document['flow_factor'] - 1):+.2f} % against the dimensions; plate height "
-        f"{document['plate_height_factor']:.2f} times theory, injected width {document['injected_width_s']:.2f} s "
+        f"{document['plate_height_factor']:.2f} times theory, {injected_width_text(document)} "
         f"({widths}); oven {document['oven_lag_s']:.1f} s behind its set point"
         + (
             f" (standard deviation {document['oven_lag_sd_s']:.1f} s)."

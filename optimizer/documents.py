@@ -8,7 +8,7 @@ import numpy as np
 
 from models.fitting import Fit
 from models.programs import CarrierProgram, OvenProgram, Program
-from models.resolution import BASE_WIDTH_PER_HALF, pair_resolution
+from models.resolution import BASE_WIDTH_PER_HALF, HALF_HEIGHT_WIDTH, pair_resolution
 from models.retention import enthalpy, entropy
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.document_numbers import minutes, number, two_decimals
@@ -114,6 +114,7 @@ def fit_document(scenario: Scenario, fit: Fit) -> Document:
         },
         "plate_height_factor": number(fit.system.plate_height_factor),
         "injected_width_s": number(fit.system.injection_width),
+        **_injected_at_half_height(fit),
         "oven_lag_s": number(fit.system.oven_lag),
         "oven_lag_sd_s": number(float(np.sqrt(fit.covariance[-1, -1]))) if fit.lag_fitted else None,
         "widths_fitted": fit.widths_fitted,
@@ -145,6 +146,32 @@ def fit_document(scenario: Scenario, fit: Fit) -> Document:
         "suspects": suspect_documents(scenario, fit),
         "warnings": [*scenario.warnings, *fit.warnings],
     }
+
+
+def _injected_at_half_height(fit: Fit) -> Document:
+    """The injected band as a width at half height with its standard deviation, and whether the runs tell it.
+
+    What is fitted is its variance. The standard deviation of the width is what one of the variance adds to it: of a
+    variance that is well known that is the usual first derivative, and it still says something where the variance is
+    nought.
+    """
+    variance, sd = fit.system.injection_width**2, float(np.sqrt(fit.width_covariance[1, 1]))
+    width = HALF_HEIGHT_WIDTH * fit.system.injection_width
+    width_sd = HALF_HEIGHT_WIDTH * float(np.sqrt(variance + sd)) - width
+    return {
+        "injected_width_half_s": number(width),
+        "injected_width_half_sd_s": number(width_sd, 3) if fit.widths_fitted else None,
+        "injected_width_known": bool(fit.widths_fitted and width_sd <= width / 2),
+    }
+
+
+def injected_width_text(fitted: Document) -> str:
+    """The injected width of a fit's document in words."""
+    text = f"injected width at half height {fitted['injected_width_half_s']:.2f} s"
+    if fitted["injected_width_half_sd_s"] is None:
+        return text
+    told = "" if fitted["injected_width_known"] else ", so the runs do not tell it"
+    return f"{text}, standard deviation {fitted['injected_width_half_sd_s']:.2f} s{told}"
 
 
 def prediction_document(scenario: Scenario, prediction: Prediction) -> Document:

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from scipy.stats import binomtest
+
 from optimizer.document_numbers import number
-from optimizer.results import Candidate, Reliability
+from optimizer.results import Candidate, Reliability, Source
 
 Part = dict[str, Any]
 
-LISTED = 5  # failures and sources named
+LISTED = 5  # failures named
+LEVEL = 0.95  # of the interval beside a share of draws
 LESS_THAN_ASKED = (
     0.03  # share of draws that may be missing to what is asked without a word: sampling does that
 )
@@ -22,6 +25,7 @@ def reliability_document(reliability: Reliability) -> Part:
     """The share of draws that hold, what fails, and what each source of uncertainty takes."""
     return {
         "share": number(reliability.share, 3),
+        "share_interval": list(share_interval(reliability)),
         "draws": reliability.draws,
         "share_by_derivatives": None
         if reliability.by_derivatives is None
@@ -30,7 +34,12 @@ def reliability_document(reliability: Reliability) -> Part:
             {"what": what, "share": number(share, 3)} for what, share in reliability.failures[:LISTED]
         ],
         "sources": [
-            {"source": source.text, "share_without": number(source.share_without, 3)}
+            {
+                "source": source.text,
+                "share_without": number(source.share_without, 3),
+                "gain": source.gain,
+                "costliest": source.costliest,
+            }
             for source in reliability.sources
         ],
     }
@@ -44,18 +53,51 @@ def percent(share: float) -> str:
     return "under 1 %" if rounded == "0" and share > 0 else f"{rounded} %"
 
 
+def share_interval(reliability: Reliability) -> tuple[float, float]:
+    """What chance leaves open of the share in so many draws: its 95 % interval.
+
+    Wilson, J. Am. Stat. Assoc. 22 (1927) 209: it stays within 0 and 1 and says something where all or none hold.
+    """
+    held = round(reliability.share * reliability.draws)
+    found = binomtest(held, reliability.draws).proportion_ci(LEVEL, method="wilson")
+    return round(float(found.low), 3), round(float(found.high), 3)
+
+
+def share_of_draws(share: float, interval: Sequence[float]) -> str:
+    """A share and its interval, e.g. "93 % of draws (90 to 95 %)"."""
+    return f"{percent(share)} of draws ({_range(interval)})"
+
+
+def _range(interval: Sequence[float]) -> str:
+    low, high = interval
+    return f"{100 * low:.0f} to {100 * high:.0f} %"
+
+
 def reliability_line(part: Part) -> str:
-    """A sentence on a `reliability_document`: what holds, what fails most often, and the source that costs most."""
-    text = f"It meets the goal in {percent(part['share'])} of {part['draws']} draws"
+    """A sentence on a `reliability_document`: what holds, what fails most often, and the sources that cost most."""
+    text = f"It meets the goal in {percent(part['share'])} of {part['draws']} draws ({_range(part['share_interval'])}"
     followed = part["share_by_derivatives"]
     if followed is not None and abs(followed - part["share"]) >= WORTH_TELLING:
-        text += f" ({percent(followed)} by the first derivatives that the search follows)"
+        text += f"; {percent(followed)} by the first derivatives that the search follows"
+    text += ")"
     for failure in part["failures"][:1]:
         text += f"; what fails most often is the {failure['what']} ({percent(failure['share'])})"
-    for source in part["sources"][:1]:
-        if source["share_without"] > part["share"]:
-            text += f"; costliest source of error: {source['source']} ({percent(source['share_without'])} without it)"
-    return text + "."
+    costliest = [
+        (source["source"], percent(source["share_without"]))
+        for source in part["sources"]
+        if source["costliest"]
+    ]
+    return text + _costliest_text(costliest) + "."
+
+
+def _costliest_text(costliest: Sequence[tuple[str, str]]) -> str:
+    """The sources that cost most, each with the share without it; empty where the draws tell of none."""
+    if not costliest:
+        return ""
+    (first, share), *others = costliest
+    named = [f"{first} ({share} without it)", *(f"{source} ({share})" for source, share in others)]
+    text = f"; costliest source of error: {', '.join(named[:-1])}{' or ' if others else ''}{named[-1]}"
+    return text + ("; these draws cannot tell which" if others else "")
 
 
 def reliability_text(reliability: Reliability) -> str:
@@ -102,9 +144,16 @@ def falls_short(confidence: float, reliability: Reliability) -> bool:
 
 
 def costs(reliability: Reliability) -> list[tuple[str, str]]:
-    """Sources of error that cost anything, beside the share of draws that would hold without each."""
-    costly = [source for source in reliability.sources if source.share_without > reliability.share]
-    return [(source.text, percent(source.share_without)) for source in costly[:LISTED]]
+    """Sources of error beside what the draws say would hold without each; none where none costs anything."""
+    if all(source.gain == "none" for source in reliability.sources):
+        return []
+    return [(source.text, _gain_text(source)) for source in reliability.sources]
+
+
+def _gain_text(source: Source) -> str:
+    if source.gain == "none":
+        return "no gain"
+    return percent(source.share_without) + (", perhaps by chance" if source.gain == "unclear" else "")
 
 
 def failures(reliability: Reliability) -> list[tuple[str, str]]:
@@ -113,13 +162,13 @@ def failures(reliability: Reliability) -> list[tuple[str, str]]:
 
 
 def reliability_cells(candidate: Candidate) -> tuple[str | float | None, ...]:
-    """What fails most often, in what share of draws, the costliest source and the share without it; for a table."""
+    """What fails most often and in what share of draws, the costliest sources, the share without the first."""
     what: Sequence[str | float | None] = (None, None)
     source: Sequence[str | float | None] = (None, None)
     if candidate.reliability.failures:
         text, share = candidate.reliability.failures[0]
         what = text, number(share, 3)
-    if candidate.reliability.sources:
-        costliest = candidate.reliability.sources[0]
-        source = costliest.text, number(costliest.share_without, 3)
+    costliest = [each for each in candidate.reliability.sources if each.costliest]
+    if costliest:
+        source = "; ".join(each.text for each in costliest), number(costliest[0].share_without, 3)
     return (*what, *source)

@@ -17,7 +17,7 @@ from optimizer.candidate_document import (
     json_bytes,
 )
 from optimizer.cautions import PLANNING, cautions_of
-from optimizer.documents import Document, fit_document
+from optimizer.documents import Document, fit_document, injected_width_text
 from optimizer.exposure_data import exposure_data
 from optimizer.exposure_plots import exposure_figure
 from optimizer.front_plots import front_figure
@@ -25,7 +25,7 @@ from optimizer.output import write_folder
 from optimizer.pages import page
 from optimizer.plot_data import chromatogram_data, residual_data
 from optimizer.plots import chromatogram_figure, picture, pictures_of, residual_figure
-from optimizer.reliability_document import percent
+from optimizer.reliability_document import percent, share_interval, share_of_draws
 from optimizer.report_candidate import (
     as_image,
     candidate_view,
@@ -41,6 +41,7 @@ from optimizer.report_scenario import goal_lines, program_lines, understood
 from optimizer.results import InUse, Prediction, SearchOutcome
 from optimizer.scenario_data import Scenario
 from optimizer.set_points_text import candidate_lines, set_points_text
+from optimizer.what_if_words import none_enough, scouting_advice
 
 __all__ = [
     "candidate_document",
@@ -154,7 +155,9 @@ def report_html(
         goal=goal_lines(scenario),
         minimise=scenario.goal.minimise,
         blocking=outcome.blocking,
+        scouting_advice=scouting_advice(scenario, outcome),
         what_ifs=[what_if_view(each) for each in outcome.what_ifs],
+        what_ifs_note=none_enough(outcome),
         search=outcome,
         understood=understood(scenario),
         runs=[
@@ -162,6 +165,7 @@ def report_html(
             for run in scenario.runs
         ],
         fit=fitted,
+        injected_width=injected_width_text(fitted),
         residual_image=as_image(picture(residual_figure(residual_data(scenario, fit)), "svg")),
         residual_sd=_root_mean_squares(scenario, fit),
         front=[front_view(scenario, point, number) for number, point in enumerate(outcome.front, 1)],
@@ -210,8 +214,9 @@ def _verdict(outcome: SearchOutcome) -> str:
     if outcome.current is not None:
         before = outcome.current.prediction.run_time
         text += f", against {before / SECONDS_PER_MINUTE:.2f} min for the method in use"
-    share = percent(outcome.candidates[0].pass_probability)
-    return f"{text}; with fit and set points a little off, everything asked holds in {share} of draws."
+    known = outcome.candidates[0].reliability
+    share = share_of_draws(known.share, share_interval(known))
+    return f"{text}; with fit and set points a little off, everything asked holds in {share}."
 
 
 def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | None, float | None]]:

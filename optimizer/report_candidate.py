@@ -26,6 +26,7 @@ from optimizer.results import Candidate, FrontPoint, Prediction, WhatIf
 from optimizer.scenario_data import AnalyteDetail, Scenario
 from optimizer.set_points import carrier_set_points, oven_set_points, pressure_text
 from optimizer.split_line import split_line
+from optimizer.what_if_words import gives
 
 View = dict[str, Any]
 
@@ -143,8 +144,7 @@ def front_view(scenario: Scenario, point: FrontPoint, number: int) -> View:
 def what_if_view(each: WhatIf) -> View:
     """One single change that was tried, and what it gave in words."""
     met = math.isfinite(each.cost)
-    gives = f"{each.cost / SECONDS_PER_MINUTE:.2f} min" if met else f"still missed: {each.missed}"
-    return {"change": each.change, "gives": gives, "met": met, "family": each.family}
+    return {"change": each.change, "gives": gives(each), "met": met, "family": each.family}
 
 
 def _pressures(pressure: Array, ambient: float) -> list[tuple[str, str]]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.programs import Array, Program
+
+Gain = Literal["clear", "unclear", "none"]
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,8 @@ class Prediction:
     counted_pairs : (P, 2) array of indices into `compounds`: the pairs that matter
     needed : (P,) array, resolution each of them needs
     resolution : (P,) array, resolution each of them has
-    resolution_sd : (P,) array, its standard deviation; nan where unknown
+    resolution_sd : (P,) array, its standard deviation, a resolution being negative where the two have changed places;
+        nan where unknown
     critical : index into the pairs, of the smallest resolution less what is needed; None without pairs
     intact_fraction : (M,) array  [-], share that survives the stay in the column; nan where no kinetics are stated
     time_above : (M,) array  [s], spent above the analyte's own temperature limit; nan without one
@@ -84,10 +88,20 @@ class Prediction:
 
 @dataclass(frozen=True)
 class Source:
-    """A source of uncertainty: what it is, and the share of draws that would hold without it."""
+    """A source of uncertainty.
+
+    Attributes
+    ----------
+    text : what it is
+    share_without : float, share of draws that would hold without it
+    gain : whether that is more than with it: beyond chance, perhaps by chance, or not at all
+    costliest : whether it is the one that costs most, or one of those that the draws cannot tell from it
+    """
 
     text: str
     share_without: float
+    gain: Gain
+    costliest: bool
 
 
 @dataclass(frozen=True)
@@ -252,6 +266,7 @@ class WhatIf:
     family : str, of that program
     missed : str, by which wishes the goal is still missed, and by how much; empty when it is met
     cautions : what must be borne in mind beside, as the change brings a hazard
+    improves : bool, whether its program comes closer to the goal as changed than the closest did to the goal as it was
     """
 
     change: str
@@ -260,6 +275,7 @@ class WhatIf:
     family: str
     missed: str = ""
     cautions: tuple[str, ...] = ()
+    improves: bool = True
 
 
 @dataclass(frozen=True)

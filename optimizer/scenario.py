@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from models.programs import Program
-from models.units import PA_PER_KPA
+from models.units import PA_PER_KPA, SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
 from optimizer.peak_detection import PeakDetection
 from optimizer.peak_names import with_names
@@ -105,9 +105,16 @@ def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | N
         raise ScenarioError(problems)
     unseen = unseen_warnings(scenario, table.compounds)
     read = [note for each in files.peaks for note in each.notes]
+    last_peaks = [float(run.peaks.retention.max()) / SECONDS_PER_MINUTE for run in scenario.runs]
     return replace(
         scenario,
-        warnings=(*table_warnings(table, written), *run_warnings(scenario), *unseen, *nameless, *read),
+        warnings=(
+            *table_warnings(table, written, last_peaks),
+            *run_warnings(scenario),
+            *unseen,
+            *nameless,
+            *read,
+        ),
     )
 
 

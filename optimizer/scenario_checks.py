@@ -1,8 +1,8 @@
-"""Checks of a scenario file between its keys, before any peak table is read."""
+"""Checks of a scenario file between its keys."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from optimizer.compound_checks import compound_problems, compound_warnings, repeated
@@ -36,8 +36,15 @@ def table_problems(table: ScenarioTable, written: Mapping[str, Written]) -> list
     return problems
 
 
-def table_warnings(table: ScenarioTable, written: Mapping[str, Written]) -> list[str]:
-    """What is allowed but odd in the scenario file on its own."""
+def table_warnings(
+    table: ScenarioTable, written: Mapping[str, Written], last_peaks: Sequence[float]
+) -> list[str]:
+    """What is allowed but odd in the scenario file.
+
+    Parameters
+    ----------
+    last_peaks : the largest retention time of each scouting run [min]
+    """
     warnings = []
     if len(table.scouting_runs) == 1:
         warnings.append(
@@ -49,9 +56,10 @@ def table_warnings(table: ScenarioTable, written: Mapping[str, Written]) -> list
         warnings.append(
             f"instrument.oven_min_C = {oven_min:g}: no program goes below {lowest:g} °C all the same ({origin})"
         )
-    for key, oven, carrier in _programs(table):
+    for number, (key, oven, carrier) in enumerate(_programs(table)):
+        last_peak = last_peaks[number] if number < len(last_peaks) else None  # the runs come first
         warnings += hot_holds(f"{key}.oven", oven, table)
-        warnings += steep_ramps(f"{key}.oven", oven, table)
+        warnings += steep_ramps(f"{key}.oven", oven, table, last_peak)
         warnings += oven_warnings(f"{key}.oven", oven, table)
         warnings += carrier_warnings(f"{key}.carrier", carrier, table, written)
     return [*warnings, *method_warnings(table), *compound_warnings(table)]

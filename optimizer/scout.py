@@ -20,10 +20,12 @@ from optimizer.predict import covering, predict
 from optimizer.results import Prediction
 from optimizer.scenario_data import Scenario
 from optimizer.scout_programs import PossibleRun, possible_runs
-from optimizer.shortfalls import shortfalls
+from optimizer.shortfalls import missed_on_paper, shortfalls
+from optimizer.standing import signed_resolutions
 from optimizer.uncertainty import with_uncertainty
 
-LEADING = 3  # candidates that count
+LEADING = 3  # candidates that count, of those that are not hopeless
+LOOKED_AT = 6  # candidates among which those are looked for
 NEAR_NEED = 3.0  # standard deviations between a resolution and what is needed, beyond which a pair is safe
 MOST_PAIRS = 6  # critical pairs of one candidate
 WORTH = 0.1  # of all variance of the critical resolutions, tolerances included: a run that takes less is not worth it
@@ -36,7 +38,7 @@ class Critical:
 
     Attributes
     ----------
-    candidate : int, from 0, of the leading ones
+    candidate : int, the number of the candidate, from 1
     a, b : int, compounds in order of elution
     sd_fit : float, from what the fit does not know of retention and flow: what a run can teach
     sd_rest : float, from set-point tolerances, widths and what the model leaves out: what stays
@@ -67,12 +69,14 @@ class Leading:
 
     Attributes
     ----------
+    rank : int, its number among the candidates given, from 1
     prediction : Prediction
     share : float, of draws that hold
     share_then : float, the same once the suggested run was made, should it leave the best guess where it is
     missed : what it does not keep of the goal, and by how much; empty when it meets it
     """
 
+    rank: int
     prediction: Prediction
     share: float
     share_then: float
@@ -105,7 +109,8 @@ class RunValue:
 class Scouted:
     """The answer: candidates, their critical pairs, and runs by what they teach, best first.
 
-    `suggested` numbers the run to make next; None where no run is worth it.
+    `suggested` numbers the run to make next; None where no run is worth it. `left_out` are the numbers, from 1, of
+    candidates that are hopeless beside the others.
     """
 
     scenario: Scenario
@@ -113,39 +118,64 @@ class Scouted:
     pairs: tuple[Critical, ...]
     runs: tuple[RunValue, ...]
     suggested: int | None
+    left_out: tuple[int, ...] = ()
 
 
 def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
-    """What to run next, the leading candidates being these programs, the best first."""
+    """What to run next, the candidates being these programs, the best first; the first of any promise count."""
     for program in programs:
         problem = covering(problem, [program])
-    seen = [with_uncertainty(problem, predict(problem, program)) for program in programs[:LEADING]]
+    leading, left_out = _leading(problem, programs)
     pairs: list[Critical] = []
     slopes: list[Array] = []
-    for number, (prediction, _) in enumerate(seen):
-        own, own_slopes = critical_pairs(problem, prediction, number)
+    for each in leading:
+        own, own_slopes = critical_pairs(problem, each.prediction, each.rank)
         pairs += own
         slopes += own_slopes
     compounds = sorted({m for pair in pairs for m in (pair.a, pair.b)})
-    missed = [shortfalls(problem, prediction) for prediction, _ in seen]
     if not pairs:
-        leading = [Leading(p, r.share, r.share, short) for (p, r), short in zip(seen, missed, strict=True)]
-        return Scouted(problem.scenario, tuple(leading), (), (), None)
-    possible = possible_runs(problem, [prediction.program for prediction, _ in seen], compounds)
+        return Scouted(problem.scenario, leading, (), (), None, left_out)
+    possible = possible_runs(problem, {each.rank: each.prediction.program for each in leading}, compounds)
     covariance = with_next_flow(problem.fit, problem.scenario)
     runs = [value_of(problem, run, pairs, np.array(slopes), covariance) for run in possible]
     runs.sort(key=lambda each: -max(each.fall, each.fall_with_hold_up))
     suggested = _suggested(runs)
-    then = problem
     if suggested is not None:
         learnt = covariance_after(problem, runs[suggested].run.program, covariance, hold_up=True)[0]
         kept = len(problem.fit.covariance)
         then = replace(problem, fit=replace(problem.fit, covariance=learnt[:kept, :kept]))
-    leading = [
-        Leading(prediction, reliability.share, with_uncertainty(then, prediction)[1].share, short)
-        for (prediction, reliability), short in zip(seen, missed, strict=True)
+        leading = tuple(
+            replace(each, share_then=with_uncertainty(then, each.prediction, exact=True)[1].share)
+            for each in leading
+        )
+    return Scouted(problem.scenario, leading, tuple(pairs), tuple(runs), suggested, left_out)
+
+
+def _leading(problem: Problem, programs: Sequence[Program]) -> tuple[tuple[Leading, ...], tuple[int, ...]]:
+    """The first candidates that are not hopeless beside the others, and the numbers of those passed over.
+
+    Hopeless is what misses the goal on paper while another does not, or holds in no draw while another does in some:
+    what a run teaches of its pairs helps nobody.
+    """
+    seen = []
+    for rank, program in enumerate(programs[:LOOKED_AT], 1):
+        prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
+        share, on_paper = reliability.share, not missed_on_paper(problem, prediction)
+        each = Leading(rank, prediction, share, share, shortfalls(problem, prediction, share))
+        seen.append((each, on_paper))
+        if sum(good and known.share > 0 for known, good in seen) == LEADING:
+            break
+    some_hold = any(each.share > 0 for each, _ in seen)
+    some_on_paper = any(on_paper for _, on_paper in seen)
+    kept = [
+        each
+        for each, on_paper in seen
+        if (on_paper or not some_on_paper) and (each.share > 0 or not some_hold)
     ]
-    return Scouted(problem.scenario, tuple(leading), tuple(pairs), tuple(runs), suggested)
+    kept = kept or [each for each, _ in seen]
+    ranks = {each.rank for each in kept}
+    left_out = tuple(each.rank for each, _ in seen if each.rank not in ranks)
+    return tuple(kept[:LEADING]), left_out
 
 
 def critical_pairs(
@@ -165,11 +195,7 @@ def critical_pairs(
     covariance = with_next_flow(problem.fit, problem.scenario)
     sd_fit = np.sqrt(np.einsum("qi,ij,qj->q", slopes, covariance, slopes))
     others = problem.robustness.peaks(batch, t[None], w[None], frozenset({"retention"}))
-    drawn = problem.pair_resolutions(others.retention[0], others.width[0])
-    # A pair that swaps counts as negative: an unsigned resolution would look steadier than it is.
-    order = np.sign(t[index[:, 1]] - t[index[:, 0]])
-    drawn *= order * np.sign(others.retention[0][:, index[:, 1]] - others.retention[0][:, index[:, 0]])
-    sd_rest = drawn.std(axis=0)
+    sd_rest = signed_resolutions(problem, t, others.retention[0], others.width[0]).std(axis=0)
     doubt = (prediction.resolution - problem.pairs.needed) / np.maximum(np.hypot(sd_fit, sd_rest), 1e-9)
     ranked = [int(q) for q in np.argsort(doubt, kind="stable") if seen[q]][:MOST_PAIRS]
     chosen = [q for q in ranked if doubt[q] < NEAR_NEED] or ranked[:1]

@@ -16,7 +16,7 @@ from optimizer.errors import ScenarioError
 from optimizer.found import Progress
 from optimizer.goal import Problem, problem_of
 from optimizer.scenario_data import Scenario
-from optimizer.scout import LEADING, scout
+from optimizer.scout import LEADING, LOOKED_AT, scout
 from optimizer.scout_console import show_first, show_next
 from optimizer.scout_document import first_document, scout_document, toml_file
 from optimizer.scout_programs import first_runs
@@ -72,10 +72,10 @@ def next_run(
             progress,
             what_if=False,
         )
-        programs = [candidate.prediction.program for candidate in outcome.candidates[:LEADING]]
+        programs = [candidate.prediction.program for candidate in outcome.candidates]
     else:
         file = results / CANDIDATES_FILE if results.is_dir() else results
-        programs = read_candidates(file, scenario.ambient_pressure, LEADING)
+        programs = read_candidates(file, scenario.ambient_pressure, LOOKED_AT)
         problem = problem_of(scenario, fit)
     return next_run_for(problem, programs)
 

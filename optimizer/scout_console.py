@@ -40,6 +40,8 @@ def show_next(console: Console, document: Document) -> None:
             f"Candidate {candidate['rank']}: {oven_line(candidate['oven'])}; {carrier_line(candidate['carrier'])}; "
             f"{candidate['run_time_min']:.2f} min, holds in {percent(candidate['holds'])} of draws"
         )
+    if document["left_out_note"] is not None:
+        console.print(escape(document["left_out_note"]))
     if document["critical_pairs"]:
         console.print(_pairs(document))
     if document["runs"]:

@@ -10,6 +10,7 @@ from optimizer.cycle import cycle_time
 from optimizer.documents import FORMAT, Document, minutes, number, program_document, two_decimals
 from optimizer.expected_information import MERGED
 from optimizer.inline_toml import inline_toml
+from optimizer.reliability_document import percent
 from optimizer.scenario_data import Scenario
 from optimizer.scout import AS_GOOD, NEAR_NEED, WORTH, Critical, RunValue, Scouted
 from optimizer.scout_programs import SPREAD, FirstRun
@@ -87,7 +88,7 @@ def scout_document(found: Scouted, warnings: Sequence[str]) -> Document:
         "verdict": verdict(found),
         "candidates": [
             {
-                "rank": number_,
+                "rank": each.rank,
                 **program_document(each.prediction.program, scenario.ambient_pressure),
                 "run_time_min": minutes(each.prediction.run_time),
                 "min_resolution": two_decimals(each.prediction.min_resolution),
@@ -95,8 +96,10 @@ def scout_document(found: Scouted, warnings: Sequence[str]) -> Document:
                 "holds_then": number(each.share_then, 3),
                 "missed": list(each.missed),
             }
-            for number_, each in enumerate(found.leading, 1)
+            for each in found.leading
         ],
+        "left_out": list(found.left_out),
+        "left_out_note": _left_out(found),
         "critical_pairs": [
             _pair(found, pair, None if best is None else float(best.sd_fit_with_hold_up[n]))
             for n, pair in enumerate(found.pairs)
@@ -122,12 +125,25 @@ def verdict(found: Scouted) -> str | None:
     """That no candidate meets the goal, and what the closest one misses; None where one does."""
     if not found.leading or not all(each.missed for each in found.leading):
         return None
-    missed = found.leading[0].missed
+    closest = found.leading[0]
+    missed = closest.missed
     more = len(missed) - MISSED
     return (
-        "No program here meets the goal. The closest one, candidate 1, misses it by this: "
+        f"No program here meets the goal. The closest one, candidate {closest.rank}, misses it by this: "
         + "; ".join(missed[:MISSED])
         + (f"; and {more} more." if more > 0 else ".")
+    )
+
+
+def _left_out(found: Scouted) -> str | None:
+    """Which candidates do not count, and why; None where all do."""
+    if not found.left_out:
+        return None
+    *others, last = map(str, found.left_out)
+    named = f"Candidates {', '.join(others)} and {last} are" if others else f"Candidate {last} is"
+    return (
+        f"{named} left out: what misses the goal on paper while another program does not, or holds in no draw, no run "
+        "will help."
     )
 
 
@@ -174,8 +190,9 @@ def suggestion(found: Scouted) -> list[str]:
     first = found.leading[0]
     if first.share_then - first.share >= TOLD:
         lines.append(
-            f"Should it leave the best guess where it is, candidate 1 would hold in {100 * first.share_then:.0f} % of "
-            f"draws instead of {100 * first.share:.0f} %; or the next search can use the room for a shorter program."
+            f"Should it leave the best guess where it is, candidate {first.rank} would hold in "
+            f"{percent(first.share_then)} of draws instead of {percent(first.share)}; or the next search can use the "
+            "room for a shorter program."
         )
     if all(pair.doubt < -NEAR_NEED for pair in found.pairs):
         lines.append(
@@ -197,7 +214,7 @@ def _capital(text: str) -> str:
 def _pair(found: Scouted, pair: Critical, after: float | None) -> Document:
     names = found.scenario.compounds
     return {
-        "candidate": pair.candidate + 1,
+        "candidate": pair.candidate,
         "between": [names[pair.a], names[pair.b]],
         "resolution": two_decimals(pair.resolution),
         "needed": number(pair.needed),

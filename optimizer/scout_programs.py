@@ -7,7 +7,7 @@ All set points lie on the instrument's steps and within the limits of column, ov
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -118,12 +118,14 @@ def first_runs(scenario: Scenario) -> tuple[FirstRun, ...]:
     return tuple(runs)
 
 
-def possible_runs(problem: Problem, leading: Sequence[Program], critical: Sequence[int]) -> list[PossibleRun]:
+def possible_runs(
+    problem: Problem, leading: Mapping[int, Program], critical: Sequence[int]
+) -> list[PossibleRun]:
     """Runs that might come next, within all limits.
 
     Parameters
     ----------
-    leading : programs of the leading candidates, each a possible run itself
+    leading : programs of the leading candidates by their numbers, each a possible run itself
     critical : compounds of the critical pairs
     """
     scenario = problem.scenario
@@ -133,7 +135,7 @@ def possible_runs(problem: Problem, leading: Sequence[Program], critical: Sequen
     if not runs:  # the scouting runs' own carrier breaks a limit
         ends = _start(scenario), min(scenario.max_temperature, scenario.highest_temperature) - END_MARGIN
         runs = _settable_runs(problem, _first_carrier(scenario, problem.fit.system, *ends), critical)
-    runs += [PossibleRun(f"candidate {n}", "candidate", program) for n, program in enumerate(leading, 1)]
+    runs += [PossibleRun(f"candidate {n}", "candidate", program) for n, program in leading.items()]
     return [run for run in runs if run.program.oven.duration <= longest]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.bake_out import bake_out_part
 from optimizer.cautions import PLANNING, cautions_about
 from optimizer.document_numbers import beside_needed
-from optimizer.reliability_document import percent
+from optimizer.reliability_document import share_interval, share_of_draws
 from optimizer.report_candidate import heading
 from optimizer.results import Candidate, SearchOutcome
 from optimizer.scenario_data import Scenario
@@ -48,9 +48,10 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
     pair = prediction.critical_pair
     if pair is not None:
+        share = share_of_draws(candidate.pass_probability, share_interval(candidate.reliability))
         lines.append(
             f"Critical pair: {pair[0]} and {pair[1]}, Rs "
             f"{beside_needed(prediction.min_resolution, prediction.critical_needed)}; "
-            f"everything asked holds in {percent(candidate.pass_probability)} of draws"
+            f"everything asked holds in {share}"
         )
     return [*lines, *(f"Note: {warning}" for warning in candidate.warnings)]

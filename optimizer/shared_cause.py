@@ -13,7 +13,8 @@ That all times are too long in proportion is tried last: under one temperature g
 There are two C. How large a cause is, is told with set points taken as exact, since their errors are the causes asked
 for. Whether anything is wrong, and then which cause it is, is told with their tolerances in C: an oven and a carrier
 both off by what they are allowed look like one of them that is off by more, and no comparison with its own tolerance
-alone is fair to that.
+alone is fair to that. An instrument that is not the model leaves more than its noise, whatever the cause: then by so
+much more must a cause lower chi2 to be a drift, as standard errors are scaled by what a fit leaves.
 
 [1] generalised least squares, A. C. Aitken, Proc. Roy. Soc. Edinburgh 55 (1936) 42.
 """
@@ -79,6 +80,7 @@ class Causes:
     rivals : causes that would do as well
     tolerant : float, chi-square with the tolerances of set points allowed for
     fall : float, by how much one cause at most lowers that
+    scale : float, what it leaves for each degree of freedom, 1 at least: `fall` counts by it
     beyond : bool, whether that cause is more than the tolerances allow
     independent : bool, whether the deviations are beyond noise and tolerances, and no single cause explains them
     """
@@ -89,6 +91,7 @@ class Causes:
     rivals: tuple[Cause, ...]
     tolerant: float
     fall: float
+    scale: float
     beyond: bool
     independent: bool
 
@@ -175,11 +178,11 @@ def causes_of(expected: Expectation, found: Array) -> Causes:
     count = int(seen.sum())
     deviation = (found - expected.plain[0])[seen]
     if not count:
-        return Causes(0.0, 0, None, (), 0.0, 0.0, False, False)
+        return Causes(0.0, 0, None, (), 0.0, 0.0, 1.0, False, False)
     exact, tolerant = (_inverse(each, seen) for each in expected.covariances)
     plain, allowed = (float(deviation @ each @ deviation) for each in (exact, tolerant))
     if count < LEAST_PEAKS:
-        return Causes(plain, count, None, (), allowed, 0.0, False, improbable(allowed, count))
+        return Causes(plain, count, None, (), allowed, 0.0, 1.0, False, improbable(allowed, count))
     sized = {kind: _fitted(expected, kind, found, seen, exact) for kind in KINDS}
     best, rest_is_noise = min(sized.values(), key=_chi_square), True
     if improbable(best.chi_square, count - 1):
@@ -192,16 +195,17 @@ def causes_of(expected: Expectation, found: Array) -> Causes:
 
     left = {kind: _fitted(expected, kind, found, seen, tolerant).chi_square for kind in sized}
     least = min(left.values())
-    beyond = allowed - least > BEYOND and (named or not improbable(least, count - 1))
+    fall, scale = allowed - least, max(1.0, least / (count - 1))
+    beyond = fall / scale > BEYOND and (named or not improbable(least, count - 1))
     independent = not beyond and improbable(allowed, count) and not (named and rest_is_noise)
     if not beyond and (independent or not named):
-        return Causes(plain, count, None, (), allowed, allowed - least, False, independent)
+        return Causes(plain, count, None, (), allowed, fall, scale, False, independent)
     # Within tolerances the likeliest set point is the one that explains most by itself; beyond them, the one that
     # does while the others may be off by what they are allowed.
     judged = left if beyond else {kind: each.chi_square for kind, each in sized.items()}
     first, *others = sorted(judged, key=judged.__getitem__)
     rivals = tuple(sized[kind] for kind in others if judged[kind] < judged[first] + ALIKE)
-    return Causes(plain, count, sized[first], rivals, allowed, allowed - least, beyond, False)
+    return Causes(plain, count, sized[first], rivals, allowed, fall, scale, beyond, False)
 
 
 def _chi_square(cause: Cause) -> float:

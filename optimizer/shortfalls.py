@@ -4,21 +4,30 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.programs import batch_of
 from models.units import SECONDS_PER_MINUTE
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.limits import LATE, first_elution
-from optimizer.predict import covering
 from optimizer.reasons import SHOWN_PAIRS, limit_in_words, margins_of
+from optimizer.reliability_document import percent
 from optimizer.results import Prediction
-from optimizer.standing import standing
 
 RESOLUTION = "resolution of "
 
 
-def shortfalls(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
-    """One sentence for each limit not kept: first those of the equipment, then wishes, the furthest off first."""
+def shortfalls(problem: Problem, prediction: Prediction, share: float) -> tuple[str, ...]:
+    """One sentence for each limit not kept: first those of the equipment, then wishes, the furthest off first; last the
+    draws, where everything holds in fewer of them than were asked for.
+
+    Parameters
+    ----------
+    share : of draws that hold, as it is told elsewhere: a program has one
+    """
+    return (*missed_on_paper(problem, prediction), *_in_draws(problem, share))
+
+
+def missed_on_paper(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
+    """The same of the predicted chromatogram alone."""
     equipment = {name for name, owned in zip(problem.limit_names, problem.equipment, strict=True) if owned}
     missed = [each for each in margins_of(problem, prediction) if each.margin < FEASIBLE]
     broken = [each for each in missed if each.name in equipment]
@@ -30,8 +39,6 @@ def shortfalls(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
         sentences.append(
             f"{more} more {'pair falls' if more == 1 else 'pairs fall'} short of the resolution needed"
         )
-    if problem.by_draws:
-        sentences += _in_draws(problem, prediction)
     return tuple(sentences)
 
 
@@ -41,15 +48,14 @@ def missed_in_words(problem: Problem, prediction: Prediction, name: str) -> str:
     return f"{text}: {off}" if off else text
 
 
-def _in_draws(problem: Problem, prediction: Prediction) -> list[str]:
+def _in_draws(problem: Problem, share: float) -> list[str]:
     """A sentence where everything holds in fewer draws than were asked for."""
-    problem = covering(problem, [prediction.program])
-    batch = batch_of([prediction.program])
-    stands = standing(problem, batch, problem.assess(batch, "polish"))
-    if stands.share >= problem.confidence:
+    if not problem.by_draws or share >= problem.confidence:
         return []
-    share, asked = 100 * stands.share, 100 * problem.confidence
-    return [f"everything asked holds in {share:.0f} % of draws, where {asked:.0f} % were asked for"]
+    asked, told = f"{100 * problem.confidence:.0f} %", percent(share)
+    if told == asked:
+        told = f"{100 * share:.1f} %"
+    return [f"everything asked holds in {told} of draws, where {asked} were asked for"]
 
 
 def in_short(sentences: tuple[str, ...]) -> str:

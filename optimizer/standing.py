@@ -81,18 +81,15 @@ def standing_of(
     pairs = np.flatnonzero((nominal < NEAR) | _unsteady(problem, assessment.retention[0], t, nominal))
     index = problem.pairs.index[pairs]
     a, b = index.T
-    signed = np.sign((t[:, b] - t[:, a]) * (assessment.retention[0, b] - assessment.retention[0, a]))
-    found = pair_resolution(t, w, index, problem.tailing) / problem.pairs.needed[pairs]
-    # A pair that swaps in a draw is not resolved as predicted, however far apart it then is.
-    pair_margins = signed * found - 1
+    found = signed_resolutions(problem, assessment.retention[0], t, w, index) / problem.pairs.needed[pairs]
+    pair_margins = found - 1
     wishes = problem.limits.wishes
     felt = delayed(batch, problem.fit.system.oven_lag)
     wish_margins = wishes(_runs(felt, drawn, oven)) if wishes.names else np.zeros((len(t), 0))
 
-    # Spreads follow the sign, so that a pair about to swap is not taken for a steady one.
     size = len(problem.scenario.compounds)
     spreads, limits = np.zeros((size, size)), np.zeros(assessment.limits.shape[1])
-    spreads[a, b] = spreads[b, a] = (signed * found).std(axis=0)
+    spreads[a, b] = spreads[b, a] = found.std(axis=0)
     limits[: len(wishes.names)] = np.clip(wish_margins, -1.0, 10.0).std(axis=0)
     worst = np.minimum(pair_margins.min(axis=1, initial=np.inf), wish_margins.min(axis=1, initial=np.inf))
     failing = len(worst) - int(np.ceil(problem.confidence * len(worst)))  # so many draws may fail
@@ -114,6 +111,27 @@ def standing_of(
         min(kept, equipment, NEAR),
         Backoff(kappa, spreads, limits, _later_end(assessment, drawn)),
     )
+
+
+def signed_resolutions(
+    problem: Problem, retention: Array, drawn: Array, width: Array, index: Index | None = None
+) -> Array:
+    """Resolutions (D, Q) of pairs in draws, negative where the two have changed places against the prediction.
+
+    A pair that swaps is not resolved as predicted, however far apart it then is; and an unsigned resolution, which
+    turns back at nought, would make a pair about to swap look steadier than it is.
+
+    Parameters
+    ----------
+    retention : (M,) array  [s], as predicted; the listed order counts where two coincide
+    drawn, width : (D, M) arrays  [s], retention and width at half height in the draws
+    index : (Q, 2) array, the pairs; all that count if not given
+    """
+    index = problem.pairs.index if index is None else index
+    a, b = index.T
+    predicted = np.where(retention[b] >= retention[a], 1.0, -1.0)
+    signed: Array = predicted * np.sign(drawn[:, b] - drawn[:, a])
+    return signed * pair_resolution(drawn, width, index, problem.tailing)
 
 
 def _later_end(assessment: Assessment, drawn: DrawnPeaks) -> float:

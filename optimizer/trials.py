@@ -29,6 +29,7 @@ class Trial:
     families : those worth a short search
     starts : programs to start from
     given_up : names of the wishes that the closest program so far misses
+    relaxes : whether the programs of the search that failed are programs here too, held to nothing more
     """
 
     change: str
@@ -36,6 +37,7 @@ class Trial:
     families: list[Family]
     starts: list[Found]
     given_up: frozenset[str] = frozenset()
+    relaxes: bool = False
 
 
 def searched(trial: Trial, seconds: float, progress: Progress | None) -> list[Found]:

@@ -6,26 +6,28 @@ instead of by first derivatives: that is what `exact_peaks` does.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import binomtest
 
 from models.migration import migrate, migration_tables
 from models.programs import ProgramBatch, batch_of
-from models.resolution import pair_resolution
 from models.retention import shifted
 from optimizer.goal import Assessment, Problem
 from optimizer.limits import LATE
 from optimizer.predict import covering
-from optimizer.results import Prediction, Reliability, Source
+from optimizer.results import Gain, Prediction, Reliability, Source
 from optimizer.robustness import SOURCES, DrawnPeaks, Draws, drawn
-from optimizer.standing import Standing, standing, standing_of
+from optimizer.standing import Standing, signed_resolutions, standing, standing_of
 
 EXACT_DRAWS = 120
 EXACT_STEP = 2.0  # K, of the tables of one draw: times within 5e-6
 MARGIN = 15.0  # K of room around a program for its draws
 NAMED = 0.002  # share of draws below which a failure is not worth a word
+SIGNIFICANCE = 0.05  # of a difference between two shares of the same draws; common practice, no source
 SOURCE_TEXTS = {
     "retention": "retention, flow and oven lag as fitted",
     "widths": "peak widths as fitted",
@@ -53,12 +55,12 @@ def with_uncertainty(
     stands = standing(problem, batch, assessment)
     peaks = stands.peaks
     eluted = np.isfinite(prediction.retention)
-    pairs = pair_resolution(peaks.retention[0], peaks.width[0], problem.pairs.index, problem.tailing)
+    resolutions = signed_resolutions(problem, assessment.retention[0], peaks.retention[0], peaks.width[0])
     prediction = replace(
         prediction,
         retention_sd=np.where(eluted, peaks.retention[0].std(axis=0), np.nan),
         width_sd=np.where(eluted, peaks.width[0].std(axis=0), np.nan),
-        resolution_sd=pairs.std(axis=0),
+        resolution_sd=resolutions.std(axis=0),
     )
     share, correction = stands.share, 0.0
     if exact:
@@ -147,12 +149,51 @@ def _sources(
 
     What first derivatives get wrong with all sources they are taken to get wrong without one as well.
     """
-    robustness, found = problem.robustness, []
+    robustness, found = problem.robustness, {}
     slopes = robustness.sensitivity(batch)  # the same whatever is left out
     for source in SOURCES:
         draws = robustness.draws(batch.controlled, frozenset({source}))
         peaks = drawn(slopes, draws, assessment.retention, assessment.width_half)
         without = standing_of(problem, batch, assessment, peaks, draws.shared[:, 3])
         if not np.array_equal(without.worst, stands.worst):
-            found.append(Source(SOURCE_TEXTS[source], _corrected(without.share, correction)))
-    return tuple(sorted(found, key=lambda each: -each.share_without))
+            found[SOURCE_TEXTS[source]] = without.holds
+    return sources_of(stands.holds, found, correction)
+
+
+def sources_of(
+    holds: NDArray[np.bool_], without: Mapping[str, NDArray[np.bool_]], correction: float = 0.0
+) -> tuple[Source, ...]:
+    """Sources of uncertainty, the costliest first, and what their draws can tell of them.
+
+    A difference between two shares is real where the draws that only one of them fails in speak for it
+    (`clearly_more`). The costliest is the one in front if its own gain is real, and with it all that gain something and
+    cannot be told from it; none is where not even that gain is real.
+
+    Parameters
+    ----------
+    holds : (D,) array, whether all of it holds with every source on
+    without : (D,) arrays by the source's name, the same without it, the other sources draw for draw what they were
+    correction : added to each share
+    """
+    share = _corrected(float(holds.mean()), correction)
+    ordered = sorted(without.items(), key=lambda each: -int(each[1].sum()))
+    found: list[Source] = []
+    for text, kept in ordered:
+        share_without = _corrected(float(kept.mean()), correction)
+        gain: Gain = "none"
+        if share_without > share:
+            gain = "clear" if clearly_more(kept, holds) else "unclear"
+        leads = bool(found) and found[0].costliest
+        costliest = gain != "none" and leads and not clearly_more(ordered[0][1], kept)
+        found.append(Source(text, share_without, gain, costliest or (not found and gain == "clear")))
+    return tuple(found)
+
+
+def clearly_more(some: NDArray[np.bool_], others: NDArray[np.bool_]) -> bool:
+    """Whether the one (D,) holds more often than the other in the same draws, beyond chance.
+
+    McNemar, Psychometrika 12 (1947) 153, with exact two-sided probabilities: draws in which both hold or both fail say
+    nothing of the difference; of the others, half would speak for either if there were none.
+    """
+    gained, lost = int(np.sum(some & ~others)), int(np.sum(others & ~some))
+    return gained > lost and bool(binomtest(gained, gained + lost).pvalue < SIGNIFICANCE)

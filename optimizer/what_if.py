@@ -1,35 +1,40 @@
 """When nothing meets the goal: single changes to goal, program, carrier gas or column, each tried by a search.
 
 A change is a problem of its own and the families of programs worth a short search in it. Where the programs stay the
-same, the ends of the search that failed are starts too, so that no change for the better looks like one for the worse.
+same, the ends of the search that failed are starts too, and the closest program is held against the changed goal as it
+is, so that no change for the better looks like one for the worse.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.carrier_gas import CARRIER_GASES
+from models.programs import batch_of
 from models.units import flow_mL_min
 from optimizer.adapt import on_new_system
 from optimizer.adapt_options import Change
 from optimizer.candidates import family_name
 from optimizer.cautions import about_hydrogen
+from optimizer.descent import judgement
 from optimizer.errors import ScenarioError
-from optimizer.found import FEASIBLE, Found, Hunt, Progress
+from optimizer.found import FEASIBLE, Found, Hunt, Progress, how_far
 from optimizer.front_choice import cost_of
 from optimizer.goal import Pairs, Problem, problem_of
-from optimizer.predict import predict
+from optimizer.predict import covering, predict
 from optimizer.program_space import WORDS
-from optimizer.results import Candidate, SearchOutcome, WhatIf
+from optimizer.results import Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.rounding import settable
 from optimizer.scenario_conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario_data import Scenario
-from optimizer.shortfalls import in_short, shortfalls
+from optimizer.shortfalls import in_short, missed_on_paper, shortfalls
 from optimizer.trials import RESOLUTION, Trial, main_families, searched, short_search, shown_as, starts_of
+from optimizer.uncertainty import with_uncertainty
+from optimizer.what_if_words import ON_PAPER
 from optimizer.wishes import by_kind, without
 
 LOWERED = 2 / 3  # of the resolution a blocking pair needs
@@ -40,6 +45,49 @@ THINNER = 0.5
 MOST_RAMPS = len(WORDS) - 1
 MODES = ("constant flow", "constant pressure", "constant velocity", "flow program", "pressure program")
 REPLACED_GASES = ("helium", "nitrogen", "argon")  # by hydrogen
+ALIKE = 2e-3  # share of a wish by which two programs that miss it count as alike
+MORE_DRAWS = 0.01  # share of draws more, from which a change is said to do better
+
+
+@dataclass(frozen=True)
+class _End:
+    """A program as it stands under a changed goal.
+
+    Attributes
+    ----------
+    how_far : sorting key among those that are not feasible
+    shortfall : float, how much of the wishes is missed
+    """
+
+    prediction: Prediction
+    feasible: bool
+    how_far: tuple[bool, float]
+    shortfall: float
+
+
+@dataclass(frozen=True)
+class _Missing:
+    """What a program misses, in words and as numbers.
+
+    Attributes
+    ----------
+    broken : bool, whether the equipment cannot run it
+    on_paper : float, how much of the wishes is missed on paper
+    draws : float, how much of the share of draws that is asked for is lacking
+    """
+
+    words: tuple[str, ...]
+    broken: bool
+    on_paper: float
+    draws: float
+
+    def worse(self, other: _Missing, by: float = 0.0) -> bool:
+        """Whether this misses more than another; what is missed on paper counts before draws."""
+        if self.broken != other.broken:
+            return self.broken
+        if abs(self.on_paper - other.on_paper) > ALIKE:
+            return self.on_paper > other.on_paper
+        return self.draws > other.draws + by
 
 
 def what_ifs(
@@ -61,10 +109,11 @@ def what_ifs(
     try:
         closest = outcome.candidates[0]
         given_up = _missed(closest)
+        before = _missing(problem, closest.prediction, closest.reliability.share)
         trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(hunted))]
         for number, trial in enumerate(trials):
             shown = shown_as(progress, f"what if: {trial.change}", number, len(trials))
-            result = _tried(problem.scenario, trial, each_seconds, shown)
+            result = _tried(problem.scenario, trial, each_seconds, shown, closest, before)
             if result is not None:
                 tried.append(result)
     except KeyboardInterrupt:
@@ -72,33 +121,94 @@ def what_ifs(
     return tuple(sorted(tried, key=_helpful))
 
 
-def _helpful(each: WhatIf) -> tuple[bool, bool, float]:
+def _helpful(each: WhatIf) -> tuple[bool, bool, bool, bool, float]:
     """Sorting key: what meets the goal by its time, then the others by how far off they are; of each, what brings a
-    hazard after what brings none."""
+    hazard after what brings none. What is no change of the method comes last."""
     met = not math.isnan(each.cost)
-    return not met, bool(each.cautions), each.cost if met else each.shortfall
+    return (
+        each.change == ON_PAPER,
+        not met,
+        not each.improves,
+        bool(each.cautions),
+        each.cost if met else each.shortfall,
+    )
 
 
-def _tried(scenario: Scenario, trial: Trial, seconds: float, progress: Progress | None) -> WhatIf | None:
-    """A short search of what a change makes of the scenario; None when it had no time to find anything."""
-    ends = searched(trial, seconds, progress)
+def _tried(
+    scenario: Scenario,
+    trial: Trial,
+    seconds: float,
+    progress: Progress | None,
+    closest: Candidate | None = None,
+    before: _Missing | None = None,
+) -> WhatIf | None:
+    """A short search of what a change makes of the scenario; None when it had no time to find anything.
+
+    Parameters
+    ----------
+    closest, before : the program that comes closest without the change, and what it misses of the goal as it was
+    """
+    problem, seed = trial.problem, trial.problem.scenario.search.seed
+    ends = []
+    for found in searched(trial, seconds, progress):
+        each = settable(problem, found.family, found.descent.z, seed)
+        ends.append(_End(predict(problem, each.program), each.feasible, each.how_far, each.shortfall))
     if not ends:
         return None
-    problem, seed = trial.problem, trial.problem.scenario.search.seed
-    rounded = [settable(problem, each.family, each.descent.z, seed) for each in ends]
-    predicted = [(each, predict(problem, each.program)) for each in rounded]
-    met = [(each, prediction) for each, prediction in predicted if each.feasible]
+    rivals = [min(ends, key=lambda end: end.how_far)]
+    if trial.relaxes and closest is not None:
+        ends.append(_as_it_is(problem, closest))
+        rivals.append(ends[-1])
+    met = [end for end in ends if end.feasible]
+    if not met:
+        missing = [(end, _missing(problem, end.prediction)) for end in rivals]
+        best, least = missing[0]
+        for end, misses in missing[1:]:
+            if least.worse(misses):
+                best, least = end, misses
+        met = [best] if not least.words else []  # as draws that are simulated outright show
     if met:
-        best, prediction = min(met, key=lambda pair: cost_of(problem, pair[1]))
-        found = WhatIf(trial.change, cost_of(problem, prediction), 0.0, family_name(best.program))
+        best = min(met, key=lambda end: cost_of(problem, end.prediction))
+        result = WhatIf(trial.change, cost_of(problem, best.prediction), 0.0, _family(best))
     else:
-        best, prediction = min(predicted, key=lambda pair: pair[0].how_far)
-        missed = in_short(shortfalls(problem, prediction))
-        found = WhatIf(trial.change, math.nan, best.shortfall, family_name(best.program), missed)
+        improves = before is None or before.worse(least, MORE_DRAWS)
+        words = in_short(least.words)
+        result = WhatIf(trial.change, math.nan, best.shortfall, _family(best), words, improves=improves)
     new_gas = problem.scenario.gas.name != scenario.gas.name
     if new_gas and problem.scenario.gas.name == "hydrogen":
-        return _with_hydrogen(found, problem.scenario, float(prediction.flow.max()))
-    return found
+        return _with_hydrogen(result, problem.scenario, float(best.prediction.flow.max()))
+    return result
+
+
+def _family(end: _End) -> str:
+    return family_name(end.prediction.program)
+
+
+def _as_it_is(problem: Problem, closest: Candidate) -> _End:
+    """A known program, under a changed goal."""
+    program = closest.prediction.program
+    judged = judgement(covering(problem, [program]), batch_of([program]))
+    far = how_far(judged.shortfall, judged.equipment)
+    return _End(predict(problem, program), judged.margin >= FEASIBLE, far, judged.shortfall)
+
+
+def _missing(problem: Problem, prediction: Prediction, share: float | None = None) -> _Missing:
+    """What a program misses of a goal; its share of draws is worked out where it is not given."""
+    if share is None:
+        # Draws are worth simulating outright where they alone decide.
+        exact = problem.by_draws and not missed_on_paper(problem, prediction)
+        share = with_uncertainty(problem, prediction, exact)[1].share
+    nominal = _on_paper(covering(problem, [prediction.program]))
+    judged = judgement(nominal, batch_of([prediction.program]))
+    lacking = max(problem.confidence - share, 0.0) if problem.by_draws else 0.0
+    words = shortfalls(problem, prediction, share)
+    return _Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)
+
+
+def _on_paper(problem: Problem) -> Problem:
+    """The problem with programs judged by the predicted chromatogram alone."""
+    goal = replace(problem.scenario.goal, confidence=0.0)
+    return replace(problem, scenario=replace(problem.scenario, goal=goal))
 
 
 def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> WhatIf:
@@ -129,10 +239,7 @@ def _missed(closest: Candidate) -> frozenset[str]:
 def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
     """Every change worth trying, given the program that comes closest."""
     if problem.by_draws:
-        goal = replace(problem.scenario.goal, confidence=0.0)
-        nominal = replace(problem, scenario=replace(problem.scenario, goal=goal))
-        text = "no regard to uncertainty (the predicted chromatogram alone)"
-        yield Trial(text, nominal, main_families(problem.scenario), starts)
+        yield Trial(ON_PAPER, _on_paper(problem), main_families(problem.scenario), starts, relaxes=True)
     yield from _lowered(problem, closest, starts)
     yield from _relaxed(problem, closest, starts)
     for change, scenario, opens in _other_programs(problem.scenario):
@@ -160,7 +267,7 @@ def _lowered(problem: Problem, closest: Candidate, starts: list[Found]) -> Itera
         else:
             text = f"two thirds of the resolution for the {len(chosen)} tightest pairs"
         lowered = replace(problem, pairs=Pairs(problem.pairs.index, needed))
-        yield Trial(text, lowered, main_families(problem.scenario), starts)
+        yield Trial(text, lowered, main_families(problem.scenario), starts, relaxes=True)
 
 
 def _relaxed(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
@@ -170,11 +277,12 @@ def _relaxed(problem: Problem, closest: Candidate, starts: list[Found]) -> Itera
         tight = [each for each in wishes if each.name in binding]
         for each in tight:
             changed = replace(problem, scenario=each.without)
-            yield Trial(each.change, changed, main_families(each.without), starts)
+            yield Trial(each.change, changed, main_families(each.without), starts, relaxes=True)
         if len(tight) > 1:
             scenario = without(problem.scenario, [each.name for each in wishes])
             changed = replace(problem, scenario=scenario)
-            yield Trial(f"none of the {len(wishes)} {kind}", changed, main_families(scenario), starts)
+            text = f"none of the {len(wishes)} {kind}"
+            yield Trial(text, changed, main_families(scenario), starts, relaxes=True)
 
 
 def _other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:
@@ -205,7 +313,7 @@ def _made(change: str, problem: Problem, scenario: Scenario, opens: str) -> Tria
         return None
     if opens == "ramps":
         families = [each for each in families if each.ramps == scenario.search.max_ramps]
-    return Trial(change, problem_of(scenario, problem.fit), families, [])
+    return Trial(change, problem_of(scenario, problem.fit), families, [], relaxes=opens == "ramps")
 
 
 def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:

@@ -211,7 +211,10 @@ def made_up_outcome(
                     400,
                     0.93,
                     (("resolution of the tightest pair", 0.05),),
-                    (Source("oven temperature", 0.96), Source("retention and flow as fitted", 0.95)),
+                    (
+                        Source("oven temperature", 0.96, "clear", True),
+                        Source("retention and flow as fitted", 0.95, "clear", True),
+                    ),
                 ),
                 next_seconds="10 s less would take the resolution of a and b down to 1.43.",
                 compared=(),

@@ -16,7 +16,7 @@ from models.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
 from optimizer.adapt import Adapted, adapt, swapped_pairs
 from optimizer.adapt_command import Made, carried_over, trimmed
-from optimizer.adapt_console import restoring_lines
+from optimizer.adapt_console import method_rows, restoring_lines
 from optimizer.adapt_document import adapted_document, program_file, trimmed_document
 from optimizer.adapt_options import Change, change_of, cut_of
 from optimizer.goal import problem_of
@@ -209,6 +209,21 @@ def test_a_pressure_is_written_in_one_way_only(demo: tuple[Scenario, Fit]) -> No
             assert all(value == round(value, 1) for value in end.values())
         set_value = method["carrier"]["inlet_kPa"]
         assert method["inlet_pressure"]["lowest"]["gauge_kPa"] == pytest.approx(set_value)
+
+
+def test_methods_side_by_side_tell_what_their_critical_pair_needs(demo: tuple[Scenario, Fit]) -> None:
+    """Resolutions that need differ are no figures to be held against one another."""
+    scenario, fit = demo
+    document = trimmed_document(trim(scenario, fit, in_use(scenario), 0.6))
+    methods = [
+        {**document["in_use"], "min_resolution": 1.33, "critical_pair_needs": 1.2},
+        document["restored"],
+    ]
+    methods[0]["critical_pair"] = ["limonene", "eucalyptol"]
+    first, second = dict(method_rows(methods))["resolution of the critical pair"]
+    assert first == "1.33 (1.20 needed) for limonene and eucalyptol"
+    a, b = document["restored"]["critical_pair"]
+    assert second == f"{document['restored']['min_resolution']:.2f} (1.50 needed) for {a} and {b}"
 
 
 def html(made: Made) -> str:

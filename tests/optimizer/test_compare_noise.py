@@ -15,7 +15,7 @@ from models.sensitivity import SHARED
 from models.units import kelvin
 from optimizer.compare import NOISE, Comparison, compare
 from optimizer.compare_advice import advice, retuning_reasons
-from optimizer.compare_covariance import drawn_covariance
+from optimizer.compare_covariance import DELAY, LAG_ERROR, drawn_covariance
 from optimizer.compare_document import compared_document
 from optimizer.compare_page import compare_html
 from optimizer.compare_refit import refit
@@ -86,6 +86,10 @@ def test_the_covariance_is_that_of_the_draws(problem: Problem, program: Program,
         length = problem.fit.system.column.length
         draws = draws_of(problem.fit, tolerances, "flow", length, MANY, 3, without)
         off = drawn(robustness.sensitivity(expected.batch), draws, t[None], w[None]).retention[0] - t
+        # What the model leaves out of a whole run is no matter of a program's draws.
+        lag = robustness.sensitivity(expected.batch).by_shared[0, 0, SHARED.index("oven lag")]
+        whole = np.stack([LAG_ERROR * lag, DELAY * np.ones(len(t))])
+        off += np.random.default_rng(4).standard_normal((MANY, 2)) @ whole
         mean_square = off.T @ off / MANY + REPEATABILITY**2 * np.eye(len(t))
         root = np.linalg.cholesky(covariance)
         ratio = np.linalg.eigvalsh(np.linalg.solve(root, np.linalg.solve(root, mean_square).T))

@@ -141,7 +141,7 @@ def test_wishes_are_held_against_what_was_found(
     begins = first.time - first.width
     scenario = problem.scenario
     asked = replace(
-        scenario, goal=replace(scenario.goal, earliest_elution=begins + 6.0, latest_elution=1200.0)
+        scenario, goal=replace(scenario.goal, earliest_elution=begins + 12.0, latest_elution=1200.0)
     )
     strict = problem_of(asked, problem.fit)
     made = compare(strict, program, table(rows, tmp_path), "run", "a test", REPEATABILITY)
@@ -153,7 +153,7 @@ def test_wishes_are_held_against_what_was_found(
         "n-tetradecane near its compounds": True,
     }
     assert made.goal_met is False
-    line = f"first peak begins at {begins / 60:.2f} min (not before {(begins + 6) / 60:.2f} min)"
+    line = f"first peak begins at {begins / 60:.2f} min (not before {(begins + 12) / 60:.2f} min)"
     assert line in verdict_line(made)
     after = refit(made)
     assert any(line in each and "Re-tuning is advised" in each for each in advice(made, after, False))
@@ -317,6 +317,7 @@ def test_the_run_can_be_pasted_as_a_scouting_run(
     scenario = load_scenario(folder)
     added = scenario.runs[-1]
     assert added.name == "run"
+    assert added.day == "day of run" != scenario.runs[0].day
     assert added.repeatability == pytest.approx(REPEATABILITY)
     assert set(added.peaks.compounds) == {row.compound for row in rows}  # the unknown peak is no new compound
     assert fit_scenario(scenario).testable

@@ -7,16 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import optimizer.candidates
 from benchmarks.mixtures import mixture
 from models.units import flow_si
 from optimizer.candidates import outcome_of
 from optimizer.concessions import conceded
 from optimizer.descent import _Local, _raise_margin, assessed, conceding, descend
-from optimizer.found import FEASIBLE, NEARLY, Hunt, how_far
+from optimizer.found import FEASIBLE, NEARLY, Found, Hunt, how_far
 from optimizer.goal import Problem, problem_of
 from optimizer.predict import predict
 from optimizer.program_space import families_of, family
-from optimizer.results import SearchOutcome
+from optimizer.reliability_document import percent
+from optimizer.results import Prediction, Reliability, SearchOutcome
 from optimizer.scenario_data import AnalyteDetail, Near, PairRule
 from optimizer.shortfalls import in_short, shortfalls
 from tests.optimizer.searches import search_of
@@ -208,7 +210,7 @@ def test_shortfalls_are_in_the_readers_units() -> None:
         ),
         known.fit,
     )
-    lines = shortfalls(wished, predict(wished, program))
+    lines = shortfalls(wished, predict(wished, program), 1.0)
     apart = abs(float(t[7] - t[0])) - 30.0
     for part in (
         ": 1.50 min too late",
@@ -221,3 +223,61 @@ def test_shortfalls_are_in_the_readers_units() -> None:
     assert f"{hot} leaves at" in next(line for line in lines if "too hot" in line)
     assert in_short(lines) == f"{lines[0]}; and {len(lines) - 1} more"
     assert in_short(()) == ""
+
+
+def unsure() -> tuple[Problem, Hunt]:
+    """A program that resolves every pair on paper, of compounds whose T0 are known to 4 K only: too few draws hold."""
+    known = mixture(6, 1, 1)
+    one = family(known.scenario, 1, "flow")
+    z = one.ordered(np.full(one.size, 0.4))
+    seen = predict(known, one.program(one.values(z), 3000.0, 6.0))
+    M = len(known.scenario.compounds)
+    covariance = np.zeros((3 * M + 1, 3 * M + 1))
+    covariance[np.arange(M), np.arange(M)] = 4.0**2
+    goal = replace(known.scenario.goal, confidence=0.9)
+    problem = replace(
+        known,
+        fit=replace(known.fit, covariance=covariance),
+        scenario=replace(known.scenario, goal=goal),
+        pairs=replace(known.pairs, needed=0.95 * seen.resolution),
+    )
+    return problem, Hunt(best={0: [Found(one, assessed(problem, one, z))]})
+
+
+def test_a_program_that_fails_in_draws_has_one_share_of_them() -> None:
+    """The share that draws simulated outright corrected, not that of first derivatives."""
+    problem, hunted = unsure()
+    found = outcome_of(problem, hunted)
+    closest = found.candidates[0]
+    known = closest.reliability
+    assert not found.feasible
+    assert known.by_derivatives is not None
+    assert percent(known.by_derivatives) != percent(known.share)
+    line = f"everything asked holds in {percent(known.share)} of draws, where 90 % were asked for"
+    assert found.blocking == closest.missed == (line,)
+
+
+def test_draws_simulated_outright_decide_whether_the_goal_is_met(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = optimizer.candidates.with_uncertainty
+
+    def kinder(
+        problem: Problem, prediction: Prediction, exact: bool = False
+    ) -> tuple[Prediction, Reliability]:
+        seen, known = real(problem, prediction, exact)
+        return seen, replace(known, share=0.905)
+
+    monkeypatch.setattr(optimizer.candidates, "with_uncertainty", kinder)
+    problem, hunted = unsure()
+    found = outcome_of(problem, hunted)
+    assert found.feasible
+    assert found.blocking == found.candidates[0].missed == ()
+    assert dict(found.families)[found.candidates[0].family] == found.candidates[0].prediction.run_time
+
+
+def test_a_share_that_rounds_to_what_is_asked_is_told_finer() -> None:
+    problem, hunted = unsure()
+    prediction = outcome_of(problem, hunted).candidates[0].prediction
+    assert shortfalls(problem, prediction, 0.8975) == (
+        "everything asked holds in 89.8 % of draws, where 90 % were asked for",
+    )
+    assert shortfalls(problem, prediction, 0.9) == ()

@@ -18,6 +18,7 @@ from optimizer.reliability_document import reliability_document, reliability_tex
 from optimizer.report import candidate_document, candidate_rows
 from optimizer.results import Moved, Reliability, SearchOutcome, SetPointTolerance, Source
 from optimizer.scenario_data import Goal, Scenario, Tolerances
+from optimizer.set_points_text import candidate_lines
 from tests.optimizer.command import call
 from tests.optimizer.made_up import ISOTHERMAL, TWO_RAMPS, predicted
 from tests.optimizer.test_report import NAMES, RETENTION, Reader, outcome_with, page, scenario_with
@@ -27,7 +28,11 @@ KNOWN = Reliability(
     400,
     0.87,
     (("earliest elution", 0.08), ("resolution of a and b", 0.046)),
-    (Source("carrier setting", 0.95), Source("oven temperature", 0.9)),
+    (
+        Source("carrier setting", 0.95, "clear", True),
+        Source("oven temperature", 0.9, "unclear", False),
+        Source("peak widths as fitted", 0.86, "none", False),
+    ),
 )
 
 
@@ -70,13 +75,14 @@ def test_the_report_says_how_sure_a_candidate_is() -> None:
     assert reliability_text(KNOWN) in report.text
     assert "what fails most often is the earliest elution (8 %)" in report.text
     assert "carrier setting (95 % without it)" in report.text
-    assert "everything asked holds in 87 % of draws" in report.text  # the verdict at its head
+    assert "everything asked holds in 87 % of draws (84 to 90 %)" in report.text  # the verdict at its head
     assert "every pair holds" not in report.text
     for row in (
         ["earliest elution", "8 %"],
         ["resolution of a and b", "5 %"],
         ["carrier setting", "95 %"],
-        ["oven temperature", "90 %"],
+        ["oven temperature", "90 %, perhaps by chance"],
+        ["peak widths as fitted", "no gain"],
     ):
         assert row in report.rows
     assert "All of it is to hold in 90 % of draws of what is uncertain." in report.text
@@ -129,7 +135,7 @@ def test_the_console_says_the_same() -> None:
         "most critical set point: first hold, 0 ± 0.1 min; off by that, it alone breaks: latest elution"
         in text
     )
-    assert "; meets the goal in 31 % of draws" in text
+    assert "; meets the goal in 31 % of draws (27 to 36 %)" in text
     prediction = known_outcome().candidates[0].prediction
     one = prediction_document(scenario(), prediction) | {"reliability": reliability_document(KNOWN)}
     text = printed(show_prediction, one)
@@ -143,6 +149,17 @@ def test_documents_and_rows_hold_it() -> None:
     document = candidate_document(scenario(), known_outcome())
     (entry,) = document["candidates"]
     assert entry["pass_probability"] == entry["reliability"]["share"] == pytest.approx(0.874)
+    # Wilson's interval of 350 of 400 by hand: (p + z2/2n -+ z sqrt(p q/n + z2/4n2)) / (1 + z2/n), z = 1.96.
+    interval = pytest.approx([0.839, 0.904], abs=6e-4)
+    assert entry["pass_probability_interval"] == entry["reliability"]["share_interval"] == interval
+    (heading, *lines) = candidate_lines(scenario(), known_outcome().candidates[0])
+    assert any(line.endswith("everything asked holds in 87 % of draws (84 to 90 %)") for line in lines), (
+        heading
+    )
+    assert [(each["gain"], each["costliest"]) for each in entry["reliability"]["sources"]] == [
+        ("clear", True), ("unclear", False), ("none", False),
+    ]  # fmt: skip
+    assert document["current"]["pass_probability_interval"] == pytest.approx([0.267, 0.357], abs=1e-3)
     assert document["current"]["reliability"]["share"] == pytest.approx(0.31)
     assert document["goal"]["confidence"] == pytest.approx(0.9)
     assert document["tolerances"]["hold_up_percent"] == pytest.approx(2.0)
@@ -157,6 +174,21 @@ def test_documents_and_rows_hold_it() -> None:
     assert row["costliest_source"] == "carrier setting"
     assert row["share_without_it"] == pytest.approx(0.95)
     assert row["most_critical_set_point"] == "hold_min"
+
+
+def test_rows_name_all_sources_that_may_cost_most_or_none() -> None:
+    first = known_outcome().candidates[0]
+    for costliest, cells in (
+        ((True, True), ("carrier setting; oven temperature", pytest.approx(0.95))),
+        ((False, False), (None, None)),
+    ):
+        sources = tuple(
+            replace(source, costliest=is_it)
+            for source, is_it in zip(KNOWN.sources[:2], costliest, strict=True)
+        )
+        candidate = replace(first, reliability=replace(KNOWN, sources=sources))
+        (row,) = candidate_rows(scenario(), replace(known_outcome(), candidates=(candidate,)))
+        assert (row["costliest_source"], row["share_without_it"]) == cells
 
 
 def test_check_prints_confidence_and_tolerances() -> None:

@@ -7,6 +7,7 @@ import io
 import json
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from markupsafe import escape
 from rich.console import Console
@@ -15,12 +16,14 @@ from models.units import flow_si, kelvin
 from optimizer.candidate_document import candidate_document
 from optimizer.candidates_console import show_candidates
 from optimizer.cautions import about_hydrogen
-from optimizer.console import show_check
+from optimizer.console import show_check, show_fit
 from optimizer.documents import check_document, fit_document, prediction_document
 from optimizer.instrument_data import Inlet
 from optimizer.report import outcome_files, prediction_files
-from optimizer.results import FrontPoint, SearchOutcome, WhatIf
+from optimizer.results import FrontPoint, SearchOutcome, Source, WhatIf
 from optimizer.scenario_data import BakeOut, Goal, Group, PairRule, Scenario
+from optimizer.uncertainty import SOURCE_TEXTS
+from optimizer.what_if_words import ON_PAPER, none_enough, scouting_advice
 from tests.optimizer.made_up import (
     PRESSURE_RAMP,
     TWO_RAMPS,
@@ -158,6 +161,92 @@ def test_what_would_help_is_in_the_page_and_on_the_console() -> None:
     assert "What would help" in text
     assert "8.00 min" in text
     assert f"still missed: {MISSED}" in text
+
+
+def test_what_does_no_better_and_that_nothing_is_enough_is_said() -> None:
+    """Every page tells it in the same words, before the table; on paper alone is no change."""
+    found = outcome(feasible=False)
+    _, film = found.what_ifs
+    assert none_enough(found) is None
+    worse = replace(film, improves=False)
+    nominal = WhatIf(ON_PAPER, 300.0, 0.0, "one ramp, constant flow")
+    short = replace(found, what_ifs=(film, worse, nominal))
+    said = none_enough(short)
+    assert said is not None
+    assert none_enough(replace(found, what_ifs=())) is None
+    page = Reader(files(short)["report.html"].decode())
+    assert ["half the film", f"no better in the time given: {MISSED}", film.family] in page.rows
+    text = console_text(short)
+    for words in (page.text, text):
+        assert words.index(said) < words.index("What would help") < words.index("no better in the time given")
+    assert candidate_document(SCENARIO, short)["what_ifs_note"] == said
+    assert candidate_document(SCENARIO, found)["what_ifs_note"] is None
+
+
+def with_sources(share: float, without: float) -> SearchOutcome:
+    """Nothing meets the goal; so many draws of the closest program hold, and would if the fit knew retention."""
+    found = outcome(feasible=False)
+    known = replace(
+        found.candidates[0].reliability,
+        share=share,
+        sources=(
+            Source(SOURCE_TEXTS["oven"], 0.99, "clear", False),
+            Source(SOURCE_TEXTS["retention"], without, "clear", True),
+        ),
+    )
+    return replace(found, candidates=(replace(found.candidates[0], reliability=known),))
+
+
+@pytest.mark.parametrize(("without", "advised"), [(0.97, True), (0.8, True), (0.7, False)])
+def test_a_further_run_is_advised_where_the_fit_is_to_blame(without: float, advised: bool) -> None:
+    """54 % of draws hold, 95 % are asked for: half of what lacks is at 74.5 %."""
+    asked = replace(SCENARIO, goal=replace(SCENARIO.goal, confidence=0.95))
+    found = with_sources(0.54, without)
+    said = scouting_advice(asked, found)
+    assert (said is not None) == advised
+    assert candidate_document(asked, found)["scouting_advice"] == said
+    page = Reader(files(found, asked)["report.html"].decode()).text
+    if said is None:
+        assert "rampwright scout" not in page
+        return
+    assert f"in {100 * without:.0f} % of draws instead of 54 %" in said
+    assert "rampwright scout made_up --results FOLDER" in said
+    assert said in page
+
+
+def test_a_further_run_is_advised_neither_on_paper_nor_where_the_goal_is_met() -> None:
+    asked = replace(SCENARIO, goal=replace(SCENARIO.goal, confidence=0.95))
+    found = with_sources(0.54, 0.97)
+    assert scouting_advice(replace(SCENARIO, goal=replace(SCENARIO.goal, confidence=0.0)), found) is None
+    assert scouting_advice(asked, replace(found, feasible=True)) is None
+
+
+@pytest.mark.parametrize(("sd", "known"), [(0.2, True), (2.0, False)])
+def test_the_injected_width_is_told_at_half_height_and_whether_it_is_known(sd: float, known: bool) -> None:
+    """0.4 s of standard deviation are 0.94 s at half height; what counts is the variance's standard deviation.
+
+    Half the width more is a variance 2.25 times as large: 1.25 x 0.16 s2 is the largest that counts as known.
+    """
+    fit = replace(made_up_fit(RETENTION), width_covariance=np.diag([0.01, (sd * 0.4**2) ** 2]))
+    document = fit_document(SCENARIO, fit)
+    assert document["injected_width_s"] == pytest.approx(0.4)
+    assert document["injected_width_half_s"] == pytest.approx(0.4 * 2.3548, rel=1e-4)
+    assert document["injected_width_half_sd_s"] == pytest.approx(0.942 * ((1 + sd) ** 0.5 - 1), rel=1e-2)
+    assert document["injected_width_known"] == known
+    console = Console(file=io.StringIO(), width=300, highlight=False)
+    show_fit(console, document)
+    told = console.file.getvalue()  # type: ignore[attr-defined]
+    found = outcome()
+    page = Reader(
+        outcome_files(SCENARIO, fit, found, candidate_document(SCENARIO, found), document)[
+            "report.html"
+        ].decode()
+    ).text
+    for text in (told, page):
+        assert "injected width at half height 0.94 s, standard deviation" in text
+        assert ("so the runs do not tell it" in text) != known
+    assumed = fit_document(SCENARIO, replace(fit, widths_fitted=False))
+    assert assumed["injected_width_half_sd_s"] is None
 
 
 def test_cautions_of_what_is_suggested_are_told_everywhere_but_with_the_set_points() -> None:

@@ -86,6 +86,33 @@ def test_defaults_of_a_minimal_scenario(tmp_path: Path) -> None:
     assert scenario.required_resolution("toluene", "decane") == 1.5
 
 
+@pytest.mark.parametrize(
+    ("up_to", "rate", "warned"),
+    [(100, 10, True), (120, 10, True), (130, 10, False), (130, 15, False)],
+    ids=["5.33 min", "6.67 min", "7.33 min", "not too steep"],
+)
+def test_a_ramp_too_steep_counts_until_the_last_peak(
+    tmp_path: Path, up_to: int, rate: int, warned: bool
+) -> None:
+    """The fast run heats at 15 °C/min from 2 min and 50 °C on; its last peak leaves at 6.85 min."""
+    bands = "{ up_to_C = 100, rate_C_per_min = 60 }, { up_to_C = 350, rate_C_per_min = 30 }"
+    slower = bands.replace("= 100", f"= {up_to}").replace("= 30 }", f"= {rate} }}")
+    told = [line for line in _load(tmp_path, (bands, slower)).warnings if "heating_limits" in line]
+    assert len(told) == warned
+    assert all(
+        "scouting_runs[2].oven.ramps[1]" in line and "take that for retention" in line for line in told
+    )
+
+
+def test_a_steep_method_in_use_is_told_without_a_fit(tmp_path: Path) -> None:
+    ramp = "{ start_C = 50, ramps = [{ rate_C_per_min = 70, to_C = 110 }] }"
+    (told,) = _load(tmp_path, ("{ start_C = 110, hold_min = 90 }", ramp)).warnings
+    assert told.startswith(
+        "current.oven.ramps[1].rate_C_per_min = 70 is more than instrument.heating_limits[1]"
+    )
+    assert "fit" not in told
+
+
 def test_pairs_that_count(tmp_path: Path) -> None:
     more = (
         '[[analytes]]\ncompound = "nonane"\nrole = "ignore"\n'

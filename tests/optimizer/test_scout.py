@@ -40,6 +40,7 @@ from tests.optimizer.command import call
 from tests.optimizer.made_up import AMBIENT, COLUMN, TWO_RAMPS, made_up_fit, made_up_scenario, names_of
 
 SYSTEM = ColumnSystem(COLUMN, made_up_scenario(names_of(2), Retention(*np.full((3, 2), 350.0))).gas, AMBIENT)
+NEVER_OFF = Tolerances(0.0, 0.0, 0.0)
 PLAIN = replace(SYSTEM, plate_height_factor=1.1)
 REPEATABILITY = 0.18  # s
 T0 = np.array([352.0, 368.0, 385.0, 389.0, 404.0, 421.0, 425.5, 447.0])
@@ -120,12 +121,14 @@ def neighbours(problem: Problem, prediction: Prediction) -> list[int]:
     return [q for q, pair in enumerate(problem.pairs.index) if frozenset(map(int, pair)) in after]
 
 
-def predicted_and_refitted(new: Program, seed: int) -> tuple[Array, Array, Array, Array]:
+def predicted_and_refitted(
+    new: Program, seed: int, tolerances: Tolerances = NEVER_OFF
+) -> tuple[Array, Array, Array, Array]:
     """Of the neighbours' resolutions under TWO_RAMPS: standard deviations from two ramps, expected from a third run,
     and found by the fit with that run; and how far that fit is off the truth."""
     rng = np.random.default_rng(seed)
     truth, system = drawn_truth(rng)
-    two = scouted_scenario(truth, system, [ramp(3), ramp(6)], rng)
+    two = replace(scouted_scenario(truth, system, [ramp(3), ramp(6)], rng), tolerances=tolerances)
     problem = problem_of(two, fit_scenario(two))
     prediction = predict(problem, TWO_RAMPS)
     near = neighbours(problem, prediction)
@@ -138,7 +141,8 @@ def predicted_and_refitted(new: Program, seed: int) -> tuple[Array, Array, Array
     seen = predict(problem, new)
     t = np.where(with_own_apex(seen.retention, seen.width_half), t, np.nan)
     table = replace(two.runs[0].peaks, retention=t, width_half=w)
-    three = replace(two, runs=(*two.runs, ScoutingRun("new", new, table, None, REPEATABILITY)))
+    run = ScoutingRun("new", new, table, None, REPEATABILITY, day="another")
+    three = replace(two, runs=(*two.runs, run))
     then = problem_of(three, fit_scenario(three))
     found = predict(then, TWO_RAMPS)
     found_slopes = resolution_slopes(then, TWO_RAMPS, found.retention, found.width_half)[near]
@@ -170,6 +174,20 @@ def test_a_run_that_is_made_narrows_the_fit_as_expected(new: Program) -> None:
     assert np.percentile(off, 90) < np.log(1.06)
     assert off.max() < np.log(1.15)
     assert np.median(np.concatenate(falls)) > 1.3  # there was something to narrow
+
+
+def test_a_run_of_another_day_teaches_less_and_as_much_as_expected() -> None:
+    usual = Tolerances()
+    ratios, less = [], []
+    for seed in range(4):
+        _, expected, found, _ = predicted_and_refitted(ramp(30), seed, usual)
+        ratios.append(found / expected)
+        less.append(predicted_and_refitted(ramp(30), seed)[1] / expected)
+    # The fit then also asks what the first day was off, which one day alone never tells.
+    assert np.median(np.concatenate(ratios)) == pytest.approx(1.0, abs=0.1)
+    # What oven and carrier are off moves neighbours alike: of most resolutions such a run teaches as much.
+    assert np.all(np.concatenate(less) < 1)
+    assert np.concatenate(less).min() < 0.92
 
 
 def test_errors_after_the_run_are_as_large_as_expected() -> None:
@@ -250,6 +268,32 @@ def test_what_is_learnt_raises_the_share_of_draws_that_hold() -> None:
     assert leader.share_then > leader.share + 0.03
 
 
+def test_hopeless_candidates_do_not_count_while_another_has_a_chance() -> None:
+    """At 200 °C all is over at once and nothing resolved; the numbers of the candidates stay what they were."""
+    rng = np.random.default_rng(3)
+    truth, system = drawn_truth(rng)
+    scenario = scouted_scenario(truth, system, [ramp(7), ramp(8)], rng)
+    fit = fit_scenario(scenario)
+    smallest = predict(problem_of(scenario, fit), TWO_RAMPS).min_resolution
+    asked = replace(scenario, goal=replace(scenario.goal, min_resolution=0.95 * smallest, confidence=0.9))
+    problem, hopeless = problem_of(asked, fit), isothermal(200.0)
+    alone = scout(problem, [TWO_RAMPS])
+    found = scout(problem, [hopeless, TWO_RAMPS, isothermal(210.0)])
+    assert found.left_out == (1, 3)
+    assert [each.rank for each in found.leading] == [2]
+    assert {pair.candidate for pair in found.pairs} == {2}
+    assert [run.fall_of_all for run in found.runs] == [run.fall_of_all for run in alone.runs]
+    assert [run.run.name for run in found.runs if run.run.kind == "candidate"] == ["candidate 2"]
+    document = scout_document(found, [])
+    assert [each["rank"] for each in document["candidates"]] == [2]
+    assert document["left_out"] == [1, 3]
+    assert document["left_out_note"].startswith("Candidates 1 and 3 are left out")
+    both = scout(problem, [hopeless, isothermal(210.0)])
+    assert both.left_out == ()
+    assert [each.rank for each in both.leading] == [1, 2]
+    assert scout_document(both, [])["left_out_note"] is None
+
+
 def problem_with(scenario: Scenario, truth: Retention) -> Problem:
     fit = made_up_fit(truth, len(scenario.runs))
     system = replace(
@@ -261,7 +305,7 @@ def problem_with(scenario: Scenario, truth: Retention) -> Problem:
 def test_the_update_agrees_with_the_sum_of_informations() -> None:
     truth, _ = drawn_truth(np.random.default_rng(1))
     scenario = scouted_scenario(truth, PLAIN, [ramp(5), ramp(15)], None)
-    problem = problem_with(scenario, truth)
+    problem = problem_with(replace(scenario, tolerances=NEVER_OFF), truth)
     program, M = ramp(30), len(T0)
     covariance = np.diag([*np.full(M, 0.3), *np.full(M, 0.02), *np.full(M, 15.0), 0.015]) ** 2
     after, merged = covariance_after(problem, program, covariance, hold_up=False)
@@ -298,7 +342,7 @@ def test_merged_peaks_teach_nothing_and_a_measured_hold_up_time_teaches_of_the_f
     T = np.array([360.0, 400.0, 400.02, 440.0])
     truth = Retention(T, typical_theta(T), typical_dCp(T))
     scenario = scouted_scenario(truth, PLAIN, [ramp(5), ramp(15)], None)
-    problem = problem_with(scenario, truth)
+    problem = problem_with(replace(scenario, tolerances=NEVER_OFF), truth)
     covariance = np.diag([*np.full(4, 0.3), *np.full(4, 0.02), *np.full(4, 15.0), 0.015]) ** 2
     after, merged = covariance_after(problem, ramp(10), covariance, hold_up=False)
     assert merged == 2
@@ -310,6 +354,20 @@ def test_merged_peaks_teach_nothing_and_a_measured_hold_up_time_teaches_of_the_f
     t_M = hold_up_time_of(problem.fit.system, ramp(10))
     own = 0.005**2 + (REPEATABILITY / t_M) ** 2
     assert with_hold_up[-1, -1] == pytest.approx(1 / (1 / after[-1, -1] + 1 / own), rel=0.03)
+
+
+def test_a_run_tells_no_more_of_the_flow_than_its_day_allows() -> None:
+    """The more the flow may be off on the day of the run, the more of the flow factor stays unknown."""
+    T = np.array([360.0, 400.0, 440.0])
+    truth = Retention(T, typical_theta(T), typical_dCp(T))
+    scenario = scouted_scenario(truth, PLAIN, [ramp(5), ramp(15)], None)
+    covariance = np.diag([*np.full(3, 0.3), *np.full(3, 0.02), *np.full(3, 15.0), 0.015]) ** 2
+    left = []
+    for flow in (0.0, 0.01, 0.03):
+        off = replace(scenario, tolerances=replace(NEVER_OFF, flow=flow))
+        after, _ = covariance_after(problem_with(off, truth), ramp(10), covariance, hold_up=True)
+        left.append(after[-1, -1])
+    assert 1.5 * left[0] < left[1] < 0.5 * left[2] < 0.5 * 0.015**2
 
 
 def bench(name: str) -> Scenario:
@@ -399,7 +457,7 @@ def test_possible_runs_keep_all_limits(name: str) -> None:
     scenario = bench(name)
     truth, _ = drawn_truth(np.random.default_rng(5))
     problem = problem_with(scenario, truth)
-    runs = possible_runs(problem, [], [2, 3])
+    runs = possible_runs(problem, {}, [2, 3])
     assert runs
     for run in runs:
         assert_settable(problem, run.program)
@@ -414,7 +472,7 @@ def test_a_scouting_carrier_beyond_the_limits_is_not_asked_for_again() -> None:
     torrent = CarrierProgram("flow", flow_si(9.0))
     runs = tuple(replace(run, program=replace(run.program, carrier=torrent)) for run in scenario.runs)
     problem = problem_with(replace(scenario, runs=runs), drawn_truth(np.random.default_rng(5))[0])
-    possible = possible_runs(problem, [], [2, 3])
+    possible = possible_runs(problem, {}, [2, 3])
     assert len(possible) > 4
     for run in possible:
         assert_settable(problem, run.program)

@@ -14,13 +14,24 @@ from benchmarks.mixtures import mixture
 from models.carrier_gas import CARRIER_GASES
 from models.units import flow_si
 from optimizer.candidates import outcome_of
-from optimizer.found import Hunt
+from optimizer.found import Hunt, rank
 from optimizer.goal import Problem, problem_of
 from optimizer.program_space import families_of
 from optimizer.results import SearchOutcome, WhatIf
 from optimizer.scenario_data import AnalyteDetail, Inlet, Near, PairRule, Scenario
 from optimizer.trials import Trial
-from optimizer.what_if import _helpful, _other_programs, _other_systems, _trials, _tried, what_ifs
+from optimizer.what_if import (
+    MORE_DRAWS,
+    _helpful,
+    _Missing,
+    _missing,
+    _other_programs,
+    _other_systems,
+    _trials,
+    _tried,
+    what_ifs,
+)
+from optimizer.what_if_words import ON_PAPER
 from optimizer.wishes import by_kind, wishes_of, without
 from optimizer.workflow import optimize
 from tests.optimizer.searches import search_of
@@ -104,6 +115,58 @@ def test_only_that_pair_is_lowered(problem: Problem, trials: dict[str, Trial]) -
     assert lowered.pairs.needed[changed] == pytest.approx([NEEDED * 2 / 3])
 
 
+def test_what_only_relaxes_the_goal_comes_out_no_worse_than_the_closest(
+    problem: Problem,
+    outcome: SearchOutcome,
+    hunted: Hunt,
+    trials: dict[str, Trial],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Even where its search finds but the worst program there is; another column has no such claim."""
+    worst = max(hunted.all(), key=rank)
+    monkeypatch.setattr(optimizer.what_if, "searched", lambda *args: [worst])
+    closest = outcome.candidates[0]
+    before = _missing(problem, closest.prediction, 1.0)
+
+    def given(change: str, **changes: object) -> WhatIf:
+        trial = replace(trials[change], **changes)  # type: ignore[arg-type]
+        found = _tried(problem.scenario, trial, 1.0, None, closest, before)
+        assert found is not None
+        return found
+
+    # The closest program misses the resolution alone, and an easier one of 59 by less.
+    needed = replace(
+        problem.pairs, needed=np.where(problem.pairs.needed == NEEDED, 59.0, problem.pairs.needed)
+    )
+    easier = replace(problem, pairs=needed)
+    found = given("a resolution of 40.00 for c3 and c4", problem=easier)
+    by_itself = given("a resolution of 40.00 for c3 and c4", problem=easier, relaxes=False)
+    assert found.shortfall < by_itself.shortfall
+    assert found.shortfall == pytest.approx(_missing(easier, closest.prediction, 1.0).on_paper, rel=1e-6)
+    assert found.improves
+    assert not by_itself.improves
+    same = given("a resolution of 40.00 for c3 and c4", problem=problem)
+    assert not same.improves
+    assert same.missed.startswith(outcome.blocking[0])
+    assert trials["peaks later than 5 min"].relaxes
+    assert trials["up to 2 oven ramps"].relaxes
+    for change in ("half the film (0.125 µm)", "constant pressure of the carrier"):
+        assert not trials[change].relaxes
+
+
+def test_what_is_missed_on_paper_counts_before_draws() -> None:
+    paper, draws, fewer = (
+        _Missing(("a",), False, 0.1, 0.0),
+        _Missing(("b",), False, 0.0, 0.3),
+        _Missing(("c",), False, 0.0, 0.3 - MORE_DRAWS / 2),
+    )
+    assert paper.worse(draws)
+    assert not draws.worse(paper)
+    assert draws.worse(fewer)
+    assert not draws.worse(fewer, MORE_DRAWS)
+    assert replace(draws, broken=True).worse(paper)
+
+
 def test_several_blocking_pairs_are_lowered_together(problem: Problem, outcome: SearchOutcome) -> None:
     closest = outcome.candidates[0]
     prediction = replace(closest.prediction, resolution=0.9 * closest.prediction.needed)
@@ -182,6 +245,9 @@ def test_hydrogen_is_suggested_with_its_flow_and_cautions_and_after_what_is_harm
     slow = WhatIf("an oven ramp", 2 * fast.cost, 0.0, "one ramp, constant flow")
     short = WhatIf("half the film", math.nan, 0.1, "one ramp, constant flow", "c3 and c4")
     assert sorted([fast, short, slow], key=_helpful) == [slow, fast, short]
+    nominal = WhatIf(ON_PAPER, 1.0, 0.0, "one ramp, constant flow")
+    worse = replace(short, shortfall=0.01, improves=False)
+    assert sorted([nominal, worse, short, slow], key=_helpful) == [slow, short, worse, nominal]
 
 
 def what_if_of(problem: Problem, change: str) -> WhatIf:
