@@ -54,6 +54,11 @@ def warnings_of(
     ]
 
 
+def called(run: str) -> str:
+    """What a run is called in a sentence: its name may say itself that it is a run."""
+    return run if run.casefold().startswith("run ") else f"run {run}"
+
+
 def _about_agreement(fit: Fit, runs: Sequence[Run]) -> list[str]:
     """One word ahead of all others when whole runs contradict each other."""
     rms = np.sqrt(np.nanmean(fit.standardised**2, axis=1))
@@ -122,9 +127,9 @@ def _about_suspects(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list
 
 def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
     """What is wrong with a peak, and how sure that is."""
-    name, where = names[suspect.compound], f"run {runs[suspect.run]}"
+    name, where = names[suspect.compound], called(runs[suspect.run])
     if suspect.other_run is not None:
-        where += f" or run {runs[suspect.other_run]} (two runs cannot tell which)"
+        where += f" or {called(runs[suspect.other_run])} (two runs cannot tell which)"
     other = names[suspect.partner] if suspect.partner is not None else ""
     minutes = suspect.time / SECONDS_PER_MINUTE
     what = {
@@ -142,9 +147,9 @@ def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> 
     if _by_areas(suspect):
         return (
             f"{what}: the areas tell it (chi-square falls by {suspect.area_gain:.0f} for them when it is mended), the "
-            f"times do not: {name} is {apart} in run {runs[suspect.run]}."
+            f"times do not: {name} is {apart} in {called(runs[suspect.run])}."
         )
-    return f"{what}; {name} is {apart} in run {runs[suspect.run]}."
+    return f"{what}; {name} is {apart} in {called(runs[suspect.run])}."
 
 
 def _by_areas(suspect: Suspect) -> bool:
@@ -154,7 +159,7 @@ def _by_areas(suspect: Suspect) -> bool:
 
 def mend(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
     """What would mend it. Nothing has been changed."""
-    name, run = names[suspect.compound], f"run {runs[suspect.run]}"
+    name, run = names[suspect.compound], called(runs[suspect.run])
     by_area = f", for the areas by {suspect.area_gain:.0f}" if suspect.area_gain > AREAS_SPEAK else ""
     gain = "" if _by_areas(suspect) else f" (chi-square falls by {suspect.gain:.0f}{by_area})"
     meant = None if suspect.intended is None else f"{suspect.intended / SECONDS_PER_MINUTE:.5g} min"
@@ -162,7 +167,7 @@ def mend(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
         other = names[suspect.partner]
         if suspect.kind == "misnamed":
             return f"Named {other} it fits{gain}."
-        either = "" if suspect.other_run is None else f" (or of run {runs[suspect.other_run]})"
+        either = "" if suspect.other_run is None else f" (or of {called(runs[suspect.other_run])})"
         return f"With their rows in the peak table of {run}{either} exchanged both fit{gain}."
     if suspect.kind == "mistyped":
         return f"{meant} in {run} would fit."
@@ -191,7 +196,7 @@ def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> lis
         for r, run in enumerate(runs if trusted else ()):
             if np.abs(np.nan_to_num(fit.standardised[r, m])) > OUTLIER:
                 found.append(
-                    f"{name} in run {run.name}: {fit.residual[r, m]:+.1f} s off the fit, "
+                    f"{name} in {called(run.name)}: {fit.residual[r, m]:+.1f} s off the fit, "
                     f"{abs(fit.standardised[r, m]):.0f} times what is expected; no exchange of peaks mends it."
                 )
     if len(found) > MOST:

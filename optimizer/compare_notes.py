@@ -16,7 +16,6 @@ from optimizer.compare import Comparison
 from optimizer.compare_refit import Refit
 
 UNSUSPECTED = 2.0  # standard deviations of a deviation, within which a peak of the run is not called wrong
-RUN = "run "  # which notes put before the name of a run
 
 
 def refit_notes(compared: Comparison, after: Refit) -> list[str]:
@@ -36,7 +35,7 @@ def refit_notes(compared: Comparison, after: Refit) -> list[str]:
                 continue
             suspect = _as_found(compared, suspect)
             line = f"{description(suspect, runs, names)} {mend(suspect, runs, names)}"
-        notes.append(_once(line, runs))
+        notes.append(line)
     return notes
 
 
@@ -49,12 +48,3 @@ def _as_found(compared: Comparison, suspect: Suspect) -> Suspect:
     meant = slip.time if slip is not None and slip.telling else None
     kind = "foreign" if suspect.kind == "mistyped" and meant is None else suspect.kind
     return replace(suspect, kind=kind, time=time, expected=expected, intended=meant)
-
-
-def _once(line: str, runs: list[str]) -> str:
-    """A note without the word before runs that have it in their names."""
-    for name in runs:
-        if name.lower().startswith(RUN):
-            for word in (RUN, RUN.capitalize()):
-                line = line.replace(f"{word}{name}", name)
-    return line

@@ -99,6 +99,7 @@ def show_check(console: Console, document: Document) -> None:
             f"Run         {_escaped(run['name'])}: {run['peaks']} peaks; {oven_line(run['oven'])}; "
             f"{carrier_line(run['carrier'])}"
             + (f"; hold-up {run['hold_up_min']:g} min measured" if run["hold_up_min"] else "")
+            + (f"; made on {_escaped(run['day'])}" if run["day"] else "")
         )
     if document["current"]:
         now = document["current"]

@@ -290,6 +290,7 @@ def check_document(scenario: Scenario) -> Document:
                 "name": run.name,
                 "peaks": len(run.peaks.compounds),
                 "hold_up_min": None if run.hold_up is None else minutes(run.hold_up),
+                "day": run.day or None,
                 **program_document(run.program, scenario.ambient_pressure),
             }
             for run in scenario.runs

@@ -161,7 +161,12 @@ def report_html(
         search=outcome,
         understood=understood(scenario),
         runs=[
-            {"name": run.name, "peaks": len(run.peaks.compounds), **program_lines(scenario, run.program)}
+            {
+                "name": run.name,
+                "day": run.day,
+                "peaks": len(run.peaks.compounds),
+                **program_lines(scenario, run.program),
+            }
             for run in scenario.runs
         ],
         fit=fitted,
