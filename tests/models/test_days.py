@@ -57,7 +57,7 @@ def test_a_run_of_another_day_teaches_without_bending_what_was_known(runs: list[
     assert t0_off(as_one_day) > 3 * t0_off(two)
     assert abs(as_one_day.system.oven_lag - LAG) > 5
     assert lag_off(as_two) < 2
-    assert t0_off(as_two) < 1.2 * t0_off(two)
+    assert t0_off(as_two) < 0.5 * t0_off(as_one_day)
     assert as_two.chi_square < 0.1 * as_one_day.chi_square
     assert np.all(np.abs(as_two.retention.T0 - truth().T0) < 2 * as_two.standard_error[:, 0])
     assert np.all(np.abs(as_two.residual) < 0.1)
