@@ -108,18 +108,15 @@ def fit_retention(
     days = days_of(runs, day_to_day)
     room = FARTHEST * day_to_day.oven if days.count else 0.0
     simulator = Simulator(replace(system, oven_lag=USUAL_OVEN_LAG), runs, room)
-    beta = system.column.phase_ratio
     alone = fit_each(simulator, measured, sigma, np.ones(len(runs)))
-    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction, days)
+    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, flow_correction, days)
     suspects = _suspects(simulator, runs, alone, joint, measured, sigma, flow_correction, days)
     for _ in range(NOISE_ROUNDS):
         if joint.excess < MUCH:
             break
         # While it is taken for little, each compound takes noise up; the more it is believed, the more of it shows.
         noise = joint.noise * float(np.sqrt(joint.excess))
-        joint = _jointly(
-            simulator, runs, alone.parameters, measured, sigma, beta, flow_correction, days, noise
-        )
+        joint = _jointly(simulator, runs, alone.parameters, measured, sigma, flow_correction, days, noise)
     return _finished(simulator, runs, labels, joint, measured, sigma, flow_correction, suspects)
 
 
@@ -135,8 +132,8 @@ def shared_by_all(
     `measured` and `sigma` are (R, M) [s]; of `runs` the rest is used, but for their days.
     """
     alone = fit_each(simulator, measured, sigma, np.ones(len(runs)))
-    beta, days = simulator.phase_ratio, days_of(runs, DayToDay())
-    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, beta, flow_correction, days)
+    days = days_of(runs, DayToDay())
+    joint = _jointly(simulator, runs, alone.parameters, measured, sigma, flow_correction, days)
     return joint.factors, simulator.lagging(joint.lag)
 
 
@@ -160,9 +157,8 @@ def _suspects(
         return ()
 
     def joint_of(sound: Mask) -> tuple[Array, Array, Simulator]:
-        start, beta = alone.parameters[sound], simulator.phase_ratio
-        times, errors = measured[:, sound], sigma[:, sound]
-        part = _jointly(simulator, runs, start, times, errors, beta, flow_correction, days)
+        start, times, errors = alone.parameters[sound], measured[:, sound], sigma[:, sound]
+        part = _jointly(simulator, runs, start, times, errors, flow_correction, days)
         return part.parameters, part.factors, part.simulator
 
     return suspects_of(found, peaks, alone, joint_of)
@@ -214,7 +210,6 @@ def _jointly(
     parameters: Array,
     measured: Array,
     sigma: Array,
-    beta: float,
     flow_correction: FlowCorrection,
     days: Days,
     noise: float = 1.0,
@@ -268,7 +263,7 @@ def _jointly(
         if E:
             J[:, :, -E:] = days.slopes(found.by_set_points)
             J_air[:, -E:] = days.slopes(air.by_set_points)[:, 0]
-        prior, prior_slope = priors(p, start, beta)
+        prior, prior_slope = priors(p, start, simulator.phase_ratio)
         prior, prior_slope = rescale * prior, rescale[:, None] * prior_slope
         prior[:, :2] -= shared[F + 1 : F + 3] / scatter
         J_prior = np.zeros((M, 3, size))

@@ -105,7 +105,7 @@ def _best_of_each_kind(
     problem: Problem,
     hunted: Hunt,
     scored: list[tuple[Settable, Prediction]],
-    candidates: Sequence[Candidate] = (),
+    candidates: Sequence[Candidate],
 ) -> tuple[tuple[str, float], ...]:
     """Each kind of program that was tried and the least cost found [s], nan where none that meets the goal was found.
 

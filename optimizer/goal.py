@@ -266,6 +266,12 @@ def measured_mean(scenario: Scenario, name: str, unknown: float | None = None) -
     return np.where(np.isnan(means), usual, means)
 
 
+def on_paper(problem: Problem) -> Problem:
+    """The problem with programs judged by the predicted chromatogram alone."""
+    goal = replace(problem.scenario.goal, confidence=0.0)
+    return replace(problem, scenario=replace(problem.scenario, goal=goal))
+
+
 def problem_of(scenario: Scenario, fit: Fit) -> Problem:
     """Everything the search needs, with tables for every carrier variable it may set."""
     kinds: set[Controlled] = {"flow", "pressure"}

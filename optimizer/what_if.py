@@ -24,7 +24,7 @@ from optimizer.descent import judgement
 from optimizer.errors import ScenarioError
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, how_far
 from optimizer.front_choice import cost_of
-from optimizer.goal import Pairs, Problem, problem_of
+from optimizer.goal import Pairs, Problem, on_paper, problem_of
 from optimizer.predict import covering, predict
 from optimizer.program_space import WORDS
 from optimizer.results import Candidate, Prediction, SearchOutcome, WhatIf
@@ -198,17 +198,11 @@ def _missing(problem: Problem, prediction: Prediction, share: float | None = Non
         # Draws are worth simulating outright where they alone decide.
         exact = problem.by_draws and not missed_on_paper(problem, prediction)
         share = with_uncertainty(problem, prediction, exact)[1].share
-    nominal = _on_paper(covering(problem, [prediction.program]))
+    nominal = on_paper(covering(problem, [prediction.program]))
     judged = judgement(nominal, batch_of([prediction.program]))
     lacking = max(problem.confidence - share, 0.0) if problem.by_draws else 0.0
     words = shortfalls(problem, prediction, share)
     return _Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)
-
-
-def _on_paper(problem: Problem) -> Problem:
-    """The problem with programs judged by the predicted chromatogram alone."""
-    goal = replace(problem.scenario.goal, confidence=0.0)
-    return replace(problem, scenario=replace(problem.scenario, goal=goal))
 
 
 def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> WhatIf:
@@ -239,7 +233,7 @@ def _missed(closest: Candidate) -> frozenset[str]:
 def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
     """Every change worth trying, given the program that comes closest."""
     if problem.by_draws:
-        yield Trial(ON_PAPER, _on_paper(problem), main_families(problem.scenario), starts, relaxes=True)
+        yield Trial(ON_PAPER, on_paper(problem), main_families(problem.scenario), starts, relaxes=True)
     yield from _lowered(problem, closest, starts)
     yield from _relaxed(problem, closest, starts)
     for change, scenario, opens in _other_programs(problem.scenario):

@@ -244,7 +244,7 @@ def test_a_ramp_that_came_out_flat_counts_for_its_new_kind(problem: Problem, hun
     prediction = predict(problem, flat)
     rounded = replace(settable(problem, ramped.family, ramped.descent.z, 1), program=flat, margin=0.0)
     only = Hunt({0: [ramped]})
-    names = dict(_best_of_each_kind(problem, only, [(rounded, prediction)]))
+    names = dict(_best_of_each_kind(problem, only, [(rounded, prediction)], ()))
     assert names[ramped.family.name] == ramped.descent.cost
     assert names[family_name(flat)] == cost_of(problem, prediction)
     assert family_name(flat) != ramped.family.name

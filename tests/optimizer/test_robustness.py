@@ -15,7 +15,7 @@ from models.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin
 from optimizer.descent import assessed, descend
 from optimizer.found import FEASIBLE
-from optimizer.goal import Problem
+from optimizer.goal import Problem, on_paper
 from optimizer.predict import predict
 from optimizer.program_space import family
 from optimizer.robustness import FLOW_SCATTER, SOURCES, _root, draws_of, flow_scatter
@@ -249,9 +249,7 @@ def test_wishes_are_drawn_too(problem: Problem) -> None:
 
 def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -> None:
     one = family(problem.scenario, 1, "flow")
-    nominal = replace(
-        problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))
-    )
+    nominal = on_paper(problem)
     start = search_of(nominal, [one], 40).all()[0].descent
     plain = assessed(problem, one, start.z)
     assert plain.margin < -0.01  # on the edge of what resolves, it fails more often than it may
@@ -280,9 +278,7 @@ def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem)
     over = (peaks.retention[0] + peaks.width[0]).max(axis=1) < made.program.oven.duration
     assert over.mean() > 0.95
     # Programs found without regard to draws hold far less often.
-    nominal = replace(
-        problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))
-    )
+    nominal = on_paper(problem)
     edge = search_of(nominal, families, 65).all()[0]
     program = settable(nominal, edge.family, edge.descent.z, 1).program
     assert with_uncertainty(problem, predict(problem, program))[1].share < 0.7
@@ -298,9 +294,7 @@ def _share(problem: Problem, batch: ProgramBatch, t: Array, bend: Array) -> floa
 
 
 def test_nominal_goals_know_no_draws(problem: Problem) -> None:
-    nominal = replace(
-        problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))
-    )
+    nominal = on_paper(problem)
     assert not nominal.by_draws
     one = family(problem.scenario, 1, "flow")
     end = assessed(nominal, one, one.ordered(np.full(one.size, 0.4)))

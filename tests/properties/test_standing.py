@@ -14,7 +14,7 @@ from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
 from optimizer.descent import descend
 from optimizer.found import FEASIBLE
-from optimizer.goal import Problem
+from optimizer.goal import Problem, on_paper
 from optimizer.predict import covering, predict
 from optimizer.program_space import family
 from optimizer.reasons import broken_limits
@@ -116,9 +116,7 @@ def test_a_prediction_has_spreads_exactly_where_it_has_peaks(
 def test_a_rounded_program_is_settable_and_breaks_no_limit_when_it_says_so(
     problem: Problem, ramps: int, controlled: str, seed: int
 ) -> None:
-    nominal = replace(
-        problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.0))
-    )
+    nominal = on_paper(problem)
     some = family(nominal.scenario, ramps, controlled)
     z = some.ordered(np.random.default_rng(seed).random((1, some.size)))[0]
     found = settable(nominal, some, descend(nominal, some, z).z, seed=1)
