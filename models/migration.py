@@ -339,10 +339,11 @@ def _march(
         lack, lack_end = 1 - (po / node.pressure) ** 2, at_nodes(1 - rho_end)
         tilt = lack / lack_end
         flat, steep = 1 - tilt, 1.5 * lack_end
+        least = (1 - lack_end) ** 1.5
         Y = in_precision(panels.clock, precision) + nodes.to_node @ node.density
         Y *= at_nodes(s_full / clock_end)
         for _ in range(PICARD_SWEEPS):
-            P_end2 = np.maximum(1 - steep * Y, 0.0) ** (2 / 3)
+            P_end2 = np.maximum(1 - steep * Y, least) ** (2 / 3)  # at the outlet P*^2 is rho*
             P2 = flat + tilt * P_end2
             R = np.sqrt(P_end2 / P2)
             was, (Y, totals) = Y, panels.running(node.density * R, nodes)

@@ -15,6 +15,8 @@ from models.plate_height import gas_plate_height
 from models.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.retention import Retention, ln_retention_factor, with_typical_values
 from models.system import ColumnSystem, inlet_pressure
+from models.units import flow_si
+from tests.reference.adapter import reference_peak
 from tests.reference.cases import COMPOUNDS, CONTROLLED, OUTLETS, Errors, against_reference, random_cases
 
 AMBIENT = 101325.0
@@ -246,3 +248,26 @@ def test_tables_and_batch_must_agree_on_the_carrier() -> None:
     tables = migration_tables(SYSTEM, RETENTION, "flow")
     with pytest.raises(ValueError, match="flow"):
         migrate(tables, batch_of([Program(OvenProgram(400.0), CarrierProgram("pressure", 2e5))]))
+
+
+@pytest.mark.parametrize(
+    ("controlled", "start", "target", "rate"),
+    [
+        ("pressure", 120e3, 300e3, 300e3 / 60),
+        ("pressure", 120e3, 300e3, 1000e3 / 60),
+        ("flow", float(flow_si(0.6)), float(flow_si(4.0)), float(flow_si(10.0)) / 60),
+    ],
+)
+def test_steep_carrier_ramps_lose_no_peak(
+    controlled: Controlled, start: float, target: float, rate: float
+) -> None:
+    """A band near the outlet while the carrier rises: P* has the outlet's value as its bound, not zero."""
+    carrier = CarrierProgram(controlled, start, 240.0, (Ramp(rate, target),))
+    retention = with_typical_values(np.linspace(300.0, 480.0, 49))
+    oven = OvenProgram(393.0)
+    found = run(oven, carrier, retention=retention)
+    assert found.eluted.all()
+    for m in range(0, 49, 4):
+        true = reference_peak(SYSTEM, retention, m, Program(oven, carrier))
+        assert true is not None
+        assert found.retention_time[0, m] == pytest.approx(true.time, rel=1e-4)
