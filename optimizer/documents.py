@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from models.fitting import Fit
+from models.fit import Fit
 from models.programs import CarrierProgram, OvenProgram, Program
 from models.resolution import BASE_WIDTH_PER_HALF, HALF_HEIGHT_WIDTH, pair_resolution
 from models.retention import enthalpy, entropy

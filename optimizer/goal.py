@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.effort import Accuracy
-from models.fitting import Fit
+from models.fit import Fit
 from models.migration import MigrationTables, migrate, migration_tables
 from models.programs import Array, Controlled, ProgramBatch, delayed, values_at
 from models.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from scipy.stats import binomtest
-
 from optimizer.document_numbers import number
 from optimizer.results import Candidate, Reliability, Source
 
@@ -58,6 +56,8 @@ def share_interval(reliability: Reliability) -> tuple[float, float]:
 
     Wilson, J. Am. Stat. Assoc. 22 (1927) 209: it stays within 0 and 1 and says something where all or none hold.
     """
+    from scipy.stats import binomtest  # here, since commands that judge nothing import this module for its texts
+
     held = round(reliability.share * reliability.draws)
     found = binomtest(held, reliability.draws).proportion_ci(LEVEL, method="wilson")
     return round(float(found.low), 3), round(float(found.high), 3)

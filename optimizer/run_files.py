@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from optimizer.errors import ScenarioError
 from optimizer.peak_detection import USUAL_DETECTION, PeakDetection
 from optimizer.peak_tables import PeakTable, read_peak_table
 from optimizer.text_files import read_bytes
-from optimizer.trace_files import is_trace, read_trace
-from optimizer.trace_peaks import Picked, pick, table_of
+from optimizer.trace_recognition import is_trace
+
+if TYPE_CHECKING:
+    from optimizer.trace_peaks import Picked
 
 
 def read_run(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DETECTION) -> PeakTable:
@@ -25,6 +28,8 @@ def read_run(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DE
     ScenarioError : naming the file and what is wrong with it, or settings that it has no use for
     """
     if is_trace(path, read_bytes(path, asked_by)):
+        from optimizer.trace_peaks import table_of
+
         return table_of(picked_from(path, asked_by, detection), path)
     if detection.stated:
         raise ScenarioError(
@@ -45,6 +50,9 @@ def picked_from(path: Path, asked_by: str = "", detection: PeakDetection = USUAL
     ------
     ScenarioError : as `read_run`
     """
+    from optimizer.trace_files import read_trace
+    from optimizer.trace_peaks import pick
+
     trace = read_trace(path, asked_by)
     if detection.smallest and trace.listed is not None and not detection.from_trace:
         how = "from_trace = true" if asked_by else "--from-trace"

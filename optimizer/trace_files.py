@@ -18,10 +18,8 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
 from optimizer.netcdf_classic import MAGIC, DamagedNetcdf, NetcdfVariable, read_netcdf
 from optimizer.text_files import read_bytes, text_of
+from optimizer.trace_recognition import SIGNAL_COLUMN, TIME_COLUMNS, TRACE_SUFFIXES
 
-TRACE_SUFFIXES = (".cdf", ".nc", ".aia")
-TIME_COLUMNS = {"time_min": SECONDS_PER_MINUTE, "time_s": 1.0}
-SIGNAL_COLUMN = "signal"
 TRACE_EXAMPLE = "time_min,signal"
 HOW = (
     "export the run in the chromatography template of ASTM E1947 (netCDF classic), or as a CSV with the columns "
@@ -74,15 +72,6 @@ class Trace:
     signal: Array
     unit: str
     listed: ListedPeaks | None
-
-
-def is_trace(path: Path, raw: bytes) -> bool:
-    """Whether a file is a recorded trace, or meant to be one, and not a peak table."""
-    if path.suffix.casefold() in TRACE_SUFFIXES or raw.startswith((b"CDF", b"\x89HDF")):
-        return True
-    head = raw[:4096].decode("utf-8-sig", errors="replace").lstrip().split("\n", 1)[0]
-    cells = [cell.strip(' "\r').casefold() for cell in head.replace(";", ",").replace("\t", ",").split(",")]
-    return SIGNAL_COLUMN in cells or bool(set(cells) & set(TIME_COLUMNS))
 
 
 def read_trace(path: Path, asked_by: str = "") -> Trace:
