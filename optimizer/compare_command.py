@@ -24,6 +24,7 @@ from optimizer.documents import Document
 from optimizer.errors import ScenarioError
 from optimizer.found import Progress
 from optimizer.goal import problem_of
+from optimizer.lookalikes import Lookalikes
 from optimizer.peak_detection import USUAL_DETECTION, PeakDetection
 from optimizer.peak_tables import PeakTable
 from optimizer.reasons import broken_limits
@@ -31,7 +32,6 @@ from optimizer.results import Candidate
 from optimizer.run_checks import confirmation_problems
 from optimizer.run_files import read_run
 from optimizer.scenario import Scenario, read_program
-from optimizer.text_files import nearest
 
 RETUNING = 6.0  # s, of the search when no other time is given
 LEAST_PEAKS = 2  # of a run worth a refit
@@ -113,11 +113,11 @@ def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUA
         return peaks
     known = set(scenario.compounds)
     unknown = [name for name in peaks.compounds if name not in known]
-    absent = [name for name in scenario.compounds if name not in peaks.compounds]
+    absent = Lookalikes(name for name in scenario.compounds if peaks.index(name) is None)
     problems = [
         f"{path}: {name!r} is in none of the scouting runs; did you mean {near!r}, which this table lacks?"
         for name in unknown
-        if (near := nearest(name, absent, SPELLING)) is not None
+        if (near := absent.nearest(name, SPELLING)) is not None
     ]
     if len(unknown) == len(peaks.compounds):
         held = ", ".join(scenario.compounds[:8]) + "..." * (len(scenario.compounds) > 8)

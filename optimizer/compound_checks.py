@@ -55,12 +55,11 @@ def compound_warnings(table: ScenarioTable) -> Iterator[str]:
 
 def repeated(section: str, key: str, values: Sequence[str], advice: str) -> Iterator[str]:
     """Values that a list of tables has more than once."""
-    for number, value in enumerate(values):
-        first = values.index(value)
+    places: dict[str, int] = {}
+    for number, value in enumerate(values, 1):
+        first = places.setdefault(value, number)
         if first != number:
-            yield (
-                f'{section}[{number + 1}].{key} = "{value}": already used by {section}[{first + 1}]; {advice}'
-            )
+            yield f'{section}[{number}].{key} = "{value}": already used by {section}[{first}]; {advice}'
 
 
 def _near(key: str, analyte: AnalyteTable) -> Iterator[str]:
@@ -72,11 +71,13 @@ def _near(key: str, analyte: AnalyteTable) -> Iterator[str]:
             f'{key}: belongs to an internal standard, but the role of {analyte.compound!r} is "{analyte.role}"; '
             'write role = "internal standard", or near under the standard itself'
         )
-    for number, name in enumerate(near.compounds):
+    seen: set[str] = set()
+    for number, name in enumerate(near.compounds, 1):
         if name == analyte.compound:
-            yield f'{key}.compounds[{number + 1}] = "{name}": is the internal standard itself; name its analytes'
-        elif near.compounds.index(name) != number:
-            yield f'{key}.compounds[{number + 1}] = "{name}": is named twice'
+            yield f'{key}.compounds[{number}] = "{name}": is the internal standard itself; name its analytes'
+        elif name in seen:
+            yield f'{key}.compounds[{number}] = "{name}": is named twice'
+        seen.add(name)
 
 
 def _heat(key: str, analyte: AnalyteTable, table: ScenarioTable) -> Iterator[str]:
@@ -144,14 +145,14 @@ def _order(pairs: Sequence[PairTable]) -> Iterator[str]:
 def _groups(table: ScenarioTable) -> Iterator[str]:
     groups = table.groups
     yield from repeated("groups", "name", [group.name for group in groups], "every group needs its own name")
-    home: dict[str, int] = {}
+    home: dict[str, tuple[int, int]] = {}
     for number, group in enumerate(groups, 1):
         for place, member in enumerate(group.members, 1):
             given = f'groups[{number}].members[{place}] = "{member}"'
-            first = home.setdefault(member, number)
+            first, first_place = home.setdefault(member, (number, place))
             if first != number:
                 yield f"{given}: is already in groups[{first}]; a compound belongs to at most one group"
-            elif group.members.index(member) != place - 1:
+            elif first_place != place:
                 yield f"{given}: is named twice"
         if group.min_resolution is not None and len(groups) == 1:
             yield (

@@ -307,7 +307,7 @@ def check_document(scenario: Scenario) -> Document:
         "tolerances": tolerances_part(scenario),
         **details_part(scenario),
         "compounds": [{"compound": name, "role": scenario.role(name)} for name in scenario.compounds],
-        "pairs_counted": _count_pairs(scenario),
+        "pairs_counted": scenario.number_of_counted_pairs,
         "search": {
             "carrier_modes": list(scenario.search.carrier_modes),
             "max_ramps": scenario.search.max_ramps,
@@ -324,12 +324,3 @@ def check_document(scenario: Scenario) -> Document:
 def _first_step(scenario: Scenario) -> str:
     named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
     return f"No [[scouting_runs]] yet, and nothing to fit; rampwright scout {named} says which two to make first."
-
-
-def _count_pairs(scenario: Scenario) -> int:
-    names = scenario.compounds
-    return sum(
-        scenario.required_resolution(names[i], names[j]) is not None
-        for i in range(len(names))
-        for j in range(i + 1, len(names))
-    )

@@ -16,6 +16,7 @@ import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
+from optimizer.lookalikes import Lookalikes
 from optimizer.peak_tables import PeakTable
 from optimizer.scenario_schema import ScenarioTable
 from optimizer.text_files import nearest, read_text
@@ -70,7 +71,7 @@ def with_names(files: Files, path: Path | str, matching: Path | None) -> tuple[l
         )
     file = matching if matching is not None else files.file.parent / str(stated)
     nameless = {run: peaks for run, peaks in zip(runs, files.peaks, strict=True) if not peaks.named}
-    known = [name for peaks in files.peaks for name in peaks.compounds]
+    known = Lookalikes(name for peaks in files.peaks for name in peaks.compounds)
     names = _read(file, "" if matching else f"{files.file}: matching", nameless, known)
     tables, warnings = [], []
     if matching is not None:
@@ -121,7 +122,7 @@ def named_by(file: Path, run: str, peaks: PeakTable, known: Sequence[str]) -> Pe
     ------
     ScenarioError : when the table cannot be used
     """
-    named = _named(peaks, _read(file, "--matching", {run: peaks}, list(known))[run])
+    named = _named(peaks, _read(file, "--matching", {run: peaks}, Lookalikes(known))[run])
     if not named.named:
         raise ScenarioError(
             f"{file}: names no peak of run {run!r}; expected at least one line with a compound"
@@ -130,7 +131,7 @@ def named_by(file: Path, run: str, peaks: PeakTable, known: Sequence[str]) -> Pe
 
 
 def _read(
-    path: Path, asked_by: str, tables: dict[str, PeakTable], known: list[str]
+    path: Path, asked_by: str, tables: dict[str, PeakTable], known: Lookalikes
 ) -> dict[str, dict[int, str]]:
     """Of each unnamed run, the compound of each peak that has one, by its row in the peak table."""
     text = read_text(path, asked_by)
@@ -167,7 +168,7 @@ def _read(
 def _taken(
     row: dict[str, str],
     tables: dict[str, PeakTable],
-    known: list[str],
+    known: Lookalikes,
     found: dict[str, dict[int, str]],
 ) -> str | None:
     """Take one line into `found`, or say what is wrong with it."""
@@ -188,7 +189,7 @@ def _taken(
     if not compound:
         return None
     if compound not in known:
-        near = nearest(compound, known)
+        near = known.nearest(compound)
         return f"{compound!r} is not in the named run" + (f"; did you mean {near!r}?" if near else "")
     if compound in found[run].values():
         return f"{compound!r} has two peaks in run {run!r}; expected one"

@@ -11,6 +11,7 @@ import io
 import re
 from collections.abc import Container
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ COLUMNS = ("compound", "retention_min", "width_half_min", "area", "tailing")
 REQUIRED = COLUMNS[:2]
 EXAMPLE = ",".join(COLUMNS)
 LONGEST_RETENTION_MIN = 1000.0
+MOST_PEAKS = 5000  # far more than a run can separate (common practice, no source)
 TAILING_RANGE = (0.55, 10.0)  # a USP tailing factor is above 0.5 by definition; beyond 10 no peak is reported
 # A half-height width above a quarter of the retention time is fewer than 5.54 * 4^2 = 89 plates.
 WIDEST_SHARE = 0.25
@@ -62,7 +64,11 @@ class PeakTable:
 
     def index(self, compound: str) -> int | None:
         """The row of a compound, None when this run does not have it."""
-        return self.compounds.index(compound) if compound in self.compounds else None
+        return self._rows.get(compound)
+
+    @cached_property
+    def _rows(self) -> dict[str, int]:
+        return {name: row for row, name in enumerate(self.compounds)}
 
     def only(self, compounds: Container[str]) -> PeakTable:
         """The peaks of some compounds."""
@@ -89,6 +95,7 @@ def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -
     ScenarioError : naming file, line, column and value of everything that cannot be right
     """
     header, rows = _cells(path, read_text(path, asked_by), REQUIRED if names_needed else REQUIRED[1:])
+    refuse_too_many(path, len(rows))
     at = header.index("compound") if "compound" in header else len(header)
     unnamed = not names_needed and all(len(cells) <= at or not cells[at] for _, cells in rows)
     problems: list[str] = []
@@ -124,6 +131,20 @@ def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -
     return PeakTable(
         () if unnamed else names, retention * SECONDS_PER_MINUTE, width * SECONDS_PER_MINUTE, area, tailing
     )
+
+
+def refuse_too_many(path: Path, peaks: int) -> None:
+    """Stop where a run has more peaks than are taken.
+
+    Raises
+    ------
+    ScenarioError : naming the file, the number of peaks, the limit and what to do
+    """
+    if peaks > MOST_PEAKS:
+        raise ScenarioError(
+            f"{path}: has {peaks} peaks; expected at most {MOST_PEAKS}: leave out the smallest, or, if these are the "
+            "readings of a recorded trace, name its columns time_min,signal"
+        )
 
 
 def _cells(path: Path, text: str, required: tuple[str, ...]) -> tuple[list[str], list[tuple[int, list[str]]]]:

@@ -56,7 +56,9 @@ def share_interval(reliability: Reliability) -> tuple[float, float]:
 
     Wilson, J. Am. Stat. Assoc. 22 (1927) 209: it stays within 0 and 1 and says something where all or none hold.
     """
-    from scipy.stats import binomtest  # here, since commands that judge nothing import this module for its texts
+    from scipy.stats import (
+        binomtest,
+    )  # here, since commands that judge nothing import this module for its texts
 
     held = round(reliability.share * reliability.draws)
     found = binomtest(held, reliability.draws).proportion_ci(LEVEL, method="wilson")

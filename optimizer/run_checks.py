@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -14,9 +15,9 @@ from models.carrier_flow import hold_up_time
 from models.programs import CarrierProgram, Program, batch_of, values_at
 from models.system import ColumnSystem, inlet_pressure
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE
+from optimizer.lookalikes import Lookalikes
 from optimizer.peak_tables import PeakTable
 from optimizer.scenario_data import COUNTED_ROLES, Scenario, ScoutingRun
-from optimizer.text_files import nearest
 
 Array = NDArray[np.float64]
 
@@ -95,7 +96,7 @@ def run_warnings(scenario: Scenario) -> list[str]:
                     f"{_minutes(computed)} min: check length, bore and the carrier's set point"
                 )
         else:
-            lowest = _hold_up_bounds(run.program, system, float(run.peaks.retention[0]))[0]
+            lowest = float(_hold_up_bounds(run.program, system, float(run.peaks.retention[0]))[0])
             if run.peaks.retention[0] < lowest:
                 warnings.append(
                     f"{key}: {run.peaks.compounds[0]!r} leaves at {_minutes(run.peaks.retention[0])} min, before "
@@ -115,7 +116,8 @@ def run_warnings(scenario: Scenario) -> list[str]:
                 f"{key}.carrier needs an inlet pressure of {gauge:.0f} kPa gauge at the oven's hottest, more "
                 "than instrument.max_inlet_pressure_kPa"
             )
-    alone = [c for c in scenario.compounds if sum(c in run.peaks.compounds for run in scenario.runs) == 1]
+    runs_with = Counter(name for run in scenario.runs for name in run.peaks.compounds)
+    alone = [name for name in scenario.compounds if runs_with[name] == 1]
     if alone and len(scenario.runs) > 1:
         warnings.append(
             f"in one run only: {', '.join(map(_with_namesake(scenario.compounds), alone))}; how their retention "
@@ -128,8 +130,9 @@ def unseen_warnings(scenario: Scenario, listed: Sequence[str]) -> list[str]:
     """Compounds of the list at the top of the file and those of the peak tables that are not the same."""
     if not scenario.runs or not listed:
         return []
-    unseen = [name for name in listed if name not in scenario.compounds]
-    unlisted = [name for name in scenario.compounds if name not in listed]
+    in_tables, in_list = set(scenario.compounds), set(listed)
+    unseen = [name for name in listed if name not in in_tables]
+    unlisted = [name for name in scenario.compounds if name not in in_list]
     warnings = []
     if unseen:
         named = ", ".join(map(_with_namesake([*unseen, *scenario.compounds]), unseen))
@@ -163,38 +166,59 @@ def _minutes(seconds: float) -> str:
     return f"{seconds / SECONDS_PER_MINUTE:.4g}"
 
 
-def _corners(program: Program, until: float) -> tuple[Array, Array, Array]:
-    """Times up to `until` at which oven or carrier turn, with temperatures [K] and carrier values there."""
+def _corners(program: Program) -> Array:
+    """Times [s] from the start on at which oven or carrier turn."""
+    return np.unique([0.0, *program.oven.knots()[0], *program.carrier.knots()[0]])
+
+
+def _temperatures(program: Program, times: Array) -> Array:
+    """Temperatures [K] of the oven at times of any shape [s]."""
     batch = batch_of([program])
-    times = np.unique(np.concatenate([[0.0, until], batch.oven_times[0], batch.carrier_times[0]]))
-    times = times[times <= until]
-    T = values_at(times[None], batch.oven_times, batch.oven_temperatures)[0]
-    return times, T, values_at(times[None], batch.carrier_times, batch.carrier_values)[0]
+    return values_at(times.reshape(1, -1), batch.oven_times, batch.oven_temperatures).reshape(times.shape)
 
 
-def _hold_up_bounds(program: Program, system: ColumnSystem, until: float) -> tuple[float, float]:
-    """Shortest and longest hold-up time [s] at any moment up to `until` [s]."""
-    _, T, values = _corners(program, until)
-    pressure = inlet_pressure(system, program.carrier.controlled, values, T)
-    times = hold_up_time(system.column, system.gas, T, pressure, system.outlet_pressure)
-    return float(times.min()), float(times.max())
+def _pressures(program: Program, system: ColumnSystem, times: Array) -> Array:
+    """Inlet pressures [Pa absolute] at times of any shape [s]."""
+    batch = batch_of([program])
+    values = values_at(times.reshape(1, -1), batch.carrier_times, batch.carrier_values).reshape(times.shape)
+    return inlet_pressure(system, program.carrier.controlled, values, _temperatures(program, times))
+
+
+def _hold_up_bounds(program: Program, system: ColumnSystem, until: float | Array) -> tuple[Array, Array]:
+    """Shortest and longest hold-up time [s] at any moment up to `until` [s], shaped as it is."""
+    corners, until = _corners(program), np.asarray(until)
+    at_corners, at_end = (
+        hold_up_time(
+            system.column,
+            system.gas,
+            _temperatures(program, times),
+            _pressures(program, system, times),
+            system.outlet_pressure,
+        )
+        for times in (corners, until)
+    )
+    last = np.searchsorted(corners, until, side="right") - 1
+    return (
+        np.minimum(np.minimum.accumulate(at_corners)[last], at_end),
+        np.maximum(np.maximum.accumulate(at_corners)[last], at_end),
+    )
 
 
 def _computed_hold_up(run: ScoutingRun, system: ColumnSystem) -> float:
-    return sum(_hold_up_bounds(run.program, system, run.hold_up or 0.0)) / 2
+    shortest, longest = _hold_up_bounds(run.program, system, run.hold_up or 0.0)
+    return float(shortest + longest) / 2
 
 
 def _largest_pressure(program: Program, system: ColumnSystem) -> float:
-    until = max(program.oven.duration, program.carrier.knots()[0][-1])
-    _, T, values = _corners(program, until)
-    return float(np.max(inlet_pressure(system, program.carrier.controlled, values, T)))
+    return float(np.max(_pressures(program, system, _corners(program))))
 
 
 def _with_namesake(compounds: Sequence[str]) -> Callable[[str], str]:
     """A compound's name, with the one it may be a misspelling of."""
+    names = Lookalikes(compounds)
 
     def named(compound: str) -> str:
-        other = nearest(compound, [each for each in compounds if each != compound], NAMESAKE)
+        other = names.nearest(compound, NAMESAKE)
         return f"{compound} (or is it {other}?)" if other else compound
 
     return named
@@ -256,7 +280,7 @@ def _before_hold_up(run: ScoutingRun, file: str, system: ColumnSystem, ambient: 
     if run.hold_up is not None:
         limit, allowed, origin = run.hold_up, run.hold_up - 3 * run.repeatability, "measured"
     else:
-        limit = _hold_up_bounds(run.program, system, first)[0]
+        limit = float(_hold_up_bounds(run.program, system, first)[0])
         allowed, origin = COMPUTED_SHARE * limit, "computed from the column's dimensions and the carrier"
     if first >= allowed:
         return
@@ -278,10 +302,10 @@ def _contradictions(scenario: Scenario, files: Sequence[str], system: ColumnSyst
     for i, first in enumerate(runs):
         for j in range(i + 1, len(runs)):
             second = runs[j]
-            shared = [c for c in first.peaks.compounds if c in second.peaks.compounds]
+            shared = [name for name in first.peaks.compounds if second.peaks.index(name) is not None]
             t1, t2 = (
-                np.array([r.peaks.retention[r.peaks.compounds.index(c)] for c in shared])
-                for r in (first, second)
+                peaks.retention[[row for name in shared if (row := peaks.index(name)) is not None]]
+                for peaks in (first.peaks, second.peaks)
             )
             where = f"{files[i]} and {files[j]}"
             if first.program == second.program:
@@ -324,27 +348,27 @@ def _later_though_hotter(
     system: ColumnSystem,
 ) -> Iterator[str]:
     """Retention falls with temperature; only the hold-up time may rise with it, by what its bounds differ."""
-    found = []
-    for compound, t, later in zip(shared, t_cool, t_hot, strict=True):
-        if later <= t + float(_tolerance(cool, hot, t)):
-            continue
-        times = np.union1d(_corners(cool.program, t)[0], _corners(hot.program, t)[0])[None]
-        cool_batch, hot_batch = batch_of([cool.program]), batch_of([hot.program])
-        T_cool = values_at(times, cool_batch.oven_times, cool_batch.oven_temperatures)
-        T_hot = values_at(times, hot_batch.oven_times, hot_batch.oven_temperatures)
-        # A hundredth of a kelvin: corners of equal ramps meet only to rounding.
-        if np.any(T_hot < T_cool - 0.01):
-            continue
-        slower = _hold_up_bounds(hot.program, system, later)[1] - _hold_up_bounds(cool.program, system, t)[0]
-        if later > t + max(slower, 0.0) + float(_tolerance(cool, hot, t)):
-            found.append((compound, t, later))
-    if found:
-        compound, t, later = found[0]
-        more = f" (and {len(found) - 1} more likewise)" if len(found) > 1 else ""
+    corners = np.union1d(_corners(cool.program), _corners(hot.program))
+    # A hundredth of a kelvin: corners of equal ramps meet only to rounding.
+    at_corners, at_end = (
+        _temperatures(hot.program, times) - (_temperatures(cool.program, times) - 0.01)
+        for times in (corners, t_cool)
+    )
+    last = np.searchsorted(corners, t_cool, side="right") - 1
+    never_cooler = (np.minimum.accumulate(at_corners)[last] >= 0) & (at_end >= 0)
+    longest, shortest = (
+        _hold_up_bounds(hot.program, system, t_hot)[1],
+        _hold_up_bounds(cool.program, system, t_cool)[0],
+    )
+    latest = t_cool + np.maximum(longest - shortest, 0.0) + _tolerance(cool, hot, t_cool)
+    found = np.flatnonzero(never_cooler & (t_hot > latest))
+    if found.size:
+        n = int(found[0])
+        more = f" (and {found.size - 1} more likewise)" if found.size > 1 else ""
         yield (
-            f"{where}: {compound!r} leaves at {_minutes(later)} min in run {hot.name!r} but at {_minutes(t)} min "
-            f"in run {cool.name!r}{more}, though {hot.name!r} is never cooler and has the same carrier; were the "
-            "peak tables exchanged, or a peak misnamed?"
+            f"{where}: {shared[n]!r} leaves at {_minutes(t_hot[n])} min in run {hot.name!r} but at "
+            f"{_minutes(t_cool[n])} min in run {cool.name!r}{more}, though {hot.name!r} is never cooler and has the "
+            "same carrier; were the peak tables exchanged, or a peak misnamed?"
         )
 
 
@@ -357,7 +381,11 @@ def _compounds(scenario: Scenario, files: Sequence[str]) -> Iterator[str]:
         other = spellings.setdefault(" ".join(name.casefold().split()), name)
         if other != name:
             in_files = [
-                next(f for f, run in zip(files, scenario.runs, strict=True) if each in run.peaks.compounds)
+                next(
+                    f
+                    for f, run in zip(files, scenario.runs, strict=True)
+                    if run.peaks.index(each) is not None
+                )
                 for each in (other, name)
             ]
             yield (
@@ -365,10 +393,7 @@ def _compounds(scenario: Scenario, files: Sequence[str]) -> Iterator[str]:
                 "two need names that differ by more than case or blanks"
             )
     yield from _unknown_names(scenario, "in none of the peak tables")
-    if (
-        not any(scenario.required_resolution(a, b) for i, a in enumerate(known) for b in known[:i])
-        and len(known) > 1
-    ):
+    if len(known) > 1 and scenario.number_of_counted_pairs == 0:
         counted = " or ".join(f'"{role}"' for role in COUNTED_ROLES)
         yield (
             f"{scenario.path}: analytes, pairs and groups leave no pair that counts; expected a compound of role "
@@ -386,13 +411,14 @@ def _unknown_names(scenario: Scenario, where: str) -> Iterator[str]:
         for name in (a.near.compounds if a.near is not None else ())
     ]
     named += [(f"groups[{n}].members", name) for n, g in enumerate(scenario.groups, 1) for name in g.members]
-    known = list(scenario.compounds)
+    known = Lookalikes(scenario.compounds)
     for key, name in named:
         if name not in known:
-            near = nearest(name, known)
+            near = known.nearest(name)
             hint = (
                 f"did you mean {near!r}?"
                 if near
-                else f"they hold {', '.join(known[:8])}" + ("..." * (len(known) > 8))
+                else f"they hold {', '.join(scenario.compounds[:8])}"
+                + ("..." * (len(scenario.compounds) > 8))
             )
             yield f'{scenario.path}: {key} = "{name}": is {where}; {hint}'

@@ -151,7 +151,8 @@ def _runs(table: ScenarioTable) -> Iterator[str]:
 
 
 def _twice(compounds: list[str]) -> Iterator[str]:
+    places: dict[str, int] = {}
     for number, name in enumerate(compounds, 1):
-        first = compounds.index(name) + 1
+        first = places.setdefault(name, number)
         if first != number:
             yield f'compounds[{number}] = "{name}": is compounds[{first}] already; list each compound once'

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
+from functools import cached_property
+from math import comb
 from pathlib import Path
 from typing import Literal
 
@@ -269,10 +272,22 @@ class Scenario:
         """Pairs that the detector tells apart."""
         return tuple((rule.a, rule.b) for rule in self.pairs if rule.by_detector)
 
+    # Of two entries for the same compounds, which reading refuses, the first holds.
+    @cached_property
+    def _details(self) -> dict[str, AnalyteDetail]:
+        return {each.compound: each for each in reversed(self.analytes)}
+
+    @cached_property
+    def _groups(self) -> dict[str, Group]:
+        return {member: each for each in reversed(self.groups) for member in each.members}
+
+    @cached_property
+    def _rules(self) -> dict[frozenset[str], PairRule]:
+        return {frozenset((each.a, each.b)): each for each in reversed(self.pairs)}
+
     def detail(self, compound: str) -> AnalyteDetail:
         """What is said about a compound; those nothing is said about are targets."""
-        found = (each for each in self.analytes if each.compound == compound)
-        return next(found, AnalyteDetail(compound, "target"))
+        return self._details.get(compound) or AnalyteDetail(compound, "target")
 
     def role(self, compound: str) -> Role:
         """The role of a compound."""
@@ -284,7 +299,7 @@ class Scenario:
 
     def group(self, compound: str) -> Group | None:
         """The group a compound belongs to."""
-        return next((each for each in self.groups if compound in each.members), None)
+        return self._groups.get(compound)
 
     def required_resolution(self, a: str, b: str) -> float | None:
         """The resolution a pair must reach, None when it does not count.
@@ -293,17 +308,38 @@ class Scenario:
         state (the goal's if neither does). Other pairs count when one of the two is a target or an internal
         standard.
         """
-        rule = next((each for each in self.pairs if {each.a, each.b} == {a, b}), None)
+        rule = self._rules.get(frozenset((a, b)))
         if rule is not None:
             if rule.ignore or rule.by_detector:
                 return None
             if rule.min_resolution is not None:
                 return rule.min_resolution
+        return self._resolution_without_rule(a, b)
+
+    def _resolution_without_rule(self, a: str, b: str) -> float | None:
         group_a, group_b = self.group(a), self.group(b)
         if group_a is not None and group_b is not None:
-            if group_a == group_b:
+            if group_a is group_b:
                 return None
             stated = [each.min_resolution for each in (group_a, group_b) if each.min_resolution is not None]
             return max(stated, default=self.goal.min_resolution)
-        counts = self.role(a) in COUNTED_ROLES or self.role(b) in COUNTED_ROLES
-        return self.goal.min_resolution if counts else None
+        return self.goal.min_resolution if self._counted(a) or self._counted(b) else None
+
+    def _counted(self, compound: str) -> bool:
+        return self.role(compound) in COUNTED_ROLES
+
+    @property
+    def number_of_counted_pairs(self) -> int:
+        """How many pairs have a `required_resolution`, from counts of compounds rather than a look at each pair."""
+        uncounted = [name for name in self.compounds if not self._counted(name)]
+        grouped = Counter(self._groups[name].name for name in self.compounds if name in self._groups)
+        by_roles = comb(len(self.compounds), 2) - comb(len(uncounted), 2)
+        across_groups = comb(sum(name in self._groups for name in uncounted), 2)
+        within_groups = sum(comb(size, 2) for size in grouped.values())
+        known = set(self.compounds)
+        by_rules = sum(
+            (self.required_resolution(*pair) is not None) - (self._resolution_without_rule(*pair) is not None)
+            for pair in self._rules
+            if pair <= known
+        )
+        return by_roles + across_groups - within_groups + by_rules

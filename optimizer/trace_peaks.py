@@ -14,7 +14,13 @@ from models.programs import Array
 from models.units import SECONDS_PER_MINUTE
 from optimizer.errors import ScenarioError
 from optimizer.peak_detection import USUAL_DETECTION, PeakDetection
-from optimizer.peak_tables import LONGEST_RETENTION_MIN, TAILING_RANGE, WIDEST_SHARE, PeakTable
+from optimizer.peak_tables import (
+    LONGEST_RETENTION_MIN,
+    TAILING_RANGE,
+    WIDEST_SHARE,
+    PeakTable,
+    refuse_too_many,
+)
 from optimizer.trace_files import ListedPeaks, Trace
 
 Index = NDArray[np.intp]
@@ -107,7 +113,7 @@ def table_of(picked: Picked, path: Path) -> PeakTable:
 
     Raises
     ------
-    ScenarioError : when a peak leaves later than any run is long
+    ScenarioError : when a peak leaves later than any run is long, or there are more than are taken
     """
     notes = list(picked.notes)
     rows = np.arange(len(picked.retention))
@@ -117,6 +123,7 @@ def table_of(picked: Picked, path: Path) -> PeakTable:
             f"{path}: {int((~named).sum())} of {len(named)} peaks have no name in the file; left out"
         )
         rows = rows[named]
+    refuse_too_many(path, len(rows))
     retention = picked.retention[rows]
     longest = float(retention.max()) / SECONDS_PER_MINUTE
     if longest > LONGEST_RETENTION_MIN:

@@ -1,4 +1,4 @@
-"""Telling a recorded trace from a peak table without importing what reads traces, which takes longer than all of `check`."""
+"""Telling a recorded trace from a peak table, without importing what reads traces: that takes longer than `check`."""
 
 from __future__ import annotations
 

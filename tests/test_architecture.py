@@ -34,6 +34,8 @@ FENCED = {
     "typer": {"optimizer/cli.py", "optimizer/new_command.py", "optimizer/peaks_command.py"},
 }
 
+HEAVY = {"numba", "scipy", "matplotlib", "optuna", "sqlalchemy", "jinja2"}
+
 
 def imported(path: Path, top_level_only: bool = False) -> set[str]:
     """Full names of the modules a file imports, anywhere or at its top level."""
@@ -73,6 +75,29 @@ def test_the_command_line_is_imported_by_nothing() -> None:
 
 def test_matplotlib_is_imported_lazily() -> None:
     assert "matplotlib" not in roots(imported(ROOT / "optimizer" / "plots.py", top_level_only=True))
+
+
+@pytest.mark.parametrize(
+    "command", [("--help",), ("check", "scenarios/slow_isothermal"), ("new", "NEW")], ids=lambda c: c[0]
+)
+def test_commands_that_compute_nothing_load_none_of_the_heavy_packages(
+    command: tuple[str, ...], tmp_path: Path
+) -> None:
+    script = (
+        "import sys\n"
+        "from optimizer.cli import main\n"
+        "try:\n"
+        "    main()\n"
+        "except SystemExit as end:\n"
+        "    assert not end.code, end.code\n"
+        f"print(sorted({HEAVY!r} & set(sys.modules)), file=sys.stderr)\n"
+    )
+    words = [str(tmp_path / "new") if word == "NEW" else word for word in command]
+    done = subprocess.run(
+        [sys.executable, "-c", script, *words], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr.strip()) == (0, "[]")
+    assert done.stdout
 
 
 def test_every_module_imports_alone_in_a_fresh_process() -> None:

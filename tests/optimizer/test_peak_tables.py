@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import ScenarioError
-from optimizer.peak_tables import PeakTable, read_peak_table
+from optimizer.peak_tables import MOST_PEAKS, PeakTable, read_peak_table
 from tests.optimizer.bad_inputs import SLOW
 
 
@@ -76,3 +76,18 @@ def test_all_problems_of_a_table_are_listed_up_to_five(tmp_path: Path) -> None:
     assert len(caught.value.problems) == 7
     assert [f"line {n + 1}" in line for n, line in enumerate(lines[:5], 1)] == [True] * 5
     assert lines[5:] == ["... and 2 more; mend these first"]
+
+
+def test_more_rows_than_are_taken_are_refused_in_one_line(tmp_path: Path) -> None:
+    rows = [f"c{n},{1 + n / 100}\n" for n in range(MOST_PEAKS + 1)]
+    assert len(_read(tmp_path, "compound,retention_min\n" + "".join(rows[1:])).compounds) == MOST_PEAKS
+    with pytest.raises(ScenarioError) as caught:
+        _read(tmp_path, "compound,retention_min\n" + "".join(rows))
+    (problem,) = caught.value.problems
+    for fragment in (
+        "peaks.csv: has 5001 peaks",
+        "at most 5000",
+        "leave out the smallest",
+        "time_min,signal",
+    ):
+        assert fragment in problem
