@@ -10,7 +10,7 @@ import json
 import os
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.postgres_server import PASSWORD, NoServer, Server, server
+from benchmarks.shares import share
 from benchmarks.study_worker import Case, begin, started
 from optimizer.program_space import families_of
 from optimizer.search import hunt
@@ -29,13 +30,13 @@ CASES = (
     *(Case("crowded", 40, seed) for seed in (1, 2, 3)),
     *(Case("ramped", 20, seed) for seed in (1, 2, 3)),
 )
-QUICK_CASES = CASES[3:4]
+SAMPLE_CASES = CASES[::3]
 OTHER_SEED = 101  # of the single search: not one that a worker has
-BUDGET, QUICK_BUDGET = 20.0, 4.0  # s, of the single search whose optimum is to be reached
+BUDGET = 20.0  # s, of the single search whose optimum is to be reached
 WITHIN = 1.01
 LONGEST = 2.0  # times the budget, after which workers are stopped
 WORKERS = (1, 2, 4)
-OVERHEAD_SECONDS, OVERHEAD_ROUNDS = 10.0, 3
+OVERHEAD_SECONDS, OVERHEAD_ROUNDS, SAMPLE_ROUNDS = 10.0, 3, 2
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ def _password_set() -> Iterator[None]:
 
 def descents_done(seconds: float, place: StudyPlace | None, name: str) -> int:
     """Descents of one worker in a time, its study kept at a place or in memory."""
-    problem = QUICK_CASES[0].problem
+    problem = CASES[3].problem
     families = families_of(problem.scenario)
     shared = None if place is None else open_study(place, name, problem, families)
     done = 0
@@ -110,7 +111,7 @@ def descents_done(seconds: float, place: StudyPlace | None, name: str) -> int:
     return done
 
 
-def overhead(running: Server, seconds: float, rounds: int) -> list[str]:
+def overhead(running: Server, rounds: int) -> list[str]:
     """Lines on what storages cost: memory, file and server in turn."""
     done: dict[str, list[int]] = {"memory": [], "SQLite": [], "PostgreSQL": []}
     with tempfile.TemporaryDirectory() as folder:
@@ -121,9 +122,10 @@ def overhead(running: Server, seconds: float, rounds: int) -> list[str]:
                 "PostgreSQL": study_place(running.url),
             }
             for kind, place in places.items():
-                done[kind].append(descents_done(seconds, place, f"overhead {number} {seconds:g}"))
+                done[kind].append(descents_done(OVERHEAD_SECONDS, place, f"overhead {number}"))
     lines = [
-        f"Descents of one worker in {seconds:g} s (20 compounds with carrier ramps, mean of {rounds} in turn):",
+        f"Descents of one worker in {OVERHEAD_SECONDS:g} s (20 compounds with carrier ramps, mean of {rounds} in "
+        "turn):",
         "",
         "| study kept in | descents | share of memory's |",
         "|---|---|---|",
@@ -136,43 +138,40 @@ def overhead(running: Server, seconds: float, rounds: int) -> list[str]:
     return lines
 
 
-def run(quick: bool = False) -> str:
+def run(sample: bool) -> str:
     """A section of benchmarks/RESULTS.md."""
-    began = time.perf_counter()
     head = "## Many workers, one study\n\n"
     try:
         with server() as running, _password_set():
             descents_done(0.1, study_place(running.url), "tables")  # a lab's server has its tables already
-            lines = _races(running, quick)
+            lines = _races(running, SAMPLE_CASES if sample else CASES)
             lines += [
                 "",
-                *overhead(running, 3.0 if quick else OVERHEAD_SECONDS, 1 if quick else OVERHEAD_ROUNDS),
+                *overhead(running, SAMPLE_ROUNDS if sample else OVERHEAD_ROUNDS),
             ]
     except NoServer as missing:
         return f"{head}Not measured: {missing}.\n"
-    lines += ["", f"Took {time.perf_counter() - began:.0f} s."]
     print("\n".join(lines), flush=True)
     return head + "\n".join(lines) + "\n"
 
 
-def _races(running: Server, quick: bool) -> list[str]:
-    budget = QUICK_BUDGET if quick else BUDGET
+def _races(running: Server, cases: Sequence[Case]) -> list[str]:
     races: dict[int, list[Race]] = {workers: [] for workers in WORKERS}
-    for case in QUICK_CASES if quick else CASES:
+    for case in cases:
         problem = case.problem
         best = hunt(
-            problem, families_of(problem.scenario), budget, OTHER_SEED, clock=time.process_time
+            problem, families_of(problem.scenario), BUDGET, OTHER_SEED, clock=time.process_time
         ).all()[0]
         if not best.feasible:
             continue
         for workers in WORKERS:
-            races[workers].append(raced(running, workers, case, WITHIN * best.descent.cost, LONGEST * budget))
+            races[workers].append(raced(running, workers, case, WITHIN * best.descent.cost, LONGEST * BUDGET))
             print(case, workers, races[workers][-1], flush=True)
     counted = len(races[WORKERS[0]])
     lines = [
         f"{counted} mixtures: 40 crowded compounds with up to three ramps, or 20 with carrier ramps. A single search "
-        f"in memory of {budget:g} s gives the optimum; then workers begin together on a new PostgreSQL study until one "
-        f"is within {100 * (WITHIN - 1):.0f} % of it, for at most {LONGEST * budget:g} s (what was not reached counts "
+        f"in memory of {BUDGET:g} s gives the optimum; then workers begin together on a new PostgreSQL study until one "
+        f"is within {100 * (WITHIN - 1):.0f} % of it, for at most {LONGEST * BUDGET:g} s (what was not reached counts "
         f"as that). This machine has {os.cpu_count()} cores and other work, so time is what the worker that got there "
         "spent of its processor, opening the study and screening included: what it takes where each has a core of its "
         "own, but for waiting for the server.",
@@ -183,7 +182,7 @@ def _races(running: Server, quick: bool) -> list[str]:
     ]
     times = {
         workers: np.array(
-            [LONGEST * budget if race.seconds is None else race.seconds for race in races[workers]]
+            [LONGEST * BUDGET if race.seconds is None else race.seconds for race in races[workers]]
         )
         for workers in WORKERS
     }
@@ -192,12 +191,8 @@ def _races(running: Server, quick: bool) -> list[str]:
             continue
         ratio = float(np.exp(np.mean(np.log(times[WORKERS[0]] / times[workers]))))
         lines.append(
-            f"| {workers} | {sum(race.seconds is not None for race in each)} of {counted} | "
+            f"| {workers} | {share(sum(race.seconds is not None for race in each), counted)} of {counted} | "
             f"{np.exp(np.mean(np.log(times[workers]))):.1f} | {ratio:.2f} x | "
             f"{np.exp(np.mean(np.log([race.descents for race in each]))):.0f} | {sum(race.repeated for race in each)} |"
         )
     return lines
-
-
-if __name__ == "__main__":
-    run()
