@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test lint types check bench dist clean
+.PHONY: demo test lint types check bench bench-long dist clean
 
 # The main job on the demo scenario; results in ./demo
 demo: $(READY)
@@ -24,8 +24,12 @@ types: $(READY)
 # What continuous integration runs.
 check: lint types test
 
+# A sample of every section of benchmarks/RESULTS.md, under an hour; the whole tables take a night. Both go on where they stopped.
 bench: $(READY)
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m benchmarks.run
+	$(BIN)/python -m benchmarks.run
+
+bench-long: $(READY)
+	$(BIN)/python -m benchmarks.run --long
 
 # Source archive and wheel, in ./dist
 dist: $(READY)

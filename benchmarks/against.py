@@ -1,6 +1,6 @@
 """The engine beside that of an older commit, timed in turn on the same machine: `python -m benchmarks.against`.
 
-The older commit is checked out into a temporary folder; `timed_calls` runs on it and on this tree, in two processes of
+The older commit is unpacked into a temporary folder; `timed_calls` runs on it and on this tree, in two processes of
 one thread each, which take turns call by call.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -68,10 +69,11 @@ class Side:
 def both(commit: str) -> Iterator[tuple[Side, Side]]:
     """A process on the tree of an older commit, and one on this tree."""
     with ExitStack() as stack:
-        tree = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "older"
-        git = ["git", "-C", str(ROOT), "worktree"]
-        subprocess.run([*git, "add", "--quiet", "--detach", str(tree), commit], check=True)
-        stack.callback(subprocess.run, [*git, "remove", "--force", str(tree)], check=True)
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        tree, archive = folder / "older", folder / "older.tar"
+        # An archive and no worktree: a run that is killed leaves nothing in the repository.
+        subprocess.run(["git", "archive", "-o", str(archive), commit], cwd=ROOT, check=True)
+        shutil.unpack_archive(archive, tree)
         sides = []
         for each in (tree, ROOT):
             sides.append(Side(each))
@@ -134,8 +136,8 @@ def run(sample: bool, commit: str = OLDER) -> str:
     lines = [
         "## Engine against an older one",
         "",
-        f"Processor time at commit {commit} over that now, one thread, the two in turn in {rounds} rounds: median (least to "
-        "most). Two oven ramps; a carrier ramp where the mode says so; into ambient but for the last row.",
+        f"Processor time at commit {commit} over that now, one thread, the two in turn in {rounds} rounds: median "
+        "(least to most). Two oven ramps; a carrier ramp where the mode says so; into ambient but for the last row.",
         "",
         f"Batches of {BATCH} programs:",
         "",

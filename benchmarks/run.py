@@ -148,6 +148,14 @@ def merged(before: str, part: str, texts: Mapping[str, str]) -> str:
     return "\n".join(lines)
 
 
+def in_process(section: Section, part: str, log: Path) -> None:
+    """Measure a section in a process of its own, which goes on when this one is killed."""
+    command = [sys.executable, "-m", "benchmarks.run", "--measure", section.name]
+    command += ["--long"] if part == "whole" else []
+    with log.open("w", encoding="utf-8") as out:
+        subprocess.run(command, cwd=ROOT, env=os.environ | ONE_THREAD, stdout=out, stderr=out, check=False)
+
+
 def run(sections: Sequence[Section], part: str, again: bool) -> list[str]:
     """Run the sections that are not done yet (all of them if `again`); names of those that failed."""
     folder = STATE / state_of_tree()
@@ -159,18 +167,6 @@ def run(sections: Sequence[Section], part: str, again: bool) -> list[str]:
         done[section.name].unlink(missing_ok=True)
     folder.mkdir(parents=True, exist_ok=True)
 
-    def log_of(section: Section) -> Path:
-        return folder / f"{part} {section.name}.log"
-
-    def in_process(section: Section) -> Section:
-        with log_of(section).open("w", encoding="utf-8") as log:
-            command = [sys.executable, "-m", "benchmarks.run", "--measure", section.name]
-            command += ["--long"] if part == "whole" else []
-            subprocess.run(
-                command, cwd=ROOT, env=os.environ | ONE_THREAD, stdout=log, stderr=log, check=False
-            )
-        return section
-
     def publish() -> None:
         texts = {name: file.read_text(encoding="utf-8") for name, file in done.items() if file.exists()}
         before = RESULTS.read_text(encoding="utf-8") if RESULTS.exists() else ""
@@ -180,16 +176,20 @@ def run(sections: Sequence[Section], part: str, again: bool) -> list[str]:
     # What is timed comes first, alone; the rest two at a time.
     for timed, at_a_time in ((True, 1), (False, SIDE_BY_SIDE)):
         with ThreadPoolExecutor(at_a_time) as pool:
-            running = [pool.submit(in_process, section) for section in due if section.timed == timed]
+            running = {
+                pool.submit(in_process, section, part, folder / f"{part} {section.name}.log"): section
+                for section in due
+                if section.timed == timed
+            }
             try:
-                for each in as_completed(running):
-                    section = each.result()
-                    fate = (
-                        "done"
-                        if done[section.name].exists()
-                        else f"FAILED (or the tree changed), see {log_of(section)}"
+                for finished in as_completed(running):
+                    finished.result()
+                    name = running[finished].name
+                    fate = f"FAILED, or the tree changed meanwhile: see {folder / f'{part} {name}.log'}"
+                    print(
+                        f"{time.strftime('%H:%M:%S')} {name}: {'done' if done[name].exists() else fate}",
+                        flush=True,
                     )
-                    print(f"{time.strftime('%H:%M:%S')} {section.name}: {fate}", flush=True)
                     publish()
             except KeyboardInterrupt:
                 pool.shutdown(wait=False, cancel_futures=True)

@@ -1,8 +1,8 @@
 """Engine calls to be timed, one at a time, as asked for on standard input: run unchanged on two trees by `against`.
 
 `python -P timed_calls.py` with PYTHONPATH on a tree; it uses only what both trees have. A request is a line of JSON:
-a task (below), how often to repeat the call, and a file for its times and widths, or null. The answer is the processor's
-seconds that a call took.
+a task (below), how often to repeat the call, and a file for its times and widths, or null. The answer is the
+processor's seconds that a call took.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from models.units import SECONDS_PER_MINUTE
 
 COMPOUNDS = 20
 RATES = {2: (5.0, 20.0), 3: (3.0, 10.0, 40.0)}
-MIXTURES, SAMPLE_MIXTURES = 24, 3
+MIXTURES, SAMPLE_MIXTURES = 24, 5
 SWAPS = 6  # a mixture
 CLEAR = 5.0  # standard deviations
 NEIGHBOURS = 3  # places in the order of elution between exchanged peaks, at most

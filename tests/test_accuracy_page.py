@@ -26,3 +26,11 @@ def test_figures_on_the_accuracy_page_follow_from_the_results(section: str) -> N
     rows = rows_of(found)
     assert len(rows) > 3
     assert [row for row in rows if row not in results] == []
+
+
+def test_every_section_of_the_results_says_what_it_is_of() -> None:
+    results = (ROOT / "benchmarks" / "RESULTS.md").read_text(encoding="utf-8")
+    sections = re.findall(r"(?m)^## .*\n\n(.*)", results)
+    source = r"(Sample|Whole table); commit [0-9a-f]{7,}( with changes)?, \d{4}-\d\d-\d\d"
+    assert len(sections) > 5
+    assert [each for each in sections if not re.match(source, each)] == []
