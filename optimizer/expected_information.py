@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from models.compound_fits import Simulator
 from models.fit import MODEL_ERROR, Fit, Run
-from models.fitting import HOLD_UP_ERROR, TESTABLE_FREEDOM
+from models.joint_fit import HOLD_UP_ERROR, TESTABLE_FREEDOM
 from models.programs import Array, Program, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.retention import UNRETAINED

@@ -14,7 +14,7 @@ from rich.console import Console
 import optimizer as rw
 from models.column import Column
 from models.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
-from models.fitting import OFFSET_SPREADS, OWN_SHARE, SPREADS
+from models.joint_fit import OFFSET_SPREADS, OWN_SHARE, SPREADS
 from models.migration import migrate, migration_tables
 from models.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.resolution import HALF_HEIGHT_WIDTH
