@@ -24,14 +24,14 @@ from models.programs import Array
 Mask = NDArray[np.bool_]
 
 MOST_EVALUATIONS = 150
-SETTLED = 1e-18  # fall of the sum of squares that is left at the minimum: 1e-9 standard deviations, squared
+SETTLED = 1e-16  # fall of the sum of squares that is left at the minimum: 1e-8 standard deviations, squared
 NOISE = 1e-6  # of the sum of squares: a smaller change may be noise of what is fitted
 DOUBTFUL = 1e-4  # of the sum of squares: noise of the derivatives may foresee as much
-IDLE = 2  # steps that bring nothing, from which the search rests
+IDLE = 2  # steps that do not bring what they should, from which the search rests
 LEAST_GAIN = 1e-4  # of the fall foreseen, from which a step is taken
 GOOD_GAIN, POOR_GAIN = 0.75, 0.25
-FIRST_DAMPING, LEAST_DAMPING = 1e-3, 1e-6  # of the squares of the columns' lengths
-DAMPED_MORE, DAMPED_LESS = 8.0, 0.125
+FIRST_DAMPING, LEAST_DAMPING = 0.3, 1e-3  # in units of 1/variance of each parameter
+DAMPED_MORE, DAMPED_LESS = 4.0, 0.25
 BOUNDED = 10  # solutions of one step, each with more parameters held at bounds
 
 
@@ -118,18 +118,24 @@ class Rows:
         of_shared = (self.by_shared**2).sum(axis=(0, 1)) + (self.common_by_shared**2).sum(axis=0)
         return Point(np.sqrt((self.by_own**2).sum(axis=1)), np.sqrt(of_shared))
 
+    @cached_property
+    def weights(self) -> Point:
+        """1/standard deviation of each parameter, all others being free."""
+        sd = factored(self).standard_deviations
+        return Point(1 / sd.own, 1 / sd.shared)
+
     def step(self, damping: float, held: tuple[Mask, Mask], held_step: Point) -> Point:
         """The step to the damped minimum of what the derivatives foresee.
 
         Parameters
         ----------
-        damping : of each parameter, as a share of the square of its column's length
+        damping : of each parameter, as a multiple of 1/variance
         held : (M, P) and (B,), the parameters that are held
         held_step : what those move all the same; 0 elsewhere
         """
         own_held, shared_held = held
         start = self.after(held_step)
-        weight = self.lengths
+        weight = self.weights if damping else Point(np.zeros(own_held.shape), np.zeros(shared_held.size))
         # A held parameter's column is empty but for a one in the row that would damp it.
         own_weight = np.where(own_held, 1.0, np.sqrt(damping) * weight.own)
         shared_weight = np.where(shared_held, 1.0, np.sqrt(damping) * weight.shared)
@@ -171,13 +177,20 @@ class Factors:
         """The step to the least sum of squares."""
         shared = np.linalg.solve(self.shared, -self.shared_distance)
         own = np.linalg.solve(self.own, -(self.own_distance + self.tie @ shared)[:, :, None])[:, :, 0]
-        return Point(own, shared)
+        return Point(own.astype(np.float64), shared.astype(np.float64))
 
     @cached_property
     def _inverse(self) -> tuple[Array, Array, Array]:
         """Inverses of the blocks (M, P, P), of the shared factor (B, B), and the border's (M, P, B)."""
-        own, shared = np.linalg.inv(self.own), np.linalg.inv(self.shared)
+        own, shared = (np.linalg.inv(each).astype(np.float64) for each in (self.own, self.shared))
         return own, shared, -own @ self.tie @ shared
+
+    @property
+    def standard_deviations(self) -> Point:
+        """Roots of the diagonal of (J'J)^-1."""
+        own, shared, border = self._inverse
+        of_own = (own**2).sum(axis=2) + (border**2).sum(axis=2)
+        return Point(np.sqrt(of_own), np.sqrt((shared**2).sum(axis=1)))
 
     def share(self, rows: Rows) -> float:
         """Trace of (J'J)^-1 J'J of some rows: of how many parameters they decide."""
@@ -223,8 +236,8 @@ def minimum(evaluate: Callable[[Point], Rows], start: Point, low: Point, high: P
     """The least sum of squares between bounds, from a start that is moved between them.
 
     A step is taken where the sum of squares falls, and near the minimum, where noise hides that, where less is left to
-    gain than before. The search rests where there is next to nothing to gain, or when steps that should gain little
-    do neither.
+    gain than before. The search rests where there is next to nothing to gain, or when steps that should gain little do
+    not keep to it.
     """
     point = start.within(low, high)
     rows = evaluate(point)
@@ -240,18 +253,20 @@ def minimum(evaluate: Callable[[Point], Rows], start: Point, low: Point, high: P
         trial = (point + step).within(low, high)
         trial_rows = evaluate(trial)
         fall = before - trial_rows.sum_of_squares
-        if not np.isfinite(fall):
+        near = foreseen < DOUBTFUL * before
+        if not fall > -NOISE * before:  # much worse, or not finite
             damping = max(DAMPED_MORE * damping, FIRST_DAMPING)
+            idle += near and bool(np.isfinite(fall))
             continue
         trial_full = bounded_step(trial_rows, trial, low, high, 0.0)
         left = trial_rows.foreseen(trial_full)
-        gain, near, nearer = fall / foreseen, foreseen < DOUBTFUL * before, left < least / 2
-        converging = near and nearer and fall > -NOISE * before
+        gain = fall / foreseen
+        converging = near and left < least / 2
         taken = converging or gain > LEAST_GAIN
         if taken:
             point, rows, full, promise = trial, trial_rows, trial_full, left
             least = min(least, left)
-        if converging or (taken and fall > NOISE * before):
+        if converging or (taken and (fall > NOISE * before or POOR_GAIN < gain < 1 / POOR_GAIN)):
             idle = 0
         elif near:
             idle += 1

@@ -47,9 +47,6 @@ from models.fit_diagnosis import warnings_of
 from models.joint_fit import Joint, fit_jointly, flow_factors, joint_problem
 from models.programs import Array
 from models.resolution import HALF_HEIGHT_WIDTH
-from models.retention import (
-    UNRETAINED,
-)
 from models.system import ColumnSystem
 from models.wrong_peaks import Mask, look_worth, peaks_of, suspects_of
 
@@ -163,7 +160,7 @@ def _finished(
         system, plate_height_factor=bands.plate_height_factor, injection_width=bands.injection_width
     )
     residual = np.where(np.isnan(measured), np.nan, times - measured)
-    unretained = simulator.tables(UNRETAINED)
+    unretained = problem.unretained
     hold_up = then.times(unretained, factors)[:, 0]
     uncorrected = simulator.lagging(joint.lag).times(unretained, np.ones(R))[:, 0]
     standardised = residual / problem.sigma

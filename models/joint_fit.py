@@ -17,11 +17,12 @@ from functools import cached_property
 
 import numpy as np
 
-from models.arrow import Point, Rows, factored, minimum
+from models.arrow import Mask, Point, Rows, factored, minimum
 from models.compound_fits import COLDEST_T0, DCP_SPREAD, Simulator, TimeSlopes, priors, retention_of
 from models.days import FARTHEST, Days
 from models.fit import LN_FLOW_SPREAD, LN_THETA_SPREAD, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, FlowCorrection, Run
-from models.programs import Array
+from models.migration import MigrationTables
+from models.programs import Array, Controlled
 from models.retention import UNRETAINED
 
 HOLD_UP_ERROR = 0.005  # of a measured hold-up time, beside the run's repeatability
@@ -95,7 +96,12 @@ class JointProblem:
         """Of measured values."""
         return int((~np.isnan(self.measured)).sum() + (~np.isnan(self.hold_up)).sum())
 
-    def of(self, compounds: Array) -> JointProblem:
+    @cached_property
+    def unretained(self) -> dict[Controlled, MigrationTables]:
+        """Tables of what marks the hold-up time."""
+        return self.simulator.tables(UNRETAINED)
+
+    def of(self, compounds: Mask) -> JointProblem:
         """The compounds of a mask alone."""
         return replace(
             self,
@@ -118,7 +124,7 @@ class JointProblem:
         then, factors = self.on_their_days(point.shared)
         zeros = self.days.zeros if self.days.count else None
         found = then.slopes(self.simulator.tables(retention_of(point.own)), factors, zeros)
-        air = then.slopes(self.simulator.tables(UNRETAINED), factors, zeros)
+        air = then.slopes(self.unretained, factors, zeros)
         sigma, air_sigma = self.noise * self.sigma, self.noise * self.hold_up_sigma
         known, has_air = ~np.isnan(self.measured), ~np.isnan(self.hold_up)
         times = np.where(known, (found.times - self.measured) / sigma, 0.0)
