@@ -9,8 +9,8 @@ small model error. The typical values are priors: they carry what the runs canno
 and fade where the runs speak; how much of each parameter came from them is reported.
 
 The start is read off a grid of T0 with typical theta and dCp; then T0 and theta are fitted compound by compound,
-then dCp is released, then everything is fitted jointly with the flow factors: a direct start of all three
-often ends elsewhere. Efficiency and injected width follow from measured widths, in which they are linear
+then dCp is released, then everything is fitted jointly with what is shared (`joint_fit`): a direct start of all
+three often ends elsewhere. Efficiency and injected width follow from measured widths, in which they are linear
 (variances add).
 """
 

@@ -88,7 +88,7 @@ def test_covariance_standard_deviations_and_shares_are_those_of_the_dense_matrix
     np.testing.assert_allclose(factors.covariance, inverse, rtol=1e-10, atol=1e-13)
     np.testing.assert_allclose(vector(factors.standard_deviations) ** 2, np.diag(inverse), rtol=1e-10)
     first = np.arange(K) < 2
-    part = rows.weighted(1.0 * first, np.zeros(S))
+    part = rows.weighted(first.astype(np.float64), np.zeros(S))
     J_part = dense(part)[1]
     assert factors.share(part) == pytest.approx(np.trace(inverse @ J_part.T @ J_part), rel=1e-10)
     assert factors.share(rows) == pytest.approx(P * M + B, rel=1e-12)
