@@ -7,7 +7,6 @@ those of the search. More points are made than asked for, and those shown that l
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count, zip_longest
@@ -15,6 +14,7 @@ from itertools import count, zip_longest
 import numpy as np
 
 from optimizer.candidates import family_name
+from optimizer.clock import now
 from optimizer.descent import HOPELESS, Descent, assessed, descend
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
 from optimizer.front_choice import (
@@ -87,7 +87,7 @@ class _Walk:
 
     @property
     def over(self) -> bool:
-        return time.perf_counter() >= self.deadline
+        return now() >= self.deadline
 
     @property
     def best_share(self) -> float:
@@ -120,7 +120,7 @@ class _Walk:
             # One that is outside by very little still counts: rounding brings it back inside.
             if found.descent.margin >= ALMOST and (known is None or rank(found) < rank(known)):
                 best[found.family.name] = found
-            if number >= LEAST_DESCENTS and time.perf_counter() >= until:
+            if number >= LEAST_DESCENTS and now() >= until:
                 break
         fastest = min((found.descent.cost for found in best.values()), default=0.0)
         worth = [found for found in best.values() if found.descent.cost <= WORTH * fastest]
@@ -153,7 +153,7 @@ class _Walk:
 
     def settle(self, share: float, allotted: float) -> None:
         """Descend to a share and round what was found, within about `allotted` [s]."""
-        began = time.perf_counter()
+        began = now()
         before = self.ends.get(share, [])
         ends = self.search(share, began + DESCENDING * allotted)
         known = self.points.get(share)
@@ -167,11 +167,11 @@ class _Walk:
         fastest = min((found.descent.cost for found in ends), default=0.0)
         for found in [each for each in ends if each.descent.cost <= CLOSE * fastest][:ROUNDED]:
             rounded = self._rounded(problem, share, found)
-            if rounded is not None and time.perf_counter() < until:
+            if rounded is not None and now() < until:
                 # Steps on the grid got out of a basin: downhill from there, and once more onto the grid.
                 self.ends[share] = [rounded, *(each for each in self.ends[share] if each is not found)]
                 self._rounded(problem, share, rounded)
-            if time.perf_counter() >= until:
+            if now() >= until:
                 break
         if share not in self.points and share > 1 and ends:
             # Near the best separation the grid may have no program that reaches the share: a little less will do.
@@ -209,10 +209,10 @@ class _Walk:
 
     def visit(self, shares: list[float], progress: Progress | None, done: float, end: float) -> None:
         """Settle shares one after another, each with its part of the time left to this stretch of the walk."""
-        stretch = max(self.deadline - time.perf_counter(), 0.0) * (end - done) / (1.0 - done)
-        finish = time.perf_counter() + stretch
+        stretch = max(self.deadline - now(), 0.0) * (end - done) / (1.0 - done)
+        finish = now() + stretch
         for number, share in enumerate(shares):
-            left = finish - time.perf_counter()
+            left = finish - now()
             if left <= 0:
                 break
             if progress:
@@ -236,7 +236,7 @@ class _Walk:
             gap = widest_gap(self.front, set(self.points) | set(self.ends), self.top)
             if self.over or gap is None or len(self.front) >= MORE * points:
                 break
-            left = self.deadline - time.perf_counter()
+            left = self.deadline - now()
             lacking = points - len(self.front)
             self.settle(gap, left / (lacking if lacking > 0 else points))
 
@@ -265,7 +265,7 @@ def front_of(
             else "no pair needs a resolution"
         )
         return Front(note=f"No front: {why}.")
-    began = time.perf_counter()
+    began = now()
     rng = np.random.default_rng(np.random.SeedSequence(problem.scenario.search.seed))
     walk = _Walk(problem, _starts(hunted), began + seconds, rng, {1.0: _of_different_families(found)})
     interrupted = False

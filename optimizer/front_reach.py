@@ -6,13 +6,13 @@ from screened programs as well as from the search's ends.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from models.programs import Array
+from optimizer.clock import now
 from optimizer.descent import assessed, conceding
 from optimizer.found import NEARLY, Found
 from optimizer.front_choice import LARGEST_SHARE, scaled
@@ -41,7 +41,7 @@ def furthest(
 ) -> list[Reached]:
     """The best separated program found of each family that `ends` has, best first; none above `LARGEST_SHARE`.
 
-    Ends at `until` on the clock of `time.perf_counter`, or when the largest share worth showing is reached.
+    Ends at `until` on the clock of `now`, or when the largest share worth showing is reached.
     """
     best: dict[str, Reached] = {}
     for family, z in _starts(problem, ends, best, rng):
@@ -49,7 +49,7 @@ def furthest(
         known = best.get(family.name)
         if reached is not None and (known is None or reached.share > known.share):
             best[family.name] = reached
-        if time.perf_counter() >= until or (reached is not None and reached.share >= LARGEST_SHARE):
+        if now() >= until or (reached is not None and reached.share >= LARGEST_SHARE):
             break
     return sorted(best.values(), key=lambda each: -each.share)
 

@@ -10,7 +10,6 @@ together: each tells which start it takes, learns what the others take and find,
 from __future__ import annotations
 
 import logging
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -18,6 +17,7 @@ import numpy as np
 import optuna
 
 from models.programs import Array
+from optimizer.clock import now
 from optimizer.descent import HOPELESS, OVERSHOOT, STEADY, Descent, descend, preference
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
 from optimizer.goal import Problem
@@ -62,7 +62,7 @@ def hunt(
     seconds: float,
     seed: int,
     progress: Progress | None = None,
-    clock: Callable[[], float] = time.perf_counter,
+    clock: Callable[[], float] = now,
     shared: SharedStudy | None = None,
 ) -> Hunt:
     """Search for the shortest program of each family within a time budget [s].

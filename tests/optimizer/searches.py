@@ -1,13 +1,32 @@
-"""Searches for tests: a number of descents in place of a time, so that the machine's load decides nothing."""
+"""Budgets of searches in steps in place of time, so that the machine's load decides nothing.
+
+A step is a look at the clock that budgets are held against: a batch of programs screened, a descent, a climb, a
+rounding. All tests run with that clock counting its looks (`tests/conftest.py`): `--seconds 1` is 15 steps.
+"""
 
 from __future__ import annotations
 
 from itertools import count
+from math import pi
 
+import optimizer.clock
 from optimizer.found import Hunt
 from optimizer.goal import Problem
 from optimizer.program_space import Family
 from optimizer.search import SCREENED, hunt
+
+STEP = 0.2 / pi  # s; no budget is a whole number of them, so that no rounding decides on a last step
+
+
+def count_steps() -> None:
+    """Let each look at the clock of searches in this process count as one step."""
+    ticks = count()
+    optimizer.clock.perf_counter = lambda: STEP * next(ticks)
+
+
+def steps(number: int) -> float:
+    """The budget [s] of so many steps."""
+    return (number + 0.5) * STEP
 
 
 def search_of(problem: Problem, families: list[Family], descents: int, seed: int = 1) -> Hunt:
