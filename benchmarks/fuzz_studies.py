@@ -36,8 +36,8 @@ from optimizer.study_records import Claim, End
 
 CASE = Case("small", 10, 1)
 BRIEFLY = 0.05  # s of a search that only has to meet what is in the file
-LIMIT = 120.0  # s for one case, on a busy machine
-PATIENCE = 30.0  # s within which a search ends that was given one or two
+LIMIT = 1800.0  # s for one case, after which it is taken to hang
+PATIENCE = 600.0  # s within which a search ends that was given one or two, or was stopped
 SIGNALS = ("SIGKILL", "SIGTERM", "SIGINT")
 PLAN = "plan.json"
 
@@ -174,19 +174,23 @@ class _Worker:
 
 def _worker(file: Path, seconds: float, room: int | None = None) -> _Worker:
     said = file.parent / f"said_{time.monotonic_ns()}.txt"
-    process = multiprocessing.get_context("fork").Process(target=_work, args=(file, seconds, room, said))
+    context = multiprocessing.get_context("fork")
+    handles_signals = context.Event()
+    process = context.Process(target=_work, args=(file, seconds, room, said, handles_signals.set))
     process.start()
+    handles_signals.wait(PATIENCE)
     return _Worker(process, said)
 
 
-def _work(file: Path, seconds: float, room: int | None, said: Path) -> None:
+def _work(file: Path, seconds: float, room: int | None, said: Path, begun: Callable[[], None]) -> None:
     """A search as the command makes it: deliberate errors become one message and exit status 2."""
     signal.setitimer(signal.ITIMER_REAL, 0)
     with said.open("w", encoding="utf-8", buffering=1) as out:
         os.dup2(out.fileno(), 2)
         sys.stderr = out
-        stop_on_signals()
         try:
+            stop_on_signals()
+            begun()
             if room is not None:
                 import resource
 

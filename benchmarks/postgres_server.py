@@ -20,7 +20,7 @@ import psycopg
 
 USERS = ("postgres", "nobody")  # as whom it runs where this process is root
 ROLE, PASSWORD, DATABASE = "rampwright", "s3cret/of@the:lab", "rampwright"
-STARTING = 30.0  # s
+STARTING = 300.0  # s, after which it is taken to hang
 
 
 class NoServer(Exception):

@@ -105,13 +105,14 @@ def started(
     environment: Mapping[str, str],
     name: str = NAME,
     *target: float,
+    before: str = "",
 ) -> subprocess.Popen[str]:
-    """A worker process that is ready to begin."""
+    """A worker process that is ready to begin; `before` is code that runs before anything else of it."""
     process = subprocess.Popen(
         [
             sys.executable,
-            "-m",
-            "benchmarks.study_worker",
+            "-c",
+            before + "from benchmarks.study_worker import main; main()",
             *map(str, (case.kind, case.compounds, case.seed, seconds, name, *target)),
         ],
         cwd=ROOT,

@@ -15,7 +15,7 @@ import pytest
 
 from benchmarks import fuzz_files, fuzz_studies, fuzz_traces, mutations, study_mutations, trace_mutations
 from benchmarks.fuzz import cases
-from benchmarks.fuzz_cases import Kind, finding
+from benchmarks.fuzz_cases import LIMIT, Kind, finding
 from models.errors import RampwrightError
 from optimizer.candidate_file import read_candidates
 from tests.fuzz.once_failed import ONCE_FAILED, OnceFailed
@@ -114,7 +114,7 @@ def test_a_finding_is_told() -> None:
 
     with tempfile.TemporaryDirectory() as name:
         for read, told in ((fail, "KeyError"), (complain, "names no file"), (hang, "took longer")):
-            kind = Kind("broken", {"a.toml": b""}, read, limit=0.2)
+            kind = Kind("broken", {"a.toml": b""}, read, limit=0.2 if read is hang else LIMIT)
             end, wrong = finding(kind, kind.files, Path(name))
             assert end == ("refused" if read is complain else "failed")
             assert wrong is not None

@@ -23,7 +23,7 @@ with contextlib.suppress(ImportError):  # not on Windows, where nothing here is 
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 ASKED_FOR = "RAMPWRIGHT_BROWSER"  # names another one
-SECONDS = 30.0  # that an answer may take
+SECONDS = 300.0  # after which a browser is taken to hang
 PIXELS_PER_MM = 96 / 25.4
 KEYS = {"ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40, "Home": 36, "End": 35, "Tab": 9,
         "Escape": 27, "Enter": 13, " ": 32}  # fmt: skip

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import json
-import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
-from optimizer import cli
 from tests.optimizer.bad_inputs import BAD_INPUTS, BadInput, write_good_scenario
 from tests.optimizer.command import call
+from tests.optimizer.interrupted import HANG, started
 
 
 @pytest.mark.parametrize("bad", BAD_INPUTS, ids=lambda bad: bad.name)
@@ -157,23 +155,25 @@ def test_a_missing_scenario_is_wrong_input(
     assert "nowhere" in capsys.readouterr().err
 
 
+# A real signal, from the clock of a long search at its 40th step.
+AT_A_STEP = """
+import os, signal
+import optimizer.clock
+look, looks = optimizer.clock.perf_counter, 0
+def stopped_there():
+    global looks
+    looks += 1
+    if looks == 40:
+        os.kill(os.getpid(), signal.SIGINT)
+    return look()
+optimizer.clock.perf_counter = stopped_there
+"""
+
+
 def test_ctrl_c_during_the_search_keeps_the_best_so_far(scenario: Path, tmp_path: Path) -> None:
-    """A real interrupt to a real process; a slow machine is given more time to find a first program."""
     out = tmp_path / "result"
-    command = [sys.executable, "-m", "optimizer.cli", "optimize", str(scenario), "--out", str(out)]
-    for patience in (6.0, 40.0):
-        with subprocess.Popen(
-            [*command, "--seconds", "120"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            cwd=Path(cli.__file__).parents[1],
-        ) as process:
-            time.sleep(patience)
-            process.send_signal(signal.SIGINT)
-            printed, complaint = process.communicate(timeout=60)
-        if process.returncode == 0:
-            break
+    process = started("optimize", scenario, "--out", out, "--seconds", "120", under=AT_A_STEP)
+    printed, complaint = process.communicate(timeout=HANG)
     assert process.returncode == 0, complaint
     assert json.loads((out / "candidates.json").read_text(encoding="utf-8"))["feasible"]
     assert "Report:" in printed

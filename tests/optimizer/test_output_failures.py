@@ -16,7 +16,7 @@ import pytest
 
 from optimizer import output
 from optimizer.output import OutputError, prepare_folder, write_atomically, write_folder
-from tests.optimizer.interrupted import ROOT, contents
+from tests.optimizer.interrupted import HANG, ROOT, contents
 
 OLD = {
     "candidates.json": b"old",
@@ -170,7 +170,7 @@ def test_a_limit_on_the_size_of_files(tmp_path: Path) -> None:
         f"write_folder(Path({str(tmp_path / 'out')!r}), {{'report.html': b'x', 'big.png': bytes(200_000)}})\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False, timeout=HANG
     )
     assert "OutputError" in done.stderr
     assert "File too large" in done.stderr
@@ -233,7 +233,10 @@ def _writer(folder: Path, mark: int, rounds: int, began: Any) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="NOT TESTED: without locks of folders the second writer fails")
-def test_runs_that_write_to_one_folder_at_once_leave_the_complete_result_of_one(tmp_path: Path) -> None:
+def test_runs_that_write_to_one_folder_at_once_leave_the_complete_result_of_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(output, "PATIENCE", HANG)
     folder = tmp_path / "made" / "out"
     context = multiprocessing.get_context("fork")
     began = context.Barrier(3)
@@ -241,7 +244,7 @@ def test_runs_that_write_to_one_folder_at_once_leave_the_complete_result_of_one(
     for writer in writers:
         writer.start()
     for writer in writers:
-        writer.join(60)
+        writer.join(HANG)
         assert writer.exitcode == 0
     found = contents(folder)
     (content,) = set(found.values())

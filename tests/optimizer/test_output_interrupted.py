@@ -15,46 +15,55 @@ from optimizer.interruption import postponed, stop_on_signals
 from optimizer.output import write_folder
 from optimizer.program_space import families_of
 from optimizer.search import hunt
-from tests.optimizer.interrupted import contents, started, stopped_after
+from tests.optimizer.bad_inputs import write_good_scenario
+from tests.optimizer.interrupted import HANG, at_call, calls_of, contents, started
+from tests.optimizer.searches import steps
 
 OLD = {"candidates.json": b"old", "report.html": b"old", "front.png": b"old", "notes.txt": b"mine"}
 PARTS = {"candidates.json", "candidates.csv", "report.html", "set_points.txt", "chromatogram_1.svg"}
-SEARCH = 1.0  # s
-# A whole command takes 4 to 8 s here; the moments lie evenly in its course, at random within each share.
-MOMENTS = 5
-LONGEST = 6.0
+# Of the calls of functions in a whole command; the points lie evenly among them, at random within each share.
+POINTS = 5
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="NOT TESTED: processes get no signals here")
 
 
-@pytest.mark.parametrize("number", range(MOMENTS))
-def test_a_search_stopped_at_any_moment(number: int, scenario: Path, tmp_path: Path) -> None:
-    rng = random.Random(f"moment {number}")
+def a_search(scenario: Path, out: Path) -> tuple[str | Path, ...]:
+    """A command that takes every turn: a few descents, candidates, pictures, files."""
+    return ("optimize", scenario, "--out", out, "--seconds", str(steps(12)), "--no-what-if")
+
+
+@pytest.fixture(scope="module")
+def calls(tmp_path_factory: pytest.TempPathFactory) -> int:
+    """How many functions such a command calls."""
+    folder = tmp_path_factory.mktemp("whole")
+    write_good_scenario(folder / "five")
+    return calls_of(*a_search(folder / "five", folder / "out"))
+
+
+@pytest.mark.parametrize("number", range(POINTS))
+def test_a_search_stopped_at_any_point(number: int, calls: int, scenario: Path, tmp_path: Path) -> None:
+    rng = random.Random(f"point {number}")
     out = tmp_path / "results" / "out"
     out.mkdir(parents=True)
     for name, content in OLD.items():
         (out / name).write_bytes(content)
-    moment = LONGEST * (number + rng.random()) / MOMENTS
+    call = 1 + int(calls * (number + rng.random()) / POINTS)
     signal_sent = rng.choice((signal.SIGINT, signal.SIGTERM))
-    process = started("optimize", scenario, "--out", out, "--seconds", str(SEARCH), "--no-what-if")
-    status, err = stopped_after(process, moment, signal_sent)
+    process = started(*a_search(scenario, out), under=at_call(call, signal_sent))
+    err = process.communicate(timeout=HANG)[1]
+    status = process.returncode
     found = contents(out)
     assert "Traceback" not in err, err
     assert [each.name for each in out.parent.iterdir()] == ["out"]
     if found == OLD:
-        # Before the program has begun, the interpreter itself ends as the system has it.
-        early = (-signal_sent,) if moment < 0.2 else ()
-        assert status in (128 + signal_sent, *early), (moment, err)
-        assert status < 0 or "stopped before the end; nothing was left half written" in err
+        assert status == 128 + signal_sent, (call, err)
+        assert "stopped before the end; nothing was left half written" in err
     else:
         assert set(found) >= PARTS
         assert "front.png" not in found
         assert found.pop("notes.txt") == b"mine"
         assert b"old" not in found.values()
-        assert status in (0, 3, -signal_sent), (
-            moment,
-            err,
-        )  # the last as the interpreter was already leaving
+        assert status in (0, 3), (call, err)
 
 
 def test_a_second_ctrl_c_while_writing_ends_without() -> None:
@@ -91,7 +100,7 @@ numpy.load = stopped_there
 def test_a_signal_while_the_search_reads_its_tables_stops_it(scenario: Path, tmp_path: Path) -> None:
     arguments = ("--out", tmp_path / "out", "--seconds", "600", "--no-what-if")
     process = started("optimize", scenario, *arguments, under=AS_TABLES_ARE_READ)
-    err = process.communicate(timeout=60)[1]
+    err = process.communicate(timeout=HANG)[1]
     assert process.returncode == 130
     assert err.strip().endswith("rampwright: stopped before the end; nothing was left half written")
     assert "Traceback" not in err
@@ -142,8 +151,7 @@ def test_a_signal_while_files_are_moved_waits_until_all_are(
 
 def test_a_signal_that_is_ignored_stays_ignored(scenario: Path) -> None:
     """As under nohup: the command runs to its end."""
-    process = started(
-        "check", scenario, under="import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN); "
-    )
-    status, err = stopped_after(process, 0.2, signal.SIGHUP)
-    assert status == 0, err
+    ignored = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"
+    process = started("check", scenario, under=ignored + at_call(10, signal.SIGHUP))
+    err = process.communicate(timeout=HANG)[1]
+    assert process.returncode == 0, err

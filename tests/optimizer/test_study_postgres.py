@@ -24,11 +24,13 @@ from optimizer.search import hunt
 from optimizer.search_study import open_study
 from optimizer.study_place import VARIABLE, StudyPlace, study_place
 from tests.optimizer.command import call
+from tests.optimizer.interrupted import COUNTING, HANG
+from tests.optimizer.searches import steps
 from tests.optimizer.studies import assert_sound, complete, judged_nominally, repeated, trials_of
 
 CASE = Case("small", 12, 1)
-SECONDS = 3.0  # of the processor's time for each of the four workers
-NEVER = 0.0  # run time to stop at
+STEPS = 36  # of each of the four workers
+UNTIL_KILLED = 1e6  # s
 
 
 @pytest.fixture(scope="module")
@@ -60,21 +62,23 @@ def test_four_workers_share_the_work_and_one_may_be_killed(
     """Four begin at once in an empty database, a fifth is killed on the way."""
     problem = CASE.problem
     families = families_of(problem.scenario)
-    alone = hunt(problem, families, SECONDS / 2, 1, clock=time.process_time)
-    workers = [started(running.url, CASE, SECONDS, environment, NAME, NEVER) for _ in range(4)]
-    victim = started(running.url, CASE, 60.0, environment)
+    alone = hunt(problem, families, steps(STEPS // 2), 1)
+    workers = [started(running.url, CASE, steps(STEPS), environment, before=COUNTING) for _ in range(4)]
+    victim = started(running.url, CASE, UNTIL_KILLED, environment)
     for worker in [victim, *workers]:
         begin(worker)
-    time.sleep(SECONDS / 2)
+    _ended(place, 20, NAME)
     victim.kill()
     victim.communicate()
     told = []
     for worker in workers:
-        out, complaint = worker.communicate(timeout=60)
+        out, complaint = worker.communicate(timeout=HANG)
         assert worker.returncode == 0, complaint
         told.append(json.loads(out))
     found = complete(trials_of(place, NAME))
-    hunt(problem, families, 0.1, 1, shared=open_study(place, NAME, problem, families))  # frees what is left
+    hunt(
+        problem, families, steps(8), 1, shared=open_study(place, NAME, problem, families)
+    )  # frees what is left
     trials = trials_of(place, NAME)
     assert_sound(problem, trials)
     assert repeated(trials) == []
@@ -96,27 +100,27 @@ def test_a_server_that_goes_away_costs_nothing(
     running: Server, place: StudyPlace, environment: dict[str, str]
 ) -> None:
     """It is stopped hard in the middle of a search, and comes back."""
-    worker = started(running.url, CASE, 120.0, environment, "away")
+    worker = started(running.url, CASE, UNTIL_KILLED, environment, "away")
     begin(worker)
-    before = _ended(place, 5)
+    before = _ended(place, 5, "away")
     running.stop()
     time.sleep(1.0)
     running.start()
-    _ended(place, before + 5)  # it is back, too
+    _ended(place, before + 5, "away")  # it is back, too
     worker.terminate()
-    out, complaint = worker.communicate(timeout=60)
+    out, complaint = worker.communicate(timeout=HANG)
     assert worker.returncode == 0, complaint
     told = json.loads(out)
     assert told["unstored"] == 0, complaint
     assert len(complete(trials_of(place, "away"))) == told["own"]
 
 
-def _ended(place: StudyPlace, descents: int) -> int:
-    """How many descents have ended, once they are so many."""
-    deadline = time.monotonic() + 60.0
+def _ended(place: StudyPlace, descents: int, name: str) -> int:
+    """How many descents of a study have ended, once they are so many."""
+    deadline = time.monotonic() + HANG
     while time.monotonic() < deadline:
         with suppress(optuna.exceptions.StorageInternalError, KeyError):  # the study is still to be made
-            ended = len(complete(trials_of(place, "away")))
+            ended = len(complete(trials_of(place, name)))
             if ended >= descents:
                 return ended
         time.sleep(0.1)
