@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from itertools import count
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from benchmarks.mixtures import mixture
 from models.programs import batch_of
 from models.units import kelvin
 from optimizer.candidates import _best_of_each_kind, family_name, outcome_of
+from optimizer.clock import now
 from optimizer.found import FEASIBLE, Hunt
 from optimizer.front import Front, front_of
 from optimizer.front_choice import (
@@ -36,7 +38,7 @@ from optimizer.program_space import families_of
 from optimizer.results import FrontPoint
 from optimizer.rounding import settable
 from optimizer.workflow import optimize
-from tests.optimizer.searches import search_of
+from tests.optimizer.searches import search_of, steps
 
 NEEDED = 1.5
 
@@ -53,7 +55,7 @@ def hunted(problem: Problem) -> Hunt:
 
 @pytest.fixture(scope="module")
 def made(problem: Problem, hunted: Hunt) -> Front:
-    return front_of(problem, hunted, 8, 4.0)
+    return front_of(problem, hunted, 8, steps(64))
 
 
 @pytest.fixture(scope="module")
@@ -117,7 +119,7 @@ def test_no_front_without_pairs_or_points(problem: Problem, hunted: Hunt) -> Non
 
 def test_it_reaches_nearly_as_far_as_anything_found(problem: Problem, hunted: Hunt, made: Front) -> None:
     ends = [each[0] for each in hunted.best.values() if each]
-    best = furthest(problem, ends, time.perf_counter() + 2.0, np.random.default_rng(5))[0].share
+    best = furthest(problem, ends, now() + steps(32), np.random.default_rng(5))[0].share
     assert best > 1.5
     assert made.points[-1].asked >= 0.85 * min(best, LARGEST_SHARE)
     assert f"reach {made.points[-1].asked:.2f} times" in made.note
@@ -139,7 +141,7 @@ def test_a_climb_keeps_the_limits(problem: Problem, hunted: Hunt) -> None:
 def test_what_is_known_beforehand_is_on_it(problem: Problem, hunted: Hunt) -> None:
     """With hardly any time the candidates' best stands for the goal, and a line says that time ran out."""
     known = [each.prediction for each in outcome_of(problem, hunted).candidates if each.feasible]
-    short = front_of(problem, hunted, 12, 0.01, known=known)
+    short = front_of(problem, hunted, 12, steps(0), known=known)
     at_goal = next(point for point in short.points if point.asked >= 1.0)
     assert at_goal.cost <= cost_of(problem, known[0])
     assert len(short.points) < 12
@@ -205,18 +207,32 @@ def test_an_interrupt_keeps_the_points_there_are(
         return real(*args)  # type: ignore[arg-type]
 
     monkeypatch.setattr(optimizer.front, "settable", interrupted)
-    interrupted_front = front_of(problem, hunted, 8, 2.0)
+    interrupted_front = front_of(problem, hunted, 8, steps(32))
     assert 1 <= len(interrupted_front.points) <= 3
     assert "interrupted" in interrupted_front.note
+
+
+def test_a_stalled_machine_changes_no_front(
+    problem: Problem, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every clock of the machine gains an hour at each look; what tests ask of a search stays the same."""
+    hours = count()
+    made = [front_of(problem, hunted, 3, steps(16))]
+    for name in ("perf_counter", "process_time", "monotonic", "time"):
+        monkeypatch.setattr(time, name, lambda: 3600.0 * next(hours))
+    made.append(front_of(problem, hunted, 3, steps(16)))
+    first, again = ([(each.asked, each.cost) for each in front.points] for front in made)
+    assert first == again
+    assert len(first) == 3
 
 
 def test_a_front_comes_only_when_asked_for(problem: Problem) -> None:
     scenario = problem.scenario
     asking = replace(scenario, goal=replace(scenario.goal, front_points=4))
-    outcome = optimize(asking, problem.fit, 1.0)[1]
+    outcome = optimize(asking, problem.fit, steps(24))[1]
     assert 2 <= len(outcome.front) <= 4
     assert outcome.front_note
-    assert optimize(scenario, problem.fit, 0.5)[1].front == ()
+    assert optimize(scenario, problem.fit, steps(6))[1].front == ()
 
 
 @pytest.mark.parametrize("minimise", ["run time", "cycle time"])

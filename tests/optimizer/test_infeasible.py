@@ -21,7 +21,7 @@ from optimizer.reliability_document import percent
 from optimizer.results import Prediction, Reliability, SearchOutcome
 from optimizer.scenario_data import AnalyteDetail, Near, PairRule
 from optimizer.shortfalls import in_short, shortfalls
-from tests.optimizer.searches import search_of
+from tests.optimizer.searches import search_of, steps
 
 EQUIPMENT = {
     "largest inlet pressure",
@@ -60,7 +60,7 @@ def failed(problem: Problem) -> Hunt:
 
 @pytest.fixture(scope="module")
 def outcome(problem: Problem, failed: Hunt) -> SearchOutcome:
-    return outcome_of(problem, conceded(problem, failed, 6.0))
+    return outcome_of(problem, conceded(problem, failed, steps(64)))
 
 
 def kept_by_the_equipment(problem: Problem, outcome: SearchOutcome) -> list[float]:
@@ -92,7 +92,7 @@ def test_two_wishes_that_cannot_be_met_are_both_named() -> None:
     """Neither is bought with the other, nor with the pairs."""
     both = against_nature(latest_elution=60.0)
     failed = search_of(both, families_of(both.scenario), 140)
-    found = outcome_of(both, conceded(both, failed, 20.0))
+    found = outcome_of(both, conceded(both, failed, steps(160)))
     assert not found.feasible
     assert found.candidates[0].prediction.min_resolution >= 1.5 - 1e-6
     assert len(found.blocking) == 2

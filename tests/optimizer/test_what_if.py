@@ -34,7 +34,7 @@ from optimizer.what_if import (
 from optimizer.what_if_words import ON_PAPER
 from optimizer.wishes import by_kind, wishes_of, without
 from optimizer.workflow import optimize
-from tests.optimizer.searches import search_of
+from tests.optimizer.searches import search_of, steps
 
 LATEST = 300.0  # s
 NEEDED = 60.0
@@ -74,7 +74,7 @@ def trials(problem: Problem, outcome: SearchOutcome) -> dict[str, Trial]:
 
 
 def only(names: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
-    """Try only changes whose words begin so: each takes a second."""
+    """Try only changes whose words begin so: each takes a search."""
     real = _trials
     monkeypatch.setattr(
         optimizer.what_if,
@@ -84,7 +84,7 @@ def only(names: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def tried(problem: Problem, outcome: SearchOutcome, hunted: Hunt) -> tuple[WhatIf, ...]:
-    return what_ifs(problem, outcome, hunted, 1.0)
+    return what_ifs(problem, outcome, hunted, steps(16))
 
 
 def test_giving_in_on_what_blocks_helps(
@@ -130,7 +130,7 @@ def test_what_only_relaxes_the_goal_comes_out_no_worse_than_the_closest(
 
     def given(change: str, **changes: object) -> WhatIf:
         trial = replace(trials[change], **changes)  # type: ignore[arg-type]
-        found = _tried(problem.scenario, trial, 1.0, None, closest, before)
+        found = _tried(problem.scenario, trial, steps(16), None, closest, before)
         assert found is not None
         return found
 
@@ -253,7 +253,7 @@ def test_hydrogen_is_suggested_with_its_flow_and_cautions_and_after_what_is_harm
 def what_if_of(problem: Problem, change: str) -> WhatIf:
     """What a single change gives, tried as where nothing met the goal."""
     trial = next(each for each in _other_systems(problem, []) if each.change.startswith(change))
-    found = _tried(problem.scenario, trial, 1.0, None)
+    found = _tried(problem.scenario, trial, steps(16), None)
     assert found is not None
     return found
 
@@ -313,7 +313,7 @@ def test_an_interrupt_keeps_what_was_tried(
         if "peaks later" in text:
             raise KeyboardInterrupt
 
-    found = what_ifs(problem, outcome, hunted, 1.0, progress)
+    found = what_ifs(problem, outcome, hunted, steps(16), progress)
     assert [each.change for each in found] == ["a resolution of 40.00 for c3 and c4"]
     assert told[0] == "what if: a resolution of 40.00 for c3 and c4"
 
@@ -322,10 +322,10 @@ def test_workflow_tries_changes_only_when_nothing_is_feasible(
     problem: Problem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     only(("a resolution of",), monkeypatch)
-    _, found = optimize(problem.scenario, problem.fit, 1.0)
+    _, found = optimize(problem.scenario, problem.fit, steps(16))
     assert [each.change for each in found.what_ifs] == ["a resolution of 40.00 for c3 and c4"]
-    assert optimize(problem.scenario, problem.fit, 0.5, what_if=False)[1].what_ifs == ()
+    assert optimize(problem.scenario, problem.fit, steps(8), what_if=False)[1].what_ifs == ()
     easy = replace(problem.scenario, pairs=())
-    _, met = optimize(easy, problem.fit, 0.5)
+    _, met = optimize(easy, problem.fit, steps(8))
     assert met.feasible
     assert met.what_ifs == ()

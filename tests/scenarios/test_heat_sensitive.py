@@ -19,6 +19,7 @@ from optimizer.limits import decomposition_of
 from optimizer.peak_tables import read_peak_table
 from optimizer.scenario import load_scenario
 from optimizer.workflow import fit_scenario, optimize
+from tests.optimizer.searches import steps
 from tests.reference.instrument import Instrument, Measured, stretches_of
 from tests.scenarios.data_scripts import ROOT, load_script
 from tests.scenarios.predictions import compared
@@ -216,7 +217,7 @@ def test_with_a_third_longer_the_oven_alone_would_do(problem: Problem) -> None:
 
 
 def test_the_search_ends_on_a_pressure_ramp(problem: Problem) -> None:
-    _, outcome = optimize(problem.scenario, problem.fit, seconds=20, what_if=False)
+    _, outcome = optimize(problem.scenario, problem.fit, seconds=steps(120), what_if=False)
     assert outcome.feasible
     first = outcome.candidates[0].prediction
     assert first.program.carrier.mode == "pressure program"
