@@ -7,6 +7,7 @@ Values and gradients of everything come from one batched simulation of the point
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from scipy.optimize import minimize
 
 from models.programs import Array, ProgramBatch
 from models.resolution import resolution
-from optimizer.goal import KEPT, Problem
+from optimizer.goal import KEPT, NEARLY, Problem
 from optimizer.program_space import LEAST_RISE, Family
 from optimizer.robustness import Backoff
 from optimizer.standing import standing
@@ -32,6 +33,8 @@ CONCEDING_SLACK = 2e-3  # margin that what is kept has in hand, for rounding to 
 CAP = 0.02  # a margin beyond which raising it further is not asked for
 STEADY = 1e-3  # smallest margin that the draws keep, below which a descent need not be repeated
 OVERSHOOT = 1.2
+REACHES = (1.0, 0.1)  # how far set points may move: short steps where long ones passed nothing better
+RAISING_TOLERANCE = 1e-5  # of the optimiser where margins are raised: by so much it breaks what is to be kept
 GIVEN_UP = -0.5  # and below which it is not
 LARGEST_MARGIN = 2.0  # margins are cut off here: far pairs have nothing to say
 
@@ -62,7 +65,10 @@ class Descent:
 
 
 class _Local:
-    """Values and gradients around a point; the last point is remembered, as the optimiser asks twice."""
+    """Values and gradients around a point; the last point is remembered, as the optimiser asks twice.
+
+    So is the best point by a sorting key, as the optimiser may end, or give up, anywhere.
+    """
 
     def __init__(self, problem: Problem, family: Family, start: Array, slack: float = 0.0) -> None:
         self.problem, self.family, self.slack = problem, family, slack
@@ -72,6 +78,8 @@ class _Local:
         self.margins: Array = np.empty(0)  # (K,), of pairs, limits and rises at the point
         self.slopes: Array = np.empty((0, family.size))  # (K, D)
         self.time, self.time_slope = 0.0, np.empty(0)  # ln of what is minimised, and its gradient (D,)
+        self.key: Callable[[], tuple[float, ...]] = tuple
+        self.best: tuple[tuple[float, ...], Array] = (), start
         at_start = problem.assess(family.batch(family.values(start[None])), "polish")
         order = np.argsort(at_start.retention[0])
         lacking = problem.pairs.index[problem.resolution_margins(at_start)[0] < 0]
@@ -124,6 +132,22 @@ class _Local:
             [((margins[1:] - margins[0]) / (STEP * sign)[:, None]).T, self.rise_matrix]
         )
         self.time, self.time_slope = float(ends[0]), (ends[1:] - ends[0]) / (STEP * sign)
+        self.best = min(self.best, (self.key(), self.at), key=lambda each: each[0])
+
+    def remember(self, z: Array, key: Callable[[], tuple[float, ...]]) -> None:
+        """From `z` on, remember the point with the lowest key; the key is read off the current point."""
+        self.update(z)
+        self.key, self.best = key, (key(), z)
+
+    def misses(self, raised: NDArray[np.bool_], ln_cost: float = np.inf) -> tuple[float, bool, float]:
+        """Sorting key of the current point: what it misses of all not raised, then the smallest margin raised.
+
+        Points that keep the rest come first, those with the slack in hand before the others.
+        """
+        missed = max(-float(self.margins[~raised].min(initial=0.0)), self.time - ln_cost)
+        smallest = float(self.margins[raised].min(initial=CAP))
+        missed -= RAISING_TOLERANCE
+        return max(missed - self.slack, 0.0), missed > 0, -smallest
 
 
 def _pairs_to_hold(
@@ -147,32 +171,46 @@ def descend(
     tolerance: float = 1e-4,
     slack: float = 0.0,
     rounds: int = 2,
-    backoff: Backoff | None = None,
 ) -> Descent:
-    """The fastest program of the basin that holds `start`, a point (D,) on the unit cube.
+    """The fastest program of the basin that holds `start`, a point (D,) on the unit cube; `start` where none is better.
 
     Margins are asked to be `slack`, as the optimiser ends with constraints broken by a little. A start far outside the
     limits is first brought inside them; when that fails the descent ends there.
 
-    Where draws decide, every margin must keep so many standard deviations in hand that the asked share of draws holds.
-    Those are read off where a descent starts, unless they are known there (`backoff`), and again where it ended, for at
-    most `rounds` descents.
+    Other pairs may be near where a descent ends than where it began, and draws may ask for more there: it goes on from
+    its end, for at most `rounds` descents. What one fell short by in the draws the next is asked for besides.
     """
-    if not problem.by_draws:
-        return _descended(problem, family, start, iterations, tolerance, slack)
-    best, z, evaluations = None, family.ordered(start), 0
-    backoff, more = backoff or _held_at(problem, family, z), 0.0
+    best = end = assessed(problem, family, family.ordered(start))
+    more = 0.0
     for _ in range(rounds):
-        found = _descended(problem.holding(backoff), family, z, iterations, tolerance, slack + more)
-        evaluations += found.evaluations
-        end = assessed(problem, family, found.z, evaluations)
-        best = end if best is None else min(best, end, key=preference)
-        if 0 <= end.margin < STEADY or end.margin < GIVEN_UP or end.backoff is None:
+        end = descend_once(problem, family, end, iterations, tolerance, slack + more)
+        best = min(best, end, key=preference)
+        if end.backoff is None:
+            if not HOPELESS <= end.margin < -KEPT:
+                break
+        elif 0 <= end.margin < STEADY or end.margin < GIVEN_UP:
             break
-        # Where a descent ends, other pairs are near than where it began: what it fell short by is asked for besides.
-        z, backoff, more = end.z, end.backoff, max(0.0, -OVERSHOOT * end.margin)
-    assert best is not None
-    return replace(best, evaluations=evaluations)
+        else:
+            more = max(0.0, -OVERSHOOT * end.margin)
+    return replace(best, evaluations=end.evaluations)
+
+
+def descend_once(
+    problem: Problem,
+    family: Family,
+    begun: Descent,
+    iterations: int = 25,
+    tolerance: float = 1e-4,
+    slack: float = 0.0,
+) -> Descent:
+    """Where a single descent ends, which may be worse than where it began.
+
+    Where draws decide, every margin must keep so many standard deviations in hand that the asked share of draws holds;
+    those are read off where it began.
+    """
+    held = problem if begun.backoff is None else problem.holding(begun.backoff)
+    z, evaluations = _descended(held, family, begun.z, iterations, tolerance, slack)
+    return assessed(problem, family, z, begun.evaluations + evaluations)
 
 
 def _held_at(problem: Problem, family: Family, z: Array) -> Backoff:
@@ -181,10 +219,14 @@ def _held_at(problem: Problem, family: Family, z: Array) -> Backoff:
     return standing(problem, batch, problem.assess(batch, "polish")).backoff
 
 
-def preference(end: Descent) -> tuple[bool, float]:
-    """Sorting key of ends in one basin: those that keep everything by cost, then the others by how close they come."""
+def preference(end: Descent) -> tuple[bool, float, float]:
+    """Sorting key of ends in one basin: those that keep everything by cost, then the others by how close they come.
+
+    Of the others those within the equipment's limits come first.
+    """
     kept = end.margin >= -KEPT
-    return not kept, end.cost if kept else -end.margin
+    broken = max(NEARLY - end.equipment, 0.0)
+    return not kept, broken, end.cost if kept else -end.margin
 
 
 def _descended(
@@ -194,8 +236,8 @@ def _descended(
     iterations: int,
     tolerance: float,
     slack: float,
-) -> Descent:
-    """`descend` with margins as they are."""
+) -> tuple[Array, int]:
+    """The best point (D,) that a descent comes past, margins being as they are, and the programs simulated."""
     start = family.ordered(start)
     local = _Local(problem, family, start, slack)
     local.update(start)
@@ -204,7 +246,14 @@ def _descended(
         z = _raise_margin(local, z, iterations)
         local.update(z)
         if local.margins.min() < HOPELESS:
-            return assessed(problem, family, z, local.evaluations)
+            return z, local.evaluations
+
+    def key() -> tuple[float, ...]:
+        kept = local.margins.min() >= -KEPT
+        return (0.0, local.time) if kept else (1.0, *local.misses(local.wishes))
+
+    # The optimiser's tolerance is also how far an end may break a constraint.
+    reserve = tolerance * local.wishes
 
     def time(z: Array) -> float:
         local.update(z)
@@ -217,23 +266,28 @@ def _descended(
 
     def margins(z: Array) -> Array:
         local.update(z)
-        return local.margins
+        above: Array = local.margins - reserve
+        return above
 
     def slopes(z: Array) -> Array:
         local.update(z)
         return local.slopes
 
-    found = minimize(
-        time,
-        z,
-        jac=time_slope,
-        method="SLSQP",
-        bounds=list(zip(local.low, local.high, strict=True)),
-        constraints={"type": "ineq", "fun": margins, "jac": slopes},
-        options={"maxiter": iterations, "ftol": tolerance},
-    )
-    z = np.clip(found.x, local.low, local.high)
-    return assessed(problem, family, z, local.evaluations)
+    local.remember(z, key)
+    for reach in REACHES:
+        low, high = np.maximum(z - reach, local.low), np.minimum(z + reach, local.high)
+        minimize(
+            time,
+            z,
+            jac=time_slope,
+            method="SLSQP",
+            bounds=list(zip(low, high, strict=True)),
+            constraints={"type": "ineq", "fun": margins, "jac": slopes},
+            options={"maxiter": iterations, "ftol": tolerance},
+        )
+        if local.best[1] is not z:
+            break
+    return np.clip(local.best[1], local.low, local.high), local.evaluations
 
 
 def fastest_margin(problem: Problem, family: Family, start: Array, cost: float) -> Array:
@@ -266,40 +320,40 @@ def _raise_margin(
     start: Array,
     iterations: int,
     raised: NDArray[np.bool_] | None = None,
-    ln_cost: float | None = None,
+    ln_cost: float = np.inf,
 ) -> Array:
     """Maximise a slack variable below the margins to be raised, all wishes' unless told (K,); the others are kept.
 
-    A cost, if one is given, is kept too.
+    A cost, if one is given, is kept too. The best point (D,) that the optimiser came past, the start among them.
     """
-    local.update(start)
     size = start.size
     raised = local.wishes if raised is None else raised
+    local.remember(start, lambda: local.misses(raised, ln_cost))
     traded = raised.astype(float)
     lowest = float(np.clip(local.margins[raised].min(initial=CAP), FURTHEST, CAP))
 
     def margins(x: Array) -> Array:
         local.update(x[:size])
         above: Array = local.margins - traded * x[size]
-        return above if ln_cost is None else np.append(above, ln_cost - local.time)
+        return above if np.isinf(ln_cost) else np.append(above, ln_cost - local.time)
 
     def slopes(x: Array) -> Array:
         local.update(x[:size])
         above = np.concatenate([local.slopes, -traded[:, None]], axis=1)
-        return above if ln_cost is None else np.vstack([above, np.append(-local.time_slope, 0.0)])
+        return above if np.isinf(ln_cost) else np.vstack([above, np.append(-local.time_slope, 0.0)])
 
     upwards = np.zeros(size + 1)
     upwards[size] = -1.0
-    found = minimize(
+    minimize(
         lambda x: -x[size],
         np.append(start, lowest),
         jac=lambda x: upwards,
         method="SLSQP",
         bounds=[*zip(local.low, local.high, strict=True), (2 * FURTHEST, CAP)],
         constraints={"type": "ineq", "fun": margins, "jac": slopes},
-        options={"maxiter": iterations, "ftol": 1e-5},
+        options={"maxiter": iterations, "ftol": RAISING_TOLERANCE},
     )
-    result: Array = np.clip(found.x[:size], local.low, local.high)
+    result: Array = np.clip(local.best[1], local.low, local.high)
     return result
 
 

@@ -6,13 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from optimizer.descent import Descent
-from optimizer.goal import KEPT
+from optimizer.goal import KEPT, NEARLY
 from optimizer.program_space import Family
 from optimizer.results import StudyNote
 
 Progress = Callable[[float, str], None]  # is told the share of the budget spent and a line of text
 FEASIBLE = -KEPT  # margins above this count as kept
-NEARLY = -1e-3  # and of a descent that failed, equipment margins above this: rounding brings it back inside
 
 
 @dataclass(frozen=True)

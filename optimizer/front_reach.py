@@ -14,9 +14,9 @@ import numpy as np
 from models.programs import Array
 from optimizer.clock import now
 from optimizer.descent import assessed, conceding
-from optimizer.found import NEARLY, Found
+from optimizer.found import Found
 from optimizer.front_choice import LARGEST_SHARE, scaled
-from optimizer.goal import Problem
+from optimizer.goal import NEARLY, Problem
 from optimizer.program_space import Family
 
 SCREENED = 256  # programs of each family, anywhere

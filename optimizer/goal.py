@@ -28,6 +28,7 @@ END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the en
 END_SHARE = 0.005  # of its retention time, beside that: what an oven a little late moves it; common practice, no source
 LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
 KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
+NEARLY = -1e-3  # equipment margins above this count as kept where a descent fails: rounding brings them back
 ONE_MORE = 0.02  # what missing a wish counts for beside by how much
 TABLE_MARGIN = 60.0  # K of room around the column's limits that the tables cover
 

@@ -18,7 +18,7 @@ import optuna
 
 from models.programs import Array
 from optimizer.clock import now
-from optimizer.descent import HOPELESS, OVERSHOOT, STEADY, Descent, descend, preference
+from optimizer.descent import OVERSHOOT, STEADY, Descent, assessed, descend, descend_once, preference
 from optimizer.found import FEASIBLE, Found, Hunt, Progress, rank
 from optimizer.goal import Problem
 from optimizer.interruption import postponed, signals_so_far
@@ -231,17 +231,13 @@ def _value(found: Found) -> float:
 def _descend(
     problem: Problem, family: Family, z: Array, best: float, known: Callable[[Descent], bool]
 ) -> Found:
-    """A descent; once more with the new elution order if that changed under way; refined if it leads.
+    """A descent, refined if it leads.
 
     One that ended where another did before, as `known` tells, is not worth more work.
     """
     if problem.by_draws:
         return Found(family, _descend_by_draws(problem, family, z, best, known))
     descent = descend(problem, family, z)
-    if HOPELESS <= descent.margin < FEASIBLE:
-        again = descend(problem, family, descent.z, rounds=1)
-        better = again if again.margin > descent.margin else descent
-        descent = replace(better, evaluations=descent.evaluations + again.evaluations)
     if descent.margin >= NEARLY and descent.cost < LEADING * best and not known(descent):
         refined = descend(problem, family, descent.z, 40, 1e-8, SLACK)
         if refined.margin >= FEASIBLE:
@@ -253,18 +249,17 @@ def _descend_by_draws(
     problem: Problem, family: Family, z: Array, best: float, known: Callable[[Descent], bool]
 ) -> Descent:
     """The same where draws decide: what they ask for is known only where a descent ends, so it goes on from there."""
-    descent = descend(problem, family, z, rounds=1)
+    begun = assessed(problem, family, family.ordered(z))
+    descent = descend_once(problem, family, begun)
     for worth, iterations, tolerance in FURTHER:
         if descent.margin < CLOSE or descent.cost > worth * best or 0 <= descent.margin < STEADY:
             break
         if known(descent):
             break
         more = max(0.0, -OVERSHOOT * descent.margin)
-        slack, known_there = SLACK + more, descent.backoff
-        again = descend(problem, family, descent.z, iterations, tolerance, slack, 1, known_there)
-        evaluations = descent.evaluations + again.evaluations
-        descent = replace(min(descent, again, key=preference), evaluations=evaluations)
-    return descent
+        again = descend_once(problem, family, descent, iterations, tolerance, SLACK + more)
+        descent = replace(min(descent, again, key=preference), evaluations=again.evaluations)
+    return replace(min(begun, descent, key=preference), evaluations=descent.evaluations)
 
 
 def _key(number: int, i: int) -> str:

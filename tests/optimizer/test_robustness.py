@@ -261,6 +261,23 @@ def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -
     assert 0.9 <= stands.share < 0.93
 
 
+def test_no_descent_by_draws_comes_back_worse_than_its_start(problem: Problem) -> None:
+    for some in (
+        family(problem.scenario, 1, "flow"),
+        family(problem.scenario, 2, "pressure"),
+        family(problem.scenario, 1, "pressure", 1),
+    ):
+        z = some.ordered(np.random.default_rng(7).random((6000, some.size)))
+        nominal = problem.smallest_margin(problem.assess(some.batch(some.values(z))))
+        befores = [assessed(problem, some, each) for each in z[nominal > 0.08][:12]]
+        held = [before for before in befores if before.margin >= 0]
+        assert len(held) >= 6
+        for before in held:
+            after = assessed(problem, some, descend(problem, some, before.z).z)
+            assert after.margin >= FEASIBLE
+            assert after.cost <= before.cost
+
+
 def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem) -> None:
     families = [family(problem.scenario, ramps, "flow") for ramps in (1, 2)]
     found = search_of(problem, families, 60).all()[0]

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import OptimizeResult
 
 from benchmarks.mixtures import mixture
 from benchmarks.optimality import three_variables
@@ -16,7 +17,7 @@ from models.retention import with_typical_values
 from models.units import flow_si, kelvin
 from optimizer.candidates import outcome_of
 from optimizer.cycle import cycle_time
-from optimizer.descent import _Local, _raise_margin, assessed, descend
+from optimizer.descent import _Local, _raise_margin, assessed, conceding, descend, fastest_margin
 from optimizer.errors import ScenarioError
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem, end_of_peak, problem_of
@@ -152,6 +153,51 @@ def test_descent_ends_on_its_limits(problem: Problem) -> None:
     good = [end for end in ends if end.margin >= FEASIBLE]
     assert good, "no descent of eight ended feasible"
     assert min(end.margin for end in good) < 1e-3  # the fastest lies on a limit
+
+
+def test_no_descent_comes_back_worse_than_its_start() -> None:
+    modes = ("constant flow", "constant pressure", "flow program", "pressure program")
+    wide = mixture(12, 1, 2, modes=modes)
+    for some in (
+        family(wide.scenario, 1, "flow"),
+        family(wide.scenario, 2, "pressure"),
+        family(wide.scenario, 1, "flow", 1),
+        family(wide.scenario, 1, "pressure", 1),
+    ):
+        z = some.ordered(np.random.default_rng(7).random((6000, some.size)))
+        margins = wide.smallest_margin(wide.assess(some.batch(some.values(z))))
+        starts = z[margins > 1e-3][:8]
+        assert len(starts) == 8
+        for start in starts:
+            before, after = assessed(wide, some, start), assessed(wide, some, descend(wide, some, start).z)
+            assert after.margin >= FEASIBLE
+            assert after.cost <= before.cost
+
+
+@pytest.fixture
+def cornered(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An optimiser that gives up in a corner of the cube, as SLSQP does with inconsistent linear constraints."""
+
+    def gives_up(fun, x0, constraints, **others) -> OptimizeResult:
+        corner = np.ones_like(x0)
+        fun(corner)
+        constraints["fun"](corner)
+        return OptimizeResult(x=corner, status=4, success=False)
+
+    monkeypatch.setattr("optimizer.descent.minimize", gives_up)
+
+
+def test_an_end_that_the_optimiser_did_not_converge_to_is_refused(problem: Problem, cornered: None) -> None:
+    one = family(problem.scenario, 1, "flow")
+    z = one.ordered(np.random.default_rng(4).random((2000, one.size)))
+    start = z[np.argmax(problem.smallest_margin(problem.assess(one.batch(one.values(z)))))]
+    before = assessed(problem, one, start)
+    assert before.margin > 0
+    assert descend(problem, one, start).z == pytest.approx(start)
+    assert conceding(problem, one, start, frozenset({"resolution"})).z == pytest.approx(start)
+    assert fastest_margin(problem, one, start, before.cost) == pytest.approx(start)
+    hard = replace(problem, pairs=replace(problem.pairs, needed=problem.pairs.needed * 40))
+    assert _raise_margin(_Local(hard, one, start), start, 40) == pytest.approx(start)
 
 
 def test_search_beats_a_grid_of_three_variables() -> None:
