@@ -2,48 +2,70 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 import numpy as np
 
 from models.carrier_gas import viscosity
-from models.plate_height import film_diffusion, typical_diffusion_constant
-from models.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp
-from models.retention import Retention, ln_retention_factor
+from models.plate_height import (
+    FILM_DIFFUSION_100C,
+    FILM_DIFFUSION_ENERGY,
+    film_diffusion,
+    typical_diffusion_constant,
+)
+from models.programs import NO_TIME, Program
+from models.retention import Retention, coefficients, ln_retention_factor
 from models.system import ColumnSystem, inlet_pressure
-from models.units import flow_si
 from tests.reference.integrator import Band, Peak, Stretch, Tube, follow
+from tests.reference.together import Bands, Peaks, follow_together
 
 ENDLESS = 4e5  # s
-HIGHEST = 623.0  # K, of random programs
+
+
+Line = tuple[float, float, float, float, float, float]
+
+
+def lines_of(program: Program, lag: float) -> list[Line]:
+    """Stretches along which temperature and set value are straight; the last is the hold after the program's end.
+
+    Start and stop [s], temperature of the column [K] and its rate, set value and its rate. The column feels what the
+    oven does, but its start, `lag` [s] late.
+    """
+
+    def line(times: list[float], values: list[float], start: float, middle: float) -> tuple[float, float]:
+        """Value at `start` and slope of the straight piece that holds the time `middle`."""
+        j = int(np.searchsorted(times, middle, side="right"))
+        if j >= len(times):
+            return values[-1], 0.0
+        rate = (values[j] - values[j - 1]) / (times[j] - times[j - 1])
+        return values[j - 1] + rate * (start - times[j - 1]), rate
+
+    set_times, temperatures = program.oven.knots()
+    oven = [0.0, *(time + lag for time in set_times[1:])], temperatures
+    carrier = program.carrier.knots()
+    corners = [0.0]
+    for time in sorted({*oven[0], *carrier[0]}):
+        if time > corners[-1] + NO_TIME:
+            corners.append(time)
+    return [
+        (start, stop, *line(*oven, start, (start + stop) / 2), *line(*carrier, start, (start + stop) / 2))
+        for start, stop in pairwise([*corners, ENDLESS])
+    ]
 
 
 def stretches_of(program: Program, system: ColumnSystem) -> list[Stretch]:
-    """The smooth stretches of a program, the hold after its end being the last."""
-
-    def line(times: list[float], values: list[float], at: float) -> tuple[float, float, float]:
-        """Time, value and slope of the straight piece that holds the time `at`."""
-        j = int(np.searchsorted(times, at, side="right"))
-        if j >= len(times):
-            return times[-1], values[-1], 0.0
-        return times[j - 1], values[j - 1], (values[j] - values[j - 1]) / (times[j] - times[j - 1])
-
-    oven, carrier = program.oven.knots(), program.carrier.knots()
-    corners = sorted({*oven[0], *carrier[0], ENDLESS})
+    """The smooth stretches of a program."""
     result = []
-    for start, stop in pairwise(corners):
-        middle = (start + stop) / 2
-        t_oven, T_at, T_rate = line(*oven, middle)
-        t_carrier, value_at, value_rate = line(*carrier, middle)
+    for start, stop, T0, T_rate, value0, value_rate in lines_of(program, system.oven_lag):
 
-        def temperature(t: float, t0: float = t_oven, T0: float = T_at, rate: float = T_rate) -> float:
+        def temperature(t: float, t0: float = start, T0: float = T0, rate: float = T_rate) -> float:
             return T0 + rate * (t - t0)
 
         def pressure(
             t: float,
-            t0: float = t_carrier,
-            v0: float = value_at,
+            t0: float = start,
+            v0: float = value0,
             rate: float = value_rate,
             temperature: Callable[[float], float] = temperature,
         ) -> float:
@@ -101,32 +123,47 @@ def reference_peak(
     )
 
 
-def random_program(
-    rng: np.random.Generator, controlled: Controlled, outlet: float, carrier_ramps: bool, steep: bool
-) -> Program:
-    """A program with none to three ramps, holds (some of them zero) and ramps of zero length."""
-    T = float(rng.uniform(308, 420))
-    ramps: list[Ramp] = []
-    for _ in range(rng.integers(0, 4)):
-        target = T if rng.random() < 0.1 else float(rng.uniform(T, HIGHEST))
-        rate = float(rng.uniform(60, 125) if steep and rng.random() < 0.5 else rng.uniform(1, 60)) / 60
-        hold = 0.0 if rng.random() < 0.4 else float(rng.uniform(0, 600))
-        ramps.append(Ramp(rate, target, hold))
-        T = target
-    start_T = float(rng.uniform(308, min(ramp.target for ramp in ramps))) if ramps else T
-    oven = OvenProgram(start_T, 0.0 if rng.random() < 0.3 else float(rng.uniform(0, 600)), tuple(ramps))
+def reference_peaks(
+    runs: Sequence[tuple[ColumnSystem, Retention, Program]], rtol: float = 1e-10
+) -> list[Peaks]:
+    """The peaks of all compounds of each run, all marched together."""
+    result: dict[int, Peaks] = {}
+    for controlled in {program.carrier.controlled for _, _, program in runs}:
+        numbers = [i for i, (_, _, program) in enumerate(runs) if program.carrier.controlled == controlled]
+        lines = [lines_of(runs[i][2], runs[i][0].oven_lag) for i in numbers]
+        most = max(map(len, lines))
+        counts = [len(runs[i][1]) for i in numbers]
+        pieces = np.array([line + line[-1:] * (most - len(line)) for line in lines])
+        columns = [_columns(system, retention) for system, retention, _ in (runs[i] for i in numbers)]
+        bands = Bands(*np.concatenate(columns, axis=1))
+        peaks = follow_together(bands, controlled, np.repeat(pieces, counts, axis=0).transpose(2, 1, 0), rtol)
+        edges = np.cumsum(counts)[:-1]
+        parts = [np.split(values, edges) for values in (peaks.time, peaks.width, peaks.temperature)]
+        result |= {i: Peaks(*part) for i, *part in zip(numbers, *parts, strict=True)}
+    return [result[i] for i in range(len(runs))]
 
-    low, high = {
-        "pressure": (outlet + 30e3, outlet + 350e3),
-        "flow": (float(flow_si(0.6)), float(flow_si(4.0))),
-        "velocity": (0.15, 0.8),
-    }[controlled]
-    # Up to 100 kPa/min, 2 mL/min per min, 20 cm/s per min: as fast as pneumatics are driven in practice.
-    fastest = {"pressure": 100e3, "flow": float(flow_si(2.0)), "velocity": 0.2}[controlled] / 60
-    start = float(rng.uniform(low, high))
-    carrier: list[Ramp] = []
-    if carrier_ramps:
-        for _ in range(rng.integers(1, 3)):
-            rate = fastest * float(rng.uniform(0.3, 1) if steep else rng.uniform(0.02, 0.3))
-            carrier.append(Ramp(rate, float(rng.uniform(low, high)), float(rng.uniform(0, 300))))
-    return Program(oven, CarrierProgram(controlled, start, float(rng.uniform(0, 300)), tuple(carrier)))
+
+def _columns(system: ColumnSystem, retention: Retention) -> np.ndarray:
+    """What `Bands` names, of M compounds on a column: (16, M)."""
+    column, gas = system.column, system.gas
+    A, B, C = coefficients(retention)
+    return np.stack(
+        np.broadcast_arrays(
+            column.length,
+            column.radius,
+            column.film_thickness,
+            system.outlet_pressure,
+            system.flow_factor,
+            system.plate_height_factor,
+            gas.viscosity_25C,
+            gas.exponent,
+            gas.curvature,
+            A,
+            B,
+            C,
+            typical_diffusion_constant(gas, retention.T0),
+            FILM_DIFFUSION_100C,
+            FILM_DIFFUSION_ENERGY,
+            system.injection_width,
+        )
+    )
