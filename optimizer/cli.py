@@ -75,10 +75,13 @@ def fit(
     """Retention parameters from the scouting runs, with residuals and warnings. Proposes names for peaks without."""
     from optimizer.console import show_fit
     from optimizer.documents import fit_document
+    from optimizer.output import prepare_folder, write_folder
     from optimizer.peak_proposal import proposal_document, proposed, show_proposal
     from optimizer.scenario import load_scenario
     from optimizer.workflow import fit_scenario
 
+    if out is not None:
+        prepare_folder(out, "fit")
     proposal, names = proposed(scenario, matching, accept)
     if proposal is not None and not accept:
         show(proposal_document(proposal, names, scenario), as_json, show_proposal)
@@ -87,10 +90,9 @@ def fit(
     fitted = fit_scenario(loaded)
     document = fit_document(loaded, fitted)
     if out is not None:
-        from optimizer.output import write_folder
         from optimizer.report import fit_files
 
-        write_folder(out, fit_files(loaded, fitted, document))
+        write_folder(out, fit_files(loaded, fitted, document), "fit")
     show(document, as_json, show_fit)
 
 
@@ -110,6 +112,7 @@ def predict(
     from optimizer import interface
     from optimizer.console import show_prediction
     from optimizer.errors import ScenarioError
+    from optimizer.output import prepare_folder
     from optimizer.scenario import load_scenario, read_program
 
     loaded = load_scenario(scenario)
@@ -118,6 +121,8 @@ def predict(
         raise ScenarioError(
             f"{loaded.path}: there is no [current] table; add one, or name a program file with --program"
         )
+    if out is not None:
+        prepare_folder(out, "predict")
     made = interface.predict(interface.fit(loaded), wanted)
     if out is not None:
         made.save(out)
@@ -166,7 +171,7 @@ def optimize(
 
     place = place_of_option(study, study_name, context.get_parameter_source("study"))
     loaded = load_scenario(scenario)
-    prepare_folder(out)  # a folder that cannot be written is better known before the search than after it
+    prepare_folder(out, "optimize")  # better known before the search than after it
     fitted = fit_scenario(loaded)
     with ProgressBar() as progress:
         _, outcome = search(
@@ -177,7 +182,7 @@ def optimize(
     with finishing():
         document = candidate_document(loaded, outcome)
         files = outcome_files(loaded, fitted, outcome, document, fit_document(loaded, fitted))
-        write_folder(out, files)
+        write_folder(out, files, "optimize")
     if as_json:
         print_json(document)
     else:
@@ -222,18 +227,19 @@ def sweep(
 ) -> None:
     """One or two set points varied: smallest resolution, run time and critical pair. Or the window diagram."""
     from optimizer.goal import problem_of
+    from optimizer.output import prepare_folder, write_folder
     from optimizer.scenario import load_scenario
     from optimizer.sweep_command import program_to_vary, swept, windows
     from optimizer.workflow import fit_scenario
 
     loaded = load_scenario(scenario)
     base = program_to_vary(loaded, program, candidate)
+    if out is not None:
+        prepare_folder(out, "sweep")
     problem = problem_of(loaded, fit_scenario(loaded))
     made = windows(problem, base, vary) if window else swept(problem, base, vary)
     if out is not None:
-        from optimizer.output import write_folder
-
-        write_folder(out, made.files())
+        write_folder(out, made.files(), "sweep")
     show(made.document, as_json, made.show)
 
 
@@ -299,7 +305,7 @@ def adapt(
     )
     method = job.method_to_carry(loaded, program)
     if out is not None:
-        prepare_folder(out)
+        prepare_folder(out, "adapt")
     fitted = fit_scenario(loaded)
     if trim_m is None:
         made = job.carried_over(loaded, fitted, method, change)
@@ -309,7 +315,7 @@ def adapt(
         with ProgressBar() as progress:
             made = job.tuned(made, seconds, progress)
     if out is not None:
-        write_folder(out, made.files())
+        write_folder(out, made.files(), "adapt")
     show(made.document, as_json, made.show)
     if not made.feasible:
         raise typer.Exit(NOT_FEASIBLE)
@@ -369,7 +375,7 @@ def compare(
     method, origin = job.program_compared(loaded, program, candidate, results)
     peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
     if out is not None:
-        prepare_folder(out)
+        prepare_folder(out, "compare")
     fitted = fit_scenario(loaded)
     peaks, proposal = with_names(loaded, fitted, method, run, peaks, matching, accept)
     if proposal is not None:
@@ -380,7 +386,7 @@ def compare(
         with ProgressBar() as progress:
             made = job.retuned(made, seconds, progress)
     if out is not None:
-        write_folder(out, made.files())
+        write_folder(out, made.files(), "compare")
     show(made.document, as_json, made.show)
 
 
@@ -407,14 +413,14 @@ def scout(
 
     loaded = load_scenario(scenario, runs_needed=False)
     if out is not None:
-        prepare_folder(out)
+        prepare_folder(out, "scout")
     if loaded.runs:
         with ProgressBar() as progress:
             made = job.next_run(loaded, results, seconds, progress)
     else:
         made = job.first(loaded, results)
     if out is not None:
-        write_folder(out, made.files())
+        write_folder(out, made.files(), "scout")
     show(made.document, as_json, made.show)
 
 

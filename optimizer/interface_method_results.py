@@ -34,6 +34,7 @@ class Swept(Result):
     found : optimizer.sweep.Sweep, or optimizer.window_sweep.WindowSweep of a window diagram; SI
     """
 
+    command = "sweep"
     problem: Problem
     found: Sweep | WindowSweep
     made: SweepMade
@@ -89,6 +90,7 @@ class Adapted(Result):
     before, after : Predicted, of the method in use and of the carried or restored one
     """
 
+    command = "adapt"
     made: AdaptMade
 
     @property
@@ -124,6 +126,7 @@ class Adapted(Result):
 class Compared(Result):
     """A confirmation run held against its prediction."""
 
+    command = "compare"
     made: CompareMade
 
     @property
@@ -155,6 +158,7 @@ class Compared(Result):
 class Scouted(Result):
     """Which scouting run to make next, or the first two."""
 
+    command = "scout"
     made: ScoutMade
 
     @property

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from models.errors import InvalidInputError
 from models.fit import Fit
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 class Result(ABC):
     """A result as a document, and as the files that its command leaves behind."""
 
+    command: ClassVar[str]  # that leaves such files
+
     @abstractmethod
     def to_dict(self) -> Document:
         """The document that the command prints with --json: trade units, None where there is no number."""
@@ -48,11 +50,11 @@ class Result(ABC):
 
         Raises
         ------
-        OutputError : when the folder cannot be written
+        OutputError : when the folder cannot be written, or holds a file of such a name that is not the command's own
         """
         from optimizer.output import write_folder
 
-        write_folder(Path(folder), self.files())
+        write_folder(Path(folder), self.files(), self.command)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +82,7 @@ class Fitted(Result):
     fit : models.fit.Fit, SI: parameters, covariance, residuals (R, M) [s] in the order of `scenario.compounds`
     """
 
+    command = "fit"
     scenario: Scenario
     fit: Fit
 
@@ -127,6 +130,7 @@ class Predicted(Result):
     reliability : share of draws in which every pair and wish holds, with its reasons; None where it was not asked for
     """
 
+    command = "predict"
     problem: Problem
     prediction: Prediction
     reliability: Reliability | None = None
@@ -232,6 +236,7 @@ class Optimized(Result):
     outcome : optimizer.results.SearchOutcome, SI
     """
 
+    command = "optimize"
     fitted: Fitted
     problem: Problem
     outcome: SearchOutcome

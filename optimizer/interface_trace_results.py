@@ -32,6 +32,7 @@ class Integrated(Result):
     file : of the trace
     """
 
+    command = "peaks"
     picked: Picked
     file: Path
 

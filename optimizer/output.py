@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import shutil
 import tempfile
 import time
@@ -14,18 +13,8 @@ from pathlib import Path
 
 from models.errors import RampwrightError
 from optimizer.interruption import postponed
+from optimizer.manifest import MANIFEST, in_the_way, leftovers, manifest, written_in
 
-_NUMBERED = re.compile(r"(?P<stem>.+_)\d+(?P<suffix>\.\w+)")
-# By the document that every result of a kind has: the files that some of that kind have and others have not. What an
-# earlier run left of them would pass for a part of the new result.
-_OPTIONAL = {
-    "candidates.json": ("chromatogram_*.png", "chromatogram_*.svg", "exposure_*.png", "exposure_*.svg", "front.png",
-                        "front.svg"),
-    "prediction.json": ("exposure.png", "exposure.svg"),
-    "adapt.json": ("tuned.toml",),
-    "compare.json": ("tuned.toml",),
-    "scout.json": ("scout.toml", "scout.png", "scout.svg"),
-}  # fmt: skip
 PATIENCE = 10.0  # s to wait for another run that is writing to the same place; it takes milliseconds
 
 
@@ -52,41 +41,81 @@ def write_atomically(path: Path, content: bytes) -> None:
             raise
 
 
-def prepare_folder(folder: Path) -> None:
-    """Find out, leaving no trace, whether results can be written to a folder, which need not exist yet.
+def prepare_folder(folder: Path, command: str) -> None:
+    """Find out, leaving no trace, whether a command can write to a folder, which need not exist yet.
 
     Raises
     ------
-    OutputError : naming the folder and the reason
+    OutputError : naming the folder and the reason, such as a file there that the command did not write
     """
     with _told_plainly(folder), postponed():
         _temporary_folder(_nearest_existing(folder)).rmdir()
+        if folder.exists():
+            with _alone_in(folder.resolve().parent):
+                _refuse(in_the_way(folder, command))
 
 
-def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Write all files of a result, or none; a Ctrl-C waits until they are written.
+def write_folder(folder: Path, files: Mapping[str, bytes], command: str) -> None:
+    """Write all files of a command's result, or none; a Ctrl-C waits until they are written.
 
     A new folder is filled under a temporary name beside its place and then renamed. In an existing one every file
-    is replaced in one step, and put back as it was when a later one fails. Other files in it are left alone, except
-    leftovers of an earlier result of the same kind. Of two runs that write to one folder one waits for the other.
+    is replaced in one step, and put back as it was when a later one fails; leftovers of the command's former result
+    go. Nothing is written where a file is in the way that the command did not write, or that was changed since: a
+    list of what was written stands beside the results (`optimizer.manifest`). Of two runs that write to one folder
+    one waits for the other.
 
     Raises
     ------
     OutputError : naming the folder and the reason
     """
     with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(folder.resolve().parent):
-        there = folder.exists()
-        temporary = _temporary_folder(folder if there else folder.absolute().parent)
-        try:
-            for name, content in files.items():
-                _write(temporary / name, content)
-            if there:
-                _replace_files(temporary, folder, list(files), _leftovers(folder, files))
-            else:
-                os.chmod(temporary, _allowed(0o777))
-                os.rename(temporary, folder)
-        finally:
-            shutil.rmtree(temporary, ignore_errors=True)
+        if not folder.exists():
+            _fill({**files, MANIFEST: manifest({}, command, files)}, folder)
+            return
+        _refuse(in_the_way(folder, command, files))
+        written = written_in(folder) or {}
+        listed = {**files, MANIFEST: manifest(written, command, files)}
+        with _filled(listed, folder) as temporary:
+            _replace_files(
+                temporary, folder, list(listed), leftovers(folder, written.get(command, ()), files)
+            )
+
+
+def make_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Make a folder with files that are their reader's own from then on, or leave no trace.
+
+    Raises
+    ------
+    OutputError : naming the folder and the reason; when it exists already
+    """
+    with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(folder.resolve().parent):
+        if os.path.lexists(folder):
+            raise FileExistsError(errno.EEXIST, "it exists already", str(folder))
+        _fill(files, folder)
+
+
+def _refuse(reason: str | None) -> None:
+    if reason is not None:
+        raise OutputError(reason)
+
+
+def _fill(files: Mapping[str, bytes], folder: Path) -> None:
+    """Make a folder that appears with all its files in it."""
+    with _filled(files, folder.absolute().parent) as temporary:
+        os.chmod(temporary, _allowed(0o777))
+        os.rename(temporary, folder)
+
+
+@contextmanager
+def _filled(files: Mapping[str, bytes], inside: Path) -> Iterator[Path]:
+    """A temporary folder with files, gone afterwards unless it was renamed."""
+    temporary = _temporary_folder(inside)
+    try:
+        for name, content in files.items():
+            _write(temporary / name, content)
+        yield temporary
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
 
 
 def _write(path: Path, content: bytes) -> None:
@@ -97,8 +126,8 @@ def _write(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _replace_files(source: Path, folder: Path, names: list[str], leftovers: list[str]) -> None:
-    """Move files of those names from one folder into another and take leftovers out, or leave it as it was."""
+def _replace_files(source: Path, folder: Path, names: list[str], former: list[str]) -> None:
+    """Move files of those names from one folder into another and take former ones out, or leave it as it was."""
     kept = source / "kept"
     kept.mkdir()
     for name in names:
@@ -109,7 +138,7 @@ def _replace_files(source: Path, folder: Path, names: list[str], leftovers: list
         for name in names:
             done.append(name)
             os.replace(source / name, folder / name)
-        for name in leftovers:
+        for name in former:
             done.append(name)
             os.replace(folder / name, kept / name)
     except BaseException:
@@ -123,28 +152,10 @@ def _replace_files(source: Path, folder: Path, names: list[str], leftovers: list
 
 def _keep(path: Path, copy: Path) -> None:
     """A second name for a file, which takes no room; where the disk knows no such thing, a copy."""
-    if path.is_dir():
-        raise IsADirectoryError(errno.EISDIR, "a folder of that name is in the way", str(path))
     try:
         os.link(path, copy)
     except OSError:
         shutil.copy2(path, copy)
-
-
-def _leftovers(folder: Path, files: Mapping[str, bytes]) -> list[str]:
-    """Names in a folder that an earlier result of this kind left: optional files, and those of a longer series."""
-    optional = {name for document, names in _OPTIONAL.items() if document in files for name in names}
-    optional |= {_as_series(name) for name in files if "*" in _as_series(name)}
-    return [
-        each.name
-        for each in folder.iterdir()
-        if each.name not in files and {each.name, _as_series(each.name)} & optional and each.is_file()
-    ]
-
-
-def _as_series(name: str) -> str:
-    """The name with its number left open, picture_*.png of picture_12.png; one without a number as it is."""
-    return _NUMBERED.sub(r"\g<stem>*\g<suffix>", name) if _NUMBERED.fullmatch(name) else name
 
 
 def _nearest_existing(folder: Path) -> Path:

@@ -62,6 +62,6 @@ def peaks_of_file(
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
     made = Integrated(picked_from(file, detection=detection), file)
     if out is not None:
-        prepare_folder(out)
+        prepare_folder(out, "peaks")
         made.save(out)
     show(made.to_dict(), as_json, show_peaks)

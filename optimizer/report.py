@@ -84,7 +84,8 @@ def write_report(folder: Path, scenario: Scenario, fit: Fit, outcome: SearchOutc
     OutputError : when the folder cannot be written
     """
     document = candidate_document(scenario, outcome)
-    write_folder(folder, outcome_files(scenario, fit, outcome, document, fit_document(scenario, fit)))
+    files = outcome_files(scenario, fit, outcome, document, fit_document(scenario, fit))
+    write_folder(folder, files, "optimize")
 
 
 def outcome_files(

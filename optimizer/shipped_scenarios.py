@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.errors import ScenarioError
-from optimizer.output import OutputError, write_folder
+from optimizer.output import OutputError, make_folder
 from optimizer.text_files import nearest
 
 SCENARIO_FILE, README = "scenario.toml", "README.md"
@@ -85,7 +85,7 @@ def make_scenario(folder: Path, name: str | None = None) -> tuple[str, ...]:
     if folder.exists() or folder.is_symlink():
         raise OutputError(f"{folder}: exists already, and nothing in it was changed; name a new folder")
     try:
-        write_folder(folder, files)
+        make_folder(folder, files)
     except OutputError as error:
         reason = error.__cause__.strerror if isinstance(error.__cause__, OSError) else None
         raise OutputError(

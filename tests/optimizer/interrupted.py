@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from optimizer.manifest import MANIFEST
+
 ROOT = Path(__file__).parents[2]
 COUNTING = "from tests.optimizer.searches import count_steps; count_steps(); "
 ENTRY = "from optimizer.__main__ import main; main()"
@@ -58,5 +60,13 @@ def calls_of(*arguments: str | Path) -> int:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    """Name and content of everything in a folder, hidden files too; folders have none."""
-    return {each.name: b"" if each.is_dir() else each.read_bytes() for each in folder.iterdir()}
+    """Name and content of everything in a folder but the list of what was written; folders have none."""
+    return {name: content for name, content in everything(folder).items() if name != MANIFEST}
+
+
+def everything(folder: Path) -> dict[str, bytes]:
+    """The same with that list."""
+    return {
+        each.name: b"" if each.is_dir() else each.read_bytes()
+        for each in sorted(folder.iterdir(), key=lambda each: each.name)
+    }

@@ -11,7 +11,7 @@ import pytest
 
 from tests.optimizer.bad_inputs import BAD_INPUTS, BadInput, write_good_scenario
 from tests.optimizer.command import call
-from tests.optimizer.interrupted import HANG, started
+from tests.optimizer.interrupted import HANG, contents, started
 
 
 @pytest.mark.parametrize("bad", BAD_INPUTS, ids=lambda bad: bad.name)
@@ -95,7 +95,7 @@ def test_optimize_leaves_everything_behind(
     assert {"oven", "carrier", "run_time_min", "cycle_time_min", "critical_pair", "pass_probability"} <= set(
         best
     )
-    names = {path.name for path in out.iterdir()}
+    names = set(contents(out))
     assert {
         "candidates.json",
         "candidates.csv",

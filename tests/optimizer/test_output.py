@@ -10,6 +10,7 @@ import pytest
 
 from models.errors import RampwrightError
 from optimizer.output import OutputError, prepare_folder, write_atomically, write_folder
+from tests.optimizer.interrupted import contents
 
 
 def test_a_file_is_replaced_in_one_step(tmp_path: Path) -> None:
@@ -38,8 +39,8 @@ def test_a_file_that_cannot_be_replaced_keeps_its_content(
 
 def test_a_new_folder_appears_complete(tmp_path: Path) -> None:
     folder = tmp_path / "made" / "on" / "the" / "way"
-    write_folder(folder, {"a.txt": b"1", "b.txt": b"2"})
-    assert {each.name: each.read_bytes() for each in folder.iterdir()} == {"a.txt": b"1", "b.txt": b"2"}
+    write_folder(folder, {"a.txt": b"1", "b.txt": b"2"}, "optimize")
+    assert contents(folder) == {"a.txt": b"1", "b.txt": b"2"}
     assert [each.name for each in folder.parent.iterdir()] == ["way"]
     mask = os.umask(0)
     os.umask(mask)
@@ -48,17 +49,16 @@ def test_a_new_folder_appears_complete(tmp_path: Path) -> None:
 
 
 def test_an_existing_folder_keeps_what_is_not_ours(tmp_path: Path) -> None:
-    write_folder(
-        tmp_path, {"report.html": b"old", "chart_1.svg": b"1", "chart_2.svg": b"2", "chart_2.txt": b"x"}
-    )
+    series = {"chromatogram_1.svg": b"1", "chromatogram_2.svg": b"2"}
+    write_folder(tmp_path, {"report.html": b"old", **series}, "optimize")
     (tmp_path / "notes.txt").write_bytes(b"mine")
-    write_folder(tmp_path, {"report.html": b"new", "chart_1.svg": b"one"})
-    found = {each.name: each.read_bytes() for each in tmp_path.iterdir()}
-    # chart_2.svg would belong to a candidate that no longer exists; chart_2.txt is no part of the series
-    assert found == {
+    (tmp_path / "chromatogram_2.txt").write_bytes(b"x")
+    write_folder(tmp_path, {"report.html": b"new", "chromatogram_1.svg": b"one"}, "optimize")
+    # chromatogram_2.svg would belong to a candidate that no longer exists; chromatogram_2.txt is no part of the series
+    assert contents(tmp_path) == {
         "report.html": b"new",
-        "chart_1.svg": b"one",
-        "chart_2.txt": b"x",
+        "chromatogram_1.svg": b"one",
+        "chromatogram_2.txt": b"x",
         "notes.txt": b"mine",
     }
 
@@ -67,7 +67,7 @@ def test_an_existing_folder_keeps_what_is_not_ours(tmp_path: Path) -> None:
 def test_a_failure_half_way_leaves_the_old_results(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, interruption: BaseException
 ) -> None:
-    write_folder(tmp_path, {"a.txt": b"old a", "b.txt": b"old b"})
+    write_folder(tmp_path, {"a.txt": b"old a", "b.txt": b"old b"}, "optimize")
     replace, calls = os.replace, []
 
     def fail_at_the_third(source: Any, target: Any) -> None:
@@ -78,15 +78,22 @@ def test_a_failure_half_way_leaves_the_old_results(
 
     monkeypatch.setattr(os, "replace", fail_at_the_third)
     with pytest.raises((OutputError, KeyboardInterrupt)):
-        write_folder(tmp_path, {"a.txt": b"new a", "fresh.txt": b"new", "b.txt": b"new b"})
-    found = {each.name: each.read_bytes() for each in tmp_path.iterdir()}
-    assert found == {"a.txt": b"old a", "b.txt": b"old b"}
+        write_folder(tmp_path, {"a.txt": b"new a", "fresh.txt": b"new", "b.txt": b"new b"}, "optimize")
+    assert contents(tmp_path) == {"a.txt": b"old a", "b.txt": b"old b"}
+    monkeypatch.undo()
+    write_folder(
+        tmp_path, {"a.txt": b"new a"}, "optimize"
+    )  # the list is the old one, too, and fits the files
+    assert contents(tmp_path) == {"a.txt": b"new a"}
 
 
 def test_a_folder_that_cannot_be_written_is_told_in_one_line(tmp_path: Path) -> None:
     in_the_way = tmp_path / "file"
     in_the_way.write_bytes(b"x")
-    for attempt in (lambda: write_folder(in_the_way / "out", {"a": b""}), lambda: prepare_folder(in_the_way)):
+    for attempt in (
+        lambda: write_folder(in_the_way / "out", {"a": b""}, "optimize"),
+        lambda: prepare_folder(in_the_way, "optimize"),
+    ):
         with pytest.raises(RampwrightError) as error:
             attempt()
         message = str(error.value)
@@ -102,9 +109,9 @@ def test_a_read_only_folder(tmp_path: Path) -> None:
     tmp_path.chmod(0o555)
     try:
         with pytest.raises(OutputError, match="Permission denied"):
-            prepare_folder(tmp_path / "out")
+            prepare_folder(tmp_path / "out", "optimize")
         with pytest.raises(OutputError, match="Permission denied"):
-            write_folder(tmp_path, {"a": b""})
+            write_folder(tmp_path, {"a": b""}, "optimize")
     finally:
         tmp_path.chmod(0o755)
 
@@ -117,10 +124,10 @@ def test_a_read_only_file_system(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr("tempfile.mkdtemp", refuse)
     with pytest.raises(OutputError, match=r"out: cannot write results here: Read-only file system; name"):
-        prepare_folder(tmp_path / "out")
+        prepare_folder(tmp_path / "out", "optimize")
 
 
 def test_preparing_leaves_no_trace(tmp_path: Path) -> None:
-    prepare_folder(tmp_path / "a" / "b")
-    prepare_folder(tmp_path)
+    prepare_folder(tmp_path / "a" / "b", "optimize")
+    prepare_folder(tmp_path, "optimize")
     assert list(tmp_path.iterdir()) == []

@@ -38,10 +38,11 @@ AFTER = {
 }  # of the longer series and the front nothing is left, the notes are not ours
 
 
-def fill(folder: Path, files: dict[str, bytes] = OLD) -> None:
-    folder.mkdir()
-    for name, content in files.items():
-        (folder / name).write_bytes(content)
+def fill(folder: Path, files: dict[str, bytes] = OLD, command: str = "optimize") -> None:
+    """A folder with a former result, and notes."""
+    write_folder(folder, {name: content for name, content in files.items() if name != "notes.txt"}, command)
+    if "notes.txt" in files:
+        (folder / "notes.txt").write_bytes(files["notes.txt"])
 
 
 @pytest.fixture
@@ -96,7 +97,7 @@ def test_a_disk_full_at_any_step_leaves_the_old_result_or_the_new(
         calls = failing(nth)
         complaint = ""
         try:
-            write_folder(folder, NEW)
+            write_folder(folder, NEW, "optimize")
         except OutputError as error:
             complaint = str(error)
         if complaint:
@@ -120,7 +121,7 @@ def test_a_file_system_that_links_nothing_is_written_all_the_same(
 
     monkeypatch.setattr(os, "link", refuse)
     fill(tmp_path / "out")
-    write_folder(tmp_path / "out", NEW)
+    write_folder(tmp_path / "out", NEW, "optimize")
     assert contents(tmp_path / "out") == AFTER
 
 
@@ -146,14 +147,14 @@ def test_a_disk_that_is_really_full(there: bool, small_disk: Path) -> None:
     if there:
         fill(folder)
     with pytest.raises(OutputError, match="No space left on device"):
-        write_folder(folder, {**NEW, "big.png": bytes(400_000)})
+        write_folder(folder, {**NEW, "big.png": bytes(400_000)}, "optimize")
     assert contents(small_disk) == ({"out": b""} if there else {})
     if there:
         assert contents(folder) == OLD
     with pytest.raises(OutputError, match="No space left on device"):
         write_atomically(small_disk / "matching.csv", bytes(400_000))
     assert "matching.csv" not in contents(small_disk)
-    write_folder(folder, NEW)  # with room again all is well
+    write_folder(folder, NEW, "optimize")  # with room again all is well
     assert contents(folder) == (AFTER if there else NEW)
 
 
@@ -167,7 +168,8 @@ def test_a_limit_on_the_size_of_files(tmp_path: Path) -> None:
         "from optimizer.output import write_folder\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))\n"
-        f"write_folder(Path({str(tmp_path / 'out')!r}), {{'report.html': b'x', 'big.png': bytes(200_000)}})\n"
+        "files = {'report.html': b'x', 'big.png': bytes(200_000)}\n"
+        f"write_folder(Path({str(tmp_path / 'out')!r}), files, 'optimize')\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False, timeout=HANG
@@ -194,7 +196,10 @@ def test_folders_that_may_not_be_written(tmp_path: Path) -> None:
         os.setegid(65534)
         os.seteuid(65534)
         for folder in (read_only, read_only / "new", read_only / "new" / "deeper"):
-            for attempt in (lambda at: write_folder(at, NEW), prepare_folder):
+            for attempt in (
+                lambda at: write_folder(at, NEW, "optimize"),
+                lambda at: prepare_folder(at, "optimize"),
+            ):
                 try:
                     attempt(folder)
                 except OutputError as error:
@@ -208,19 +213,19 @@ def test_a_file_or_a_folder_in_the_way(tmp_path: Path) -> None:
     (tmp_path / "out").write_bytes(b"mine")
     for folder in (tmp_path / "out", tmp_path / "out" / "deeper"):
         with pytest.raises(OutputError, match="a file of that name is in the way"):
-            write_folder(folder, NEW)
+            write_folder(folder, NEW, "optimize")
     assert contents(tmp_path) == {"out": b"mine"}
     fill(tmp_path / "other")
     (tmp_path / "other" / "set_points.txt").mkdir()
     with pytest.raises(OutputError, match="a folder of that name is in the way"):
-        write_folder(tmp_path / "other", NEW)
+        write_folder(tmp_path / "other", NEW, "optimize")
     assert contents(tmp_path / "other") == {**OLD, "set_points.txt": b""}
 
 
 def test_parents_made_for_nothing_go_again(tmp_path: Path, failing: Callable[[int], list[str]]) -> None:
     failing(2)
     with pytest.raises(OutputError):
-        write_folder(tmp_path / "a" / "b" / "out", NEW)
+        write_folder(tmp_path / "a" / "b" / "out", NEW, "optimize")
     assert contents(tmp_path) == {}
 
 
@@ -229,7 +234,7 @@ def _writer(folder: Path, mark: int, rounds: int, began: Any) -> None:
     for _ in range(rounds):
         content = f"{mark} ".encode() * 20_000
         series = {f"chromatogram_{n}.svg": content for n in range(1, mark + 2)}
-        write_folder(folder, {"candidates.json": content, "report.html": content, **series})
+        write_folder(folder, {"candidates.json": content, "report.html": content, **series}, "optimize")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="NOT TESTED: without locks of folders the second writer fails")
@@ -269,26 +274,25 @@ def test_a_folder_that_another_run_holds_too_long_is_refused(
     try:
         fcntl.flock(handle, fcntl.LOCK_EX)
         with pytest.raises(OutputError, match="another run is writing there"):
-            write_folder(tmp_path / "out", NEW)
+            write_folder(tmp_path / "out", NEW, "optimize")
     finally:
         os.close(handle)
     assert contents(tmp_path / "out") == OLD
 
 
 @pytest.mark.parametrize(
-    ("document", "names"),
+    ("command", "document", "names"),
     [
-        ("candidates.json", ("front.png", "front.svg", "exposure_1.svg", "chromatogram_7.png")),
-        ("prediction.json", ("exposure.png",)),
-        ("adapt.json", ("tuned.toml",)),
-        ("scout.json", ("scout.toml", "scout.svg")),
+        ("optimize", "candidates.json", ("front.png", "front.svg", "exposure_1.svg", "chromatogram_7.png")),
+        ("predict", "prediction.json", ("exposure.png",)),
+        ("adapt", "adapt.json", ("tuned.toml",)),
+        ("scout", "scout.json", ("scout.toml", "scout.svg")),
     ],
 )
 def test_nothing_of_an_earlier_result_passes_for_a_part_of_the_new_one(
-    document: str, names: tuple[str, ...], tmp_path: Path
+    command: str, document: str, names: tuple[str, ...], tmp_path: Path
 ) -> None:
-    fill(
-        tmp_path / "out", {**dict.fromkeys(names, b"old"), document: b"old", "fit.json": b"another command's"}
-    )
-    write_folder(tmp_path / "out", {document: b"new"})
+    fill(tmp_path / "out", {**dict.fromkeys(names, b"old"), document: b"old"}, command)
+    fill(tmp_path / "out", {"fit.json": b"another command's"}, "fit")
+    write_folder(tmp_path / "out", {document: b"new"}, command)
     assert contents(tmp_path / "out") == {document: b"new", "fit.json": b"another command's"}

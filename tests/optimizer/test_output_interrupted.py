@@ -44,9 +44,8 @@ def calls(tmp_path_factory: pytest.TempPathFactory) -> int:
 def test_a_search_stopped_at_any_point(number: int, calls: int, scenario: Path, tmp_path: Path) -> None:
     rng = random.Random(f"point {number}")
     out = tmp_path / "results" / "out"
-    out.mkdir(parents=True)
-    for name, content in OLD.items():
-        (out / name).write_bytes(content)
+    write_folder(out, {name: content for name, content in OLD.items() if name != "notes.txt"}, "optimize")
+    (out / "notes.txt").write_bytes(OLD["notes.txt"])
     call = 1 + int(calls * (number + rng.random()) / POINTS)
     signal_sent = rng.choice((signal.SIGINT, signal.SIGTERM))
     process = started(*a_search(scenario, out), under=at_call(call, signal_sent))
@@ -144,8 +143,8 @@ def test_a_signal_while_files_are_moved_waits_until_all_are(
 
     monkeypatch.setattr(os, "replace", stopped_there)
     (tmp_path / "out").mkdir()
-    write_folder(tmp_path / "out", {"a": b"1", "b": b"2"})
-    assert len(sent) == 2
+    write_folder(tmp_path / "out", {"a": b"1", "b": b"2"}, "optimize")
+    assert len(sent) == 3  # with the list of what was written
     assert contents(tmp_path / "out") == {"a": b"1", "b": b"2"}
 
 

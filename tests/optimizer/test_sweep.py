@@ -27,6 +27,7 @@ from optimizer.sweep import Sweep, parse_axes, sweep
 from optimizer.sweep_document import sweep_document
 from optimizer.window_sweep import window_sweep
 from tests.optimizer.command import call
+from tests.optimizer.interrupted import contents
 from tests.optimizer.made_up import (
     AMBIENT,
     ISOTHERMAL,
@@ -344,7 +345,7 @@ def test_the_command_leaves_its_files(
     document = json.loads(printed.out)
     assert printed.err == ""
     assert document["format"] == 1
-    assert {path.name for path in out.iterdir()} == {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg"}
+    assert set(contents(out)) == {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg"}
     assert json.loads((out / "sweep.json").read_text(encoding="utf-8")) == document
     with (out / "sweep.csv").open(encoding="utf-8", newline="") as file:
         table = list(csv.DictReader(file))
