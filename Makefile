@@ -11,8 +11,9 @@ demo: $(READY)
 	$(BIN)/rampwright optimize scenarios/slow_isothermal --out demo
 	@echo "Open demo/report.html in a browser."
 
+# One process for each core, files as a whole: their tests share what is costly.
 test: $(READY)
-	$(BIN)/python -m pytest
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n auto --dist loadfile
 
 lint: $(READY)
 	$(BIN)/ruff check .
