@@ -20,6 +20,7 @@ from optimizer.scenario import load_scenario, read_files
 from tests.optimizer.command import call
 from tests.optimizer.interrupted import contents
 from tests.optimizer.recorded import Written, recorded, write_csv, write_e1947
+from tests.optimizer.searches import steps
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "rescued_pair"
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -197,7 +198,7 @@ def test_every_command_takes_the_peaks_that_a_run_states(
         ("check", folder),
         ("fit", folder),
         ("predict", folder),
-        ("optimize", folder, "--out", out, "--seconds", "0.5"),
+        ("optimize", folder, "--out", out, "--seconds", str(steps(16))),
         ("compare", folder, "--run", DEMO / "fast.csv"),
     ]
     stated(folder, "slow", "min_width_s = 1.0")
