@@ -183,7 +183,7 @@ def test_standard_errors_match_the_scatter_of_repeated_fits() -> None:
     rng = np.random.default_rng(3)
     programs = [ramp(rate) for rate in (3.0, 10.0, 40.0)]
     off = []
-    for _ in range(40):
+    for _ in range(25):
         lag = max(0.0, rng.normal(USUAL_OVEN_LAG, OVEN_LAG_SPREAD))
         tables = migration_tables(replace(TRUE, flow_factor=1.0, oven_lag=lag), truth(), "flow")
         runs = []
@@ -273,12 +273,12 @@ def test_errors_are_as_large_as_they_are_said_to_be_whatever_noise_was_stated() 
     rng, true = np.random.default_rng(5), truth()
     for noise in (0.36, 1.8):
         off = []
-        for _ in range(6):
+        for _ in range(4):
             runs = [replace(run, retention=run.retention + rng.normal(0, noise, len(NAMES))) for run in clean]
             fit = fit_retention(NOMINAL, runs, NAMES)
             errors = np.stack([fit.retention.T0 - true.T0, np.log(fit.retention.theta / true.theta)], axis=1)
             off.append(errors / fit.standard_error[:, :2])
-        # 60 numbers that share flow and lag by tens; the priors keep them below one.
+        # 40 numbers that share flow and lag by tens; the priors keep them below one.
         assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.2
 
 

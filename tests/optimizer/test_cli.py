@@ -84,7 +84,7 @@ def test_optimize_leaves_everything_behind(
     scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "result"
-    assert call(monkeypatch, "optimize", scenario, "--out", out, "--seconds", "2", "--json") == 0
+    assert call(monkeypatch, "optimize", scenario, "--out", out, "--seconds", "1", "--json") == 0
     printed = json.loads(capsys.readouterr().out)
     written = json.loads((out / "candidates.json").read_text(encoding="utf-8"))
     assert printed == written
@@ -118,7 +118,7 @@ def test_an_impossible_goal_exits_with_three(
         lines.append(nonane.replace("nonane", "its twin"))
         table.write_text("\n".join(lines) + "\n", encoding="utf-8")
     out = tmp_path / "result"
-    assert call(monkeypatch, "optimize", scenario, "--out", out, "--seconds", "2") == 3
+    assert call(monkeypatch, "optimize", scenario, "--out", out, "--seconds", "1") == 3
     text = " ".join(capsys.readouterr().out.split())
     assert "No program meets the goal" in text
     assert "resolution of" in text

@@ -55,12 +55,12 @@ def problem() -> Problem:
 
 @pytest.fixture(scope="module")
 def failed(problem: Problem) -> Hunt:
-    return search_of(problem, families_of(problem.scenario), 80)
+    return search_of(problem, families_of(problem.scenario), 56)
 
 
 @pytest.fixture(scope="module")
 def outcome(problem: Problem, failed: Hunt) -> SearchOutcome:
-    return outcome_of(problem, conceded(problem, failed, steps(64)))
+    return outcome_of(problem, conceded(problem, failed, steps(40)))
 
 
 def kept_by_the_equipment(problem: Problem, outcome: SearchOutcome) -> list[float]:
@@ -91,8 +91,8 @@ def test_an_order_against_nature_alone_is_given_up(problem: Problem, outcome: Se
 def test_two_wishes_that_cannot_be_met_are_both_named() -> None:
     """Neither is bought with the other, nor with the pairs."""
     both = against_nature(latest_elution=60.0)
-    failed = search_of(both, families_of(both.scenario), 140)
-    found = outcome_of(both, conceded(both, failed, steps(160)))
+    failed = search_of(both, families_of(both.scenario), 70)
+    found = outcome_of(both, conceded(both, failed, steps(72)))
     assert not found.feasible
     assert found.candidates[0].prediction.min_resolution >= 1.5 - 1e-6
     assert len(found.blocking) == 2
@@ -105,7 +105,7 @@ def test_a_resolution_out_of_reach_is_not_bought_with_the_instrument() -> None:
     """Of the descents that fail nearly all end inside the equipment's limits, where they would gain from leaving."""
     known = mixture(8, 1, 1)
     hard = replace(known, pairs=replace(known.pairs, needed=40.0 * known.pairs.needed))
-    found = outcome_of(hard, search_of(hard, families_of(hard.scenario), 60))
+    found = outcome_of(hard, search_of(hard, families_of(hard.scenario), 54))
     assert not found.feasible
     assert found.candidates
     assert min(kept_by_the_equipment(hard, found)) >= FEASIBLE

@@ -206,7 +206,7 @@ def test_carrier_families_hold_the_constant_ones(problem: Problem) -> None:
         "isothermal, flow ramp",
         "one ramp, flow ramp",
     ]
-    ends = search_of(some, families, 120).best
+    ends = search_of(some, families, 72).best
     constant, ramped = ends[1][0], ends[3][0]
     assert constant.feasible
     assert ramped.feasible

@@ -54,7 +54,7 @@ def hydrogen(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def ran(hydrogen: Path) -> tuple[str, Path]:
     """What a short search on hydrogen printed, and its folder."""
     out = hydrogen.parent / "out"
-    return printed_by("optimize", hydrogen, "--out", out, "--seconds", "2"), out
+    return printed_by("optimize", hydrogen, "--out", out, "--seconds", "1"), out
 
 
 def cautions_in(text: str) -> list[str]:

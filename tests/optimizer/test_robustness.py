@@ -250,7 +250,7 @@ def test_wishes_are_drawn_too(problem: Problem) -> None:
 def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -> None:
     one = family(problem.scenario, 1, "flow")
     nominal = on_paper(problem)
-    start = search_of(nominal, [one], 40).all()[0].descent
+    start = search_of(nominal, [one], 28).all()[0].descent
     plain = assessed(problem, one, start.z)
     assert plain.margin < -0.01  # on the edge of what resolves, it fails more often than it may
     end = descend(problem, one, start.z, rounds=4)
@@ -280,7 +280,7 @@ def test_no_descent_by_draws_comes_back_worse_than_its_start(problem: Problem) -
 
 def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem) -> None:
     families = [family(problem.scenario, ramps, "flow") for ramps in (1, 2)]
-    found = search_of(problem, families, 60).all()[0]
+    found = search_of(problem, families, 36).all()[0]
     assert found.feasible
     made = settable(problem, found.family, found.descent.z, 1)
     assert made.margin >= FEASIBLE
@@ -296,7 +296,7 @@ def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem)
     assert over.mean() > 0.95
     # Programs found without regard to draws hold far less often.
     nominal = on_paper(problem)
-    edge = search_of(nominal, families, 65).all()[0]
+    edge = search_of(nominal, families, 40).all()[0]
     program = settable(nominal, edge.family, edge.descent.z, 1).program
     assert with_uncertainty(problem, predict(problem, program))[1].share < 0.7
     assert made.program.oven.duration > program.oven.duration

@@ -105,7 +105,7 @@ def test_a_rising_heating_limit_is_used(problem: Problem) -> None:
         problem.scenario, instrument=replace(problem.scenario.instrument, heating_limits=bands)
     )
     rising = problem_of(scenario, problem.fit)
-    found = search_of(rising, [family(scenario, 1, "flow")], 80).all()[0]
+    found = search_of(rising, [family(scenario, 1, "flow")], 40).all()[0]
     values = found.family.values(found.descent.z)
     assert found.feasible
     assert values[0] > kelvin(70.0)
@@ -213,7 +213,7 @@ def test_search_beats_a_grid_of_three_variables() -> None:
         assessment = problem.assess(three.batch(three.values(part)), "screen")
         feasible = problem.smallest_margin(assessment) >= 0
         best = min(best, float(np.where(feasible, assessment.run_time, np.inf).min()))
-    found = search_of(problem, [three], 50).all()[0]
+    found = search_of(problem, [three], 40).all()[0]
     assert found.feasible
     assert found.descent.cost <= best * 1.001
 
@@ -222,7 +222,7 @@ def test_search_is_reproducible(problem: Problem) -> None:
     """The same seed and the same number of trials give the same programs."""
 
     def limited(seed: int) -> list[float]:
-        found = search_of(problem, families_of(problem.scenario), 72, seed)
+        found = search_of(problem, families_of(problem.scenario), 60, seed)
         return [each.descent.cost for each in found.all()]
 
     first, again, other = limited(1), limited(1), limited(2)
@@ -245,7 +245,7 @@ def test_interrupting_keeps_the_best_so_far(problem: Problem) -> None:
 
 @pytest.fixture(scope="module")
 def outcome(problem: Problem):
-    return outcome_of(problem, search_of(problem, families_of(problem.scenario), 180))
+    return outcome_of(problem, search_of(problem, families_of(problem.scenario), 100))
 
 
 def test_candidates_keep_every_limit_as_rounded_on_the_reference(problem: Problem, outcome) -> None:
@@ -297,7 +297,7 @@ def test_programs_that_simulated_draws_fail_come_behind(
     robust = replace(
         problem, scenario=replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.9))
     )
-    found = search_of(robust, families_of(robust.scenario), 130)
+    found = search_of(robust, families_of(robust.scenario), 80)
     shares = iter((0.8, 0.95, 0.7, 0.9, 0.93))
     honest = module.with_uncertainty
 
@@ -330,7 +330,7 @@ def prediction_end(candidate) -> np.ndarray:
 def test_an_impossible_goal_names_what_blocks(problem: Problem) -> None:
     hard = changed(problem, min_resolution=60.0)
     hard = replace(hard, pairs=replace(hard.pairs, needed=np.full_like(hard.pairs.needed, 60.0)))
-    result = outcome_of(hard, search_of(hard, families_of(hard.scenario), 110))
+    result = outcome_of(hard, search_of(hard, families_of(hard.scenario), 64))
     assert not result.feasible
     assert result.candidates
     assert result.blocking
@@ -340,7 +340,7 @@ def test_an_impossible_goal_names_what_blocks(problem: Problem) -> None:
 
 def test_rounding_never_gains_on_the_continuous_optimum_but_stays_near(problem: Problem) -> None:
     one = family(problem.scenario, 1, "flow")
-    found = search_of(problem, [one], 55).all()[0]
+    found = search_of(problem, [one], 36).all()[0]
     rounded = settable(problem, one, found.descent.z, 1)
     assert rounded.margin >= FEASIBLE
     assert rounded.program.oven.duration >= found.descent.cost * 0.995
@@ -427,7 +427,7 @@ def test_late_eluters_do_not_make_an_answer_of_an_endless_run(problem: Problem) 
     fit = replace(problem.fit, retention=heavy)
     hard = problem_of(problem.scenario, fit)
     hard = replace(hard, pairs=replace(hard.pairs, needed=np.full_like(hard.pairs.needed, 60.0)))
-    result = outcome_of(hard, search_of(hard, families_of(hard.scenario), 110))
+    result = outcome_of(hard, search_of(hard, families_of(hard.scenario), 64))
     assert not result.feasible
     assert result.candidates[0].prediction.run_time < 2 * hard.longest_run
 
@@ -450,7 +450,7 @@ def test_a_given_program_is_told_the_limits_it_breaks(problem: Problem) -> None:
 def test_a_compound_that_never_elutes_makes_nothing_feasible(problem: Problem) -> None:
     retention = replace(problem.fit.retention, T0=np.append(problem.fit.retention.T0[:-1], 900.0))
     stuck = problem_of(problem.scenario, replace(problem.fit, retention=retention))
-    result = outcome_of(stuck, search_of(stuck, families_of(stuck.scenario), 120))
+    result = outcome_of(stuck, search_of(stuck, families_of(stuck.scenario), 64))
     assert not result.feasible
     assert result.blocking
     assert np.isfinite(result.candidates[0].prediction.min_resolution)
@@ -478,7 +478,7 @@ def test_far_pairs_that_alone_count_are_held() -> None:
             feasible = problem.smallest_margin(assessment) >= 0
             best = min(best, float(np.where(feasible, assessment.run_time, np.inf).min()))
     assert np.isfinite(best)
-    assert search_of(problem, families, 80).all()[0].descent.cost <= best
+    assert search_of(problem, families, 64).all()[0].descent.cost <= best
 
 
 def test_matrix_alone_with_one_pair_is_no_error(problem: Problem) -> None:
@@ -491,7 +491,7 @@ def test_matrix_alone_with_one_pair_is_no_error(problem: Problem) -> None:
         pairs=(PairRule(names[0], names[1], 1.5, False),),
     )
     odd = problem_of(scenario, problem.fit)
-    assert outcome_of(odd, search_of(odd, [family(scenario, 1, "flow")], 45)).feasible
+    assert outcome_of(odd, search_of(odd, [family(scenario, 1, "flow")], 28)).feasible
 
 
 def test_steps_wider_than_the_range_are_refused(problem: Problem) -> None:

@@ -29,7 +29,7 @@ from tests.optimizer.searches import steps
 from tests.optimizer.studies import assert_sound, complete, judged_nominally, repeated, trials_of
 
 CASE = Case("small", 12, 1)
-STEPS = 36  # of each of the four workers
+STEPS = 20  # of each of the four workers
 UNTIL_KILLED = 1e6  # s
 
 
