@@ -12,6 +12,7 @@ from pathlib import Path
 
 import optuna
 import pytest
+import sqlalchemy
 
 pytest.importorskip(
     "psycopg", reason="NOT TESTED: the driver for PostgreSQL is missing; pip install 'rampwright[postgres]'"
@@ -119,7 +120,8 @@ def _ended(place: StudyPlace, descents: int, name: str) -> int:
     """How many descents of a study have ended, once they are so many."""
     deadline = time.monotonic() + HANG
     while time.monotonic() < deadline:
-        with suppress(optuna.exceptions.StorageInternalError, KeyError):  # the study is still to be made
+        # The study is still to be made, or its tables are being made by a worker at this moment.
+        with suppress(optuna.exceptions.StorageInternalError, KeyError, sqlalchemy.exc.DatabaseError):
             ended = len(complete(trials_of(place, name)))
             if ended >= descents:
                 return ended
