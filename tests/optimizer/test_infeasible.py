@@ -91,8 +91,8 @@ def test_an_order_against_nature_alone_is_given_up(problem: Problem, outcome: Se
 def test_two_wishes_that_cannot_be_met_are_both_named() -> None:
     """Neither is bought with the other, nor with the pairs."""
     both = against_nature(latest_elution=60.0)
-    failed = search_of(both, families_of(both.scenario), 70)
-    found = outcome_of(both, conceded(both, failed, steps(72)))
+    failed = search_of(both, families_of(both.scenario), 110)
+    found = outcome_of(both, conceded(both, failed, steps(120)))
     assert not found.feasible
     assert found.candidates[0].prediction.min_resolution >= 1.5 - 1e-6
     assert len(found.blocking) == 2

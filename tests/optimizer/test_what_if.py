@@ -322,10 +322,11 @@ def test_workflow_tries_changes_only_when_nothing_is_feasible(
     problem: Problem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     only(("a resolution of",), monkeypatch)
-    _, found = optimize(problem.scenario, problem.fit, steps(16))
+    scenario = replace(problem.scenario, search=replace(problem.scenario.search, max_ramps=1, candidates=1))
+    _, found = optimize(scenario, problem.fit, steps(12))
     assert [each.change for each in found.what_ifs] == ["a resolution of 40.00 for c3 and c4"]
-    assert optimize(problem.scenario, problem.fit, steps(8), what_if=False)[1].what_ifs == ()
-    easy = replace(problem.scenario, pairs=())
-    _, met = optimize(easy, problem.fit, steps(8))
+    assert optimize(scenario, problem.fit, steps(6), what_if=False)[1].what_ifs == ()
+    easy = replace(scenario, pairs=())
+    _, met = optimize(easy, problem.fit, steps(6))
     assert met.feasible
     assert met.what_ifs == ()
