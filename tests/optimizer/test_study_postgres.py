@@ -66,11 +66,13 @@ def test_four_workers_share_the_work_and_one_may_be_killed(
     alone = hunt(problem, families, steps(STEPS // 2), 1)
     workers = [started(running.url, CASE, steps(STEPS), environment, before=COUNTING) for _ in range(4)]
     victim = started(running.url, CASE, UNTIL_KILLED, environment)
-    for worker in [victim, *workers]:
-        begin(worker)
-    _ended(place, 20, NAME)
-    victim.kill()
-    victim.communicate()
+    try:
+        for worker in [victim, *workers]:
+            begin(worker)
+        _ended(place, 20, NAME)
+    finally:  # it would go on for ever
+        victim.kill()
+        victim.communicate()
     told = []
     for worker in workers:
         out, complaint = worker.communicate(timeout=HANG)
