@@ -15,6 +15,7 @@ from functools import cache
 
 import numpy as np
 
+import models.migration
 from models.carrier_gas import CARRIER_GASES
 from models.column import Column
 from models.migration import migrate, migration_tables
@@ -86,23 +87,34 @@ def batch(mode: str, compounds: int, size: int, accuracy: str) -> Callable[[], P
 
 
 def point_with_slopes(mode: str, compounds: int) -> Callable[[], Peaks]:
-    """A point and how its times and widths answer to every set point.
+    """A point and how its times and widths answer to every set point; its corners, and their changes, are prepared.
 
-    By neighbours in one batch, as a descent does it, where the tree has no slopes by set points of its own: the one
-    place to change when it has them.
+    By neighbours in one batch, as a descent did it, where the tree has no slopes by set points of its own.
     """
     table = tables(mode, compounds)
     (at,) = set_points(mode, 1)
+    points = np.concatenate([at[None], at + STEP * np.eye(len(at))])
+    programs = batch_of([program(mode, z) for z in points])
 
     def by_neighbours() -> Peaks:
-        points = np.concatenate([at[None], at + STEP * np.eye(len(at))])
-        peaks = migrate(table, batch_of([program(mode, z) for z in points]), "polish")
+        peaks = migrate(table, programs, "polish")
         slopes = [(each[1:] - each[0]) / STEP for each in (peaks.retention_time, peaks.width)]
         assert all(each.shape == (len(at), compounds) for each in slopes)
         return peaks.retention_time[:1], peaks.width[:1]
 
-    # if hasattr(models.migration, ...): return lambda: migrate(table, one, "polish", slopes=...)
-    return by_neighbours
+    if not hasattr(models.migration, "Directions"):
+        return by_neighbours
+    corners = ("oven_times", "oven_temperatures", "carrier_times", "carrier_values")
+    moved = (getattr(programs, name) for name in corners)
+    directions = models.migration.Directions(*(((each[1:] - each[0]) / STEP)[None] for each in moved))
+    one = programs[:1]
+
+    def in_one_pass() -> Peaks:
+        peaks = migrate(table, one, "polish", directions)
+        assert peaks.slopes.width.shape[1] >= len(at)
+        return peaks.retention_time, peaks.width
+
+    return in_one_pass
 
 
 def draws(mode: str) -> Callable[[], Peaks]:

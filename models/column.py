@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from models.errors import InvalidInputError
@@ -40,3 +41,13 @@ class Column:
         Source: Ettre, Pure Appl. Chem. 65 (1993) 819, phase ratio of an open tubular column (thin film).
         """
         return self.inner_diameter / (4 * self.film_thickness)
+
+    @property
+    def permeability(self) -> float:
+        """B [m2] in Darcy's law u = -(B/eta) dp/dz: r^2/8 of an open tube (Poiseuille)."""
+        return self.radius**2 / 8
+
+    @property
+    def gas_area(self) -> float:
+        """Cross-section that the gas flows through [m2]."""
+        return math.pi * self.radius**2

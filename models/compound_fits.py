@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from models.effort import Accuracy
 from models.fit import LN_THETA_SPREAD, Run
 from models.migration import Migration, MigrationTables, migrate, migration_tables
-from models.programs import Array, Controlled, ProgramBatch, batch_of, delayed
+from models.programs import Array, Controlled, ProgramBatch, batch_of
 from models.retention import (
     PARAMETER_STEPS,
     Retention,
@@ -28,13 +28,12 @@ from models.retention import (
     typical_theta,
     with_typical_values,
 )
-from models.sensitivity import CARRIER_STEP, LAG_STEP, LN_FLOW_STEP, OVEN_STEP, accuracy_for_slopes
+from models.sensitivity import off_set_points
 from models.system import ColumnSystem
 
 DCP_SPREAD = 20.0  # J/mol/K
 T0_SPREAD = 50.0  # K, about the first guess: no constraint on a retained compound
 COLDEST_T0 = 100.0  # K
-TABLE_STEP = 1.0  # K; times within 1e-8
 NEVER = 1e6  # s, stands for a compound that does not elute
 MOST_STEPS = 15  # what has not settled by then contradicts itself and is settled by the joint fit, if at all
 LARGEST_STEPS = np.array([25.0, 0.3, 60.0])
@@ -82,10 +81,7 @@ class Simulator:
     def tables(self, retention: Retention) -> dict[Controlled, MigrationTables]:
         """Tables of the compounds for every kind of carrier program among the runs."""
         kinds = {batch.controlled for batch in self.batches}
-        return {
-            kind: migration_tables(self.system, retention, kind, self.lowest, self.highest, TABLE_STEP)
-            for kind in kinds
-        }
+        return {kind: migration_tables(self.system, retention, kind) for kind in kinds}
 
     def times(self, tables: dict[Controlled, MigrationTables], flow_factors: Array) -> Array:
         """Retention times (R, M) [s]."""
@@ -129,25 +125,13 @@ class Simulator:
         for r, (batch, factor) in enumerate(zip(self.batches, flow_factors, strict=True)):
             table = tables[batch.controlled]
             system = replace(table.system, flow_factor=float(factor), oven_lag=self.system.oven_lag)
-            N = 3 if zeros is None else 5
-            times, T = np.repeat(batch.oven_times, N, axis=0), np.repeat(batch.oven_temperatures, N, axis=0)
-            values, factors = np.repeat(batch.carrier_values, N, axis=0), np.ones(N)
-            factors[1] = np.exp(LN_FLOW_STEP)
-            times[2] = delayed(batch, LAG_STEP).oven_times[0]
-            if zeros is not None:
-                T[3] += OVEN_STEP
-                values[4] += CARRIER_STEP * (values[4] - zeros[r])
-            steps = np.array([LN_FLOW_STEP, LAG_STEP, OVEN_STEP, CARRIER_STEP])[: N - 1, None]
-            set_off = ProgramBatch(
-                batch.controlled, times, T, np.repeat(batch.carrier_times, N, axis=0), values, factors
-            )
-            accuracy = accuracy_for_slopes(system, batch)
-            peaks = migrate(replace(table, system=system), set_off, accuracy, np.arange(N) == 0)
-            t = np.where(peaks.eluted, peaks.retention_time, NEVER)
-            own = np.where(peaks.eluted[0], peaks.retention_time_slopes[0], 0.0).T
-            by_step = (t[1:] - t[0]) / steps
-            by_set_points = np.stack([*by_step[2:], by_step[0]], axis=1)
-            found.append((t[0], own, by_step[0], by_step[1], by_set_points))
+            zero = 0.0 if zeros is None else float(zeros[r])
+            peaks = migrate(replace(table, system=system), batch, "polish", off_set_points(batch, zero))
+            assert peaks.slopes is not None
+            t = np.where(peaks.eluted[0], peaks.retention_time[0], NEVER)
+            oven, carrier, lag, *own, ln_flow, _ = np.nan_to_num(peaks.slopes.retention_time[0])
+            by_set_points = np.stack([oven, carrier, ln_flow], axis=1)
+            found.append((t, np.stack(own, axis=1), ln_flow, lag, by_set_points))
         return TimeSlopes(*(np.array(each) for each in zip(*found, strict=True)))
 
     @cached_property

@@ -1,13 +1,13 @@
-"""How hard the engine tries: quadrature nodes and tolerances, for screening many programs and for polishing one."""
+"""How hard the engine tries: panels, quadrature nodes and iterations, for screening many programs and for polishing."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
-from models.precision import Precision
-
 Accuracy = Literal["screen", "polish"]
+
+LONGEST_RETENTION = 100 * 3600.0  # s; anything later is reported as not eluted
 
 
 @dataclass(frozen=True)
@@ -16,26 +16,24 @@ class Effort:
 
     Attributes
     ----------
-    nodes, nodes_frozen : int, Gauss nodes on each leg of the program; the second where rho is constant
-    negligible : float, share of s at elution below which a leg is not looked at
-    misfit : float, how far the velocity may be from a quadratic in time on a section
-    curved : bool, whether tables of plate height are read with curvature
-    steady : float, change of Y between sweeps of Picard's iteration at which it ends
-    settled : float, change of s at elution above which another pass is made
-    precision : of what happens at the nodes where rho varies; s at elution is kept in double
+    nodes : int, Gauss nodes of a panel
+    widest, widest_rho, widest_ln_pressure : float, by what temperature [K], (po/pi)^2 and ln pi change on a panel at
+        most
+    sweeps : int, of Picard's iteration, at most
+    passes : int, over the panel in which a band leaves
+    negligible : float, share of Y at the outlet below which a panel adds nothing to the variance
     """
 
     nodes: int
-    nodes_frozen: int
+    widest: float
+    widest_rho: float
+    widest_ln_pressure: float
+    sweeps: int
+    passes: int
     negligible: float
-    misfit: float
-    curved: bool
-    steady: float
-    settled: float
-    precision: Precision
 
 
 EFFORTS: dict[Accuracy, Effort] = {
-    "screen": Effort(5, 4, 1e-4, 4e-5, False, 2e-4, 2e-3, "single"),
-    "polish": Effort(8, 7, 1e-5, 1e-5, True, 1e-5, 5e-4, "double"),
+    "screen": Effort(6, 80.0, 0.3, 0.3, 4, 2, 1e-5),
+    "polish": Effort(8, 80.0, 0.3, 0.3, 30, 3, 1e-8),
 }

@@ -17,3 +17,7 @@ class OutsideValidityError(RampwrightError, ValueError):
 
 class NotElutedError(RampwrightError):
     """A compound does not leave the column within any reasonable time."""
+
+
+class EngineError(RampwrightError, ArithmeticError):
+    """A number inside the engine is not finite: an internal error. Names program and compound, counted from one."""

@@ -229,3 +229,29 @@ def values_at(times: Array, corner_times: Array, corner_values: Array) -> Array:
     share = np.where(lasts, (times - t0) / np.where(lasts, t1 - t0, 1.0), 1.0)
     result: Array = v0 + (v1 - v0) * np.clip(share, 0.0, 1.0)
     return result
+
+
+def is_static(batch: ProgramBatch) -> bool:
+    """Whether no program of the batch ramps its carrier."""
+    return bool((batch.carrier_values == batch.carrier_values[:, :1]).all())
+
+
+def corners(batch: ProgramBatch) -> tuple[Array, Array, Array]:
+    """Start times [s], temperatures [K] and set values at the corners of oven and carrier, each (B, N)."""
+    times, T = _trimmed(batch.oven_times, batch.oven_temperatures)
+    if is_static(batch):
+        values = np.broadcast_to(batch.carrier_values[:, :1], times.shape)
+    else:
+        carrier_times, carrier_values = _trimmed(batch.carrier_times, batch.carrier_values)
+        merged = np.sort(np.concatenate([times, carrier_times[:, 1:]], axis=1), axis=1)
+        values = values_at(merged, carrier_times, carrier_values)
+        times, T = merged, values_at(merged, times, T)
+    return np.ascontiguousarray(times.T), np.ascontiguousarray(T.T), np.ascontiguousarray(values.T)
+
+
+def _trimmed(times: Array, values: Array) -> tuple[Array, Array]:
+    """Corners without the last ones that change nothing, because a program keeps its last value anyway."""
+    count = times.shape[1]
+    while count > 1 and (values[:, count - 1] == values[:, count - 2]).all():
+        count -= 1
+    return times[:, :count], values[:, :count]

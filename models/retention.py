@@ -52,32 +52,10 @@ class Retention:
 
 def ln_retention_factor(retention: Retention, T: Array) -> Array:
     """ln k at temperatures T of shape (...,) [K]: array of shape (..., M); eq. [1]."""
-    return ln_retention_factor_of_each(retention, np.asarray(T, dtype=float)[..., None])
-
-
-def ln_retention_factor_of_each(retention: Retention, T: Array) -> Array:
-    """ln k at temperatures (..., M) [K], each compound at its own; eq. [1]."""
-    ratio = retention.T0 / T
+    ratio = retention.T0 / np.asarray(T, dtype=float)[..., None]
     c = retention.dCp / GAS_CONSTANT
     result: Array = (c + retention.T0 / retention.theta) * (ratio - 1) - c * np.log(ratio)
     return result
-
-
-def ln_retention_factor_slopes(retention: Retention, T: Array) -> Array:
-    """Derivatives of ln k by T0 [1/K], ln theta [-] and dCp [mol K/J] at temperatures (..., M) [K]: (3, ..., M).
-
-    Those of eq. [1], each compound at temperatures of its own.
-    """
-    steepness = retention.T0 / retention.theta
-    c = retention.dCp / GAS_CONSTANT
-    beyond = retention.T0 / T - 1
-    return np.stack(
-        [
-            beyond / retention.theta + (c + steepness) / T - c / retention.T0,
-            -steepness * beyond,
-            (beyond - np.log1p(beyond)) / GAS_CONSTANT,
-        ]
-    )
 
 
 def coefficients(retention: Retention) -> tuple[Array, Array, Array]:

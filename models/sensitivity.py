@@ -1,9 +1,7 @@
 """How retention times and widths answer to what is uncertain: retention parameters, flow, efficiency and set points.
 
-From one call of the engine for a batch of programs. By what all compounds share, first derivatives are steps, for the
-oven to both sides, as corners bend its effect most; efficiency and injected band need none, as they enter the variance
-of a peak linearly, variance = factor x column + injected^2 x share. By a compound's own retention parameters they come
-with the simulation (`migration` eq. [6]).
+From one call of the engine, which gives peaks and slopes together. Efficiency and injected band enter the variance of a
+peak linearly, variance = factor x column + injected^2 x share.
 """
 
 from __future__ import annotations
@@ -13,18 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.effort import Accuracy
-from models.migration import Migration, MigrationTables, migrate
-from models.programs import Array, ProgramBatch, delayed
-from models.retention import Retention, enthalpy, ln_retention_factor_slopes
-from models.sections import has_constant_c
-from models.system import ColumnSystem
-from models.units import GAS_CONSTANT
+from models.migration import OWN_DIRECTIONS, Directions, Migration, MigrationTables, migrate
+from models.programs import Array, ProgramBatch
 
-OVEN_STEP = 0.05  # K
-LAG_STEP = 0.1  # s
-CARRIER_STEP = 1e-3  # of the set value above its zero
-LN_FLOW_STEP = 1e-3
-SET_OFF = 6  # programs for one
+RETENTION = 3  # of OWN_DIRECTIONS, those by retention parameters
+LN_FLOW = OWN_DIRECTIONS.index("ln flow factor")
 SHARED = ("ln flow factor", "ln plate height factor", "injected variance", "oven", "carrier", "oven lag")
 
 
@@ -38,8 +29,7 @@ class Sensitivity:
     Attributes
     ----------
     base : (4, N, M) array
-    by_retention : (4, N, 3, M) array, by T0 [K], ln theta and dCp [J/mol/K] of the compound itself; 0 for the width,
-        which is not worked out
+    by_retention : (4, N, 3, M) array, by T0 [K], ln theta and dCp [J/mol/K] of the compound itself
     by_shared : (4, N, 6, M) array, by what all compounds share (SHARED): ln of the flow factor, ln of the plate height
         factor, the injected band's variance [s2], an offset of the oven [K], a share of the carrier's set value, and
         the oven's lag [s]
@@ -50,7 +40,24 @@ class Sensitivity:
     by_shared: Array
 
 
-def sensitivity(tables: MigrationTables, batch: ProgramBatch, carrier_zero: float) -> Sensitivity:
+def off_set_points(batch: ProgramBatch, carrier_zero: float | Array) -> Directions:
+    """Directions of N programs: an offset of the oven [K], a share of the carrier's set value, the oven's lag [s].
+
+    Parameters
+    ----------
+    carrier_zero : float or (N,) array, the set value from which a share of the carrier counts
+    """
+    shape = batch.size, 3, batch.oven_times.shape[1]
+    oven_times, oven = np.zeros(shape), np.zeros(shape)
+    oven[:, 0], oven_times[:, 2, 1:] = 1.0, 1.0
+    carrier = np.zeros((batch.size, 3, batch.carrier_values.shape[1]))
+    carrier[:, 1] = batch.carrier_values - np.reshape(carrier_zero, (-1, 1))
+    return Directions(oven_times, oven, np.zeros_like(carrier), carrier)
+
+
+def sensitivity(
+    tables: MigrationTables, batch: ProgramBatch, carrier_zero: float, accuracy: Accuracy = "screen"
+) -> Sensitivity:
     """Derivatives of M peaks under N programs.
 
     Parameters
@@ -58,57 +65,28 @@ def sensitivity(tables: MigrationTables, batch: ProgramBatch, carrier_zero: floa
     carrier_zero : float, the set value from which a relative error of the carrier counts [Pa, m3/s or m/s]: the
         room's pressure where pressure is controlled, which is read as gauge, else 0
     """
-    system, M, N = tables.system, len(tables.retention), batch.size
-    plain = np.arange(SET_OFF * N) < N
-    peaks = migrate(tables, _set_off(batch, carrier_zero), accuracy_for_slopes(system, batch), plain)
-    base, faster, colder, warmer, more, later = _stacked(peaks).reshape(4, SET_OFF, N, M).swapaxes(0, 1)
-    by_retention = _by_retention(
-        tables.retention, base, peaks.heating_rate[:N], peaks.retention_time_slopes[:N]
-    )
-
-    width, injected = base[1], peaks.injected_share[:N]
-    column = width**2 - system.injection_width**2 * injected
-    by_shared = np.zeros((4, N, len(SHARED), M))
-    by_shared[:, :, 0] = (faster - base) / LN_FLOW_STEP
+    peaks = migrate(tables, batch, accuracy, off_set_points(batch, carrier_zero))
+    oven, carrier, lag = 0, 1, 2
+    slopes = _slopes(peaks)
+    own = slopes[:, :, 3:]
+    width, injected = peaks.width, peaks.injected_share
+    column = width**2 - tables.system.injection_width**2 * injected
+    by_shared = np.zeros((4, batch.size, len(SHARED), len(tables.retention)))
+    by_shared[:, :, 0] = own[:, :, LN_FLOW]
     by_shared[1, :, 1] = column / (2 * width)
     by_shared[1, :, 2] = injected / (2 * width)
-    by_shared[:, :, 3] = (warmer - colder) / (2 * OVEN_STEP)
-    by_shared[:, :, 4] = (more - base) / CARRIER_STEP
-    by_shared[:, :, 5] = (later - base) / LAG_STEP
-    return Sensitivity(base, by_retention, by_shared)
-
-
-def accuracy_for_slopes(system: ColumnSystem, batch: ProgramBatch) -> Accuracy:
-    """Where rho is constant polishing costs little, and the few nodes of screening leave slopes by dCp off by 3 %."""
-    return "polish" if has_constant_c(system, batch) else "screen"
-
-
-def _by_retention(retention: Retention, base: Array, heating: Array, slopes: Array) -> Array:
-    """`Sensitivity.by_retention` from heating rates at elution (N, M) [K/s] and the slopes of times (N, 3, M)."""
-    T, k = base[2], base[3, :, None]
-    warmer = heating[:, None] * slopes
-    by_kelvin = -enthalpy(retention, T) / (GAS_CONSTANT * T**2)  # d ln k/dT, van 't Hoff
-    own = ln_retention_factor_slopes(retention, T).swapaxes(0, 1)
-    return np.stack([slopes, np.zeros_like(slopes), warmer, k * (own + by_kelvin[:, None] * warmer)])
-
-
-def _stacked(peaks: Migration) -> Array:
-    """(4, N, M)."""
-    return np.stack([peaks.retention_time, peaks.width, peaks.elution_temperature, peaks.retention_factor])
-
-
-def _set_off(batch: ProgramBatch, carrier_zero: float) -> ProgramBatch:
-    """The N programs, and these with faster gas, a colder and a warmer oven, more carrier and the oven late: 6 N."""
-    times, T = batch.oven_times, batch.oven_temperatures
-    values = batch.carrier_values
-    more = values + CARRIER_STEP * (values - carrier_zero)
-    factors = np.ones((SET_OFF, batch.size))
-    factors[1] = np.exp(LN_FLOW_STEP)
-    return ProgramBatch(
-        batch.controlled,
-        np.concatenate([*(SET_OFF - 1) * [times], delayed(batch, LAG_STEP).oven_times]),
-        np.concatenate([T, T, T - OVEN_STEP, T + OVEN_STEP, T, T]),
-        np.concatenate(SET_OFF * [batch.carrier_times]),
-        np.concatenate([*4 * [values], more, values]),
-        factors.ravel(),
+    by_shared[:, :, 3], by_shared[:, :, 4], by_shared[:, :, 5] = (
+        slopes[:, :, oven],
+        slopes[:, :, carrier],
+        slopes[:, :, lag],
     )
+    base = np.stack([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
+    return Sensitivity(base, own[:, :, :RETENTION], by_shared)
+
+
+def _slopes(peaks: Migration) -> Array:
+    """Slopes of time, width, temperature and retention factor: (4, N, D + 5, M)."""
+    found = peaks.slopes
+    assert found is not None
+    by_k = found.ln_retention_factor * peaks.retention_factor[:, None]
+    return np.stack([found.retention_time, found.width, found.elution_temperature, by_k])

@@ -52,36 +52,3 @@ def inlet_pressure(system: ColumnSystem, controlled: Controlled, value: Array, T
     if controlled == "velocity":
         return inlet_pressure_for_velocity(system.column, system.gas, T, value, system.outlet_pressure)
     assert_never(controlled)
-
-
-def velocity_scale(system: ColumnSystem, pressure: Array) -> Array:
-    """eta (1+k) V of `migration` eq. [1]: flow_factor (pi - po^2/pi) r^2/(16 L^2)  [Pa]."""
-    column = system.column
-    result: Array = (system.flow_factor * column.radius**2 / (16 * column.length**2)) * (
-        pressure - system.outlet_pressure**2 / pressure
-    )
-    return result
-
-
-def flow_group(system: ColumnSystem, pressure: Array) -> Array:
-    """u p eta [m Pa2], the same all along the column: flow_factor r^2 (pi^2 - po^2)/(16 L)."""
-    result: Array = (system.flow_factor * system.column.radius**2 / (16 * system.column.length)) * (
-        pressure**2 - system.outlet_pressure**2
-    )
-    return result
-
-
-def clock_weight(controlled: Controlled, T: Array, eta: Array) -> Array:
-    """w of `migration` eq. [2] at T [K] and the viscosity eta there [Pa s].
-
-    Chosen so that the rest c of V is constant or nearly so in that mode. Constant pressure: V goes as 1/eta.
-    Constant flow into a vacuum: pi goes as (eta T)^(1/2), hence V as (T/eta)^(1/2). Constant average
-    velocity: V is S(rho)/tM.
-    """
-    if controlled == "pressure":
-        return 1.0 / eta
-    if controlled == "flow":
-        return np.sqrt(T / eta)
-    if controlled == "velocity":
-        return np.ones_like(T)
-    assert_never(controlled)

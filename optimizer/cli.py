@@ -8,13 +8,14 @@ from typing import Annotated
 
 import typer
 
+from models.engine.cache import on_compile
 from models.errors import RampwrightError
 from optimizer import __version__
 from optimizer.interruption import finishing, stop_on_signals, stopped, was_stopped
 from optimizer.new_command import new
 from optimizer.peak_detection import PeakDetection
 from optimizer.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
-from optimizer.screen import ProgressBar, console, never_fail_to_encode, print_json, show
+from optimizer.screen import ProgressBar, console, never_fail_to_encode, print_json, say_compiling, show
 
 DONE, WRONG_INPUT, NOT_FEASIBLE = 0, 2, 3
 
@@ -428,6 +429,7 @@ def main() -> None:
     """Entry point: deliberate errors become one message and exit status 2."""
     stop_on_signals()
     never_fail_to_encode()
+    on_compile(say_compiling)
     try:
         app()
     except RampwrightError as error:

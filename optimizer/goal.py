@@ -30,7 +30,6 @@ LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs kno
 KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
 NEARLY = -1e-3  # equipment margins above this count as kept where a descent fails: rounding brings them back
 ONE_MORE = 0.02  # what missing a wish counts for beside by how much
-TABLE_MARGIN = 60.0  # K of room around the column's limits that the tables cover
 
 
 @dataclass(frozen=True)
@@ -281,9 +280,7 @@ def problem_of(scenario: Scenario, fit: Fit) -> Problem:
     kinds |= {run.program.carrier.controlled for run in scenario.runs}
     if scenario.current is not None:
         kinds.add(scenario.current.carrier.controlled)
-    low = min(scenario.min_temperature, scenario.lowest_temperature) - TABLE_MARGIN
-    high = max(scenario.max_temperature, scenario.max_programmed_temperature) + TABLE_MARGIN
-    tables = {kind: migration_tables(fit.system, fit.retention, kind, low, high) for kind in kinds}
+    tables = {kind: migration_tables(fit.system, fit.retention, kind) for kind in kinds}
     names = scenario.compounds
     targets = [m for m, name in enumerate(names) if scenario.role(name) in ("target", "internal standard")]
     return Problem(scenario, fit, counted_pairs(scenario), np.array(targets, dtype=np.intp), tables)

@@ -7,19 +7,8 @@ from models.programs import Program, batch_of
 from models.retention import UNRETAINED
 from models.system import ColumnSystem
 
-TABLE_STEP = 5.0  # K; without retention there is little to tabulate
-TABLE_MARGIN = 20.0  # K of room around the program's temperatures
-
 
 def hold_up_time_of(system: ColumnSystem, program: Program) -> float:
     """Hold-up time [s] under a program, oven and carrier as they run; nan when nothing leaves in reasonable time."""
-    T = program.oven.knots()[1]
-    tables = migration_tables(
-        system,
-        UNRETAINED,
-        program.carrier.controlled,
-        min(T) - TABLE_MARGIN,
-        max(T) + TABLE_MARGIN,
-        TABLE_STEP,
-    )
+    tables = migration_tables(system, UNRETAINED, program.carrier.controlled)
     return float(migrate(tables, batch_of([program]), "polish").retention_time[0, 0])

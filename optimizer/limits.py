@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.carrier_flow import flow
-from models.legs import corners
-from models.programs import Array, ProgramBatch
+from models.programs import Array, ProgramBatch, corners
 from models.resolution import resolution
 from models.system import ColumnSystem, inlet_pressure
 from models.thermal_exposure import (

@@ -13,7 +13,7 @@ from models.programs import Array, Program, ProgramBatch, batch_of, delayed, val
 from models.resolution import HALF_HEIGHT_WIDTH
 from models.system import inlet_pressure
 from models.thermal_exposure import intact_fraction, time_above
-from optimizer.goal import TABLE_MARGIN, Problem, end_of_peak, measured_mean
+from optimizer.goal import Problem, end_of_peak, measured_mean
 from optimizer.limits import decomposition_of
 from optimizer.results import Prediction
 
@@ -25,24 +25,16 @@ _OVEN_STEP, _LN_FLOW_STEP = 0.1, 1e-3
 
 
 def covering(problem: Problem, programs: Sequence[Program]) -> Problem:
-    """The problem with tables for these programs of one carrier variable, wide enough for all temperatures."""
+    """The problem with tables for these programs of one carrier variable."""
     kind = programs[0].carrier.controlled
-    T = [corner for program in programs for corner in program.oven.knots()[1]]
-    low, high = min(T), max(T)
-    ready = problem.tables.get(kind)
-    if ready is not None:
-        covered = ready.antiderivatives
-        if covered.lowest <= low and high <= covered.highest:
-            return problem
-        low, high = min(low, covered.lowest), max(high, covered.highest)
-    tables = migration_tables(
-        problem.fit.system, problem.fit.retention, kind, low - TABLE_MARGIN, high + TABLE_MARGIN
-    )
+    if kind in problem.tables:
+        return problem
+    tables = migration_tables(problem.fit.system, problem.fit.retention, kind)
     return replace(problem, tables={**problem.tables, kind: tables})
 
 
 def tables_for(problem: Problem, program: Program) -> MigrationTables:
-    """Tables that cover a program."""
+    """Tables for a program."""
     return covering(problem, [program]).tables[program.carrier.controlled]
 
 

@@ -57,3 +57,17 @@ class ProgressBar:
 
     def __exit__(self, *exc: object) -> None:
         self.bar.stop()
+
+
+class _Said:
+    """Whether something that is said once has been said."""
+
+    compiling = False
+
+
+def say_compiling(kept: bool) -> None:
+    """Why the first run is slow; once, although values and slopes are compiled one after the other."""
+    if not _Said.compiling:
+        why = "once" if kept else "for this run alone, as no folder to keep it in can be written"
+        sys.stderr.write(f"rampwright: compiling the engine, {why} (some 15 s)\n")
+    _Said.compiling = True

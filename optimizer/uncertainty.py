@@ -24,8 +24,6 @@ from optimizer.robustness import SOURCES, DrawnPeaks, Draws, drawn
 from optimizer.standing import Standing, signed_resolutions, standing, standing_of
 
 EXACT_DRAWS = 120
-EXACT_STEP = 2.0  # K, of the tables of one draw: times within 5e-6
-MARGIN = 15.0  # K of room around a program for its draws
 NAMED = 0.002  # share of draws below which a failure is not worth a word
 SIGNIFICANCE = 0.05  # of a difference between two shares of the same draws; common practice, no source
 SOURCE_TEXTS = {
@@ -90,7 +88,6 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     system, retention = problem.fit.system, problem.fit.retention
     controlled, zero = batch.controlled, problem.robustness.carrier_zero(batch.controlled)
     diffusion = problem.tables[controlled].diffusion
-    low, high = batch.oven_temperatures.min() - MARGIN, batch.oven_temperatures.max() + MARGIN
     found = []
     for own, shared in zip(draws.retention, draws.shared, strict=True):
         flow, _, _, oven, carrier, lag = shared
@@ -99,9 +96,7 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
             flow_factor=system.flow_factor * float(np.exp(flow)),
             oven_lag=system.oven_lag + lag,
         )
-        tables = migration_tables(
-            truth, shifted(retention, *own), controlled, low, high, EXACT_STEP, diffusion
-        )
+        tables = migration_tables(truth, shifted(retention, *own), controlled, diffusion)
         off = replace(
             batch,
             oven_temperatures=batch.oven_temperatures + oven,

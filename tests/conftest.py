@@ -1,12 +1,22 @@
-"""What holds for every test: no search knows the time."""
+"""What holds for every test: no search knows the time, and the engine is compiled before the first."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 
+import numpy as np
 import pytest
 
 import optimizer.clock
+from models.carrier_gas import carrier_gas
+from models.column import Column
+from models.engine.cache import user_caches
+from models.migration import migration_tables
+from models.programs import CarrierProgram, OvenProgram, Program, batch_of
+from models.retention import with_typical_values
+from models.sensitivity import sensitivity
+from models.system import ColumnSystem
 from tests.optimizer.searches import count_steps
 
 
@@ -17,3 +27,14 @@ def _budgets_count_steps() -> Iterator[None]:
     count_steps()
     yield
     optimizer.clock.perf_counter = real
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _engine_is_compiled() -> None:
+    """Commands that tests run find it so, also those with another home, and say nothing of it."""
+    caches = user_caches()
+    if caches is not None:
+        os.environ["XDG_CACHE_HOME"] = str(caches)
+    system = ColumnSystem(Column(30.0, 0.25e-3, 0.25e-6), carrier_gas("helium"), 101325.0)
+    tables = migration_tables(system, with_typical_values(np.array([400.0])), "pressure")
+    sensitivity(tables, batch_of([Program(OvenProgram(400.0), CarrierProgram("pressure", 2e5))]), 101325.0)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from models import migration
 from models.carrier_flow import hold_up_time
 from models.carrier_gas import CARRIER_GASES, diffusion
 from models.column import Column
@@ -20,6 +21,7 @@ from tests.reference.adapter import reference_peak
 from tests.reference.cases import CONTROLLED, OUTLETS
 
 AMBIENT = 101325.0
+whole = migration.tube_of  # as it is for a column of one piece
 COLUMN = Column(30.0, 0.25e-3, 0.25e-6)
 HELIUM = CARRIER_GASES["helium"]
 SYSTEM = ColumnSystem(COLUMN, HELIUM, AMBIENT)
@@ -185,41 +187,19 @@ def test_dead_time_marker_takes_the_hold_up_time(controlled: Controlled) -> None
     )
 
 
-@pytest.mark.parametrize("controlled", CONTROLLED)
-def test_a_batch_gives_what_each_of_its_programs_gives(controlled: Controlled) -> None:
-    """Whatever is shared within a batch (cuts, sweeps) must not show beyond the accuracy asked for."""
-    rng = np.random.default_rng(4)
-    value = SET_VALUES[controlled]
-    programs = [
-        Program(
-            OvenProgram(float(rng.uniform(310, 360)), 20.0, (Ramp(float(rng.uniform(0.05, 1)), 580.0),)),
-            CarrierProgram(
-                controlled, value, 30.0, (Ramp(value / 600, value * float(rng.uniform(0.8, 1.3))),)
-            ),
-        )
-        for _ in range(150)
-    ]
-    tables = migration_tables(SYSTEM, RETENTION, controlled)
-    together = migrate(tables, batch_of(programs))
-    for row in (0, 77, 149):
-        alone = migrate(tables, batch_of([programs[row]]))
-        np.testing.assert_allclose(together.retention_time[row], alone.retention_time[0], rtol=1e-5)
-        np.testing.assert_allclose(together.width[row], alone.width[0], rtol=3e-4)
-
-
-def test_more_compounds_than_one_chunk_holds() -> None:
+def test_many_compounds() -> None:
     many = with_typical_values(np.linspace(320.0, 600.0, 4000))
-    tables = migration_tables(SYSTEM, many, "pressure", 320.0, 610.0, 4.0)
+    tables = migration_tables(SYSTEM, many, "pressure")
     oven, carrier = OvenProgram(330.0, 0.0, (Ramp(0.3, 600.0),)), CarrierProgram("pressure", 2e5)
     times = migrate(tables, batch_of([Program(oven, carrier)])).retention_time
     assert times.shape == (1, 4000)
     assert np.all(np.diff(times[0]) > 0)
 
 
-def test_programs_outside_the_tables_are_refused() -> None:
-    tables = migration_tables(SYSTEM, RETENTION, "pressure", 300.0, 500.0)
-    hot = batch_of([Program(OvenProgram(310.0, 0.0, (Ramp(1.0, 520.0),)), CarrierProgram("pressure", 2e5))])
-    with pytest.raises(OutsideValidityError, match=r"246\.9 °C.*226\.9 °C"):
+def test_programs_outside_known_temperatures_are_refused() -> None:
+    tables = migration_tables(SYSTEM, RETENTION, "pressure")
+    hot = batch_of([Program(OvenProgram(310.0, 0.0, (Ramp(1.0, 733.15),)), CarrierProgram("pressure", 2e5))])
+    with pytest.raises(OutsideValidityError, match=r"460\.0 °C.*450\.0 °C"):
         migrate(tables, hot)
 
 
@@ -250,3 +230,38 @@ def test_steep_carrier_ramps_lose_no_peak(
         true = reference_peak(SYSTEM, retention, m, Program(oven, carrier))
         assert true is not None
         assert found.retention_time[0, m] == pytest.approx(true.time, rel=1e-4)
+
+
+def test_any_number_of_threads_gives_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    programs = [
+        Program(
+            OvenProgram(T, 30.0, (Ramp(rate, 560.0, 60.0),)),
+            CarrierProgram("flow", 2e-8, 60.0, (Ramp(1e-10, 4e-8),)),
+        )
+        for T, rate in zip(rng.uniform(310, 400, 2000), rng.uniform(0.05, 1.5, 2000), strict=True)
+    ]
+    batch, tables = batch_of(programs), migration_tables(SYSTEM, RETENTION, "flow")
+    found = []
+    for cores in (1, 2, 3):
+        monkeypatch.setattr(migration, "_cores", lambda cores=cores: cores)
+        found.append(migrate(tables, batch, "screen"))
+    for other in found[1:]:
+        np.testing.assert_array_equal(other.retention_time, found[0].retention_time)
+        np.testing.assert_array_equal(other.width, found[0].width)
+
+
+@pytest.mark.parametrize(("start", "stop"), [(0.0, 0.4), (0.4, 1.0), (0.2, 0.9)])
+def test_a_piece_of_the_way_takes_its_share_of_the_clock(
+    start: float, stop: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From z0 to z1 at constant temperature and pressure: (Y(z1) - Y(z0))/V, eq. [3] and [4]."""
+    monkeypatch.setattr(migration, "tube_of", lambda *given: whole(*given)._replace(start=start, stop=stop))
+    T, pi = 420.0, 2.2e5
+    found = run(OvenProgram(T), CarrierProgram("pressure", pi))
+    rho = (AMBIENT / pi) ** 2
+    Y0, Y1 = ((2 / 3) * (1 - (1 - (1 - rho) * z) ** 1.5) / (1 - rho) for z in (start, stop))
+    S = (2 / 3) * (1 - rho**1.5) / (1 - rho)
+    k = np.exp(ln_retention_factor(RETENTION, np.array(T)))
+    tR = float(hold_up_time(COLUMN, HELIUM, T, pi, AMBIENT)) * (1 + k)
+    np.testing.assert_allclose(found.retention_time[0], tR * (Y1 - Y0) / S, rtol=1e-10)

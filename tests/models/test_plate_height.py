@@ -1,13 +1,11 @@
-"""Golay's equation, its parts, and the tables the engine reads it from."""
+"""Golay's equation, and its parts."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from models.carrier_gas import CARRIER_GASES, diffusion, viscosity
-from models.column import Column
-from models.interpolation import antiderivative_table
+from models.carrier_gas import CARRIER_GASES
 from models.plate_height import (
     film_diffusion,
     film_plate_height,
@@ -15,9 +13,6 @@ from models.plate_height import (
     golay_factor,
     typical_diffusion_constant,
 )
-from models.plate_height_tables import plate_height_tables
-from models.retention import ln_retention_factor, with_typical_values
-from models.system import ColumnSystem, clock_weight, flow_group
 
 
 def test_golay_factor_from_its_definition() -> None:
@@ -58,28 +53,3 @@ def test_larger_molecules_diffuse_more_slowly_and_hydrogen_lets_them_fastest() -
         assert np.all(np.diff(values) < 0)
     assert np.all(constants["hydrogen"] > constants["helium"])
     assert np.all(constants["helium"] > constants["nitrogen"])
-
-
-@pytest.mark.parametrize(("curved", "tolerance"), [(False, 1e-4), (True, 2e-6)])
-def test_tables_against_the_equations(curved: bool, tolerance: float) -> None:
-    system = ColumnSystem(Column(30.0, 0.25e-3, 1e-6), CARRIER_GASES["helium"], 101325.0)
-    retention = with_typical_values(np.array([340.0, 430.0, 560.0]))
-    constant = typical_diffusion_constant(system.gas, retention.T0)
-    table = antiderivative_table(
-        retention, lambda T: clock_weight("pressure", T, viscosity(system.gas, T)), 300.0, 620.0, 0.35
-    )
-    heights = plate_height_tables(system, retention, constant, table)
-    compound = np.repeat(np.arange(3), 60)
-    T = np.tile(np.linspace(305.0, 615.0, 60), 3)
-    phi, _ = table.phi(T, compound)
-    pi, P = np.array(2.5e5), 0.7
-    places = heights.at(phi[None], compound, curved)
-    np.testing.assert_allclose(places.temperature[0], T, rtol=tolerance)
-
-    G = flow_group(system, pi)
-    k = np.exp(ln_retention_factor(retention, T)[np.arange(180), compound])
-    u = G / viscosity(system.gas, T) / (P * pi)
-    H = gas_plate_height(k, diffusion(constant[compound], T, P * pi) / u, system.column.radius)
-    H = H + film_plate_height(k, u, system.column.film_thickness, film_diffusion(T))
-    read = places.plate_height_share(G, 1 / (pi * np.array(P)))[0]
-    np.testing.assert_allclose(read * system.column.length, H, rtol=tolerance)

@@ -43,15 +43,13 @@ def program(carrier: CarrierProgram, warmer: float = 0.0, more: float = 0.0) -> 
 
 
 def run(system: ColumnSystem, retention: Retention, made: Program) -> Migration:
-    tables = migration_tables(
-        system, retention, made.carrier.controlled, *RANGE, step=0.35, diffusion=DIFFUSION
-    )
+    tables = migration_tables(system, retention, made.carrier.controlled, diffusion=DIFFUSION)
     return migrate(tables, batch_of([made]), "polish")
 
 
 @pytest.mark.parametrize("carrier", CARRIERS, ids=lambda carrier: carrier.mode)
 def test_derivatives_are_those_of_full_simulations(carrier: CarrierProgram) -> None:
-    tables = migration_tables(SYSTEM, COMPOUNDS, carrier.controlled, *RANGE, diffusion=DIFFUSION)
+    tables = migration_tables(SYSTEM, COMPOUNDS, carrier.controlled, diffusion=DIFFUSION)
     zero = AMBIENT if carrier.controlled == "pressure" else 0.0
     found = sensitivity(tables, batch_of([program(carrier)]), zero)
 
@@ -101,7 +99,7 @@ def test_derivatives_are_those_of_full_simulations(carrier: CarrierProgram) -> N
 
 def test_a_batch_gives_what_each_program_gives_alone() -> None:
     carrier = CARRIERS[0]
-    tables = migration_tables(SYSTEM, COMPOUNDS, "flow", *RANGE, diffusion=DIFFUSION)
+    tables = migration_tables(SYSTEM, COMPOUNDS, "flow", diffusion=DIFFUSION)
     programs = [program(carrier), program(carrier, warmer=12.0), program(carrier, more=0.3)]
     together = sensitivity(tables, batch_of(programs), 0.0)
     for n, each in enumerate(programs):
@@ -117,7 +115,7 @@ def test_a_batch_gives_what_each_program_gives_alone() -> None:
 
 @pytest.mark.parametrize("carrier", CARRIERS, ids=lambda carrier: carrier.mode)
 def test_how_elution_answers_to_a_compounds_own_parameters(carrier: CarrierProgram) -> None:
-    tables = migration_tables(SYSTEM, COMPOUNDS, carrier.controlled, *RANGE, diffusion=DIFFUSION)
+    tables = migration_tables(SYSTEM, COMPOUNDS, carrier.controlled, diffusion=DIFFUSION)
     zero = AMBIENT if carrier.controlled == "pressure" else 0.0
     plain = program(carrier)
     found = sensitivity(tables, batch_of([plain]), zero)
@@ -138,7 +136,7 @@ def test_how_elution_answers_to_a_compounds_own_parameters(carrier: CarrierProgr
 def test_faster_gas_of_one_program_is_a_system_with_faster_gas() -> None:
     carrier = CARRIERS[2]
     batch = batch_of([program(carrier), program(carrier, warmer=5.0)])
-    tables = migration_tables(SYSTEM, COMPOUNDS, "pressure", *RANGE, diffusion=DIFFUSION)
+    tables = migration_tables(SYSTEM, COMPOUNDS, "pressure", diffusion=DIFFUSION)
     both = migrate(tables, replace(batch, velocity_factors=np.array([1.0, 1.05])))
     faster = replace(SYSTEM, flow_factor=1.05 * SYSTEM.flow_factor)
     alone = migrate(replace(tables, system=faster), batch[1:])

@@ -72,7 +72,7 @@ def predicted(
     """What the engine gives for a program; every pair counts."""
     system = system or ColumnSystem(COLUMN, carrier_gas("helium"), AMBIENT, plate_height_factor=1.1)
     batch = batch_of([program])
-    tables = migration_tables(system, retention, program.carrier.controlled, 240.0, 650.0)
+    tables = migration_tables(system, retention, program.carrier.controlled)
     peaks = migrate(tables, batch, "polish")
     t, w = peaks.retention_time[0], peaks.width[0] * HALF_HEIGHT_WIDTH
     pairs = np.array([(i, j) for i in range(len(t)) for j in range(i + 1, len(t))], dtype=np.intp).reshape(

@@ -198,7 +198,7 @@ def test_a_trimmed_column_is_a_shorter_one(problem: Problem) -> None:
     length = LENGTH / (1 + share)
     assert LENGTH - length == pytest.approx(cut, rel=0.08)
     system = replace(problem.fit.system, column=replace(problem.fit.system.column, length=length))
-    tables = migration_tables(system, problem.fit.retention, "pressure", 280.0, 620.0)
+    tables = migration_tables(system, problem.fit.retention, "pressure")
     truth = migrate(tables, batch, "polish")
     shift = peaks.retention[0, most] - assessment.retention[0]
     wanted = truth.retention_time[0] - assessment.retention[0]

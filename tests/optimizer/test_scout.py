@@ -83,7 +83,7 @@ def measured(
     truth: Retention, system: ColumnSystem, program: Program, rng: np.random.Generator | None
 ) -> tuple[Array, Array]:
     """Retention times, with noise unless `rng` is None, and half-height widths [s]."""
-    tables = migration_tables(system, truth, program.carrier.controlled, 240.0, 650.0)
+    tables = migration_tables(system, truth, program.carrier.controlled)
     peaks = migrate(tables, batch_of([program]), "polish")
     t = peaks.retention_time[0]
     if rng is not None:
@@ -329,7 +329,7 @@ def test_the_update_agrees_with_the_sum_of_informations() -> None:
 def measured_by(problem: Problem, retention: Retention, flow: float, program: Program) -> tuple[Array, Array]:
     system = replace(problem.fit.system, flow_factor=problem.fit.system.flow_factor * float(flow))
     peaks = migrate(
-        migration_tables(system, retention, program.carrier.controlled, 240.0, 650.0),
+        migration_tables(system, retention, program.carrier.controlled),
         batch_of([program]),
         "polish",
     )

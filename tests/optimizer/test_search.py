@@ -396,7 +396,7 @@ def test_linear_draws_agree_with_refitting_the_parameters(problem: Problem) -> N
     draws = []
     for _ in range(60):
         retention = shifted(problem.fit.retention, T0=rng.normal(0, sd_T0, M))
-        tables = migration_tables(problem.fit.system, retention, "flow", 280.0, 600.0, 1.0)
+        tables = migration_tables(problem.fit.system, retention, "flow")
         draws.append(migrate(tables, batch_of([program])).retention_time[0])
     scatter = np.std(draws, axis=0, ddof=1)
     # The sampling error of a standard deviation from 60 draws is 9 %; four times that is allowed.
@@ -562,7 +562,7 @@ def test_pass_probability_is_that_of_full_simulations(problem: Problem) -> None:
         retention = shifted(problem.fit.retention, T0=rng.normal(0, sd, M))
         flow_factor = np.exp(rng.normal(0, 0.02)) * (1 + rng.uniform(-0.01, 0.01))
         system = replace(problem.fit.system, flow_factor=problem.fit.system.flow_factor * flow_factor)
-        tables = migration_tables(system, retention, "flow", 280.0, 600.0, 1.0)
+        tables = migration_tables(system, retention, "flow")
         off = rng.uniform(-1, 1)
         warmer = Program(
             OvenProgram(kelvin(50.0) + off, 60.0, (Ramp(20 / 60, kelvin(300.0) + off, 60.0),)),

@@ -130,7 +130,7 @@ def _peaks(
     rng: np.random.Generator,
     seen: np.ndarray,
 ) -> str:
-    tables = migration_tables(system, retention, program.carrier.controlled, 290.0, 610.0)
+    tables = migration_tables(system, retention, program.carrier.controlled)
     found = migrate(tables, batch_of([program]), "polish")
     t = found.retention_time[0] / 60
     w = found.width[0] * HALF_HEIGHT_WIDTH / 60

@@ -107,7 +107,7 @@ def ramped_carriers(draw: st.DrawFn) -> CarrierProgram:
 def run(system: ColumnSystem, retention: Retention, *programs: Program) -> Migration:
     """What the engine gives for programs of one kind of carrier."""
     return migrate(
-        migration_tables(system, retention, programs[0].carrier.controlled, 300.0, 600.0),
+        migration_tables(system, retention, programs[0].carrier.controlled),
         batch_of(programs),
         "polish",
     )

@@ -39,8 +39,6 @@ def plate_height(
         system,
         retention_of(k, T),
         "pressure",
-        T - 30,
-        T + 30,
         diffusion=np.array([diffusion_constant]),
     )
     programs = [Program(OvenProgram(T), CarrierProgram("pressure", float(p))) for p in inlet_pressures]

@@ -1,0 +1,309 @@
+"""Programs cut into panels, and what the gas does there: the same for every compound.
+
+A panel is a stretch of time over which temperature and set value are linear and change by no more than its nodes can
+follow.
+"""
+
+from __future__ import annotations
+
+from math import ceil, isfinite, log
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.engine.abreast import ABREAST, Numbers, at_least, at_most, get, put, root, size, where_more
+from models.engine.compiled import exponential, inner, small
+from models.engine.quadrature import MOST_NODES, Rule
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Index = NDArray[np.int64]
+
+PRESSURE, FLOW, VELOCITY = 0, 1, 2  # what is controlled
+MOST_CUTS = 32  # panels of one leg
+NO_TIME = 1e-9  # s; a change within less is a jump
+FLAT = 1e-9  # K; a leg that changes less holds its temperature
+NEWTON_STEPS = 7  # for the inlet pressure of a velocity
+NO_DROP = 1e-9  # share of the inlet pressure below which a drop moves no gas
+LN_298 = log(298.15)
+
+# Conditions at a node, each as often as bands lie abreast: where a row of all nodes begins.
+NODE_ROW = (MOST_NODES + 1) * ABREAST
+INVERSE_T, LN_T, RHO, MOBILITY, ALONG, ACROSS, FILM = range(0, 7 * NODE_ROW, NODE_ROW)
+# What slopes need besides: derivatives of ln eta by T, and of ln pi by T and by the set value.
+ETA_BY_T, P_BY_T, P_BY_VALUE = range(7 * NODE_ROW, 10 * NODE_ROW, NODE_ROW)
+CONDITIONS, ALL_CONDITIONS = 7, 10
+PANEL = ALL_CONDITIONS * NODE_ROW
+
+
+class Tube(NamedTuple):
+    """Column, gas and outlet in numbers, SI.
+
+    `permeability` and the two factors belong to the pneumatics, `gas_radius` and `film` to the plate height; the film's
+    diffusion is that at 100 °C and its energy E/R [K]. A band starts at the share `start` of the fall of p^2 and leaves
+    at `stop`.
+    """
+
+    length: float
+    permeability: float
+    gas_radius: float
+    film: float
+    outlet: float
+    plate_height_factor: float
+    injected_variance: float
+    viscosity: float
+    exponent: float
+    curvature: float
+    film_diffusion: float
+    film_energy: float
+    squares_per_flow: float  # (pi^2 - po^2)/(F eta T)
+    pressure_per_velocity: float  # pi/(v eta) into a vacuum
+    start: float
+    stop: float
+    controlled: int
+
+
+class Limits(NamedTuple):
+    """By what a leg may change and be one panel: temperature [K], (po/pi)^2, and ln pi."""
+
+    temperature: float
+    rho: float
+    ln_pressure: float
+
+
+class Panels(NamedTuple):
+    """P panels of one program, the last being the endless hold after its end.
+
+    Attributes
+    ----------
+    time, temperature, carrier : (P + 1,) arrays, at the panels' ends  [s], [K], set value
+    steady, frozen : (P,) arrays, whether nothing changes, and whether (po/pi)^2 does not
+    leg, part : (P,) arrays, number of the leg, and the share of it that has passed at the panel's end
+    corner, other : (legs,) arrays, at which each leg ends: corner b > 0 of the oven, or -c of the carrier, and the
+        next corner of the other of the two then
+    gas : (P x PANEL,) array, conditions at the nodes and, last, at the panel's end; of a steady one there alone
+    few : (10 x ABREAST,) array, conditions at a few nodes
+    flow_factor : (1,) array, true over computed velocity
+    total : (1,) array, P
+    """
+
+    time: Array
+    temperature: Array
+    carrier: Array
+    steady: Flags
+    frozen: Flags
+    leg: Index
+    part: Array
+    corner: Index
+    other: Index
+    gas: Array
+    few: Array
+    flow_factor: Array
+    total: Index
+
+
+@small
+def viscosity(tube: Tube, ln_T: Numbers) -> Numbers:
+    """eta [Pa s]; `carrier_gas` eq. [1]."""
+    x = ln_T - LN_298
+    return tube.viscosity * exponential(x * (tube.exponent + tube.curvature * x))
+
+
+@small
+def inlet_pressure(tube: Tube, value: Numbers, T: Numbers, eta: Numbers) -> Numbers:
+    """pi [Pa] at a set value; `carrier_flow`."""
+    if tube.controlled == PRESSURE:
+        return value
+    if tube.controlled == FLOW:
+        return root(tube.outlet * tube.outlet + value * tube.squares_per_flow * eta * T)
+    target = value * tube.pressure_per_velocity * eta
+    if tube.outlet == 0.0:
+        return target
+    # X = pi/po solves (X^2 - 1)(X + 1)/(X^2 + X + 1) = a: a cubic, by Newton's method from above.
+    a = target / tube.outlet
+    X = 1.0 + a
+    for _ in range(NEWTON_STEPS):
+        X -= (((X + (1.0 - a)) * X - (1.0 + a)) * X - (1.0 + a)) / (
+            (3.0 * X + 2.0 * (1.0 - a)) * X - (1.0 + a)
+        )
+    return X * tube.outlet
+
+
+@small
+def ln_from(T: Numbers, T_near: Numbers, ln_near: Numbers) -> Numbers:
+    """ln T from that of a temperature near by: ln(T/T') = 2 artanh((T - T')/(T + T'))."""
+    y = (T - T_near) / (T + T_near)
+    s = y * y
+    series = 1.0 / 15.0 + s * (1.0 / 17.0)
+    series = 1.0 / 11.0 + s * (1.0 / 13.0 + s * series)
+    series = 1.0 / 7.0 + s * (1.0 / 9.0 + s * series)
+    series = 1.0 / 3.0 + s * (1.0 / 5.0 + s * series)
+    return ln_near + 2.0 * y * (1.0 + s * series)
+
+
+@small
+def motion(
+    tube: Tube, flow_factor: Numbers, T: Numbers, value: Numbers, eta: Numbers
+) -> tuple[Numbers, Numbers, Numbers]:
+    """pi [Pa], rho = (po/pi)^2, and the gas's part in V, V (1+k) = flow_factor pi (1 - rho) B/(2 eta L^2); eq. [1]."""
+    pi = inlet_pressure(tube, value, T, eta)
+    ratio = tube.outlet / pi
+    rho = at_most(ratio * ratio, 1.0 - NO_DROP)
+    flows = where_more(1.0, ratio, 1.0, 0.0)
+    scale = 0.5 * flow_factor * tube.permeability / (tube.length * tube.length)
+    return pi, rho, flows * scale * pi * (1.0 - rho) / eta
+
+
+@small
+def spreading(
+    tube: Tube,
+    flow_factor: Numbers,
+    inverse_T: Numbers,
+    ln_T: Numbers,
+    eta: Numbers,
+    pi: Numbers,
+    rho: Numbers,
+) -> tuple[Numbers, Numbers, Numbers]:
+    """The gas's part in H/L, with G = u p eta = flow_factor B (pi^2 - po^2)/(2 L).
+
+    along  = 2 T^1.75 eta/(G L)             diffusion along the column, for D p/T^1.75 = 1
+    across = r^2 G/(24 L T^1.75 eta)        resistance in the gas, for the same
+    film   = (2/3) df^2 G/(L pi eta Ds)     resistance in the film, at the inlet
+    """
+    flow = 0.5 * flow_factor * tube.permeability / tube.length * pi * pi * (1.0 - rho)  # G
+    gas = exponential(1.75 * ln_T) * eta
+    along = 2.0 * gas / (flow * tube.length)
+    across = tube.gas_radius * tube.gas_radius / (12.0 * tube.length * tube.length * along)
+    slowness = exponential(tube.film_energy * (inverse_T - 1.0 / 373.15)) / (tube.film_diffusion * eta)
+    film = (2.0 / 3.0) * tube.film * tube.film * flow / (tube.length * pi) * slowness
+    return along, across, film
+
+
+@small
+def answers(
+    tube: Tube, inverse_T: Numbers, ln_T: Numbers, value: Numbers, rho: Numbers
+) -> tuple[Numbers, Numbers, Numbers]:
+    """Derivatives of ln eta by T, and of ln pi by T and by the set value."""
+    eta_by_T = (tube.exponent + 2.0 * tube.curvature * (ln_T - LN_298)) * inverse_T
+    if tube.controlled == PRESSURE:
+        return eta_by_T, 0.0 * value, 1.0 / value
+    if tube.controlled == FLOW:
+        half = 0.5 * (1.0 - rho)
+        return eta_by_T, half * (eta_by_T + inverse_T), half / value
+    q = root(rho)  # po/pi
+    steepness = 2.0 / (1.0 - rho) + 1.0 / (1.0 + q) - (2.0 + q) / (1.0 + q + rho)  # d ln(v eta)/d ln pi
+    return eta_by_T, eta_by_T / steepness, 1.0 / (value * steepness)
+
+
+@inner
+def conditions_of(panels: Panels, tube: Tube, rule: Rule, slopes: bool) -> None:
+    """Fill in `Panels.gas`, several nodes at a time."""
+    G, few, factor = rule.nodes, panels.few, panels.flow_factor[0]
+    rows = ALL_CONDITIONS if slopes else CONDITIONS
+    for p in range(panels.total[0]):
+        T0, v0, rise, lift = panels.temperature[p], panels.carrier[p], 0.0, 0.0
+        if not panels.steady[p]:  # a jump at the end of a steady one belongs to the next
+            rise, lift = panels.temperature[p + 1] - T0, panels.carrier[p + 1] - v0
+        ln_T0 = log(T0)
+        for first in range(G // ABREAST * ABREAST if panels.steady[p] else 0, G + 1, ABREAST):
+            share = get(rule.share, first)
+            T, v = T0 + share * rise, v0 + share * lift
+            inverse_T, ln_T = 1.0 / T, ln_from(T, T0, ln_T0)
+            eta = viscosity(tube, ln_T)
+            pi, rho, mobility = motion(tube, factor, T, v, eta)
+            along, across, film = spreading(tube, factor, inverse_T, ln_T, eta, pi, rho)
+            put(few, 0, inverse_T)
+            put(few, ABREAST, ln_T)
+            put(few, 2 * ABREAST, rho)
+            put(few, 3 * ABREAST, mobility)
+            put(few, 4 * ABREAST, along)
+            put(few, 5 * ABREAST, across)
+            put(few, 6 * ABREAST, film)
+            if slopes:
+                eta_by_T, p_by_T, p_by_value = answers(tube, inverse_T, ln_T, v, rho)
+                put(few, 7 * ABREAST, eta_by_T)
+                put(few, 8 * ABREAST, p_by_T)
+                put(few, 9 * ABREAST, p_by_value)
+            for j in range(G if panels.steady[p] else first, min(first + ABREAST, G + 1)):
+                for row in range(rows):
+                    put(panels.gas, p * PANEL + row * NODE_ROW + ABREAST * j, few[row * ABREAST + j - first])
+
+
+@small
+def pressure_at(tube: Tube, T: Numbers, value: Numbers) -> Numbers:
+    """pi [Pa] at T [K] and a set value."""
+    return inlet_pressure(tube, value, T, viscosity(tube, log(T)))
+
+
+@small
+def cuts_of(tube: Tube, limits: Limits, T0: Numbers, T1: Numbers, v0: Numbers, v1: Numbers) -> int:
+    """Into how many panels to cut a leg."""
+    widest = size(T1 - T0) / limits.temperature
+    if v1 != v0 or tube.controlled != PRESSURE:
+        p0, p1 = pressure_at(tube, T0, v0), pressure_at(tube, T1, v1)
+        rho0, rho1 = (tube.outlet / p0) ** 2, (tube.outlet / p1) ** 2
+        widest = at_least(
+            at_least(widest, size(rho1 - rho0) / limits.rho), size(log(p1 / p0)) / limits.ln_pressure
+        )
+    return ceil(at_most(at_least(widest, 1.0), MOST_CUTS)) if isfinite(widest) else 1
+
+
+@small
+def between(t: Numbers, time: Array, values: Array, n: int, j: int) -> Numbers:
+    """The value of program n at t on the straight line from corner j - 1 to corner j."""
+    lasts = time[n, j] - time[n, j - 1]
+    if lasts <= NO_TIME:
+        return values[n, j]
+    return values[n, j - 1] + (values[n, j] - values[n, j - 1]) * (t - time[n, j - 1]) / lasts
+
+
+@inner
+def cut(
+    panels: Panels,
+    tube: Tube,
+    limits: Limits,
+    oven_time: Array,
+    oven: Array,
+    carrier_time: Array,
+    carrier: Array,
+    n: int,
+) -> None:
+    """Cut program n, given by the corners (N, B) of ovens and (N, C) of carriers, into panels.
+
+    Legs lie between neighbouring corners of either, and are cut into panels of equal length.
+    """
+    B, C = oven.shape[1], carrier.shape[1]
+    p, leg, i, j = 0, 0, 1, 1
+    t, T, v = 0.0, oven[n, 0], carrier[n, 0]
+    ramped = False
+    for c in range(1, C):
+        ramped = ramped or carrier[n, c] != carrier[n, 0]
+    if not ramped:
+        j = C
+    panels.time[0], panels.temperature[0], panels.carrier[0] = t, T, v
+    while i < B or j < C:
+        if j == C or (i < B and oven_time[n, i] <= carrier_time[n, j]):
+            t_next, T_next, panels.corner[leg], panels.other[leg] = oven_time[n, i], oven[n, i], i, j
+            v_next = v if j == C else between(t_next, carrier_time, carrier, n, j)
+            i += 1
+        else:
+            t_next, v_next, panels.corner[leg], panels.other[leg] = carrier_time[n, j], carrier[n, j], -j, i
+            T_next = T if i == B else between(t_next, oven_time, oven, n, i)
+            j += 1
+        steady = t_next - t <= NO_TIME or (size(T_next - T) <= FLAT and v_next == v)
+        cuts = 1 if steady else cuts_of(tube, limits, T, T_next, v, v_next)
+        for part in range(1, cuts + 1):
+            share = part / cuts
+            panels.steady[p] = steady
+            panels.frozen[p] = steady or tube.outlet == 0.0 or (tube.controlled == PRESSURE and v_next == v)
+            panels.leg[p], panels.part[p] = leg, share
+            p += 1
+            panels.time[p] = t + share * (t_next - t)
+            panels.temperature[p] = T + share * (T_next - T)
+            panels.carrier[p] = v + share * (v_next - v)
+        leg += 1
+        t, T, v = t_next, T_next, v_next
+    panels.steady[p], panels.frozen[p] = True, True
+    panels.leg[p], panels.part[p] = leg, 1.0
+    panels.total[0] = p + 1
