@@ -187,8 +187,8 @@ def accuracy_section() -> str:
         f"{PROGRAMS:,} random programs over what a scenario file allows (`tests/reference/cases.py`): ramps of"
         " pressure, flow and oven, up and down, as fast as the file may say, holds, ramps of no length, oven lag;"
         " four gases, columns of 5 to 100 m, 0.1 to 0.53 mm and 0.1 to 5 µm. Five of 30 compounds each, hardly"
-        " retained to hardly ever eluted. Largest relative errors against the equations marched in time; a peak is lost when only one"
-        " of the two lets it elute.",
+        " retained to hardly ever eluted. Largest relative errors against the equations marched in time;"
+        " a peak is lost when only one of the two lets it elute.",
         "",
         "| Carrier, outlet; oven | peaks | lost | time, screen | time, polish | width, screen | width, polish |",
         "|---|---:|---:|---:|---:|---:|---:|",
