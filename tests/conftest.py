@@ -12,7 +12,7 @@ import optimizer.clock
 from models.carrier_gas import carrier_gas
 from models.column import Column
 from models.engine.cache import user_caches
-from models.migration import migration_tables
+from models.migration import migrate, migration_tables
 from models.programs import CarrierProgram, OvenProgram, Program, batch_of
 from models.retention import with_typical_values
 from models.sensitivity import sensitivity
@@ -37,4 +37,6 @@ def _engine_is_compiled() -> None:
         os.environ["XDG_CACHE_HOME"] = str(caches)
     system = ColumnSystem(Column(30.0, 0.25e-3, 0.25e-6), carrier_gas("helium"), 101325.0)
     tables = migration_tables(system, with_typical_values(np.array([400.0])), "pressure")
-    sensitivity(tables, batch_of([Program(OvenProgram(400.0), CarrierProgram("pressure", 2e5))]), 101325.0)
+    batch = batch_of([Program(OvenProgram(400.0), CarrierProgram("pressure", 2e5))])
+    migrate(tables, batch)
+    sensitivity(tables, batch, 101325.0)
