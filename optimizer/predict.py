@@ -21,7 +21,6 @@ TRACE_POINTS = 400
 OVEN_TOLERANCE = 1.0  # K, +- on the whole oven program; common practice, no source
 FLOW_TOLERANCE = 0.01  # +- on column flow; common practice, no source
 DRAWS = 400
-_OVEN_STEP, _LN_FLOW_STEP = 0.1, 1e-3
 
 
 def covering(problem: Problem, programs: Sequence[Program]) -> Problem:
