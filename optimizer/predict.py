@@ -18,9 +18,6 @@ from optimizer.limits import decomposition_of
 from optimizer.results import Prediction
 
 TRACE_POINTS = 400
-OVEN_TOLERANCE = 1.0  # K, +- on the whole oven program; common practice, no source
-FLOW_TOLERANCE = 0.01  # +- on column flow; common practice, no source
-DRAWS = 400
 
 
 def covering(problem: Problem, programs: Sequence[Program]) -> Problem:
