@@ -90,7 +90,7 @@ def _large_scenario(folder: Path, rows: int) -> None:
 
 def _commands() -> list[tuple[str, float]]:
     """Commands that compute nothing, with their processor time [s]."""
-    cli = ("-m", "optimizer")
+    cli = ("-m", "rampwright")
     with TemporaryDirectory() as folder:
         _large_scenario(Path(folder), LARGE_ROWS)
         return [

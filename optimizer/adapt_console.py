@@ -10,9 +10,8 @@ from rich.table import Table
 
 from optimizer.candidates_console import show_candidates
 from optimizer.console import carrier_line, oven_line, show_cautions, show_warnings
-from optimizer.document_numbers import of_needed
+from optimizer.document_numbers import of_needed, percent
 from optimizer.documents import Document
-from optimizer.reliability_document import percent
 
 
 def show_adapted(console: Console, document: Document) -> None:

@@ -7,12 +7,12 @@ from typing import Any
 from models.units import SECONDS_PER_MINUTE
 from optimizer.adapt_console import method_rows, restoring_lines
 from optimizer.cautions import PLANNING
+from optimizer.document_numbers import percent
 from optimizer.documents import Document
 from optimizer.goal import Problem
 from optimizer.pages import page, tuned_part
 from optimizer.plot_data import chromatogram_data
 from optimizer.plots import chromatogram_figure, picture
-from optimizer.reliability_document import percent
 from optimizer.report_candidate import as_image
 from optimizer.results import Candidate, Prediction
 from optimizer.set_points import carrier_set_points, oven_set_points

@@ -11,14 +11,14 @@ from models.programs import Program
 from models.resolution import order_changes
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.cycle import cycle_time, samples_per_shift
+from optimizer.document_numbers import percent
 from optimizer.found import Found, Hunt, rank
 from optimizer.goal import Problem
 from optimizer.hold_up import hold_up_time_of
 from optimizer.predict import predict
 from optimizer.program_space import WORDS, carrier_words
 from optimizer.reasons import broken_limits, compared_with, margins_of, next_seconds
-from optimizer.reliability_document import falls_short, risk_warnings
-from optimizer.results import Candidate, InUse, Prediction, SearchOutcome
+from optimizer.results import Candidate, InUse, Prediction, Reliability, SearchOutcome
 from optimizer.rounding import Settable, settable
 from optimizer.scenario_data import Scenario
 from optimizer.set_point_tolerances import set_point_tolerances
@@ -36,6 +36,10 @@ FAR = 20.0  # K between a predicted elution temperature and the scouted ones tha
 CLEAR_OF_HOLD_UP = (
     1.5  # times the hold-up time, within which a peak sits near the solvent; common practice, no source
 )
+LESS_THAN_ASKED = (
+    0.03  # share of draws that may be missing to what is asked without a word: sampling does that
+)
+RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 
 
 def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
@@ -395,3 +399,24 @@ def _listed(items: list[str], most: int = 5) -> str:
     """A list in words, cut where it gets long."""
     more = f" and {len(items) - most} more" if len(items) > most else ""
     return "; ".join(items[:most]) + more
+
+
+def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...]:
+    """What is to be said of a program that meets the goal as it was asked, but on the instrument may well not."""
+    share = reliability.share
+    if falls_short(confidence, reliability):
+        return (
+            f"Holds in {percent(share)} of draws, not in the {100 * confidence:g} % that were asked for: draws that "
+            "were simulated outright hold less often than the first derivatives that the search follows.",
+        )
+    if confidence > 0 or share >= RISKY:
+        return ()
+    return (
+        f"Likely to fail: everything asked holds in only {percent(share)} of draws. It is the fastest program, not the "
+        "safest; with confidence = 0.9 under [goal] the search looks for one that holds in 90 % of them.",
+    )
+
+
+def falls_short(confidence: float, reliability: Reliability) -> bool:
+    """Whether the draws, some of them simulated outright, hold clearly less often than was asked for."""
+    return confidence > 0 and reliability.share < confidence - LESS_THAN_ASKED

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 
 from models.programs import Program
+from optimizer.candidates import RISKY
 from optimizer.compare import SHORT, ComparedPair, Comparison, cut_of
 from optimizer.compare_refit import Entered, Refit
 from optimizer.compare_words import cause_text
-from optimizer.document_numbers import beside_needed
-from optimizer.reliability_document import RISKY, percent
+from optimizer.document_numbers import beside_needed, percent
 from optimizer.results import Prediction, Reliability
 
 WORSE = 0.1  # fall of the share of draws from which re-tuning is advised

@@ -51,3 +51,11 @@ def minutes(value: float | np.floating[Any]) -> float | None:
     """Seconds as minutes to 1e-4."""
     value = float(value)
     return round(value / SECONDS_PER_MINUTE, 4) if math.isfinite(value) else None
+
+
+def percent(share: float) -> str:
+    """A share of draws in %: none and all are said only where that is so."""
+    rounded = f"{100 * share:.0f}"
+    if rounded == "100" and share < 1:
+        return "over 99 %"
+    return "under 1 %" if rounded == "0" and share > 0 else f"{rounded} %"

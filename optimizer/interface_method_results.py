@@ -71,7 +71,7 @@ class Swept(Result):
             from optimizer.window_plots import window_figure
 
             return window_figure(self.found, scenario.compounds, scenario.title)
-        from optimizer.sweep_plots import sweep_figure
+        from optimizer.sweep_maps import sweep_figure
 
         return sweep_figure(self.found, scenario.compounds, scenario.title)
 

@@ -5,18 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from optimizer.document_numbers import number
+from optimizer.document_numbers import number, percent
 from optimizer.results import Candidate, Reliability, Source
 
 Part = dict[str, Any]
 
 LISTED = 5  # failures named
 LEVEL = 0.95  # of the interval beside a share of draws
-LESS_THAN_ASKED = (
-    0.03  # share of draws that may be missing to what is asked without a word: sampling does that
-)
 WORTH_TELLING = 0.015  # by how much the share that the search followed must differ to be told
-RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 
 
 def reliability_document(reliability: Reliability) -> Part:
@@ -41,14 +37,6 @@ def reliability_document(reliability: Reliability) -> Part:
             for source in reliability.sources
         ],
     }
-
-
-def percent(share: float) -> str:
-    """A share of draws in %: none and all are said only where that is so."""
-    rounded = f"{100 * share:.0f}"
-    if rounded == "100" and share < 1:
-        return "over 99 %"
-    return "under 1 %" if rounded == "0" and share > 0 else f"{rounded} %"
 
 
 def share_interval(reliability: Reliability) -> tuple[float, float]:
@@ -122,27 +110,6 @@ def confidence_text(confidence: float) -> str:
     if confidence > 0:
         return f"All of it is to hold in {100 * confidence:g} % of draws of what is uncertain."
     return "Programs are judged by the predicted chromatogram alone, not by draws of what is uncertain."
-
-
-def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...]:
-    """What is to be said of a program that meets the goal as it was asked, but on the instrument may well not."""
-    share = reliability.share
-    if falls_short(confidence, reliability):
-        return (
-            f"Holds in {percent(share)} of draws, not in the {100 * confidence:g} % that were asked for: draws that "
-            "were simulated outright hold less often than the first derivatives that the search follows.",
-        )
-    if confidence > 0 or share >= RISKY:
-        return ()
-    return (
-        f"Likely to fail: everything asked holds in only {percent(share)} of draws. It is the fastest program, not the "
-        "safest; with confidence = 0.9 under [goal] the search looks for one that holds in 90 % of them.",
-    )
-
-
-def falls_short(confidence: float, reliability: Reliability) -> bool:
-    """Whether the draws, some of them simulated outright, hold clearly less often than was asked for."""
-    return confidence > 0 and reliability.share < confidence - LESS_THAN_ASKED
 
 
 def costs(reliability: Reliability) -> list[tuple[str, str]]:

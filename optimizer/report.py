@@ -17,6 +17,7 @@ from optimizer.candidate_document import (
     json_bytes,
 )
 from optimizer.cautions import PLANNING, cautions_of
+from optimizer.document_numbers import percent
 from optimizer.documents import Document, fit_document, injected_width_text
 from optimizer.exposure_data import exposure_data
 from optimizer.exposure_plots import exposure_figure
@@ -25,7 +26,7 @@ from optimizer.output import write_folder
 from optimizer.pages import page
 from optimizer.plot_data import chromatogram_data, residual_data
 from optimizer.plots import chromatogram_figure, picture, pictures_of, residual_figure
-from optimizer.reliability_document import percent, share_interval, share_of_draws
+from optimizer.reliability_document import share_interval, share_of_draws
 from optimizer.report_candidate import (
     as_image,
     candidate_view,

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimizer.document_numbers import percent
 from optimizer.pages import number_text
-from optimizer.reliability_document import costs, failures, judged_text, percent
+from optimizer.reliability_document import costs, failures, judged_text
 from optimizer.results import Candidate
 from optimizer.scenario_data import Scenario
 from optimizer.set_point_tolerance_document import set_point_tolerance_document, set_to, worse_of

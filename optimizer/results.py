@@ -12,6 +12,8 @@ from models.programs import Array, Program
 
 Gain = Literal["clear", "unclear", "none"]
 
+ON_PAPER = "on paper, without regard to uncertainty"  # a diagnosis, no change of the method
+
 
 @dataclass(frozen=True)
 class Prediction:

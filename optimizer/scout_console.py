@@ -7,8 +7,8 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.console import carrier_line, oven_line, show_cautions, show_warnings
+from optimizer.document_numbers import percent
 from optimizer.documents import Document
-from optimizer.reliability_document import percent
 
 DIFFERS = 0.01  # between falls with and without a measured hold-up time, that is worth a column
 

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from models.programs import Program
 from optimizer.cautions import cautions
 from optimizer.cycle import cycle_time
+from optimizer.document_numbers import percent
 from optimizer.documents import FORMAT, Document, minutes, number, program_document, two_decimals
 from optimizer.expected_information import MERGED
 from optimizer.inline_toml import inline_toml
-from optimizer.reliability_document import percent
 from optimizer.scenario_data import Scenario
 from optimizer.scout import AS_GOOD, NEAR_NEED, WORTH, Critical, RunValue, Scouted
 from optimizer.scout_programs import SPREAD, FirstRun

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from models.programs import CarrierProgram, OvenProgram, Program
 from models.units import M3_PER_S_PER_ML_MIN, PA_PER_KPA, SECONDS_PER_MINUTE, ZERO_CELSIUS
-from optimizer.documents import program_document
+from optimizer.program_document import program_document
 from optimizer.scenario_schema import ProgramTable
 
 Field = Literal["start", "hold", "rate", "target"]

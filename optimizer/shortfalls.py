@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
+from optimizer.document_numbers import percent
 from optimizer.found import FEASIBLE
 from optimizer.goal import Problem
 from optimizer.limits import LATE, first_elution
 from optimizer.reasons import SHOWN_PAIRS, limit_in_words, margins_of
-from optimizer.reliability_document import percent
 from optimizer.results import Prediction
 
 RESOLUTION = "resolution of "

@@ -89,7 +89,7 @@ def swept(problem: Problem, base: Base, vary: Sequence[str] | None) -> Made:
     document = _with_warnings(problem, sweep_document(scenario, found, base.origin))
 
     def files() -> dict[str, bytes]:
-        from optimizer.sweep_plots import sweep_figure
+        from optimizer.sweep_maps import sweep_figure
 
         table = csv_bytes(sweep_columns(found), sweep_rows(document))
         return _files(document, table, sweep_figure(found, scenario.compounds, scenario.title))

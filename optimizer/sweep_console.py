@@ -10,8 +10,9 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.console import carrier_line, oven_line, show_warnings
+from optimizer.document_numbers import percent
 from optimizer.documents import Document
-from optimizer.reliability_document import WORTH_TELLING, percent
+from optimizer.reliability_document import WORTH_TELLING
 from optimizer.sweep_words import broken_in_words, goal_met, share_in_words
 
 ROWS = 21  # of an excerpt, beside the runs that matter

@@ -21,9 +21,11 @@ from optimizer.sweep_plots import (
     NOT_RUN,
     axis_label,
     best_mark,
+    curves,
     heading,
     key_height,
     limits_note,
+    style,
     write_key,
     write_note,
 )
@@ -50,7 +52,15 @@ LETTER_ROOM = 6.0  # points from the edge of a region within which a letter does
 LABEL_LENGTH = 32  # characters of a line beside the lower map
 
 
-def maps(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
+def sweep_figure(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
+    """The picture of a sweep of one or of two set points."""
+    with style():
+        if len(swept.axes) == 1:
+            return curves(swept, compounds, title)
+        return _maps(swept, compounds, title)
+
+
+def _maps(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
     """Both maps one above the other, with the key of the pairs; to be called within the style of `sweep_plots`."""
     from matplotlib.figure import Figure
 
@@ -206,13 +216,13 @@ def _cells(swept: Sweep, inside: NDArray[np.bool_]) -> tuple[Array, Array, Array
 
 def _outlines(swept: Sweep, axes: Axes, width: float) -> None:
     """The edge of the region in which the goal is met, and of that in which it is on paper."""
-    for inside, style in ((swept.on_paper, "--"), (swept.feasible, "-")):
-        if style == "--" and inside.sum() == swept.feasible.sum():
+    for inside, line in ((swept.on_paper, "--"), (swept.feasible, "-")):
+        if line == "--" and inside.sum() == swept.feasible.sum():
             continue
         if inside.any() and not inside.all():
             x, y, corners = _cells(swept, inside)
-            thick = width if style == "-" else width / 2
-            axes.contour(x, y, corners, [0.5], colors=CRITICAL, linewidths=thick, linestyles=style)
+            thick = width if line == "-" else width / 2
+            axes.contour(x, y, corners, [0.5], colors=CRITICAL, linewidths=thick, linestyles=line)
 
 
 def _mark(swept: Sweep, axes: Axes) -> None:

@@ -75,16 +75,6 @@ def style() -> AbstractContextManager[None]:
     )
 
 
-def sweep_figure(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
-    """The picture of a sweep of one or of two set points."""
-    with style():
-        if len(swept.axes) == 1:
-            return _curves(swept, compounds, title)
-        from optimizer.sweep_maps import maps
-
-        return maps(swept, compounds, title)
-
-
 def draw_resolution(swept: Sweep, axes: Axes) -> None:
     """Smallest resolution over the set point that was varied, on given axes."""
     _shade(swept, axes)
@@ -144,7 +134,7 @@ def write_note(figure: Figure, lines: Sequence[str]) -> None:
         figure.text(LEFT / width, (0.05 + (len(lines) - at) * KEY_LINE) / height, line, fontsize=7)
 
 
-def _curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
+def curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
     from matplotlib.figure import Figure
 
     letters = pair_letters(swept.critical, compounds)

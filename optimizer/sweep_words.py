@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from optimizer.reliability_document import percent
+from optimizer.document_numbers import percent
 
 
 def broken_in_words(limits: Sequence[tuple[str, int]], longest: int = 500) -> str:

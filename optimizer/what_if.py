@@ -27,14 +27,13 @@ from optimizer.front_choice import cost_of
 from optimizer.goal import Pairs, Problem, on_paper, problem_of
 from optimizer.predict import covering, predict
 from optimizer.program_space import WORDS
-from optimizer.results import Candidate, Prediction, SearchOutcome, WhatIf
+from optimizer.results import ON_PAPER, Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.rounding import settable
 from optimizer.scenario_conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario_data import Scenario
 from optimizer.shortfalls import in_short, missed_on_paper, shortfalls
 from optimizer.trials import RESOLUTION, Trial, main_families, searched, short_search, shown_as, starts_of
 from optimizer.uncertainty import with_uncertainty
-from optimizer.what_if_words import ON_PAPER
 from optimizer.wishes import by_kind, without
 
 LOWERED = 2 / 3  # of the resolution a blocking pair needs

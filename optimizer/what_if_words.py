@@ -6,13 +6,11 @@ import math
 from typing import Any
 
 from models.units import SECONDS_PER_MINUTE
-from optimizer.document_numbers import minutes
-from optimizer.reliability_document import percent
-from optimizer.results import SearchOutcome, WhatIf
+from optimizer.document_numbers import minutes, percent
+from optimizer.results import ON_PAPER, SearchOutcome, WhatIf
 from optimizer.scenario import SCENARIO_FILE, Scenario
 from optimizer.uncertainty import SOURCE_TEXTS
 
-ON_PAPER = "on paper, without regard to uncertainty"  # a diagnosis, no change of the method
 MOST = 0.5  # of what lacks to the share of draws asked for, from which the fit is said to be to blame
 
 

@@ -22,7 +22,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 SOURCES = ("models", "optimizer", "scenarios", "docs", "tests")
-ENTRY = "optimizer.__main__:main"
+ENTRY = "rampwright.__main__:main"
 NEWEST_TRIED = "3.13"  # of Python; whoever tries a newer one says so here and in the classifiers
 
 
@@ -67,8 +67,8 @@ def installed(built: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory
 def run(installed: Path, folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     """The command of the installed wheel, in a folder from which the project cannot be seen."""
     code = (
-        "import optimizer, sys; print(optimizer.__file__, file=sys.stderr)\n"
-        "from optimizer.__main__ import main; main()\n"
+        "import rampwright, sys; print(rampwright.__file__, file=sys.stderr)\n"
+        "from rampwright.__main__ import main; main()\n"
     )
     environment = {**os.environ, "PYTHONPATH": str(installed)}
     done = subprocess.run(
@@ -90,7 +90,7 @@ def test_the_wheel_is_pure_python_and_whole(built: tuple[Path, Path]) -> None:
         inside = set(file.namelist())
     for package in ("models", "optimizer"):
         sources = {
-            path.relative_to(ROOT).as_posix()
+            path.relative_to(ROOT).as_posix().removeprefix("optimizer/package/")
             for path in (ROOT / package).rglob("*")
             if path.is_file() and "__pycache__" not in path.parts
         }
@@ -104,7 +104,7 @@ def test_the_wheel_is_pure_python_and_whole(built: tuple[Path, Path]) -> None:
         assert {"scenario.toml", "README.md"} < held
         assert {path.name for path in folder.glob("*.csv")} <= held
     tops = {name.split("/")[0] for name in inside}
-    assert {top for top in tops if not top.endswith(".dist-info")} == {"models", "optimizer"}
+    assert {top for top in tops if not top.endswith(".dist-info")} == {"models", "optimizer", "rampwright"}
     assert not [name for name in inside if name.endswith((".so", ".pyd", ".pyc"))]
     assert not [name for name in inside if name.startswith("optimizer/scenarios/") and name.endswith(".py")]
 

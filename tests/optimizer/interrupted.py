@@ -12,13 +12,13 @@ from optimizer.manifest import MANIFEST
 
 ROOT = Path(__file__).parents[2]
 COUNTING = "from tests.optimizer.searches import count_steps; count_steps(); "
-ENTRY = "from optimizer.__main__ import main; main()"
+ENTRY = "from rampwright.__main__ import main; main()"
 HANG = 900.0  # s, after which a process is taken to hang
 
 # Runs before a command: counts its calls of functions from when it handles signals, and sends one at a given call.
 _AT_CALL = """
 import os, sys
-import optimizer.__main__ as start
+import rampwright.__main__ as start
 handle, calls = start.stop_on_signals, 0
 def handled():
     handle()

@@ -19,11 +19,11 @@ from optimizer.adapt_command import Made, carried_over, trimmed
 from optimizer.adapt_console import method_rows, restoring_lines
 from optimizer.adapt_document import adapted_document, program_file, trimmed_document
 from optimizer.adapt_options import Change, change_of, cut_of
+from optimizer.document_numbers import percent
 from optimizer.goal import problem_of
 from optimizer.method_checks import split_unknown
 from optimizer.predict import predict
 from optimizer.reasons import compared_with
-from optimizer.reliability_document import percent
 from optimizer.scenario import Scenario, load_scenario, read_program
 from optimizer.set_points import carrier_set_points
 from optimizer.trim import trim

@@ -64,7 +64,7 @@ def test_the_page_runs_from_top_to_bottom(
 
 
 def test_the_page_names_everything_that_is_stable() -> None:
-    import optimizer as rw
+    import rampwright as rw
 
     page = PAGE.read_text(encoding="utf-8")
     table = page[page.index("## The names") :]

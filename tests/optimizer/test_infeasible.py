@@ -13,11 +13,11 @@ from models.units import flow_si
 from optimizer.candidates import outcome_of
 from optimizer.concessions import conceded
 from optimizer.descent import _Local, _raise_margin, assessed, conceding, descend
+from optimizer.document_numbers import percent
 from optimizer.found import FEASIBLE, Found, Hunt, how_far
 from optimizer.goal import NEARLY, Problem, problem_of
 from optimizer.predict import predict
 from optimizer.program_space import families_of, family
-from optimizer.reliability_document import percent
 from optimizer.results import Prediction, Reliability, SearchOutcome
 from optimizer.scenario_data import AnalyteDetail, Near, PairRule
 from optimizer.shortfalls import in_short, shortfalls

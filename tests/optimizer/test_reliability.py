@@ -12,6 +12,8 @@ from benchmarks.mixtures import mixture
 from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
 from optimizer.band_plots import BAND_NOTE, band_caption
+from optimizer.candidates import risk_warnings
+from optimizer.document_numbers import percent
 from optimizer.documents import check_document, peak_documents
 from optimizer.goal import Problem, end_of_peak
 from optimizer.plot_data import chromatogram_data
@@ -20,10 +22,8 @@ from optimizer.predict import covering, predict
 from optimizer.reliability_document import (
     costs,
     judged_text,
-    percent,
     reliability_document,
     reliability_text,
-    risk_warnings,
     share_interval,
 )
 from optimizer.results import Prediction, Reliability, SetPointTolerance, Source

@@ -20,10 +20,10 @@ from optimizer.console import show_check, show_fit
 from optimizer.documents import check_document, fit_document, prediction_document
 from optimizer.instrument_data import Inlet
 from optimizer.report import outcome_files, prediction_files
-from optimizer.results import FrontPoint, SearchOutcome, Source, WhatIf
+from optimizer.results import ON_PAPER, FrontPoint, SearchOutcome, Source, WhatIf
 from optimizer.scenario_data import BakeOut, Goal, Group, PairRule, Scenario
 from optimizer.uncertainty import SOURCE_TEXTS
-from optimizer.what_if_words import ON_PAPER, none_enough, scouting_advice
+from optimizer.what_if_words import none_enough, scouting_advice
 from tests.optimizer.made_up import (
     PRESSURE_RAMP,
     TWO_RAMPS,

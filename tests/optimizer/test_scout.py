@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-import optimizer as rw
+import rampwright as rw
 from models.column import Column
 from models.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
 from models.joint_fit import OFFSET_SPREADS, OWN_SHARE, SPREADS

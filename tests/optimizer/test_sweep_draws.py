@@ -19,8 +19,7 @@ from optimizer.scenario import load_scenario, program_of_tables
 from optimizer.sweep import Sweep, parse_axes, sweep
 from optimizer.sweep_command import Base, swept, windows
 from optimizer.sweep_document import sweep_columns, sweep_rows
-from optimizer.sweep_maps import _cells
-from optimizer.sweep_plots import sweep_figure
+from optimizer.sweep_maps import _cells, sweep_figure
 from optimizer.sweep_steps import on_steps
 from optimizer.sweep_words import goal_met, share_in_words
 from optimizer.uncertainty import with_uncertainty

@@ -13,7 +13,7 @@ from optimizer.goal import Problem, problem_of
 from optimizer.pair_letters import NO_PAIR, pair_letters, stretches
 from optimizer.plots import picture
 from optimizer.sweep import parse_axes, sweep
-from optimizer.sweep_plots import sweep_figure
+from optimizer.sweep_maps import sweep_figure
 from optimizer.window_plots import window_figure
 from optimizer.window_sweep import window_sweep
 from tests.optimizer.made_up import (

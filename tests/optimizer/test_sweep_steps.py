@@ -20,7 +20,7 @@ from optimizer.scenario import load_scenario
 from optimizer.sweep import parse_axes, sweep
 from optimizer.sweep_command import Base, swept, windows
 from optimizer.sweep_console import show_sweep, show_window_diagram
-from optimizer.sweep_plots import sweep_figure
+from optimizer.sweep_maps import sweep_figure
 from optimizer.sweep_steps import on_steps
 from optimizer.sweep_words import broken_in_words
 from optimizer.workflow import fit_scenario

@@ -17,7 +17,7 @@ from optimizer.candidates import outcome_of
 from optimizer.found import Hunt, rank
 from optimizer.goal import Problem, problem_of
 from optimizer.program_space import families_of
-from optimizer.results import SearchOutcome, WhatIf
+from optimizer.results import ON_PAPER, SearchOutcome, WhatIf
 from optimizer.scenario_data import AnalyteDetail, Inlet, Near, PairRule, Scenario
 from optimizer.trials import Trial
 from optimizer.what_if import (
@@ -31,7 +31,6 @@ from optimizer.what_if import (
     _tried,
     what_ifs,
 )
-from optimizer.what_if_words import ON_PAPER
 from optimizer.wishes import by_kind, wishes_of, without
 from optimizer.workflow import optimize
 from tests.optimizer.searches import search_of, steps
