@@ -4,8 +4,8 @@ In the errors e of what was fitted, of what the model leaves out and of set poin
 
     C = J cov(e) J' + diag((MODEL_ERROR t)^2) + LAG_ERROR^2 l l' + DELAY^2 1 1' + repeatability^2 I    [1]
 
-with J the derivatives of times (`models.sensitivity`), l those by the oven's lag. All but the terms in l and 1 is that
-of the draws of `robustness`, without the scatter of their number: with the inverse of a C estimated from draws,
+with J the derivatives of times (`models.sensitivity`), l those by the oven's lag. All but the terms in l and 1
+is that of the draws of `robustness`, without the scatter of their number: with the inverse of a C estimated from draws,
 chi-square would have the heavier tails of an F distribution, the more so the more peaks there are.
 
 These two are what the model leaves out of a whole run. No oven lags by a pure delay, so that the lag that suits the

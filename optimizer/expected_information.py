@@ -138,7 +138,7 @@ def with_own_apex(retention: Array, width: Array) -> NDArray[np.bool_]:
 
 
 def _hold_up(problem: Problem, program: Program) -> tuple[float, Array]:
-    """Hold-up time [s] of a program and its derivatives by what all peaks share (6,), as of `models.sensitivity`."""
+    """Hold-up time [s] of a program and its derivatives by what all peaks share (6,); see `models.sensitivity`."""
     controlled = program.carrier.controlled
     nothing = np.full(1, np.nan)
     runs = Simulator(problem.fit.system, [Run("", program, nothing, nothing)])

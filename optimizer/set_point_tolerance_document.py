@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from optimizer.document_numbers import number, of_needed
+from optimizer.reliability_document import Part
 from optimizer.results import Moved, SetPointTolerance
-
-Part = dict[str, Any]
 
 
 def set_point_tolerance_document(each: SetPointTolerance) -> Part:

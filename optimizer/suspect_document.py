@@ -8,7 +8,7 @@ from models.fit import Fit
 from models.fit_diagnosis import description, mend
 from models.units import SECONDS_PER_MINUTE
 from optimizer.document_numbers import minutes, number
-from optimizer.scenario_data import Scenario
+from optimizer.scenario import Scenario
 
 
 def suspect_documents(scenario: Scenario, fit: Fit) -> list[dict[str, Any]]:
