@@ -27,12 +27,12 @@ from benchmarks.scouted_mixtures import (
     write_scenario,
 )
 from benchmarks.shares import share_by_group
-from models.programs import Array, Program, batch_of
-from models.resolution import BASE_WIDTH_PER_HALF, resolution
-from optimizer.goal import Problem, problem_of
-from optimizer.predict import predict
-from optimizer.scenario import load_scenario, read_program
-from optimizer.workflow import fit_scenario
+from models.column.programs import Array, Program, batch_of
+from models.peaks.resolution import BASE_WIDTH_PER_HALF, resolution
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.predict import predict
+from optimizer.methods.workflow import fit_scenario
+from optimizer.scenario.reading import load_scenario, read_program
 
 MIXTURES, SAMPLE_MIXTURES = 100, 40
 NORMAL_95 = 1.96  # standard deviations on either side that hold 95 % of a normal distribution

@@ -20,16 +20,16 @@ import numpy as np
 from benchmarks.calibration import program_in
 from benchmarks.scouted_mixtures import KINDS, Mixture, mixture, write_scenario
 from benchmarks.shares import share
-from models.programs import Array, Program, batch_of
-from optimizer.compare import Comparison, Verdict, compare
-from optimizer.goal import Problem, problem_of
-from optimizer.limits import LATE
-from optimizer.peak_tables import PeakTable
-from optimizer.predict import covering
-from optimizer.robustness import Draws, draws_of
-from optimizer.scenario import load_scenario, read_program
-from optimizer.uncertainty import exact_peaks
-from optimizer.workflow import fit_scenario
+from models.column.programs import Array, Program, batch_of
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.limits import LATE
+from optimizer.goal.predict import covering
+from optimizer.goal.robustness import Draws, draws_of
+from optimizer.goal.uncertainty import exact_peaks
+from optimizer.methods.compare import Comparison, Verdict, compare
+from optimizer.methods.workflow import fit_scenario
+from optimizer.runs.peak_tables import PeakTable
+from optimizer.scenario.reading import load_scenario, read_program
 
 SCENARIOS = Path(__file__).resolve().parents[1] / "scenarios"
 RUNS, SAMPLE_RUNS = 60, 40
@@ -109,7 +109,7 @@ def bench(name: str) -> Bench:
 
 
 def off(draws: Draws, at: Bench, by: tuple[float, ...] = ()) -> Draws:
-    """Truths with something added to what all compounds share (`models.sensitivity.SHARED`)."""
+    """Truths with something added to what all compounds share (`models.peaks.sensitivity.SHARED`)."""
     shared = draws.shared.copy()
     shared[:, : len(by)] += by
     return replace(draws, shared=shared)

@@ -13,11 +13,11 @@ from dataclasses import replace
 import numpy as np
 
 from benchmarks.mixtures import mixture
-from models.migration import migrate
-from optimizer.goal import Problem
-from optimizer.instrument_data import Tolerances
-from optimizer.program_space import families_of
-from optimizer.standing import standing
+from models.peaks.migration import migrate
+from optimizer.goal.goal import Problem
+from optimizer.goal.standing import standing
+from optimizer.scenario.instrument_data import Tolerances
+from optimizer.search.program_space import families_of
 
 COMPOUNDS, DRAWN = 30, 200
 BATCHES = (1, 16)

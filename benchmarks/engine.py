@@ -12,13 +12,13 @@ from time import perf_counter
 
 import numpy as np
 
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention, with_typical_values
+from models.column.system import ColumnSystem
 from models.effort import Accuracy
-from models.migration import MigrationTables, migrate, migration_tables
-from models.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
-from models.retention import Retention, with_typical_values
-from models.system import ColumnSystem
+from models.peaks.migration import MigrationTables, migrate, migration_tables
 from models.units import flow_si
 from tests.reference.adapter import reference_peak
 from tests.reference.cases import (

@@ -10,9 +10,9 @@ from functools import partial
 import numpy as np
 
 from benchmarks.scouting import NOMINAL, Mixture, scouted
-from models.compound_fits import Simulator
-from models.fit import USUAL_OVEN_LAG
-from models.fitting import fit_retention
+from models.fit.compound_fits import Simulator
+from models.fit.fit import USUAL_OVEN_LAG
+from models.fit.fitting import fit_retention
 
 COMPOUNDS = (30, 100, 300)
 RATES = (3.0, 10.0, 40.0)  # °C/min

@@ -10,16 +10,16 @@ from pathlib import Path
 from rich.console import Console
 
 from benchmarks.fuzz_cases import Kind, chosen
-from models.programs import Program
-from optimizer.candidate_document import json_bytes
-from optimizer.candidate_file import read_candidates
-from optimizer.compare_command import run_compared
-from optimizer.console import show_check, show_fit
-from optimizer.documents import check_document, fit_document, prediction_document
-from optimizer.goal import Problem, problem_of
-from optimizer.predict import predict
-from optimizer.scenario import Scenario, load_scenario, read_program
-from optimizer.workflow import fit_scenario
+from models.column.programs import Program
+from optimizer.app.compare_command import run_compared
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.predict import predict
+from optimizer.methods.workflow import fit_scenario
+from optimizer.results.candidate import json_bytes
+from optimizer.results.documents import check_document, fit_document, prediction_document
+from optimizer.scenario.program_files import read_candidates
+from optimizer.scenario.reading import Scenario, load_scenario, read_program
+from optimizer.show.console.common import show_check, show_fit
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"
 
@@ -107,7 +107,7 @@ def _nameless(folder: Path) -> dict[str, bytes]:
 
 
 def _candidates(scenario: Scenario) -> list[dict[str, object]]:
-    from optimizer.documents import program_document
+    from optimizer.results.documents import program_document
 
     programs = [*(run.program for run in scenario.runs), scenario.current]
     return [

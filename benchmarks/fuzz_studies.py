@@ -25,14 +25,14 @@ from benchmarks.fuzz_cases import Kind
 from benchmarks.study_mutations import STUDY, mutated_study
 from benchmarks.study_worker import NAME, Case
 from models.errors import RampwrightError
-from optimizer.descent import Descent
-from optimizer.goal import Problem
-from optimizer.interruption import stop_on_signals
-from optimizer.program_space import families_of
-from optimizer.search import hunt
-from optimizer.search_study import open_study
-from optimizer.study_place import study_place
-from optimizer.study_records import Claim, End
+from optimizer.base.interruption import stop_on_signals
+from optimizer.goal.goal import Problem
+from optimizer.search.descent import Descent
+from optimizer.search.program_space import families_of
+from optimizer.search.search import hunt
+from optimizer.search.study import open_study
+from optimizer.search.study_place import study_place
+from optimizer.search.study_records import Claim, End
 
 CASE = Case("small", 10, 1)
 BRIEFLY = 0.05  # s of a search that only has to meet what is in the file

@@ -14,8 +14,8 @@ import numpy as np
 from benchmarks.fuzz_cases import Kind, chosen
 from benchmarks.fuzz_files import check_and_fit
 from benchmarks.trace_mutations import mutated_traces
-from optimizer import cli
-from optimizer.peak_tables import PeakTable, read_peak_table
+from optimizer.app import cli
+from optimizer.runs.peak_tables import PeakTable, read_peak_table
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.recorded import Recording, Written, recorded, write_csv, write_e1947
 

@@ -6,14 +6,14 @@ from pathlib import Path
 
 import numpy as np
 
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
-from models.fitting import Fit
-from models.retention import Retention, with_typical_values
-from models.system import ColumnSystem
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.retention import Retention, with_typical_values
+from models.column.system import ColumnSystem
+from models.fit.fitting import Fit
 from models.units import flow_si, kelvin
-from optimizer.goal import Problem, problem_of
-from optimizer.scenario_data import Goal, Instrument, Scenario, SearchSettings, Steps
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.scenario.data import Goal, Instrument, Scenario, SearchSettings, Steps
 
 
 def mixture(

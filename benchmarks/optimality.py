@@ -14,11 +14,11 @@ import numpy as np
 
 from benchmarks.mixtures import mixture
 from benchmarks.shares import share_by_group
-from models.programs import Array
-from optimizer.found import FEASIBLE, Found
-from optimizer.goal import Problem
-from optimizer.program_space import Family, families_of, family
-from optimizer.search import hunt
+from models.column.programs import Array
+from optimizer.goal.goal import Problem
+from optimizer.search.found import FEASIBLE, Found
+from optimizer.search.program_space import Family, families_of, family
+from optimizer.search.search import hunt
 
 # compounds, seed, ramps, scatter of ln theta
 MIXTURES = (

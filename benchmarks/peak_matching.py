@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from benchmarks.scouting import NOMINAL, Mixture, scouted
 from benchmarks.shares import share_by_group
-from models.peak_matching import UnnamedRun, match_peaks
-from models.programs import Array
+from models.column.programs import Array
+from models.fit.matching import UnnamedRun, match_peaks
 
 COMPOUNDS = 20
 MIXTURES, SAMPLE_MIXTURES = 200, 40

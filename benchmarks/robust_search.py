@@ -20,15 +20,15 @@ from numpy.typing import NDArray
 from benchmarks.other_instrument import Day
 from benchmarks.scouted_mixtures import AMBIENT, DAY_TO_DAY, Mixture, mixture, write_scenario
 from benchmarks.shares import share, share_by_group
-from models.programs import Array
-from models.resolution import resolution
-from optimizer.candidates import outcome_of
-from optimizer.documents import program_document
-from optimizer.goal import problem_of
-from optimizer.program_space import families_of
-from optimizer.scenario import load_scenario
-from optimizer.search import hunt
-from optimizer.workflow import fit_scenario
+from models.column.programs import Array
+from models.peaks.resolution import resolution
+from optimizer.goal.goal import problem_of
+from optimizer.methods.workflow import fit_scenario
+from optimizer.results.documents import program_document
+from optimizer.scenario.reading import load_scenario
+from optimizer.search.candidates import outcome_of
+from optimizer.search.program_space import families_of
+from optimizer.search.search import hunt
 
 MIXTURES, SAMPLE_MIXTURES = 60, 18
 SECONDS = 5.0  # of the processor's time for each search, as others may be at work on this machine

@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
-from models.compound_fits import Simulator
-from models.fit import Run
-from models.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
-from models.resolution import HALF_HEIGHT_WIDTH
-from models.retention import Retention, with_typical_values
-from models.system import ColumnSystem
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
+from models.column.retention import Retention, with_typical_values
+from models.column.system import ColumnSystem
+from models.fit.compound_fits import Simulator
+from models.fit.fit import Run
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si
 
 NOMINAL = ColumnSystem(Column(30.0, 0.25e-3, 0.25e-6), CARRIER_GASES["helium"], 101325.0)

@@ -13,11 +13,11 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from benchmarks.mixtures import mixture
-from models.fitting import Run, fit_retention
-from models.migration import migrate, migration_tables
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.resolution import HALF_HEIGHT_WIDTH
-from models.system import ColumnSystem
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.system import ColumnSystem
+from models.fit.fitting import Run, fit_retention
+from models.peaks.migration import migrate, migration_tables
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin
 
 REPEATS = 7

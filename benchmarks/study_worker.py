@@ -17,14 +17,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchmarks.mixtures import mixture
-from optimizer.clock import now
-from optimizer.goal import Problem
-from optimizer.interruption import stop_on_signals
-from optimizer.program_space import families_of
-from optimizer.search import hunt
-from optimizer.search_study import SharedStudy, open_study
-from optimizer.study_place import VARIABLE, study_place
-from optimizer.study_records import End
+from optimizer.base.clock import now
+from optimizer.base.interruption import stop_on_signals
+from optimizer.goal.goal import Problem
+from optimizer.search.program_space import families_of
+from optimizer.search.search import hunt
+from optimizer.search.study import SharedStudy, open_study
+from optimizer.search.study_place import VARIABLE, study_place
+from optimizer.search.study_records import End
 
 ROOT = Path(__file__).parents[1]
 NAME = "mixture"

@@ -15,13 +15,13 @@ from functools import cache
 
 import numpy as np
 
-import models.migration
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
-from models.migration import migrate, migration_tables
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.retention import Retention, with_typical_values
-from models.system import ColumnSystem
+import models.peaks.migration
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention, with_typical_values
+from models.column.system import ColumnSystem
+from models.peaks.migration import migrate, migration_tables
 from models.units import flow_si
 
 AMBIENT = 101325.0  # Pa
@@ -102,11 +102,11 @@ def point_with_slopes(mode: str, compounds: int) -> Callable[[], Peaks]:
         assert all(each.shape == (len(at), compounds) for each in slopes)
         return peaks.retention_time[:1], peaks.width[:1]
 
-    if not hasattr(models.migration, "Directions"):
+    if not hasattr(models.peaks.migration, "Directions"):
         return by_neighbours
     corners = ("oven_times", "oven_temperatures", "carrier_times", "carrier_values")
     moved = (getattr(programs, name) for name in corners)
-    directions = models.migration.Directions(*(((each[1:] - each[0]) / STEP)[None] for each in moved))
+    directions = models.peaks.migration.Directions(*(((each[1:] - each[0]) / STEP)[None] for each in moved))
     one = programs[:1]
 
     def in_one_pass() -> Peaks:
@@ -120,8 +120,8 @@ def point_with_slopes(mode: str, compounds: int) -> Callable[[], Peaks]:
 def draws(mode: str) -> Callable[[], Peaks]:
     """One program, simulated accurately and judged against a goal in 200 draws of what is uncertain."""
     from benchmarks.draws import uncertain
-    from optimizer.program_space import families_of
-    from optimizer.standing import standing
+    from optimizer.goal.standing import standing
+    from optimizer.search.program_space import families_of
 
     problem = uncertain(mode)
     family = families_of(problem.scenario)[-1]

@@ -9,10 +9,10 @@ import numpy as np
 
 from benchmarks.scouting import NOMINAL, Mixture, scouted
 from benchmarks.shares import share
-from models.compound_fits import Simulator, fit_each
-from models.fit import MODEL_ERROR, Fit, Run
-from models.fitting import fit_retention
-from models.programs import Array
+from models.column.programs import Array
+from models.fit.compound_fits import Simulator, fit_each
+from models.fit.fit import MODEL_ERROR, Fit, Run
+from models.fit.fitting import fit_retention
 from models.units import SECONDS_PER_MINUTE
 
 COMPOUNDS = 20

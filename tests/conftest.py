@@ -8,25 +8,25 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-import optimizer.clock
-from models.carrier_gas import carrier_gas
-from models.column import Column
+import optimizer.base.clock
+from models.column.carrier_gas import carrier_gas
+from models.column.column import Column
+from models.column.programs import CarrierProgram, OvenProgram, Program, batch_of
+from models.column.retention import with_typical_values
+from models.column.system import ColumnSystem
 from models.engine.cache import user_caches
-from models.migration import migrate, migration_tables
-from models.programs import CarrierProgram, OvenProgram, Program, batch_of
-from models.retention import with_typical_values
-from models.sensitivity import sensitivity
-from models.system import ColumnSystem
+from models.peaks.migration import migrate, migration_tables
+from models.peaks.sensitivity import sensitivity
 from tests.optimizer.searches import count_steps
 
 
 @pytest.fixture(scope="session", autouse=True)
 def _budgets_count_steps() -> Iterator[None]:
     """Commands and functions that search get the same number of steps on a busy machine as on an idle one."""
-    real = optimizer.clock.perf_counter
+    real = optimizer.base.clock.perf_counter
     count_steps()
     yield
-    optimizer.clock.perf_counter = real
+    optimizer.base.clock.perf_counter = real
 
 
 @pytest.fixture(scope="session", autouse=True)

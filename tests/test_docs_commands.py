@@ -15,9 +15,9 @@ import pytest
 import typer
 from typer.core import TyperGroup
 
-from optimizer.cli import app
-from optimizer.inline_toml import inline_toml
-from optimizer.peak_tables import read_peak_table
+from optimizer.app.cli import app
+from optimizer.base.inline_toml import inline_toml
+from optimizer.runs.peak_tables import read_peak_table
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.command import call
 from tests.optimizer.recorded import recorded, write_e1947

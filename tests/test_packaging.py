@@ -99,14 +99,16 @@ def test_the_wheel_is_pure_python_and_whole(built: tuple[Path, Path]) -> None:
         held = {
             name.rpartition("/")[2]
             for name in inside
-            if name.startswith(f"optimizer/scenarios/{folder.name}/")
+            if name.startswith(f"optimizer/app/scenarios/{folder.name}/")
         }
         assert {"scenario.toml", "README.md"} < held
         assert {path.name for path in folder.glob("*.csv")} <= held
     tops = {name.split("/")[0] for name in inside}
     assert {top for top in tops if not top.endswith(".dist-info")} == {"models", "optimizer", "rampwright"}
     assert not [name for name in inside if name.endswith((".so", ".pyd", ".pyc"))]
-    assert not [name for name in inside if name.startswith("optimizer/scenarios/") and name.endswith(".py")]
+    assert not [
+        name for name in inside if name.startswith("optimizer/app/scenarios/") and name.endswith(".py")
+    ]
 
 
 def test_the_archive_is_the_whole_project(built: tuple[Path, Path]) -> None:
@@ -116,7 +118,9 @@ def test_the_archive_is_the_whole_project(built: tuple[Path, Path]) -> None:
     assert {"Makefile", "LICENSE", "tests/test_packaging.py", "docs/python.md"} <= names
     for folder in (path.parent for path in (ROOT / "scenarios").glob("*/scenario.toml")):
         assert {f"scenarios/{folder.name}/{each}" for each in ("scenario.toml", "make_data.py")} <= names
-    assert not [name for name in names if name.startswith("optimizer/scenarios/") or name.endswith(".pyc")]
+    assert not [
+        name for name in names if name.startswith("optimizer/app/scenarios/") or name.endswith(".pyc")
+    ]
 
 
 def test_what_the_wheel_says_of_itself(built: tuple[Path, Path]) -> None:

@@ -19,13 +19,13 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.stats import qmc
 
-from models.programs import Controlled, ProgramBatch
-from models.thermal_exposure import intact_fraction
+from models.column.programs import Controlled, ProgramBatch
+from models.peaks.thermal_exposure import intact_fraction
 from models.units import celsius
-from optimizer.goal import Problem, problem_of
-from optimizer.limits import decomposition_of
-from optimizer.scenario import load_scenario
-from optimizer.workflow import fit_scenario
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.limits import decomposition_of
+from optimizer.methods.workflow import fit_scenario
+from optimizer.scenario.reading import load_scenario
 
 Array = NDArray[np.float64]
 

@@ -7,9 +7,9 @@ import pytest
 from scipy.optimize import brentq
 
 from benchmarks.other_instrument import COMPOUNDS, INTERACTION, ln_retention_factor
-from models.compound_fits import DCP_SPREAD
-from models.fit import LN_THETA_SPREAD
-from models.retention import typical_dCp, typical_theta
+from models.column.retention import typical_dCp, typical_theta
+from models.fit.compound_fits import DCP_SPREAD
+from models.fit.fit import LN_THETA_SPREAD
 from models.units import GAS_CONSTANT
 
 PHASE_RATIO = 250.0

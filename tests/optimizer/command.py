@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer import cli
+from optimizer.app import cli
 
 
 def call(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from optimizer.candidate_document import candidate_document
-from optimizer.documents import fit_document
-from optimizer.report import outcome_files
+from optimizer.results.candidate import candidate_document
+from optimizer.results.documents import fit_document
+from optimizer.show.pages.report import outcome_files
 from tests.optimizer.made_up import (
     ISOTHERMAL,
     PRESSURE_RAMP,

@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from optimizer.manifest import MANIFEST
+from optimizer.base.manifest import MANIFEST
 
 ROOT = Path(__file__).parents[2]
 COUNTING = "from tests.optimizer.searches import count_steps; count_steps(); "

@@ -8,20 +8,28 @@ from pathlib import Path
 
 import numpy as np
 
-from models.carrier_flow import flow
-from models.carrier_gas import carrier_gas
-from models.column import Column
-from models.fit import Fit
-from models.migration import migrate, migration_tables
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of, values_at
-from models.resolution import HALF_HEIGHT_WIDTH, pair_resolution
-from models.retention import Retention, with_typical_values
-from models.system import ColumnSystem, inlet_pressure
-from models.thermal_exposure import decomposition, intact_fraction, time_above
+from models.column.carrier_flow import flow
+from models.column.carrier_gas import carrier_gas
+from models.column.column import Column
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of, values_at
+from models.column.retention import Retention, with_typical_values
+from models.column.system import ColumnSystem, inlet_pressure
+from models.fit.fit import Fit
+from models.peaks.migration import migrate, migration_tables
+from models.peaks.resolution import HALF_HEIGHT_WIDTH, pair_resolution
+from models.peaks.thermal_exposure import decomposition, intact_fraction, time_above
 from models.units import flow_si, kelvin
-from optimizer.peak_tables import PeakTable
-from optimizer.results import Candidate, InUse, LimitMargin, Prediction, Reliability, SearchOutcome, Source
-from optimizer.scenario_data import (
+from optimizer.goal.outcome import (
+    Candidate,
+    InUse,
+    LimitMargin,
+    Prediction,
+    Reliability,
+    SearchOutcome,
+    Source,
+)
+from optimizer.runs.peak_tables import PeakTable
+from optimizer.scenario.data import (
     AnalyteDetail,
     Decomposition,
     Goal,

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from scipy.io import netcdf_file
 
-from models.chromatogram import detector_trace
-from models.programs import Array
-from optimizer.peak_tables import PeakTable
+from models.column.programs import Array
+from models.peaks.chromatogram import detector_trace
+from optimizer.runs.peak_tables import PeakTable
 
 INTERVAL = 0.1  # s
 NAME_LENGTH = 32

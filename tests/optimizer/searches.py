@@ -9,11 +9,11 @@ from __future__ import annotations
 from itertools import count
 from math import pi
 
-import optimizer.clock
-from optimizer.found import Hunt
-from optimizer.goal import Problem
-from optimizer.program_space import Family
-from optimizer.search import SCREENED, hunt
+import optimizer.base.clock
+from optimizer.goal.goal import Problem
+from optimizer.search.found import Hunt
+from optimizer.search.program_space import Family
+from optimizer.search.search import SCREENED, hunt
 
 STEP = 0.2 / pi  # s; no budget is a whole number of them, so that no rounding decides on a last step
 
@@ -21,7 +21,7 @@ STEP = 0.2 / pi  # s; no budget is a whole number of them, so that no rounding d
 def count_steps() -> None:
     """Let each look at the clock of searches in this process count as one step."""
     ticks = count()
-    optimizer.clock.perf_counter = lambda: STEP * next(ticks)
+    optimizer.base.clock.perf_counter = lambda: STEP * next(ticks)
 
 
 def steps(number: int) -> float:

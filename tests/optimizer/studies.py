@@ -11,10 +11,10 @@ import optuna
 import pytest
 from optuna.trial import FrozenTrial, TrialState
 
-from optimizer.goal import Problem
-from optimizer.program_space import families_of
-from optimizer.starts import AGAIN
-from optimizer.study_place import StudyPlace
+from optimizer.goal.goal import Problem
+from optimizer.search.program_space import families_of
+from optimizer.search.starts import AGAIN
+from optimizer.search.study_place import StudyPlace
 
 
 def trials_of(place: StudyPlace, name: str) -> list[FrozenTrial]:

@@ -10,16 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 from hypothesis import strategies as st
 
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
-from models.migration import migrate, migration_tables
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.resolution import HALF_HEIGHT_WIDTH
-from models.retention import Retention, typical_theta
-from models.system import ColumnSystem
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention, typical_theta
+from models.column.system import ColumnSystem
+from models.peaks.migration import migrate, migration_tables
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin
-from optimizer.documents import program_document
-from optimizer.inline_toml import inline_toml
+from optimizer.base.inline_toml import inline_toml
+from optimizer.results.documents import program_document
 
 AMBIENT = 101325.0
 # Names that mean something to one of the languages they pass through.

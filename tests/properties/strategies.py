@@ -8,12 +8,12 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
-from models.migration import Migration, migrate, migration_tables
-from models.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
-from models.retention import Retention, typical_theta
-from models.system import ColumnSystem
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention, typical_theta
+from models.column.system import ColumnSystem
+from models.peaks.migration import Migration, migrate, migration_tables
 from models.units import flow_si
 
 AMBIENT = 101325.0
@@ -120,5 +120,5 @@ def separable(system: ColumnSystem, program: Program) -> bool:
 
 
 def accuracy(system: ColumnSystem, program: Program) -> float:
-    """Stated relative accuracy of a retention time; see `models.migration.migrate`."""
+    """Stated relative accuracy of a retention time; see `models.peaks.migration.migrate`."""
     return SEPARABLE if separable(system, program) else TIME

@@ -9,17 +9,17 @@ import pytest
 from hypothesis import given, reject
 from hypothesis import strategies as st
 
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
+from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp
-from models.system import ColumnSystem
 from models.units import absolute_pressure, celsius, flow_mL_min, flow_si, gauge_kPa, kelvin
-from optimizer.adapt_document import program_file
-from optimizer.candidate_file import read_candidates
-from optimizer.documents import program_document
-from optimizer.scenario import load_scenario, read_program
-from optimizer.scout_command import first
+from optimizer.app.scout_command import first
+from optimizer.results.adapt import program_file
+from optimizer.results.documents import program_document
+from optimizer.scenario.program_files import read_candidates
+from optimizer.scenario.reading import load_scenario, read_program
 from tests.properties.strategies import AMBIENT, few
 
 SYSTEM = ColumnSystem(Column(30.0, 0.25e-3, 0.25e-6), CARRIER_GASES["helium"], AMBIENT)

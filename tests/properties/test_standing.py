@@ -10,19 +10,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmarks.mixtures import mixture
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
-from optimizer.descent import descend
-from optimizer.found import FEASIBLE
-from optimizer.goal import Problem, on_paper
-from optimizer.predict import covering, predict
-from optimizer.program_space import family
-from optimizer.reasons import broken_limits
-from optimizer.robustness import SOURCES
-from optimizer.rounding import settable
-from optimizer.scenario_data import Tolerances
-from optimizer.standing import LARGEST_KAPPA, standing
-from optimizer.uncertainty import with_uncertainty
+from optimizer.goal.goal import Problem, on_paper
+from optimizer.goal.predict import covering, predict
+from optimizer.goal.robustness import SOURCES
+from optimizer.goal.standing import LARGEST_KAPPA, standing
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.scenario.data import Tolerances
+from optimizer.search.descent import descend
+from optimizer.search.found import FEASIBLE
+from optimizer.search.program_space import family
+from optimizer.search.reasons import broken_limits
+from optimizer.search.rounding import settable
 from tests.properties.strategies import AMBIENT, examples, few
 
 MODES = ("constant flow", "constant pressure")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from models.carrier_flow import (
+from models.column.carrier_flow import (
     compressibility,
     flow,
     hold_up_time,
@@ -20,8 +20,8 @@ from models.carrier_flow import (
     inlet_pressure_for_velocity,
     velocity_outlet,
 )
-from models.carrier_gas import CarrierGas, carrier_gas, viscosity
-from models.column import Column
+from models.column.carrier_gas import CarrierGas, carrier_gas, viscosity
+from models.column.column import Column
 from models.units import flow_mL_min, flow_si, kelvin
 from tests.published.tables import Row, half_unit, rows, within
 

@@ -13,13 +13,13 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from models.carrier_flow import flow, hold_up_time
-from models.carrier_gas import CARRIER_GASES, viscosity
-from models.column import Column
-from models.migration import migrate, migration_tables
-from models.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
-from models.retention import Retention
-from models.system import ColumnSystem, inlet_pressure
+from models.column.carrier_flow import flow, hold_up_time
+from models.column.carrier_gas import CARRIER_GASES, viscosity
+from models.column.column import Column
+from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention
+from models.column.system import ColumnSystem, inlet_pressure
+from models.peaks.migration import migrate, migration_tables
 from models.units import flow_si, kelvin
 
 COLUMN = Column(30.0, 0.25e-3, 0.25e-6)

@@ -17,17 +17,17 @@ import pytest
 from scipy.optimize import brentq
 
 from benchmarks.mixtures import mixture
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
-from models.migration import migrate, migration_tables
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.retention import Retention, ln_retention_factor
-from models.system import ColumnSystem
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention, ln_retention_factor
+from models.column.system import ColumnSystem
+from models.peaks.migration import migrate, migration_tables
 from models.units import flow_si, kelvin
-from optimizer.found import Found
-from optimizer.goal import Problem, problem_of
-from optimizer.program_space import families_of
-from optimizer.scenario_data import PairRule
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.scenario.data import PairRule
+from optimizer.search.found import Found
+from optimizer.search.program_space import families_of
 from tests.optimizer.searches import search_of
 from tests.published.tables import half_unit
 from tests.reference.adapter import reference_peak

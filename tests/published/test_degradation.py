@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from models.carrier_flow import inlet_pressure_for_velocity
-from models.carrier_gas import carrier_gas
-from models.column import Column
-from models.migration import migrate, migration_tables
-from models.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.retention import with_typical_values
-from models.system import ColumnSystem
-from models.thermal_exposure import Decomposition, intact_fraction, ln_decomposed, rate_constant
+from models.column.carrier_flow import inlet_pressure_for_velocity
+from models.column.carrier_gas import carrier_gas
+from models.column.column import Column
+from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import with_typical_values
+from models.column.system import ColumnSystem
+from models.peaks.migration import migrate, migration_tables
+from models.peaks.thermal_exposure import Decomposition, intact_fraction, ln_decomposed, rate_constant
 from models.units import GAS_CONSTANT, kelvin
 from tests.published.tables import Row, half_unit, rows
 

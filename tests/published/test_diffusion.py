@@ -16,7 +16,7 @@ import re
 import numpy as np
 import pytest
 
-from models.carrier_gas import CARRIER_GASES, carrier_gas, diffusion, diffusion_constant
+from models.column.carrier_gas import CARRIER_GASES, carrier_gas, diffusion, diffusion_constant
 from tests.published.tables import Row, half_unit, rows, within
 
 ATMOSPHERE = 101325.0

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import pytest
 
-from models.carrier_flow import flow, hold_up_time, inlet_pressure_for_flow
-from models.carrier_gas import carrier_gas
-from models.column import Column
+from models.column.carrier_flow import flow, hold_up_time, inlet_pressure_for_flow
+from models.column.carrier_gas import carrier_gas
+from models.column.column import Column
 from models.units import PA_PER_PSI, REFERENCE_PRESSURE, flow_mL_min, flow_si, kelvin
 from tests.published.tables import within
 

@@ -9,7 +9,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.resolution import BASE_WIDTH_PER_HALF, HALF_HEIGHT_WIDTH, pair_resolution, plate_count, resolution
+from models.peaks.resolution import (
+    BASE_WIDTH_PER_HALF,
+    HALF_HEIGHT_WIDTH,
+    pair_resolution,
+    plate_count,
+    resolution,
+)
 
 
 def test_resolution_worked_by_hand() -> None:

@@ -11,7 +11,7 @@ import re
 
 import pytest
 
-from models.resolution import isothermal_retention_index, linear_retention_index
+from models.peaks.resolution import isothermal_retention_index, linear_retention_index
 from tests.published.tables import Row, half_unit, rows, within
 
 EXAMPLES = rows("retention_index_examples")

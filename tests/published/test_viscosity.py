@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.carrier_gas import carrier_gas, viscosity
+from models.column.carrier_gas import carrier_gas, viscosity
 from models.units import kelvin
 from tests.published.tables import half_unit, rows
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.programs import Array
-from models.window_diagram import relative_retention, required_plates, window_diagram
+from models.column.programs import Array
+from models.peaks.window_diagram import relative_retention, required_plates, window_diagram
 
 THREE_PAIRS = np.array([(0, 1), (0, 2), (1, 2)], dtype=np.intp)
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from models.retention import Retention, from_coefficients, joined, ln_retention_factor
+from models.column.retention import Retention, from_coefficients, joined, ln_retention_factor
 from models.units import kelvin
 from tests.published.tables import rows
 

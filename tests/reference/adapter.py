@@ -7,16 +7,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from models.carrier_gas import viscosity
-from models.plate_height import (
+from models.column.carrier_gas import viscosity
+from models.column.plate_height import (
     FILM_DIFFUSION_100C,
     FILM_DIFFUSION_ENERGY,
     film_diffusion,
     typical_diffusion_constant,
 )
-from models.programs import NO_TIME, Program
-from models.retention import Retention, coefficients, ln_retention_factor
-from models.system import ColumnSystem, inlet_pressure
+from models.column.programs import NO_TIME, Program
+from models.column.retention import Retention, coefficients, ln_retention_factor
+from models.column.system import ColumnSystem, inlet_pressure
 from tests.reference.integrator import Band, Peak, Stretch, Tube, follow
 from tests.reference.together import Bands, Peaks, follow_together
 

@@ -12,14 +12,14 @@ from typing import Literal
 
 import numpy as np
 
-from models.carrier_flow import flow, inlet_pressure_for_velocity
-from models.carrier_gas import CARRIER_GASES
-from models.column import Column
+from models.column.carrier_flow import flow, inlet_pressure_for_velocity
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.column import Column
+from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention, with_typical_values
+from models.column.system import ColumnSystem
 from models.effort import Accuracy
-from models.migration import LONGEST_RETENTION, Migration, migrate, migration_tables
-from models.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
-from models.retention import Retention, with_typical_values
-from models.system import ColumnSystem
+from models.peaks.migration import LONGEST_RETENTION, Migration, migrate, migration_tables
 from models.units import flow_si
 from tests.reference.adapter import reference_peaks
 

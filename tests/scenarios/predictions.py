@@ -8,12 +8,12 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from models.programs import Program
-from optimizer.goal import Problem
-from optimizer.predict import predict
-from optimizer.scenario_conversion import program_of
-from optimizer.scenario_schema import CarrierProgramTable, OvenTable
-from optimizer.uncertainty import with_uncertainty
+from models.column.programs import Program
+from optimizer.goal.goal import Problem
+from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.scenario.conversion import program_of
+from optimizer.scenario.schema import CarrierProgramTable, OvenTable
 from tests.reference.confirmation import resolution
 from tests.reference.instrument import HALF_HEIGHT, Instrument, Measured
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.scenario import load_scenario
+from optimizer.scenario.reading import load_scenario
 from tests.scenarios.data_scripts import (
     INSTRUMENT_FILES,
     ROOT,

@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.thermal_exposure import intact_fraction
-from optimizer.goal import Problem, problem_of
-from optimizer.limits import decomposition_of
-from optimizer.peak_tables import read_peak_table
-from optimizer.scenario import load_scenario
-from optimizer.workflow import fit_scenario, optimize
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.peaks.thermal_exposure import intact_fraction
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.limits import decomposition_of
+from optimizer.methods.workflow import fit_scenario, optimize
+from optimizer.runs.peak_tables import read_peak_table
+from optimizer.scenario.reading import load_scenario
 from tests.optimizer.searches import steps
 from tests.reference.instrument import Instrument, Measured, stretches_of
 from tests.scenarios.data_scripts import ROOT, load_script

@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from optimizer.documents import program_document
-from optimizer.goal import problem_of
-from optimizer.peak_tables import read_peak_table
-from optimizer.scenario import load_scenario
-from optimizer.workflow import fit_scenario, optimize
+from optimizer.goal.goal import problem_of
+from optimizer.methods.workflow import fit_scenario, optimize
+from optimizer.results.documents import program_document
+from optimizer.runs.peak_tables import read_peak_table
+from optimizer.scenario.reading import load_scenario
 from tests.optimizer.searches import steps
 from tests.published.tables import rows as published
 from tests.reference import confirmation

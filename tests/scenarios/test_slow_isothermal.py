@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.goal import problem_of
-from optimizer.scenario import load_scenario
-from optimizer.workflow import fit_scenario
+from optimizer.goal.goal import problem_of
+from optimizer.methods.workflow import fit_scenario
+from optimizer.scenario.reading import load_scenario
 from tests.published.tables import rows as published
 from tests.reference.instrument import stretches_of
 from tests.scenarios.data_scripts import ROOT, load_script

@@ -11,43 +11,43 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from optimizer import __version__ as __version__
+from optimizer import __version__
 
 if TYPE_CHECKING:
+    from models.column.programs import Program as Program
     from models.errors import RampwrightError as RampwrightError
-    from models.programs import Program as Program
-    from optimizer.errors import ScenarioError as ScenarioError
-    from optimizer.interface import adapt as adapt
-    from optimizer.interface import check as check
-    from optimizer.interface import compare as compare
-    from optimizer.interface import copy_scenario as copy_scenario
-    from optimizer.interface import fit as fit
-    from optimizer.interface import load_scenario as load_scenario
-    from optimizer.interface import optimize as optimize
-    from optimizer.interface import peaks as peaks
-    from optimizer.interface import predict as predict
-    from optimizer.interface import program as program
-    from optimizer.interface import scout as scout
-    from optimizer.interface import sweep as sweep
-    from optimizer.interface import trim as trim
-    from optimizer.interface import window as window
-    from optimizer.interface_method_results import Adapted as Adapted
-    from optimizer.interface_method_results import Compared as Compared
-    from optimizer.interface_method_results import Scouted as Scouted
-    from optimizer.interface_method_results import Swept as Swept
-    from optimizer.interface_results import Checked as Checked
-    from optimizer.interface_results import Fitted as Fitted
-    from optimizer.interface_results import Optimized as Optimized
-    from optimizer.interface_results import Predicted as Predicted
-    from optimizer.interface_trace_results import Integrated as Integrated
-    from optimizer.scenario_data import Scenario as Scenario
+    from optimizer.app.interface import adapt as adapt
+    from optimizer.app.interface import check as check
+    from optimizer.app.interface import compare as compare
+    from optimizer.app.interface import copy_scenario as copy_scenario
+    from optimizer.app.interface import fit as fit
+    from optimizer.app.interface import load_scenario as load_scenario
+    from optimizer.app.interface import optimize as optimize
+    from optimizer.app.interface import peaks as peaks
+    from optimizer.app.interface import predict as predict
+    from optimizer.app.interface import program as program
+    from optimizer.app.interface import scout as scout
+    from optimizer.app.interface import sweep as sweep
+    from optimizer.app.interface import trim as trim
+    from optimizer.app.interface import window as window
+    from optimizer.app.interface_method_results import Adapted as Adapted
+    from optimizer.app.interface_method_results import Compared as Compared
+    from optimizer.app.interface_method_results import Scouted as Scouted
+    from optimizer.app.interface_method_results import Swept as Swept
+    from optimizer.app.interface_results import Checked as Checked
+    from optimizer.app.interface_results import Fitted as Fitted
+    from optimizer.app.interface_results import Optimized as Optimized
+    from optimizer.app.interface_results import Predicted as Predicted
+    from optimizer.app.interface_trace_results import Integrated as Integrated
+    from optimizer.base.errors import ScenarioError as ScenarioError
+    from optimizer.scenario.data import Scenario as Scenario
 
 _HOME = {
     "models.errors": ("RampwrightError",),
-    "models.programs": ("Program",),
-    "optimizer.errors": ("ScenarioError",),
-    "optimizer.scenario_data": ("Scenario",),
-    "optimizer.interface": (
+    "models.column.programs": ("Program",),
+    "optimizer.base.errors": ("ScenarioError",),
+    "optimizer.scenario.data": ("Scenario",),
+    "optimizer.app.interface": (
         "adapt",
         "check",
         "compare",
@@ -63,9 +63,9 @@ _HOME = {
         "trim",
         "window",
     ),
-    "optimizer.interface_results": ("Checked", "Fitted", "Optimized", "Predicted"),
-    "optimizer.interface_trace_results": ("Integrated",),
-    "optimizer.interface_method_results": ("Adapted", "Compared", "Scouted", "Swept"),
+    "optimizer.app.interface_results": ("Checked", "Fitted", "Optimized", "Predicted"),
+    "optimizer.app.interface_trace_results": ("Integrated",),
+    "optimizer.app.interface_method_results": ("Adapted", "Compared", "Scouted", "Swept"),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 __all__ = ["__version__", *sorted(_MODULE_OF)]

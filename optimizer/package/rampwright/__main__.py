@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import sys
 
-from optimizer.interruption import stop_on_signals, stopped
+from optimizer.base.interruption import stop_on_signals, stopped
 
 
 def main() -> None:
     """The command line."""
     stop_on_signals()
     try:
-        from optimizer.cli import main as command_line
+        from optimizer.app.cli import main as command_line
     except KeyboardInterrupt:
         sys.exit(stopped())
     command_line()

@@ -1,0 +1,141 @@
+"""What goes into a fit and what comes out of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from models.column.programs import Array, Program
+from models.column.retention import Retention
+from models.column.system import ColumnSystem
+
+FlowCorrection = Literal["column", "run", "none"]
+Kind = Literal["swapped", "misnamed", "mistyped", "foreign"]
+
+# Spreads of the typical values a fit starts from, as standard deviations.
+LN_THETA_SPREAD = 0.15
+LN_FLOW_SPREAD: dict[FlowCorrection, float] = {"column": 0.02, "run": 0.1, "none": 1e-9}
+# Lag of the oven behind its set point in a ramp, mean and standard deviation [s]; common practice, no source.
+USUAL_OVEN_LAG, OVEN_LAG_SPREAD = 5.0, 5.0
+MODEL_ERROR = 2e-4  # of a retention time: what the physics leaves out, as a standard deviation
+ASSUMED_PLATE_HEIGHT_FACTOR = 1.2  # when no widths were measured: a column in ordinary condition
+# And how far off that may be: ln of the factor, and the injected band's variance [s2].
+ASSUMED_WIDTH_COVARIANCE = np.diag([0.2**2, 0.3**4])
+WIDTH_ERROR = 0.05  # of a measured width, and of a predicted one where no more is known
+LEAST_WIDTH_SCATTER = 0.01
+
+
+@dataclass(frozen=True)
+class Run:
+    """One scouting run of M compounds.
+
+    Attributes
+    ----------
+    name : str
+    program : Program
+    retention, width_half : (M,) arrays  [s], nan where missing
+    repeatability : float  [s], standard deviation of a retention time from run to run
+    hold_up : float or None  [s], measured hold-up time
+    area : (M,) array  [any unit], nan where missing; None without any
+    day : label of the day it was made on: runs of one day share the errors of their set points
+    """
+
+    name: str
+    program: Program
+    retention: Array
+    width_half: Array
+    repeatability: float = 0.18
+    hold_up: float | None = None
+    area: Array | None = None
+    day: str = ""
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A peak that is probably wrong. Compounds and runs are numbered from 0.
+
+    Attributes
+    ----------
+    compound, run : int
+    other_run : int or None, a run that may as well hold the wrong peak: two runs cannot tell which of them does
+    kind : "swapped" with the partner's peak; "misnamed", it is the peak of the partner, which has none in this run;
+        "mistyped"; "foreign", of a compound that is not in the list
+    partner : int or None, the other compound
+    time : float  [s], as measured
+    seconds, sigmas : float, measured less expected from the compound's other runs, and over its standard deviation
+    expected, expected_error : float  [s], from the compound's other runs, and its standard deviation
+    intended : float or None  [s], a time one slip of typing away that is where the peak is expected
+    gain : float, by how much chi-square falls when it is mended, less the price of the freedom to mend it
+    area_gain : float, the part of the areas in it
+    """
+
+    compound: int
+    run: int
+    other_run: int | None
+    kind: Kind
+    partner: int | None
+    time: float
+    seconds: float
+    sigmas: float
+    expected: float
+    expected_error: float
+    intended: float | None
+    gain: float
+    area_gain: float
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Retention parameters and column corrections, with their uncertainty.
+
+    Attributes
+    ----------
+    system : ColumnSystem with the fitted corrections
+    retention : Retention of M compounds
+    standard_error : (M, 3) array, of T0 [K], ln theta [-], dCp [J/mol/K]
+    prior_weight : (M, 3) array, share of what is known of a parameter that came from its typical value, 0 to 1
+    residual : (R, M) array  [s], predicted less measured, nan where missing
+    standardised : (R, M) array, the same over sigma
+    flow_factors : (R,) array
+    covariance : (3 M + F + 1, 3 M + F + 1) array of T0, ln theta, dCp (M each), F ln flow factors, and the oven's lag
+        [s]; without the last where `lag_fitted` is false
+    hold_up : (R,) array  [s], predicted
+    widths_fitted : bool, whether efficiency and injected width came from measured widths
+    width_covariance : (2, 2) array, of ln plate height factor and the injected band's variance [s2]
+    width_scatter : float, relative standard deviation of single peaks' widths about what the two give
+    chi_square, degrees_of_freedom : float, of the measured values, less the effective number of parameters; the
+        measurements are believed less by their ratio in the covariance where that is above one and the freedom large
+        enough to tell
+    testable : bool, whether any compound was measured in more runs than it has free parameters to bend
+    warnings : sentences for the person at the bench
+    suspects : peaks that are probably wrong; the fit uses them as they were given
+    settled : bool, whether the joint fit came to rest
+    """
+
+    system: ColumnSystem
+    retention: Retention
+    standard_error: Array
+    prior_weight: Array
+    residual: Array
+    standardised: Array
+    flow_factors: Array
+    covariance: Array
+    hold_up: Array
+    widths_fitted: bool
+    chi_square: float
+    degrees_of_freedom: float
+    testable: bool
+    warnings: tuple[str, ...]
+    width_covariance: Array = field(default_factory=lambda: np.zeros((2, 2)))
+    width_scatter: float = 0.0
+    lag_fitted: bool = False
+    suspects: tuple[Suspect, ...] = ()
+    settled: bool = True
+
+    @property
+    def flows(self) -> slice:
+        """Where the ln flow factors are in `covariance`."""
+        start = 3 * len(self.retention)
+        return slice(start, len(self.covariance) - self.lag_fitted)

@@ -1,0 +1,4 @@
+"""Retention times, widths and slopes of peaks in a program, their resolution and what the heat does to them.
+
+Imports engine and column.
+"""

@@ -1,0 +1,92 @@
+"""How retention times and widths answer to what is uncertain: retention parameters, flow, efficiency and set points.
+
+From one call of the engine, which gives peaks and slopes together. Efficiency and injected band enter the variance of a
+peak linearly, variance = factor x column + injected^2 x share.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.column.programs import Array, ProgramBatch
+from models.effort import Accuracy
+from models.peaks.migration import OWN_DIRECTIONS, Directions, Migration, MigrationTables, migrate
+
+RETENTION = 3  # of OWN_DIRECTIONS, those by retention parameters
+LN_FLOW = OWN_DIRECTIONS.index("ln flow factor")
+SHARED = ("ln flow factor", "ln plate height factor", "injected variance", "oven", "carrier", "oven lag")
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """M peaks of N programs and their first derivatives; nan where not eluted.
+
+    The first axis is retention time [s], width (standard deviation) [s], elution temperature [K] and retention factor
+    at elution [-].
+
+    Attributes
+    ----------
+    base : (4, N, M) array
+    by_retention : (4, N, 3, M) array, by T0 [K], ln theta and dCp [J/mol/K] of the compound itself
+    by_shared : (4, N, 6, M) array, by what all compounds share (SHARED): ln of the flow factor, ln of the plate height
+        factor, the injected band's variance [s2], an offset of the oven [K], a share of the carrier's set value, and
+        the oven's lag [s]
+    """
+
+    base: Array
+    by_retention: Array
+    by_shared: Array
+
+
+def off_set_points(batch: ProgramBatch, carrier_zero: float | Array) -> Directions:
+    """Directions of N programs: an offset of the oven [K], a share of the carrier's set value, the oven's lag [s].
+
+    Parameters
+    ----------
+    carrier_zero : float or (N,) array, the set value from which a share of the carrier counts
+    """
+    shape = batch.size, 3, batch.oven_times.shape[1]
+    oven_times, oven = np.zeros(shape), np.zeros(shape)
+    oven[:, 0], oven_times[:, 2, 1:] = 1.0, 1.0
+    carrier = np.zeros((batch.size, 3, batch.carrier_values.shape[1]))
+    carrier[:, 1] = batch.carrier_values - np.reshape(carrier_zero, (-1, 1))
+    return Directions(oven_times, oven, np.zeros_like(carrier), carrier)
+
+
+def sensitivity(
+    tables: MigrationTables, batch: ProgramBatch, carrier_zero: float, accuracy: Accuracy = "screen"
+) -> Sensitivity:
+    """Derivatives of M peaks under N programs.
+
+    Parameters
+    ----------
+    carrier_zero : float, the set value from which a relative error of the carrier counts [Pa, m3/s or m/s]: the
+        room's pressure where pressure is controlled, which is read as gauge, else 0
+    """
+    peaks = migrate(tables, batch, accuracy, off_set_points(batch, carrier_zero))
+    oven, carrier, lag = 0, 1, 2
+    slopes = _slopes(peaks)
+    own = slopes[:, :, 3:]
+    width, injected = peaks.width, peaks.injected_share
+    column = width**2 - tables.system.injection_width**2 * injected
+    by_shared = np.zeros((4, batch.size, len(SHARED), len(tables.retention)))
+    by_shared[:, :, 0] = own[:, :, LN_FLOW]
+    by_shared[1, :, 1] = column / (2 * width)
+    by_shared[1, :, 2] = injected / (2 * width)
+    by_shared[:, :, 3], by_shared[:, :, 4], by_shared[:, :, 5] = (
+        slopes[:, :, oven],
+        slopes[:, :, carrier],
+        slopes[:, :, lag],
+    )
+    base = np.stack([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
+    return Sensitivity(base, own[:, :, :RETENTION], by_shared)
+
+
+def _slopes(peaks: Migration) -> Array:
+    """Slopes of time, width, temperature and retention factor: (4, N, D + 5, M)."""
+    found = peaks.slopes
+    assert found is not None
+    by_k = found.ln_retention_factor * peaks.retention_factor[:, None]
+    return np.stack([found.retention_time, found.width, found.elution_temperature, by_k])

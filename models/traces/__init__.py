@@ -1,0 +1,4 @@
+"""Peaks in recorded detector signals: baseline, finding, shape.
+
+Imports column (programs) alone.
+"""

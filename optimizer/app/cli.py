@@ -1,0 +1,447 @@
+"""The command line: parse, call, finish. Everything heavy is imported by the command that needs it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from models.engine.cache import on_compile
+from models.errors import RampwrightError
+from optimizer import __version__
+from optimizer.app.new_command import new
+from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
+from optimizer.app.screen import ProgressBar, console, never_fail_to_encode, print_json, say_compiling, show
+from optimizer.base.interruption import finishing, stop_on_signals, stopped, was_stopped
+from optimizer.runs.detection import PeakDetection
+
+DONE, WRONG_INPUT, NOT_FEASIBLE = 0, 2, 3
+
+app = typer.Typer(
+    name="rampwright",
+    help="From two or three scouting runs of a gas chromatograph to the shortest program that resolves every pair.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+ScenarioPath = Annotated[
+    Path, typer.Argument(help="A scenario folder, or its scenario.toml.", show_default=False)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
+Out = Annotated[Path | None, typer.Option("--out", help="Folder to write results into.", show_default=False)]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"rampwright {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None: ...
+
+
+app.command()(new)
+app.command("peaks")(peaks_of_file)
+
+
+@app.command()
+def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
+    """Read everything, say what was understood, run nothing."""
+    from optimizer.results.documents import check_document
+    from optimizer.scenario.reading import load_scenario
+    from optimizer.show.console.common import show_check
+
+    show(check_document(load_scenario(scenario, runs_needed=False)), as_json, show_check)
+
+
+@app.command()
+def fit(
+    scenario: ScenarioPath,
+    matching: Annotated[
+        Path | None, typer.Option(help="Table to write proposed names into (CSV).", show_default=False)
+    ] = None,
+    accept: Annotated[bool, typer.Option("--accept", help="Accept the proposed names and fit.")] = False,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Retention parameters from the scouting runs, with residuals and warnings. Proposes names for peaks without."""
+    from optimizer.app.peak_proposal import proposal_document, proposed, show_proposal
+    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.methods.workflow import fit_scenario
+    from optimizer.results.documents import fit_document
+    from optimizer.scenario.reading import load_scenario
+    from optimizer.show.console.common import show_fit
+
+    if out is not None:
+        prepare_folder(out, "fit")
+    proposal, names = proposed(scenario, matching, accept)
+    if proposal is not None and not accept:
+        show(proposal_document(proposal, names, scenario), as_json, show_proposal)
+        return
+    loaded = load_scenario(scenario, matching=names)
+    fitted = fit_scenario(loaded)
+    document = fit_document(loaded, fitted)
+    if out is not None:
+        from optimizer.show.pages.report import fit_files
+
+        write_folder(out, fit_files(loaded, fitted, document), "fit")
+    show(document, as_json, show_fit)
+
+
+@app.command()
+def predict(
+    scenario: ScenarioPath,
+    program: Annotated[
+        Path | None,
+        typer.Option(
+            help="A program file (oven and carrier tables); the scenario's [current] when left out."
+        ),
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Chromatogram and peak table that a given program will give."""
+    from optimizer.app import interface
+    from optimizer.base.errors import ScenarioError
+    from optimizer.base.output import prepare_folder
+    from optimizer.scenario.reading import load_scenario, read_program
+    from optimizer.show.console.common import show_prediction
+
+    loaded = load_scenario(scenario)
+    wanted = loaded.current if program is None else read_program(program, loaded.ambient_pressure)
+    if wanted is None:
+        raise ScenarioError(
+            f"{loaded.path}: there is no [current] table; add one, or name a program file with --program"
+        )
+    if out is not None:
+        prepare_folder(out, "predict")
+    made = interface.predict(interface.fit(loaded), wanted)
+    if out is not None:
+        made.save(out)
+    show(made.to_dict(), as_json, show_prediction)
+
+
+@app.command()
+def optimize(
+    context: typer.Context,
+    scenario: ScenarioPath,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write results into.", show_default=False)],
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of the search; the scenario's when left out.", min=0.1)
+    ] = None,
+    no_what_if: Annotated[
+        bool,
+        typer.Option(
+            "--no-what-if",
+            help="When nothing meets the goal, leave out the single changes that might help (10 to 20 s of searches).",
+        ),
+    ] = False,
+    study: Annotated[
+        str | None,
+        typer.Option(
+            envvar="RAMPWRIGHT_STUDY",
+            help="Keep the search in this file, or on a server: postgresql://user@host/database (docs/workers.md).",
+            show_default=False,
+        ),
+    ] = None,
+    study_name: Annotated[
+        str | None,
+        typer.Option(help="Its name there; the scenario's title when left out.", show_default=False),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """The main job: fit, search, candidates, report. Ctrl-C ends the search with the best so far."""
+    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.methods.workflow import fit_scenario
+    from optimizer.methods.workflow import optimize as search
+    from optimizer.results.documents import fit_document
+    from optimizer.scenario.reading import load_scenario
+    from optimizer.search.study_place import place_of_option
+    from optimizer.show.console.candidates import show_candidates
+    from optimizer.show.console.common import show_cautions, show_warnings
+    from optimizer.show.pages.report import candidate_document, outcome_files
+
+    place = place_of_option(study, study_name, context.get_parameter_source("study"))
+    loaded = load_scenario(scenario)
+    prepare_folder(out, "optimize")  # better known before the search than after it
+    fitted = fit_scenario(loaded)
+    with ProgressBar() as progress:
+        _, outcome = search(
+            loaded, fitted, seconds, progress, what_if=not no_what_if, study=place, study_name=study_name
+        )
+    if outcome.interrupted and not outcome.candidates:
+        raise KeyboardInterrupt  # there is nothing to write, and an earlier result may be there
+    with finishing():
+        document = candidate_document(loaded, outcome)
+        files = outcome_files(loaded, fitted, outcome, document, fit_document(loaded, fitted))
+        write_folder(out, files, "optimize")
+    if as_json:
+        print_json(document)
+    else:
+        screen = console()
+        show_candidates(screen, document)
+        show_warnings(screen, [*loaded.warnings, *fitted.warnings])
+        show_cautions(screen, document["cautions"])
+        if outcome.interrupted:
+            screen.print("The search was stopped early; these are the best programs it had.")
+        if outcome.study is not None:
+            screen.print(outcome.study.text, markup=False)
+        screen.print(f"Report: {out / 'report.html'}", markup=False)
+    if not outcome.feasible:
+        raise typer.Exit(NOT_FEASIBLE)
+
+
+@app.command()
+def sweep(
+    scenario: ScenarioPath,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A set point and its range, NAME=FROM:TO[:COUNT] as in start_C=40:120; once or twice.",
+            show_default=False,
+        ),
+    ] = None,
+    window: Annotated[
+        bool, typer.Option("--window", help="The window diagram over isothermal temperatures instead.")
+    ] = False,
+    program: Annotated[
+        Path | None,
+        typer.Option(
+            help="A program file to vary; the scenario's [current] when left out.", show_default=False
+        ),
+    ] = None,
+    candidate: Annotated[
+        Path | None,
+        typer.Option(help="A candidates.json, whose first program is varied.", show_default=False),
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """One or two set points varied: smallest resolution, run time and critical pair. Or the window diagram."""
+    from optimizer.app.sweep_command import program_to_vary, swept, windows
+    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.goal.goal import problem_of
+    from optimizer.methods.workflow import fit_scenario
+    from optimizer.scenario.reading import load_scenario
+
+    loaded = load_scenario(scenario)
+    base = program_to_vary(loaded, program, candidate)
+    if out is not None:
+        prepare_folder(out, "sweep")
+    problem = problem_of(loaded, fit_scenario(loaded))
+    made = windows(problem, base, vary) if window else swept(problem, base, vary)
+    if out is not None:
+        write_folder(out, made.files(), "sweep")
+    show(made.document, as_json, made.show)
+
+
+@app.command()
+def adapt(
+    scenario: ScenarioPath,
+    gas: Annotated[str | None, typer.Option(help="The new carrier gas.", show_default=False)] = None,
+    outlet: Annotated[
+        str | None, typer.Option(help="The new outlet: ambient or vacuum.", show_default=False)
+    ] = None,
+    length_m: Annotated[
+        float | None, typer.Option("--length-m", help="Of the new column.", show_default=False)
+    ] = None,
+    inner_diameter_mm: Annotated[
+        float | None, typer.Option("--inner-diameter-mm", help="Of the new column.", show_default=False)
+    ] = None,
+    film_thickness_um: Annotated[
+        float | None, typer.Option("--film-thickness-um", help="Of the new column.", show_default=False)
+    ] = None,
+    flow_mL_min: Annotated[
+        float | None,
+        typer.Option(
+            "--flow-mL-min", help="To be set; the usual fast flow when left out.", show_default=False
+        ),
+    ] = None,
+    inlet_kPa: Annotated[
+        float | None, typer.Option("--inlet-kPa", help="To be set instead, gauge.", show_default=False)
+    ] = None,
+    trim_m: Annotated[
+        float | None, typer.Option("--trim-m", help="Length cut off the column in use.", show_default=False)
+    ] = None,
+    marker: Annotated[
+        str | None,
+        typer.Option(help="Whose time is restored after a cut; the last target.", show_default=False),
+    ] = None,
+    program: Annotated[
+        Path | None,
+        typer.Option(help="A program file to carry over; the scenario's [current].", show_default=False),
+    ] = None,
+    tune: Annotated[
+        bool | None,
+        typer.Option(help="Search on the new system too; done unless --trim-m is given.", show_default=False),
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of the search; the scenario's when left out.", min=0.1)
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """The method in use carried to another carrier gas, outlet or column, then tuned; or a piece cut off."""
+    from optimizer.app import adapt_command as job
+    from optimizer.base.errors import ScenarioError
+    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.methods.adapt_options import change_of
+    from optimizer.methods.workflow import fit_scenario
+    from optimizer.scenario.reading import load_scenario
+
+    if marker is not None and trim_m is None:
+        raise ScenarioError("--marker names the compound whose time a cut moved; give the cut with --trim-m")
+    loaded = load_scenario(scenario)
+    change = change_of(
+        loaded, gas, outlet, length_m, inner_diameter_mm, film_thickness_um, flow_mL_min, inlet_kPa
+    )
+    method = job.method_to_carry(loaded, program)
+    if out is not None:
+        prepare_folder(out, "adapt")
+    fitted = fit_scenario(loaded)
+    if trim_m is None:
+        made = job.carried_over(loaded, fitted, method, change)
+    else:
+        made = job.trimmed(loaded, fitted, method, trim_m, marker, change)
+    if trim_m is None if tune is None else tune:
+        with ProgressBar() as progress:
+            made = job.tuned(made, seconds, progress)
+    if out is not None:
+        write_folder(out, made.files(), "adapt")
+    show(made.document, as_json, made.show)
+    if not made.feasible:
+        raise typer.Exit(NOT_FEASIBLE)
+
+
+@app.command()
+def compare(
+    scenario: ScenarioPath,
+    run: Annotated[
+        Path,
+        typer.Option(
+            help="Peak table of the confirmation run, or its trace, as of a scouting run.", show_default=False
+        ),
+    ],
+    program: Annotated[
+        Path | None,
+        typer.Option(help="A program file of that run; the scenario's [current].", show_default=False),
+    ] = None,
+    candidate: Annotated[
+        int | None,
+        typer.Option(
+            help="Or the rank of a candidate of an earlier search, from --results.", show_default=False
+        ),
+    ] = None,
+    results: Annotated[
+        Path | None, typer.Option(help="Folder that optimize wrote.", show_default=False)
+    ] = None,
+    min_signal_to_noise: MinSignalToNoise = None,
+    min_width_s: MinWidth = None,
+    from_trace: FromTrace = False,
+    retune: Annotated[
+        bool, typer.Option("--retune", help="Search again for a few seconds with this run in the fit.")
+    ] = False,
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of that search; 6 s when left out.", min=0.1)
+    ] = None,
+    matching: Annotated[
+        Path | None,
+        typer.Option(help="Table that names peaks without names; proposed when new.", show_default=False),
+    ] = None,
+    accept: Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")] = False,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """A confirmation run against its prediction: does it hold, drift, or bear a wrong name? And the refit with it."""
+    from optimizer.app import compare_command as job
+    from optimizer.app.compare_names import with_names
+    from optimizer.app.peak_proposal import show_proposal
+    from optimizer.base.errors import ScenarioError
+    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.methods.workflow import fit_scenario
+    from optimizer.scenario.reading import load_scenario
+
+    if seconds is not None and not retune:
+        raise ScenarioError("--seconds is the time of the search that --retune asks for; give both")
+    loaded = load_scenario(scenario)
+    method, origin = job.program_compared(loaded, program, candidate, results)
+    peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
+    if out is not None:
+        prepare_folder(out, "compare")
+    fitted = fit_scenario(loaded)
+    peaks, proposal = with_names(loaded, fitted, method, run, peaks, matching, accept)
+    if proposal is not None:
+        show(proposal, as_json, show_proposal)
+        return
+    made = job.compared_run(loaded, fitted, run, peaks, method, origin)
+    if retune:
+        with ProgressBar() as progress:
+            made = job.retuned(made, seconds, progress)
+    if out is not None:
+        write_folder(out, made.files(), "compare")
+    show(made.document, as_json, made.show)
+
+
+@app.command()
+def scout(
+    scenario: ScenarioPath,
+    results: Annotated[
+        Path | None,
+        typer.Option(
+            help="A folder that optimize wrote: its candidates count, instead of those of a short search.",
+            show_default=False,
+        ),
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option(help="Time budget of the short search; 5 when left out.", min=0.1)
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Which scouting run to make next, for what it would teach; without any runs yet, the first two."""
+    from optimizer.app import scout_command as job
+    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.scenario.reading import load_scenario
+
+    loaded = load_scenario(scenario, runs_needed=False)
+    if out is not None:
+        prepare_folder(out, "scout")
+    if loaded.runs:
+        with ProgressBar() as progress:
+            made = job.next_run(loaded, results, seconds, progress)
+    else:
+        made = job.first(loaded, results)
+    if out is not None:
+        write_folder(out, made.files(), "scout")
+    show(made.document, as_json, made.show)
+
+
+def main() -> None:
+    """Entry point: deliberate errors become one message and exit status 2."""
+    stop_on_signals()
+    never_fail_to_encode()
+    on_compile(say_compiling)
+    try:
+        app()
+    except RampwrightError as error:
+        sys.stderr.write(f"rampwright: {error}\n")
+        sys.exit(WRONG_INPUT)
+    except KeyboardInterrupt:
+        sys.exit(stopped())
+    except SystemExit as end:  # typer makes one of a Ctrl-C, too
+        sys.exit(
+            stopped() if was_stopped() and end.code not in (DONE, WRONG_INPUT, NOT_FEASIBLE) else end.code
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,304 @@
+"""What the functions of the interface return: frozen results with their documents, pictures and files.
+
+Numbers inside are SI, as everywhere in the packages; `to_dict` gives the document that the command of the same name
+prints with --json, in trade units with the unit in each key (docs/results.md).
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from models.column.programs import Program
+from models.errors import InvalidInputError
+from models.fit.fit import Fit
+from models.units import SECONDS_PER_MINUTE
+from optimizer.goal.cautions import cautions_about
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.outcome import Candidate, Prediction, Reliability, SearchOutcome
+from optimizer.results.documents import Document, check_document, fit_document, prediction_document
+from optimizer.results.plot_data import ChromatogramData, chromatogram_data, residual_data
+from optimizer.results.reliability import reliability_document
+from optimizer.scenario.data import Scenario
+from optimizer.search.candidates import warnings_of
+from optimizer.search.reasons import broken_limits
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+class Result(ABC):
+    """A result as a document, and as the files that its command leaves behind."""
+
+    command: ClassVar[str]  # that leaves such files
+
+    @abstractmethod
+    def to_dict(self) -> Document:
+        """The document that the command prints with --json: trade units, None where there is no number."""
+
+    def files(self) -> dict[str, bytes]:
+        """Names and contents of the files that the command writes with --out; pictures are drawn now."""
+        raise InvalidInputError(f"{type(self).__name__} leaves no files; to_dict holds all there is")
+
+    def save(self, folder: str | PathLike[str]) -> None:
+        """Write these files into a folder, all or none.
+
+        Raises
+        ------
+        OutputError : when the folder cannot be written, or holds a file of such a name that is not the command's own
+        """
+        from optimizer.base.output import write_folder
+
+        write_folder(Path(folder), self.files(), self.command)
+
+
+@dataclass(frozen=True, eq=False)
+class Checked(Result):
+    """What was understood of a scenario."""
+
+    scenario: Scenario
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What is allowed but should be known."""
+        return self.scenario.warnings
+
+    def to_dict(self) -> Document:
+        """As `rampwright check --json`."""
+        return check_document(self.scenario)
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted(Result):
+    """A scenario with the retention parameters its scouting runs give.
+
+    Attributes
+    ----------
+    fit : models.fit.fit.Fit, SI: parameters, covariance, residuals (R, M) [s] in the order of `scenario.compounds`
+    """
+
+    command = "fit"
+    scenario: Scenario
+    fit: Fit
+
+    @cached_property
+    def problem(self) -> Problem:
+        """Fit and goal together: what programs are held against."""
+        return problem_of(self.scenario, self.fit)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Of the scenario, then of the fit."""
+        return (*self.scenario.warnings, *self.fit.warnings)
+
+    def to_dict(self) -> Document:
+        """As `rampwright fit --json`."""
+        return fit_document(self.scenario, self.fit)
+
+    def files(self) -> dict[str, bytes]:
+        """fit.json and the residuals as a picture."""
+        from optimizer.show.pages.report import fit_files
+
+        return fit_files(self.scenario, self.fit, self.to_dict())
+
+    def plot_residuals(self, axes: Axes) -> None:
+        """Predicted less measured retention time [s] of every compound and run, on given axes."""
+        from optimizer.show.pictures.axes import draw_named_residuals
+
+        draw_named_residuals(residual_data(self.scenario, self.fit), axes)
+
+    def figure(self) -> Figure:
+        """The same as a figure of its own."""
+        from optimizer.show.pictures.chromatograms import residual_figure
+
+        return residual_figure(residual_data(self.scenario, self.fit))
+
+
+@dataclass(frozen=True, eq=False)
+class Predicted(Result):
+    """The chromatogram a program is expected to give.
+
+    Attributes
+    ----------
+    problem : fit and goal that it was predicted with
+    prediction : optimizer.goal.outcome.Prediction, SI: arrays (M,) in the order of `prediction.compounds`
+    reliability : share of draws in which every pair and wish holds, with its reasons; None where it was not asked for
+    """
+
+    command = "predict"
+    problem: Problem
+    prediction: Prediction
+    reliability: Reliability | None = None
+
+    @property
+    def program(self) -> Program:
+        """The program that was predicted."""
+        return self.prediction.program
+
+    @property
+    def run_time_min(self) -> float:
+        """Run time [min]."""
+        return self.prediction.run_time / SECONDS_PER_MINUTE
+
+    @property
+    def min_resolution(self) -> float:
+        """Half-height resolution of the critical pair; infinite when no pair counts."""
+        return self.prediction.min_resolution
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the program breaks and how far it may be trusted; then those of scenario and fit."""
+        problem, prediction = self.problem, self.prediction
+        about_program = (*broken_limits(problem, prediction), *warnings_of(problem, prediction))
+        return (*about_program, *problem.scenario.warnings, *problem.fit.warnings)
+
+    def to_dict(self) -> Document:
+        """As `rampwright predict --json`."""
+        scenario, known = self.problem.scenario, self.reliability
+        return {
+            **prediction_document(scenario, self.prediction),
+            "reliability": None if known is None else reliability_document(known),
+            "warnings": list(self.warnings),
+            "cautions": list(cautions_about(scenario, [self.prediction])),
+        }
+
+    def files(self) -> dict[str, bytes]:
+        """prediction.json, peaks.csv and the chromatogram."""
+        from optimizer.show.pages.report import prediction_files
+
+        return prediction_files(self.problem.scenario, self.prediction, self.to_dict())
+
+    def plot_chromatogram(self, axes: Axes) -> None:
+        """The detector trace over time [min]; the names of the peaks stand above the axes, which needs room there."""
+        from optimizer.show.pictures.axes import draw_named_signal
+
+        draw_named_signal(self._chart, axes)
+
+    def plot_critical_pair(self, axes: Axes) -> None:
+        """The trace around the critical pair, enlarged.
+
+        Raises
+        ------
+        InvalidInputError : when no pair counts
+        """
+        from optimizer.show.pictures.axes import draw_pair
+
+        if self._chart.window is None:
+            raise InvalidInputError("no pair counts, so that there is no critical one to draw")
+        draw_pair(self._chart, axes)
+
+    def plot_oven(self, axes: Axes) -> None:
+        """Oven temperature [°C] over time [min], with a tick where each compound elutes."""
+        from optimizer.show.pictures.axes import draw_over_time
+        from optimizer.show.pictures.chromatograms import draw_oven
+
+        draw_over_time(draw_oven, self._chart, axes)
+
+    def plot_inlet_pressure(self, axes: Axes) -> None:
+        """Inlet pressure [kPa], gauge on the left and absolute on the right, over time [min]."""
+        from optimizer.show.pictures.axes import draw_over_time
+        from optimizer.show.pictures.chromatograms import draw_pressure
+
+        draw_over_time(draw_pressure, self._chart, axes)
+
+    def plot_column_flow(self, axes: Axes) -> None:
+        """Column flow [mL/min at 25 °C, 101.325 kPa] over time [min]."""
+        from optimizer.show.pictures.axes import draw_over_time
+        from optimizer.show.pictures.chromatograms import draw_flow
+
+        draw_over_time(draw_flow, self._chart, axes)
+
+    def figure(self) -> Figure:
+        """Chromatogram, oven, pressure and flow on one time axis, as a figure of its own."""
+        from optimizer.show.pictures.chromatograms import chromatogram_figure
+
+        return chromatogram_figure(self._chart)
+
+    @cached_property
+    def _chart(self) -> ChromatogramData:
+        title = f"{self.problem.scenario.title}: run {self.run_time_min:.2f} min"
+        return chromatogram_data(self.prediction, self.problem.scenario.ambient_pressure, title)
+
+
+@dataclass(frozen=True, eq=False)
+class Optimized(Result):
+    """What a search found.
+
+    Attributes
+    ----------
+    fitted : what it rests on
+    problem : fit and goal that the candidates were held against
+    outcome : optimizer.goal.outcome.SearchOutcome, SI
+    """
+
+    command = "optimize"
+    fitted: Fitted
+    problem: Problem
+    outcome: SearchOutcome
+
+    @property
+    def feasible(self) -> bool:
+        """Whether any program meets the goal; if not, the candidates are those that come closest."""
+        return self.outcome.feasible
+
+    @property
+    def candidates(self) -> tuple[Candidate, ...]:
+        """Programs worth showing, best first."""
+        return self.outcome.candidates
+
+    def predicted(self, rank: int = 1) -> Predicted:
+        """The chromatogram of a candidate; 1 is the best.
+
+        Raises
+        ------
+        InvalidInputError : when there is no candidate of that rank
+        """
+        known = len(self.candidates)
+        if not 1 <= rank <= known:
+            raise InvalidInputError(f"rank = {rank}: the search has {known} candidates, counted from 1")
+        candidate = self.candidates[rank - 1]
+        return Predicted(self.problem, candidate.prediction, candidate.reliability)
+
+    def to_dict(self) -> Document:
+        """As `rampwright optimize --json`, which is what candidates.json holds."""
+        from optimizer.results.candidate import candidate_document
+
+        return candidate_document(self.fitted.scenario, self.outcome)
+
+    def files(self) -> dict[str, bytes]:
+        """report.html, candidates.json and everything else that optimize leaves."""
+        from optimizer.show.pages.report import outcome_files
+
+        fitted = self.fitted
+        return outcome_files(fitted.scenario, fitted.fit, self.outcome, self.to_dict(), fitted.to_dict())
+
+    def plot_front(self, axes: Axes) -> None:
+        """Smallest resolution against time [min] of the programs on the front, on given axes.
+
+        Raises
+        ------
+        InvalidInputError : when there is no front
+        """
+        from optimizer.show.pictures.front import draw_front
+
+        goal = self.fitted.scenario.goal
+        draw_front(self._front(), goal.minimise, goal.min_resolution, axes)
+
+    def figure(self) -> Figure:
+        """The front as a figure of its own; raises as `plot_front`."""
+        from optimizer.show.pictures.front import front_figure
+
+        goal = self.fitted.scenario.goal
+        return front_figure(self._front(), goal.minimise, goal.min_resolution)
+
+    def _front(self) -> tuple[Any, ...]:
+        if not self.outcome.front:
+            raise InvalidInputError(
+                self.outcome.front_note or "no front was asked for: set goal.front_points in the scenario"
+            )
+        return self.outcome.front

@@ -1,0 +1,55 @@
+"""The new command: a folder to start from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def _names(incomplete: str) -> list[str]:
+    """Names of scenarios, for the shell to complete."""
+    from optimizer.app.shipped_scenarios import shipped_scenarios
+
+    return [each.name for each in shipped_scenarios() if each.name.startswith(incomplete)]
+
+
+def new(
+    folder: Annotated[Path | None, typer.Argument(help="The folder to make.", show_default=False)] = None,
+    source: Annotated[
+        str | None,
+        typer.Option(
+            "--from",
+            metavar="NAME",
+            help="Copy this scenario; a blank one to fill in when left out.",
+            autocompletion=_names,
+            show_default=False,
+        ),
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="List the scenarios that can be copied.")] = False,
+) -> None:
+    """A new scenario folder: a copy of one that comes with rampwright, or a blank one to fill in."""
+    from optimizer.app.shipped_scenarios import make_scenario, shipped_scenarios
+    from optimizer.base.errors import ScenarioError
+
+    if listed:
+        if folder is not None or source is not None:
+            raise ScenarioError("--list only lists; leave the folder and --from out")
+        shipped = shipped_scenarios()
+        width = max(len(each.name) for each in shipped)
+        for each in shipped:
+            typer.echo(f"{each.name:{width}}  {each.title}")
+        return
+    if folder is None:
+        raise ScenarioError(
+            "name the folder to make, as in rampwright new FOLDER, or --list the scenarios to copy"
+        )
+    made = make_scenario(folder, source)
+    typer.echo(f"{folder}: {', '.join(made)}")
+    if source is None:
+        typer.echo(
+            f"Fill in {folder / 'scenario.toml'}; rampwright check {folder} says what is still missing."
+        )
+    else:
+        typer.echo(f"Next: rampwright check {folder}")

@@ -1,0 +1,160 @@
+"""What a person must bear in mind before running a program: one plain line each, only where it applies."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from models.column.programs import Program
+from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.goal.outcome import Prediction, SearchOutcome
+from optimizer.scenario.data import Scenario
+
+PLANNING = (
+    "These are predictions, for planning by a trained analyst: nothing here is valid until it has been run, "
+    "checked and approved. Local rules, the instrument's manual and qualified staff overrule this report, and a "
+    "regulated method changes only by its regulator's own route."
+)
+
+LOWEST_EXPLOSIVE_SHARE = 0.04  # of hydrogen in air, by volume
+OVEN_LITRES = 14.0  # an oven of ordinary size
+NEAR_LIMIT = 10.0  # K below the column's limit from which a program is told to be close to it
+
+
+def cautions(
+    scenario: Scenario, programs: Sequence[Program], column_flow: float | None = None
+) -> tuple[str, ...]:
+    """The lines that apply to running some programs on a scenario's column, gas and instrument.
+
+    Parameters
+    ----------
+    column_flow : float or None  [m3/s], the largest of the programs, where it is known
+    """
+    found = []
+    if scenario.gas.name == "hydrogen":
+        found += about_hydrogen(scenario, column_flow)
+    found.append(_limits(scenario, programs))
+    above = _above_continuous(scenario, programs)
+    if above is not None:
+        found.append(above)
+    hot = (
+        "Inlet, oven, detector and transfer line"
+        if scenario.outlet_pressure == 0
+        else "Inlet, oven and detector"
+    )
+    found.append(f"{hot} burn skin: let them cool before touching or opening them.")
+    found.append(
+        "Gas cylinders and the column head are under pressure: secure cylinders, and release the head pressure "
+        "before loosening a fitting."
+    )
+    exhaust = "pump exhaust" if scenario.outlet_pressure == 0 else "detector outlet"
+    found.append(f"Split vent, septum purge and {exhaust} carry sample vapour: lead them to a vent.")
+    found += _decomposition(scenario)
+    hotter = _hotter_than_scouted(scenario, programs)
+    if hotter is not None:
+        found.append(hotter)
+    return tuple(found)
+
+
+def cautions_about(scenario: Scenario, predictions: Sequence[Prediction]) -> tuple[str, ...]:
+    """The lines that apply to running predicted programs, with their largest column flow."""
+    column_flow = max((float(each.flow.max()) for each in predictions), default=None)
+    return cautions(scenario, [each.program for each in predictions], column_flow)
+
+
+def cautions_of(scenario: Scenario, outcome: SearchOutcome) -> tuple[str, ...]:
+    """The lines that apply to what a search found: to its candidates, before them to changes it suggests."""
+    found = cautions_about(scenario, [each.prediction for each in outcome.candidates])
+    suggested = [line for each in outcome.what_ifs for line in each.cautions]
+    return tuple(dict.fromkeys((*suggested, *found)))
+
+
+def minutes_to_explosive(flow_mL_min: float) -> float:
+    """Time [min] a leak of hydrogen needs to make the air of a closed, well mixed oven explosive."""
+    return -math.log(1 - LOWEST_EXPLOSIVE_SHARE) * OVEN_LITRES * 1e3 / flow_mL_min
+
+
+def about_hydrogen(scenario: Scenario, column_flow: float | None) -> list[str]:
+    """The lines that hydrogen as carrier asks for, at the largest column flow [m3/s] of its programs where known."""
+    return [
+        f"Hydrogen explodes from {100 * LOWEST_EXPLOSIVE_SHARE:.0f} % in air: test for leaks, fit a sensor or a "
+        "shut-off, and lead split vent and septum purge out of the room.",
+        _leak(scenario, column_flow),
+        "Shut hydrogen off at its source before opening the column, the inlet or the detector.",
+        "Hydrogen can react with unsaturated analytes in hot parts: look for new peaks and shrinking ones.",
+    ]
+
+
+def _leak(scenario: Scenario, column_flow: float | None) -> str:
+    """How fast a leak fills the oven: of the inlet's own total flow where it is known, else of two usual ones."""
+    what = "What leaks is the total flow, not the column flow: into a closed oven of "
+    inlet = scenario.inlet
+    if column_flow is None or inlet.split_unknown:
+        fast, slow = minutes_to_explosive(500), minutes_to_explosive(50)
+        return (
+            f"{what}{OVEN_LITRES:.0f} litres, 500 mL/min reach that share in {fast:.1f} min, 50 mL/min in "
+            f"{slow:.0f} min."
+        )
+    total = float(flow_mL_min(inlet.total_flow(column_flow)))
+    return (
+        f"{what}about {OVEN_LITRES:.0f} litres, the largest total flow here, {total:.0f} mL/min, reaches that share "
+        f"in some {minutes_to_explosive(total):.2g} min (a rough figure: ovens differ, and gas gathers)."
+    )
+
+
+def _above_continuous(scenario: Scenario, programs: Sequence[Program]) -> str | None:
+    """Programs that use the column's short-term limit."""
+    continuous = scenario.max_temperature
+    highest = max((program.oven.highest for program in programs), default=0.0)
+    if scenario.max_time_above_continuous <= 0 or highest <= continuous + 0.01:
+        return None
+    return (
+        f"A program here runs above the column's continuous limit of {celsius(continuous):.0f} °C, to "
+        f"{celsius(highest):.0f} °C: only for the short time that its maker allows (entered here as "
+        f"{scenario.max_time_above_continuous / SECONDS_PER_MINUTE:g} min), and it shortens the column's life."
+    )
+
+
+def _decomposition(scenario: Scenario) -> list[str]:
+    """Analytes that are stated to decompose."""
+    names = [detail.compound for detail in scenario.analytes if detail.decomposition is not None]
+    if not names:
+        return []
+    more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+    return [
+        f"Stated to decompose: {', '.join(names[:4])}{more}. Decomposition can set toxic gas free, and energetic "
+        "or unknown samples need a risk assessment of their own before they are heated; loss in a hot inlet or "
+        "transfer line is not part of the prediction."
+    ]
+
+
+def _limits(scenario: Scenario, programs: Sequence[Program]) -> str:
+    programmed = scenario.max_time_above_continuous > 0
+    limit = scenario.max_programmed_temperature if programmed else scenario.max_temperature
+    highest = max((program.oven.highest for program in programs), default=0.0)
+    close = ""
+    if highest > limit:
+        close = f" (a program here passes it, to {celsius(highest):.0f} °C)"
+    elif highest > limit - NEAR_LIMIT:
+        close = f" (a program here goes to {celsius(highest):.0f} °C)"
+    pressure = gauge_kPa(scenario.instrument.max_inlet_pressure, scenario.ambient_pressure)
+    return (
+        f"Stay below the temperature on the column's tag, entered here as {celsius(limit):.0f} °C{close}, and below "
+        f"the pressure that inlet and gas supply are rated for, entered as {pressure:.0f} kPa gauge; a hot column "
+        "without carrier gas is ruined."
+    )
+
+
+def _hotter_than_scouted(scenario: Scenario, programs: Sequence[Program]) -> str | None:
+    """A sample has shown nothing about temperatures it was never at."""
+    if not scenario.runs:  # what is run first has nothing to be hotter than
+        return None
+    highest = max((program.oven.highest for program in programs), default=0.0)
+    scouted = max(run.program.oven.highest for run in scenario.runs)
+    if highest <= scouted + 1.0:
+        return None
+    return (
+        f"A program here heats the column to {celsius(highest):.0f} °C, the scouting runs only to "
+        f"{celsius(scouted):.0f} °C: decomposition can set toxic gas free, and energetic or unknown samples need a "
+        "risk assessment of their own first."
+    )

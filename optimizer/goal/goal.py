@@ -1,0 +1,286 @@
+"""What is asked of a program: which pairs count, what is minimised, and how far a batch of programs is off.
+
+Margins are relative and signed: zero on the limit, positive when kept, so that one number compares a resolution
+with a pressure (`limits` has all but resolution). All of a batch is assessed in one call of the engine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.column.programs import Array, Controlled, ProgramBatch, delayed, values_at
+from models.effort import Accuracy
+from models.fit.fit import Fit
+from models.peaks.migration import MigrationTables, migrate, migration_tables
+from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
+from optimizer.goal.cycle import after_run
+from optimizer.goal.limits import LATE, Limits, Runs, carried, limits_of
+from optimizer.goal.robustness import Backoff, Robustness
+from optimizer.scenario.reading import Scenario
+
+Index = NDArray[np.intp]
+
+END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
+END_SHARE = 0.005  # of its retention time, beside that: what an oven a little late moves it; common practice, no source
+LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
+KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
+NEARLY = -1e-3  # equipment margins above this count as kept where a descent fails: rounding brings them back
+ONE_MORE = 0.02  # what missing a wish counts for beside by how much
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """The pairs of compounds that count: (P, 2) indices and (P,) resolutions they need."""
+
+    index: Index
+    needed: Array
+
+
+def counted_pairs(scenario: Scenario) -> Pairs:
+    """Every pair the scenario wants resolved, with the resolution it needs."""
+    names = scenario.compounds
+    index, needed = [], []
+    for i in range(len(names)):
+        for j in range(i + 1, len(names)):
+            wanted = scenario.required_resolution(names[i], names[j])
+            if wanted is not None:
+                index.append((i, j))
+                needed.append(wanted)
+    return Pairs(np.array(index, dtype=np.intp).reshape(-1, 2), np.array(needed))
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """A batch of N programs against the goal; all times in s.
+
+    Attributes
+    ----------
+    retention, width_half : (N, M) arrays
+    run_time : (N,) array, end of the last peak
+    cost : (N,) array, what is minimised: run or cycle time, with what follows the last peak
+    limits : (N, K) array of margins of everything but resolution, in the order of `Problem.limit_names`
+    """
+
+    retention: Array
+    width_half: Array
+    run_time: Array
+    cost: Array
+    limits: Array
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A scenario and its fit, ready to assess programs.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    fit : Fit
+    pairs : Pairs
+    targets : (T,) indices of the compounds whose elution the limits concern
+    tables : MigrationTables for each carrier variable that may be set
+    backoff : Backoff or None, what every margin is lessened by so that the draws hold
+    """
+
+    scenario: Scenario
+    fit: Fit
+    pairs: Pairs
+    targets: Index
+    tables: dict[Controlled, MigrationTables]
+    backoff: Backoff | None = None
+
+    @cached_property
+    def tailing(self) -> Array:
+        """Tailing factors (M,): stated, else the mean of the measured ones, else one."""
+        stated = [self.scenario.tailing(name) for name in self.scenario.compounds]
+        measured = measured_mean(self.scenario, "tailing", 1.0)
+        return np.array([m if s is None else s for s, m in zip(stated, measured, strict=True)])
+
+    @cached_property
+    def partners(self) -> tuple[NDArray[np.bool_], Array]:
+        """Whether two compounds count as a pair (M, M), and the resolution they need (M, M)."""
+        size = len(self.scenario.compounds)
+        counts, needed = np.zeros((size, size), dtype=bool), np.zeros((size, size))
+        i, j = self.pairs.index.T
+        counts[i, j] = counts[j, i] = True
+        needed[i, j] = needed[j, i] = self.pairs.needed
+        return counts, needed
+
+    @cached_property
+    def facing(self) -> tuple[Array, Array]:
+        """What to multiply half-height widths (M,) by where a peak faces the one before, and the one after."""
+        return facing_shares(self.tailing)
+
+    @cached_property
+    def limits(self) -> Limits:
+        """All limits but the longest run, which is the search's own."""
+        return limits_of(self.scenario, self.targets)
+
+    @property
+    def confidence(self) -> float:
+        """Share of draws in which everything must hold; 0 where only the nominal program counts."""
+        return self.scenario.goal.confidence
+
+    @property
+    def by_draws(self) -> bool:
+        """Whether a program is judged by draws, not by margins alone."""
+        return self.confidence > 0 and self.backoff is None
+
+    def holding(self, backoff: Backoff) -> Problem:
+        """The same problem with margins lessened by a backoff; draws play no further part in it."""
+        return replace(self, backoff=backoff)
+
+    @cached_property
+    def robustness(self) -> Robustness:
+        """Draws of what is uncertain, ready to be applied to programs."""
+        scenario = self.scenario
+        return Robustness(
+            self.fit, scenario.tolerances, scenario.ambient_pressure, self.tables, scenario.search.seed
+        )
+
+    @property
+    def limit_names(self) -> tuple[str, ...]:
+        """Names of the limits in `Assessment.limits`."""
+        return (*self.limits.names, "longest run")
+
+    @cached_property
+    def equipment(self) -> NDArray[np.bool_]:
+        """Which of these limits are the equipment's (K,): never traded against wishes, nor is the longest run."""
+        return np.append(self.limits.equipment, True)
+
+    def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
+        """Simulate and hold against the limits."""
+        peaks = migrate(self.tables[batch.controlled], batch, accuracy)
+        retention = np.where(peaks.eluted, peaks.retention_time, LATE)
+        width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)
+        run_time = self.end_of_peak(retention, width).max(axis=1)
+        bake = self.scenario.goal.bake_out
+        pressure, flows = carried(self.fit.system, batch, None if bake is None else bake.temperature)
+        runs = Runs(
+            batch,
+            delayed(batch, self.fit.system.oven_lag),
+            retention,
+            width,
+            peaks.elution_temperature,
+            peaks.retention_factor,
+            run_time,
+            pressure,
+            flows,
+        )
+        limits = np.concatenate([self.limits(runs), 1 - run_time[:, None] / self.longest_run], axis=1)
+        return self.held(Assessment(retention, width, run_time, self.cost(batch, run_time), limits))
+
+    def held(self, assessment: Assessment) -> Assessment:
+        """An assessment without backoff with its limits lessened by that of this problem."""
+        if self.backoff is None:
+            return assessment
+        return replace(assessment, limits=assessment.limits - self.backoff.kappa * self.backoff.limits)
+
+    def end_of_peak(self, retention: Array, width_half: Array) -> Array:
+        """When a peak is over [s], with what draws ask for on top where they are held; any shape."""
+        return end_of_peak(retention, width_half) + (0.0 if self.backoff is None else self.backoff.end)
+
+    def cost(self, batch: ProgramBatch, end: Array) -> Array:
+        """What is minimised (N,) [s], the last peak being over at `end` (N,) [s]."""
+        last = values_at(end[:, None], batch.oven_times, batch.oven_temperatures)[:, 0]
+        bake_out, turnaround = after_run(self.scenario, batch.oven_temperatures[:, 0], last)
+        result: Array = end + bake_out
+        if self.scenario.goal.minimise == "cycle time":
+            result = result + turnaround
+        return result
+
+    @cached_property
+    def longest_run(self) -> float:
+        """Run time [s] beyond which a program is not worth having: 4 h, or twice the longest known."""
+        known = [run.program.oven.duration for run in self.scenario.runs]
+        if self.scenario.current is not None:
+            known.append(self.scenario.current.oven.duration)
+        return max(LONGEST_RUN, 2 * max(known, default=0.0))
+
+    def pair_resolutions(self, retention: Array, width_half: Array) -> Array:
+        """(..., P) resolutions of all counted pairs, whatever the order, tailing peaks as they are."""
+        return pair_resolution(retention, width_half, self.pairs.index, self.tailing)
+
+    def resolution_margins(self, assessment: Assessment) -> Array:
+        """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""
+        found = self.pair_resolutions(assessment.retention, assessment.width_half)
+        result: Array = found / self.pairs.needed - 1
+        if self.backoff is not None:
+            result -= self.backoff.kappa * self.backoff.pairs[*self.pairs.index.T]
+        return result
+
+    def equipment_margin(self, assessment: Assessment) -> Array:
+        """(N,) the smallest margin of the equipment's limits."""
+        result: Array = assessment.limits[:, self.equipment].min(axis=1)
+        return result
+
+    def shortfall(self, assessment: Assessment) -> Array:
+        """(N,) how much of the wishes is missed: m/(1 + m) summed over the margins -m not kept, and a little for each.
+
+        One missed by far counts for no more than one, so that a wish that cannot be met is not bought with all the
+        others; and one more missed counts at once, so that the others are kept rather than nearly kept.
+        """
+        wishes = assessment.limits[:, ~self.equipment]
+        missed = np.maximum(-np.concatenate([self.resolution_margins(assessment), wishes], axis=1), 0.0)
+        result: Array = (missed / (1 + missed) + ONE_MORE * (missed > KEPT)).sum(axis=1)
+        return result
+
+    def smallest_margin(self, assessment: Assessment) -> Array:
+        """(N,) the smallest margin of anything."""
+        limits: Array = assessment.limits.min(axis=1)
+        if not len(self.pairs.needed):
+            return limits
+        result: Array = np.minimum(self.resolution_margins(assessment).min(axis=1), limits)
+        return result
+
+
+def end_of_peak(retention: Array, width_half: Array) -> Array:
+    """When a peak is over [s], with room for what a run may be late; any shape."""
+    result: Array = (1 + END_SHARE) * retention + END_OF_PEAK * width_half
+    return result
+
+
+def measured_mean(scenario: Scenario, name: str, unknown: float | None = None) -> Array:
+    """Mean over the runs of a measured property of each compound (M,).
+
+    Where nothing was measured `unknown` stands in, by default the median of the others, or 1 where nothing was
+    measured at all.
+    """
+    values = []
+    for compound in scenario.compounds:
+        seen = [
+            float(getattr(run.peaks, name)[at])
+            for run in scenario.runs
+            if (at := run.peaks.index(compound)) is not None
+        ]
+        known = [value for value in seen if np.isfinite(value)]
+        values.append(float(np.mean(known)) if known else np.nan)
+    means = np.array(values)
+    usual = unknown
+    if usual is None:
+        usual = 1.0 if np.all(np.isnan(means)) else float(np.nanmedian(means))
+    return np.where(np.isnan(means), usual, means)
+
+
+def on_paper(problem: Problem) -> Problem:
+    """The problem with programs judged by the predicted chromatogram alone."""
+    goal = replace(problem.scenario.goal, confidence=0.0)
+    return replace(problem, scenario=replace(problem.scenario, goal=goal))
+
+
+def problem_of(scenario: Scenario, fit: Fit) -> Problem:
+    """Everything the search needs, with tables for every carrier variable it may set."""
+    kinds: set[Controlled] = {"flow", "pressure"}
+    if "constant velocity" in scenario.search.carrier_modes:
+        kinds.add("velocity")
+    kinds |= {run.program.carrier.controlled for run in scenario.runs}
+    if scenario.current is not None:
+        kinds.add(scenario.current.carrier.controlled)
+    tables = {kind: migration_tables(fit.system, fit.retention, kind) for kind in kinds}
+    names = scenario.compounds
+    targets = [m for m, name in enumerate(names) if scenario.role(name) in ("target", "internal standard")]
+    return Problem(scenario, fit, counted_pairs(scenario), np.array(targets, dtype=np.intp), tables)

@@ -1,0 +1,255 @@
+"""How a program stands up to uncertainty and set-point error: draws of what it may give, and the share that holds.
+
+A draw is one possible truth: retention parameters and flow from the fit's posterior, efficiency and injected band
+from theirs, what the model leaves out of single peaks, and the instrument off its set points within the scenario's
+tolerances. The draws are made once and serve every program, so that one program can be compared with another and
+the search has something smooth to follow. Peaks in a draw come from first derivatives (`models.peaks.sensitivity`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.column.programs import Array, Controlled, ProgramBatch
+from models.fit.fit import MODEL_ERROR, Fit
+from models.peaks.migration import MigrationTables
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
+from models.peaks.sensitivity import SHARED, Sensitivity, sensitivity
+from optimizer.goal.limits import LATE
+from optimizer.scenario.instrument_data import Tolerances
+
+DRAWS = 400
+SOURCES = ("retention", "widths", "model", "oven", "carrier", "hold-up", "trim")
+FLOW_SCATTER = 0.02  # of ln flow between runs that have flows of their own; common practice, no source
+JITTERS = (
+    1e-12,
+    1e-10,
+    1e-8,
+    1e-6,
+)  # added to correlations of 1, until rounding leaves them positive definite
+LARGEST_WIDTH_CHANGE = 1.0  # in ln w: first derivatives say nothing beyond
+
+
+@dataclass(frozen=True)
+class Draws:
+    """D draws of what is uncertain for M compounds, in the order of `models.peaks.sensitivity`.
+
+    Attributes
+    ----------
+    retention : (D, 3, M) array, added to T0 [K], ln theta, dCp [J/mol/K]
+    shared : (D, 6) array, added to ln flow factor, ln plate height factor, injected variance [s2], oven [K],
+        carrier (share of the set value) and the oven's lag [s]
+    fitted : (D, 6) array, the part of `shared` that is the fit's own error of flow and lag
+    time, width : (D, M) arrays, relative errors of single peaks that the model leaves out
+    """
+
+    retention: Array
+    shared: Array
+    fitted: Array
+    time: Array
+    width: Array
+
+
+@dataclass(frozen=True)
+class DrawnPeaks:
+    """M peaks of N programs in D draws: (N, D, M) arrays.
+
+    Attributes
+    ----------
+    retention, width : [s], the latter at half height; LATE and 1 where not eluted
+    elution_temperature, retention_factor : [K], [-]
+    """
+
+    retention: Array
+    width: Array
+    elution_temperature: Array
+    retention_factor: Array
+
+
+@dataclass(frozen=True)
+class Backoff:
+    """What margins must keep in hand for the draws to hold: `kappa` standard deviations of each.
+
+    Attributes
+    ----------
+    kappa : float
+    pairs : (M, M) array, symmetric, standard deviations of the relative margins of near pairs, else 0
+    limits : (K,) array, the same of the limits; 0 for those of the equipment
+    end : float  [s], by how much later than predicted the last peak may be over
+    """
+
+    kappa: float
+    pairs: Array
+    limits: Array
+    end: float = 0.0
+
+
+def draws_of(
+    fit: Fit,
+    tolerances: Tolerances,
+    controlled: Controlled,
+    length: float,
+    count: int = DRAWS,
+    seed: int = 1,
+    without: frozenset[str] = frozenset(),
+) -> Draws:
+    """Draws from a fit and the tolerances of set points.
+
+    Parameters
+    ----------
+    controlled : the carrier variable that is set, whose tolerance counts
+    length : float  [m], of the column
+    without : sources of uncertainty, of SOURCES, to be left out; the others stay draw for draw what they were
+    """
+    M = len(fit.retention)
+    size, flows = len(fit.covariance), fit.flows
+    streams = np.random.SeedSequence(seed).spawn(len(SOURCES))
+    rngs = dict(zip(SOURCES, map(np.random.default_rng, streams), strict=True))
+    on = {source: float(source not in without) for source in SOURCES}
+
+    fitted = rngs["retention"].standard_normal((count, size)) @ _root(fit.covariance).T
+    fitted *= on["retention"]
+    shared = np.zeros((count, len(SHARED)))
+    if flows.stop > flows.start:
+        shared[:, 0] = fitted[:, flows].mean(axis=1)
+    if fit.lag_fitted:
+        shared[:, 5] = np.maximum(fitted[:, -1], -fit.system.oven_lag)
+    if flows.stop - flows.start > 1:
+        # Each run has a flow of its own, and so will the next.
+        freedom, scatter = flow_scatter(fit.flow_factors)
+        shared[:, 0] += on["retention"] * scatter * rngs["retention"].standard_t(freedom, count)
+    widths = rngs["widths"].standard_normal((count, 2)) @ _root(fit.width_covariance).T
+    own_errors = shared.copy()
+    shared[:, 1:3] = on["widths"] * widths
+    shared[:, 2] = np.maximum(shared[:, 2], -(fit.system.injection_width**2))
+
+    def even(source: str, tolerance: float) -> Array:
+        """Anything within +- a tolerance."""
+        result: Array = on[source] * tolerance * rngs[source].uniform(-1.0, 1.0, count)
+        return result
+
+    shared[:, 3] = even("oven", tolerances.oven)
+    shared[:, 4] = even("carrier", tolerances.pressure if controlled == "pressure" else tolerances.flow)
+    shared[:, 0] += even("hold-up", tolerances.hold_up)
+    # What is cut off quickens the gas as the square of the length, and leaves fewer plates.
+    cut = np.log1p(on["trim"] * tolerances.trimmed / length * rngs["trim"].uniform(0.0, 1.0, count))
+    shared[:, 0] += 2 * cut
+    shared[:, 1] += cut
+    return Draws(
+        retention=fitted[:, : 3 * M].reshape(count, 3, M),
+        shared=shared,
+        fitted=own_errors,
+        time=on["model"] * MODEL_ERROR * rngs["model"].standard_normal((count, M)),
+        width=on["widths"] * fit.width_scatter * rngs["widths"].standard_normal((count, M)),
+    )
+
+
+def flow_scatter(flow_factors: Array) -> tuple[int, float]:
+    """Degrees of freedom and scale of the t distribution of the next run's ln flow about the mean of those fitted (R,).
+
+    The scatter of two or three runs says little of the spread between runs: FLOW_SCATTER counts as one more of them.
+    Their mean is off by its own scatter, and the next run comes on top of that (any text on prediction intervals).
+    """
+    ln_flow = np.log(flow_factors)
+    freedom = len(ln_flow)
+    squares = FLOW_SCATTER**2 + float(((ln_flow - ln_flow.mean()) ** 2).sum())
+    return freedom, float(np.sqrt((1 + 1 / len(ln_flow)) * squares / freedom))
+
+
+def _root(covariance: Array) -> Array:
+    """A matrix R with R R' = covariance, which need not be of full rank.
+
+    Cholesky's, of the correlations: unlike one from eigenvectors, whose signs are anybody's choice, it is the same on
+    every machine, and so are the draws.
+    """
+    sd = np.sqrt(np.diag(covariance))
+    scale = np.where(sd > 0, sd, 1.0)
+    correlations = covariance / np.outer(scale, scale)
+    unit = np.diag(np.where(sd > 0, 1.0, 0.0))
+    for jitter in JITTERS:
+        try:
+            root = np.linalg.cholesky(correlations + jitter * unit + np.diag(np.where(sd > 0, 0.0, 1.0)))
+        except np.linalg.LinAlgError:
+            continue
+        return np.where(sd[:, None] > 0, scale[:, None] * root, 0.0)
+    raise ValueError("a covariance must not have negative eigenvalues")
+
+
+@dataclass(frozen=True)
+class Robustness:
+    """Draws of a fit, ready to be applied to programs.
+
+    Attributes
+    ----------
+    fit : Fit
+    tolerances : Tolerances
+    ambient : float  [Pa], where gauge pressure is zero
+    tables : MigrationTables for each carrier variable
+    seed : int
+    count : int, of draws
+    """
+
+    fit: Fit
+    tolerances: Tolerances
+    ambient: float
+    tables: dict[Controlled, MigrationTables]
+    seed: int
+    count: int = DRAWS
+    _draws: dict[tuple[Controlled, frozenset[str]], Draws] = field(default_factory=dict, repr=False)
+
+    def draws(self, controlled: Controlled, without: frozenset[str] = frozenset()) -> Draws:
+        """Made when first asked for."""
+        key = controlled, without
+        if key not in self._draws:
+            self._draws[key] = draws_of(
+                self.fit,
+                self.tolerances,
+                controlled,
+                self.fit.system.column.length,
+                self.count,
+                self.seed,
+                without=without,
+            )
+        return self._draws[key]
+
+    def carrier_zero(self, controlled: Controlled) -> float:
+        """The set value from which a relative error of the carrier counts: pressure is read as gauge."""
+        return self.ambient if controlled == "pressure" else 0.0
+
+    def sensitivity(self, batch: ProgramBatch) -> Sensitivity:
+        """Derivatives under N programs."""
+        return sensitivity(self.tables[batch.controlled], batch, self.carrier_zero(batch.controlled))
+
+    def peaks(
+        self, batch: ProgramBatch, retention: Array, width: Array, without: frozenset[str] = frozenset()
+    ) -> DrawnPeaks:
+        """Peaks of N programs in every draw, about the accurate `retention` and half-height `width` (N, M) [s]."""
+        return drawn(self.sensitivity(batch), self.draws(batch.controlled, without), retention, width)
+
+
+def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> DrawnPeaks:
+    """Peaks in every draw, about the accurate `retention` and half-height `width` (N, M) [s].
+
+    Errors of what retention times were fitted with (the compounds' parameters, flow, lag) leave widths as they are: the
+    measured widths anchor those through the plate height factor, which takes up what such an error would do to them.
+    """
+    by_shared, by_retention = np.nan_to_num(slopes.by_shared), np.nan_to_num(slopes.by_retention)
+    change = draws.shared @ by_shared  # (4, N, D, M)
+    for row in (0, 2, 3):
+        for i in range(3):
+            change[row] += by_retention[row, :, i, None] * draws.retention[:, i]
+    change[1] -= draws.fitted @ by_shared[1]
+    base = np.nan_to_num(slopes.base)[:, :, None]
+    eluted = np.isfinite(slopes.base[0])[:, None] & (retention < LATE)[:, None]
+    t = retention[:, None] + change[0] + draws.time * retention[:, None]
+    # Widths are drawn in their logarithm: no draw can make one negative.
+    bend = change[1] * HALF_HEIGHT_WIDTH / width[:, None] + draws.width
+    w = width[:, None] * np.exp(np.clip(bend, -LARGEST_WIDTH_CHANGE, LARGEST_WIDTH_CHANGE))
+    return DrawnPeaks(
+        np.where(eluted, t, LATE),
+        np.where(eluted, w, 1.0),
+        np.where(eluted, base[2] + change[2], np.nan),
+        np.where(eluted, np.maximum(base[3] + change[3], 0.0), np.nan),
+    )

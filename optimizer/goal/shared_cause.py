@@ -1,0 +1,249 @@
+"""Whether all deviations of a run have one cause: another speed of the gas, another oven, a common delay or stretch.
+
+The deviations d of the m peaks found are held against the prediction's own covariance C, the run's repeatability
+included:
+
+    chi2(x) = (d - s(x))' C^-1 (d - s(x))                                                    [1]
+
+where s(x) is the shift that a cause of size x gives every peak. The size is found by generalised least squares with
+the shifts simulated anew at each step, since a cut column may move peaks too far for first derivatives. A cause
+explains a run when it lowers chi2 by far more than chance and what it leaves is no more than the prediction's noise.
+That all times are too long in proportion is tried last: under one temperature gas of another speed does the same.
+
+There are two C. How large a cause is, is told with set points taken as exact, since their errors are the causes asked
+for. Whether anything is wrong, and then which cause it is, is told with their tolerances in C: an oven and a carrier
+both off by what they are allowed look like one of them that is off by more, and no comparison with its own tolerance
+alone is fair to that. An instrument that is not the model leaves more than its noise, whatever the cause: then by so
+much more must a cause lower chi2 to be a drift, as standard errors are scaled by what a fit leaves.
+
+[1] generalised least squares, A. C. Aitken, Proc. Roy. Soc. Edinburgh 55 (1936) 42.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtrc
+
+from models.column.programs import Array, Program, ProgramBatch, batch_of
+from models.peaks.migration import migrate
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
+from optimizer.goal.covariance import IMPROBABLE, time_covariance
+from optimizer.goal.goal import Problem
+from optimizer.goal.predict import covering
+
+CauseKind = Literal["gas", "oven", "delay", "stretch"]
+KINDS: tuple[CauseKind, ...] = ("gas", "oven", "delay")  # what an instrument does
+STEPS: dict[CauseKind, float] = {"gas": 1e-3, "oven": 0.05, "delay": 1.0}
+FARTHEST: dict[CauseKind, float] = {"gas": 0.3, "oven": 15.0, "delay": 60.0, "stretch": 0.1}
+ROUNDS = 6
+LEAST_PEAKS = 3  # fewer say nothing of a cause common to all
+TELLING = 12.0  # fall of chi2 from which a cause is worth naming: p = 0.0005, three of them tried
+BEYOND = 9.0  # the same, tolerances in C, from which a run drifts: p = 0.003, so about 1 % with three of them tried
+EXPLAINED = 0.9  # share of chi2 beyond noise that a cause must explain where the rest is still improbable
+ALIKE = 6.0  # difference of chi2 below which another cause would do as well
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause for all deviations.
+
+    Attributes
+    ----------
+    kind : "gas", "oven", "delay" or "stretch"
+    size, sd : float, ln of the velocity's ratio, [K], [s], or the share by which times are longer; and its standard
+        deviation
+    shift : (M,) array  [s], what it does to every peak; nan where not eluted
+    chi_square, largest : float, what it leaves: in all, and the largest of a peak in its standard deviations
+    """
+
+    kind: CauseKind
+    size: float
+    sd: float
+    shift: Array
+    chi_square: float
+    largest: float
+
+
+@dataclass(frozen=True)
+class Causes:
+    """What was tried on the deviations of a run.
+
+    Attributes
+    ----------
+    chi_square, peaks : float, int, without any cause, set points taken as exact
+    cause : Cause or None, the one that explains them
+    rivals : causes that would do as well
+    tolerant : float, chi-square with the tolerances of set points allowed for
+    fall : float, by how much one cause at most lowers that
+    scale : float, what it leaves for each degree of freedom, 1 at least: `fall` counts by it
+    beyond : bool, whether that cause is more than the tolerances allow
+    independent : bool, whether the deviations are beyond noise and tolerances, and no single cause explains them
+    """
+
+    chi_square: float
+    peaks: int
+    cause: Cause | None
+    rivals: tuple[Cause, ...]
+    tolerant: float
+    fall: float
+    scale: float
+    beyond: bool
+    independent: bool
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """Retention times that a program is expected to give on the instrument as it was fitted, and how sure they are.
+
+    Attributes
+    ----------
+    problem : Problem, whose tables cover the program
+    program : Program
+    repeatability : float  [s], of the run to be compared
+    """
+
+    problem: Problem
+    program: Program
+    repeatability: float
+
+    @cached_property
+    def batch(self) -> ProgramBatch:
+        """The program as a batch of one."""
+        return batch_of([self.program])
+
+    def peaks(self, kind: CauseKind | None = None, size: float = 0.0) -> tuple[Array, Array]:
+        """Retention times and half-height widths (M,) [s], with a cause of some size at work; nan where not eluted."""
+        tables, batch = self.problem.tables[self.batch.controlled], self.batch
+        if kind == "gas":
+            system = tables.system
+            tables = replace(
+                tables, system=replace(system, flow_factor=system.flow_factor * float(np.exp(size)))
+            )
+        elif kind == "oven":
+            batch = replace(batch, oven_temperatures=batch.oven_temperatures + size)
+        found = migrate(tables, batch, "polish")
+        late, longer = size if kind == "delay" else 0.0, 1 + (size if kind == "stretch" else 0.0)
+        return longer * found.retention_time[0] + late, longer * found.width[0] * HALF_HEIGHT_WIDTH
+
+    @cached_property
+    def plain(self) -> tuple[Array, Array]:
+        """Times and widths as predicted."""
+        return self.peaks()
+
+    @cached_property
+    def covariances(self) -> tuple[Array, Array]:
+        """(M, M) [s2] of the times found less those predicted, set points exact and within their tolerances."""
+        return time_covariance(self.problem.robustness, self.batch, self.plain[0], self.repeatability)
+
+    @property
+    def covariance(self) -> Array:
+        """The former: of all but the set points."""
+        return self.covariances[0]
+
+    @property
+    def tolerant_covariance(self) -> Array:
+        """The latter: with set points off by what the scenario allows."""
+        return self.covariances[1]
+
+    def slope(self, kind: CauseKind, size: float = 0.0) -> Array:
+        """(M,) change of the times by a cause."""
+        if kind == "delay":
+            return np.ones(len(self.plain[0]))
+        if kind == "stretch":
+            return self.plain[0]
+        step = STEPS[kind]
+        base = self.plain[0] if size == 0 else self.peaks(kind, size)[0]
+        result: Array = (self.peaks(kind, size + step)[0] - base) / step
+        return result
+
+
+def expectation(problem: Problem, program: Program, repeatability: float) -> Expectation:
+    """What a program is expected to give."""
+    return Expectation(covering(problem, [program]), program, repeatability)
+
+
+def causes_of(expected: Expectation, found: Array) -> Causes:
+    """Look for one cause of all deviations of a run.
+
+    Parameters
+    ----------
+    found : (M,) array  [s], nan where a peak is missing
+    """
+    seen = np.isfinite(found) & np.isfinite(expected.plain[0])
+    count = int(seen.sum())
+    deviation = (found - expected.plain[0])[seen]
+    if not count:
+        return Causes(0.0, 0, None, (), 0.0, 0.0, 1.0, False, False)
+    exact, tolerant = (_inverse(each, seen) for each in expected.covariances)
+    plain, allowed = (float(deviation @ each @ deviation) for each in (exact, tolerant))
+    if count < LEAST_PEAKS:
+        return Causes(plain, count, None, (), allowed, 0.0, 1.0, False, improbable(allowed, count))
+    sized = {kind: _fitted(expected, kind, found, seen, exact) for kind in KINDS}
+    best, rest_is_noise = min(sized.values(), key=_chi_square), True
+    if improbable(best.chi_square, count - 1):
+        stretch = _fitted(expected, "stretch", found, seen, exact)
+        rest_is_noise = not improbable(stretch.chi_square, count - 1)
+        if rest_is_noise:
+            best, sized = stretch, {"stretch": stretch}
+    explained = plain - best.chi_square > EXPLAINED * (plain - count)
+    named = plain - best.chi_square > TELLING and (rest_is_noise or (explained and improbable(plain, count)))
+
+    left = {kind: _fitted(expected, kind, found, seen, tolerant).chi_square for kind in sized}
+    least = min(left.values())
+    fall, scale = allowed - least, max(1.0, least / (count - 1))
+    beyond = fall / scale > BEYOND and (named or not improbable(least, count - 1))
+    independent = not beyond and improbable(allowed, count) and not (named and rest_is_noise)
+    if not beyond and (independent or not named):
+        return Causes(plain, count, None, (), allowed, fall, scale, False, independent)
+    # Within tolerances the likeliest set point is the one that explains most by itself; beyond them, the one that
+    # does while the others may be off by what they are allowed.
+    judged = left if beyond else {kind: each.chi_square for kind, each in sized.items()}
+    first, *others = sorted(judged, key=judged.__getitem__)
+    rivals = tuple(sized[kind] for kind in others if judged[kind] < judged[first] + ALIKE)
+    return Causes(plain, count, sized[first], rivals, allowed, fall, scale, beyond, False)
+
+
+def _chi_square(cause: Cause) -> float:
+    return cause.chi_square
+
+
+def _inverse(covariance: Array, seen: NDArray[np.bool_]) -> Array:
+    """Of the peaks seen."""
+    result: Array = np.linalg.inv(covariance[np.ix_(seen, seen)]).astype(np.float64)
+    return result
+
+
+def improbable(chi_square: float, freedom: int) -> bool:
+    """Whether chance hardly ever gives so much."""
+    return bool(freedom > 0 and chdtrc(freedom, chi_square) < IMPROBABLE)
+
+
+def _fitted(
+    expected: Expectation, kind: CauseKind, found: Array, seen: NDArray[np.bool_], precision: Array
+) -> Cause:
+    """The size of a cause by generalised least squares."""
+    size, reach = 0.0, FARTHEST[kind]
+    for _ in range(ROUNDS):
+        t = expected.peaks(kind, size)[0]
+        slope = expected.slope(kind, size)[seen]
+        rest = (found - t)[seen]
+        information = float(slope @ precision @ slope)
+        step = float(slope @ precision @ rest) / information
+        size = float(np.clip(size + step, -reach, reach))
+        if abs(step) < 1e-3 / np.sqrt(information):
+            break
+    shifted = expected.peaks(kind, size)[0]
+    rest = (found - shifted)[seen]
+    return Cause(
+        kind,
+        size,
+        float(1 / np.sqrt(information)),
+        shifted - expected.plain[0],
+        float(rest @ precision @ rest),
+        float(np.abs(rest / np.sqrt(np.diag(expected.covariance)[seen])).max()),
+    )

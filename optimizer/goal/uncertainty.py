@@ -1,0 +1,194 @@
+"""How sure a prediction is: standard deviations of times, widths and resolutions, and what fails first.
+
+Figures come from the draws of `robustness`. Where a program is to be shown, the draws can be simulated outright
+instead of by first derivatives: that is what `exact_peaks` does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import binomtest
+
+from models.column.programs import ProgramBatch, batch_of
+from models.column.retention import shifted
+from models.peaks.migration import migrate, migration_tables
+from optimizer.goal.goal import Assessment, Problem
+from optimizer.goal.limits import LATE
+from optimizer.goal.outcome import Gain, Prediction, Reliability, Source
+from optimizer.goal.predict import covering
+from optimizer.goal.robustness import SOURCES, DrawnPeaks, Draws, drawn
+from optimizer.goal.standing import Standing, signed_resolutions, standing, standing_of
+
+EXACT_DRAWS = 120
+NAMED = 0.002  # share of draws below which a failure is not worth a word
+SIGNIFICANCE = 0.05  # of a difference between two shares of the same draws; common practice, no source
+SOURCE_TEXTS = {
+    "retention": "retention, flow and oven lag as fitted",
+    "widths": "peak widths as fitted",
+    "model": "what the model leaves out",
+    "oven": "oven temperature",
+    "carrier": "carrier setting",
+    "hold-up": "drift of the hold-up time",
+    "trim": "trimming of the column",
+}
+
+
+def with_uncertainty(
+    problem: Problem, prediction: Prediction, exact: bool = False
+) -> tuple[Prediction, Reliability]:
+    """The prediction with standard deviations, and the share of draws in which it meets the goal.
+
+    Parameters
+    ----------
+    exact : whether some of the draws are simulated outright as well (a third of a second): what first derivatives got
+        wrong in them corrects the share
+    """
+    problem = covering(problem, [prediction.program])
+    batch = batch_of([prediction.program])
+    assessment = problem.assess(batch, "polish")
+    stands = standing(problem, batch, assessment)
+    peaks = stands.peaks
+    eluted = np.isfinite(prediction.retention)
+    resolutions = signed_resolutions(problem, assessment.retention[0], peaks.retention[0], peaks.width[0])
+    prediction = replace(
+        prediction,
+        retention_sd=np.where(eluted, peaks.retention[0].std(axis=0), np.nan),
+        width_sd=np.where(eluted, peaks.width[0].std(axis=0), np.nan),
+        resolution_sd=resolutions.std(axis=0),
+    )
+    share, correction = stands.share, 0.0
+    if exact:
+        # First derivatives may get wrong those draws that hardly hold or hardly fail; the others need no simulation.
+        nearest = np.argsort(np.abs(stands.worst), kind="stable")[:EXACT_DRAWS]
+        draws = _some(problem.robustness.draws(batch.controlled), nearest)
+        simulated = exact_peaks(problem, batch, assessment, draws)
+        held = standing_of(problem, batch, assessment, simulated, draws.shared[:, 3]).holds
+        correction = float(held.sum() - stands.holds[nearest].sum()) / len(stands.worst)
+        share = _corrected(share, correction)
+    return prediction, Reliability(
+        share=share,
+        draws=len(stands.worst),
+        by_derivatives=stands.share if exact else None,
+        failures=_failures(problem, prediction, stands),
+        sources=_sources(problem, batch, assessment, stands, correction),
+    )
+
+
+def _corrected(share: float, correction: float) -> float:
+    """A share of draws and what is to be added to it."""
+    return min(max(share + correction, 0.0), 1.0)
+
+
+def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, draws: Draws) -> DrawnPeaks:
+    """Peaks of a batch of one program in every draw, each draw a simulation of its own; widths as in `drawn`."""
+    system, retention = problem.fit.system, problem.fit.retention
+    controlled, zero = batch.controlled, problem.robustness.carrier_zero(batch.controlled)
+    diffusion = problem.tables[controlled].diffusion
+    found = []
+    for own, shared in zip(draws.retention, draws.shared, strict=True):
+        flow, _, _, oven, carrier, lag = shared
+        truth = replace(
+            system,
+            flow_factor=system.flow_factor * float(np.exp(flow)),
+            oven_lag=system.oven_lag + lag,
+        )
+        tables = migration_tables(truth, shifted(retention, *own), controlled, diffusion)
+        off = replace(
+            batch,
+            oven_temperatures=batch.oven_temperatures + oven,
+            carrier_values=batch.carrier_values + carrier * (batch.carrier_values - zero),
+        )
+        peaks = migrate(tables, off, "screen")
+        found.append(
+            np.stack([peaks.retention_time, peaks.elution_temperature, peaks.retention_factor])[:, 0]
+        )
+    t, T, k = np.stack(found, axis=1)
+    eluted = np.isfinite(t)
+    linear = drawn(problem.robustness.sensitivity(batch), draws, assessment.retention, assessment.width_half)
+    return DrawnPeaks(
+        np.where(eluted, t * (1 + draws.time), LATE)[None],
+        np.where(eluted, linear.width[0], 1.0)[None],
+        T[None],
+        k[None],
+    )
+
+
+def _some(draws: Draws, which: NDArray[np.intp]) -> Draws:
+    """Some of the draws."""
+    return Draws(*(getattr(draws, each.name)[which] for each in fields(Draws)))
+
+
+def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tuple[tuple[str, float], ...]:
+    """Pairs and wishes that are missed, and in what share of draws, the most frequent first."""
+    found = []
+    for share, at in zip((stands.pair_margins < 0).mean(axis=0), stands.pairs, strict=True):
+        a, b = sorted(problem.pairs.index[at], key=lambda m: prediction.retention[m])
+        names = problem.scenario.compounds
+        found.append((f"resolution of {names[a]} and {names[b]}", float(share)))
+    wishes = problem.limits.wishes.names
+    found += [
+        (name, float(share))
+        for name, share in zip(wishes, (stands.wish_margins < 0).mean(axis=0), strict=True)
+    ]
+    return tuple(sorted((each for each in found if each[1] >= NAMED), key=lambda each: -each[1]))
+
+
+def _sources(
+    problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing, correction: float
+) -> tuple[Source, ...]:
+    """What each source of uncertainty takes: the share that would hold without it, the costliest first.
+
+    What first derivatives get wrong with all sources they are taken to get wrong without one as well.
+    """
+    robustness, found = problem.robustness, {}
+    slopes = robustness.sensitivity(batch)  # the same whatever is left out
+    for source in SOURCES:
+        draws = robustness.draws(batch.controlled, frozenset({source}))
+        peaks = drawn(slopes, draws, assessment.retention, assessment.width_half)
+        without = standing_of(problem, batch, assessment, peaks, draws.shared[:, 3])
+        if not np.array_equal(without.worst, stands.worst):
+            found[SOURCE_TEXTS[source]] = without.holds
+    return sources_of(stands.holds, found, correction)
+
+
+def sources_of(
+    holds: NDArray[np.bool_], without: Mapping[str, NDArray[np.bool_]], correction: float = 0.0
+) -> tuple[Source, ...]:
+    """Sources of uncertainty, the costliest first, and what their draws can tell of them.
+
+    A difference between two shares is real where the draws that only one of them fails in speak for it
+    (`clearly_more`). The costliest is the one in front if its own gain is real, and with it all that gain something and
+    cannot be told from it; none is where not even that gain is real.
+
+    Parameters
+    ----------
+    holds : (D,) array, whether all of it holds with every source on
+    without : (D,) arrays by the source's name, the same without it, the other sources draw for draw what they were
+    correction : added to each share
+    """
+    share = _corrected(float(holds.mean()), correction)
+    ordered = sorted(without.items(), key=lambda each: -int(each[1].sum()))
+    found: list[Source] = []
+    for text, kept in ordered:
+        share_without = _corrected(float(kept.mean()), correction)
+        gain: Gain = "none"
+        if share_without > share:
+            gain = "clear" if clearly_more(kept, holds) else "unclear"
+        leads = bool(found) and found[0].costliest
+        costliest = gain != "none" and leads and not clearly_more(ordered[0][1], kept)
+        found.append(Source(text, share_without, gain, costliest or (not found and gain == "clear")))
+    return tuple(found)
+
+
+def clearly_more(some: NDArray[np.bool_], others: NDArray[np.bool_]) -> bool:
+    """Whether the one (D,) holds more often than the other in the same draws, beyond chance.
+
+    McNemar, Psychometrika 12 (1947) 153, with exact two-sided probabilities: draws in which both hold or both fail say
+    nothing of the difference; of the others, half would speak for either if there were none.
+    """
+    gained, lost = int(np.sum(some & ~others)), int(np.sum(others & ~some))
+    return gained > lost and bool(binomtest(gained, gained + lost).pvalue < SIGNIFICANCE)

@@ -1,0 +1,316 @@
+"""A method carried to another gas, outlet or column: the program, what it gives, and what changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.column.carrier_flow import inlet_pressure_for_flow
+from models.column.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, Ramp
+from models.column.retention import scaled_to_phase_ratio
+from models.column.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
+from models.column.system import ColumnSystem
+from models.errors import InvalidInputError
+from models.fit.fit import LN_FLOW_SPREAD, Fit
+from models.peaks.resolution import order_changes
+from models.units import ZERO_CELSIUS, flow_mL_min, flow_si
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.outcome import Prediction
+from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.methods.adapt_options import Change
+from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
+from optimizer.scenario.data import Scenario
+from optimizer.scenario.instrument_steps import carrier_rate_step, carrier_step, on_grid
+from optimizer.scenario.method_checks import split_unknown
+from optimizer.search.candidates import warnings_of
+from optimizer.search.reasons import broken_limits
+
+SAME = 1e-9  # relative; phase ratios closer than this are one
+COARSE = 0.02  # relative change of a rate by rounding that is worth a word
+NEW_COLUMN = (
+    "The new column is taken to have its nominal dimensions: the flow correction found for the one in use belongs to "
+    "that one. Measure the hold-up time on the new column, and confirm one run."
+)
+SAME_COLUMN = (
+    "The column stays, and with it the flow correction the fit found: an error of length or bore acts alike with any "
+    "gas. An error of the pressure reading would not; confirm one run."
+)
+
+
+@dataclass(frozen=True)
+class Adapted:
+    """A method before and after.
+
+    Attributes
+    ----------
+    old, new : Problem, each with its system; the scenario of the new one has the carried method as current
+    before, after : Prediction of the method in use and of the carried one, as rounded to the instrument's steps
+    ratio : float  [-], factor on all times of the program, before rounding
+    T_old, T_new : float  [K], where hold-up times are compared
+    hold_up_old, hold_up_new : float  [s], there, of the two programs as set
+    holds : float, share of draws in which the carried method keeps everything asked
+    notes : sentences on what was decided here
+    warnings : sentences on limits and trust, about the carried method
+    """
+
+    old: Problem
+    new: Problem
+    before: Prediction
+    after: Prediction
+    ratio: float
+    T_old: float
+    T_new: float
+    hold_up_old: float
+    hold_up_new: float
+    holds: float
+    notes: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adapted:
+    """Carry a method over.
+
+    Raises
+    ------
+    InvalidInputError : when nothing changes, or no set value is within the instrument's limits
+    """
+    if change.nothing:
+        raise InvalidInputError(
+            "nothing to adapt to: say what changes with --gas, --outlet, --length-m, --inner-diameter-mm, "
+            "--film-thickness-um, --flow-mL-min or --inlet-kPa, or give what was cut off with --trim-m"
+        )
+    scenario = replace(scenario, current=method)
+    old = problem_of(scenario, fit)
+    before = predict(old, method)
+    fresh, notes = on_new_system(scenario, fit, change)
+    T_old = reference_temperature(before)
+
+    def temperature(T: float) -> float:
+        """Of the new oven, from that of the old one; moved ones lie on the instrument's grid."""
+        if fresh.retention is fit.retention:
+            return T
+        return on_grid(
+            kept_temperature(fit.retention, fresh.retention, T),
+            scenario.instrument.steps.temperature,
+            ZERO_CELSIUS,
+        )
+
+    T_new = temperature(T_old)
+    moved_scenario, capped, doubts = scenario_on(scenario, fresh.system)
+    corners = np.array([temperature(T) for T in method.oven.knots()[1]])
+    controlled, start, said = _first_value(moved_scenario, fresh.system, method, change, corners, T_new)
+    program, ratio = carried(method, fit.system, fresh.system, controlled, start, T_old, temperature)
+    program, rounded = _settable(moved_scenario, program, start)
+    new = problem_of(replace(moved_scenario, current=program), fresh)
+    after, reliability = with_uncertainty(new, predict(new, program))
+    return Adapted(
+        old=old,
+        new=new,
+        before=before,
+        after=after,
+        ratio=ratio,
+        T_old=T_old,
+        T_new=T_new,
+        hold_up_old=hold_up_at(fit.system, method.carrier.controlled, method.carrier.start, T_old),
+        hold_up_new=hold_up_at(fresh.system, controlled, program.carrier.start, T_new),
+        holds=reliability.share,
+        notes=(*notes, *capped, *said, *rounded),
+        warnings=(*doubts, *broken_limits(new, after), *warnings_of(new, after)),
+    )
+
+
+def reference_temperature(prediction: Prediction) -> float:
+    """The middle elution temperature [K] of a method.
+
+    Raises
+    ------
+    InvalidInputError : when nothing elutes
+    """
+    T = prediction.elution_temperature[np.isfinite(prediction.retention)]
+    if not T.size:
+        raise InvalidInputError(
+            "no compound leaves the column with the method in use; there is no pattern to keep"
+        )
+    return float(np.median(T))
+
+
+def swapped_pairs(before: Prediction, after: Prediction) -> tuple[tuple[str, str], ...]:
+    """Pairs (a, b) of which a leaves first before and b leaves first after."""
+    names = before.compounds
+    return tuple((names[a], names[b]) for a, b in order_changes(before.retention, after.retention))
+
+
+def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, list[str], list[str]]:
+    """The scenario with the column, gas and outlet of a system, what hydrogen asks for beside, and what is in doubt."""
+    moved = replace(scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure)
+    if system.gas.name != "hydrogen" or scenario.inlet.max_total_flow is not None:
+        return moved, [], []
+    cap = float(flow_si(HYDROGEN_TOTAL_FLOW_ML_MIN))
+    capped = replace(moved, inlet=replace(scenario.inlet, max_total_flow=cap))
+    unknown = scenario.inlet.split_unknown
+    held = "column flow and septum purge together are" if unknown else "the total flow is"
+    note = (
+        f"With hydrogen {held} held to {HYDROGEN_TOTAL_FLOW_ML_MIN:g} mL/min, as inlet.max_total_flow_mL_min sets no "
+        "other limit."
+    )
+    doubts = [split_unknown(HYDROGEN_TOTAL_FLOW_ML_MIN, "with hydrogen")] if unknown else []
+    return capped, [note], doubts
+
+
+def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, list[str]]:
+    """The fit as it holds on the new system, and what was assumed for that.
+
+    The plate height factor and the injected width are kept: they hold errors of the diffusion estimate and the inlet
+    as much as the column's.
+    """
+    column = replace(
+        scenario.column,
+        length=change.length or scenario.column.length,
+        inner_diameter=change.inner_diameter or scenario.column.inner_diameter,
+        film_thickness=change.film_thickness or scenario.column.film_thickness,
+    )
+    gas = change.gas or scenario.gas
+    outlet = scenario.outlet_pressure if change.outlet_pressure is None else change.outlet_pressure
+    system = replace(fit.system, column=column, gas=gas, outlet_pressure=outlet)
+    if column == scenario.column:
+        return replace(fit, system=system), [SAME_COLUMN]
+    notes = [
+        NEW_COLUMN,
+        "Temperature limits are kept from the scenario; thicker films bear less, so read the new column's tag.",
+    ]
+    # Uncertain by how much columns differ from their tags, whatever is known of the old one.
+    M = len(fit.retention)
+    kept = np.delete(np.arange(len(fit.covariance)), fit.flows)
+    moved = np.where(kept < 3 * M, kept, 3 * M + 1)  # the oven, and so its lag, stays what it is
+    covariance = np.zeros((len(kept) + 1, len(kept) + 1))
+    covariance[np.ix_(moved, moved)] = fit.covariance[np.ix_(kept, kept)]
+    covariance[3 * M, 3 * M] = LN_FLOW_SPREAD["column"] ** 2
+    retention = fit.retention
+    old_ratio, new_ratio = scenario.column.phase_ratio, column.phase_ratio
+    if abs(new_ratio / old_ratio - 1) > SAME:
+        retention = scaled_to_phase_ratio(retention, old_ratio, new_ratio)
+        notes.append(
+            f"The phase ratio goes from {old_ratio:.0f} to {new_ratio:.0f}, which multiplies every retention factor by "
+            f"{old_ratio / new_ratio:.2f}: the elution pattern cannot be kept exactly. Oven temperatures are moved so "
+            "that ln k of the compounds is kept on average."
+        )
+    return (
+        replace(
+            fit,
+            system=replace(system, flow_factor=1.0),
+            retention=retention,
+            flow_factors=np.ones_like(fit.flow_factors),
+            covariance=covariance,
+        ),
+        notes,
+    )
+
+
+def _first_value(
+    scenario: Scenario, system: ColumnSystem, method: Program, change: Change, corners: Array, T: float
+) -> tuple[Controlled, float, list[str]]:
+    """What the new carrier program sets and its first value [Pa absolute, m3/s or m/s], and why."""
+    kept = method.carrier.controlled
+    if change.flow is not None:
+        return "flow", change.flow, _about_mode(kept, "flow")
+    if change.inlet_pressure is not None:
+        if change.inlet_pressure <= system.outlet_pressure:
+            raise InvalidInputError(
+                f"--inlet-kPa gives {change.inlet_pressure / 1e3:.1f} kPa absolute, not above the outlet's "
+                f"{system.outlet_pressure / 1e3:.1f} kPa; no gas would flow"
+            )
+        return "pressure", change.inlet_pressure, _about_mode(kept, "pressure")
+    flow = speed_optimised_flow(system.column, system.gas)
+    pressure = float(inlet_pressure_for_flow(system.column, system.gas, T, flow, system.outlet_pressure))
+    wanted = set_value_at(system, kept, pressure, T)
+    low, high = _settable_range(scenario, system, kept, corners)
+    step, offset = carrier_step(scenario, kept)
+    fewest, most = np.ceil((low - offset) / step - 1e-9), np.floor((high - offset) / step + 1e-9)
+    if fewest > most:
+        raise InvalidInputError(
+            f"{scenario.path}: within the [instrument] limits of inlet pressure and column flow no constant {kept} can "
+            f"be set for {system.column.length:g} m x {system.column.inner_diameter * 1e3:g} mm with "
+            f"{system.gas.name}; was the bore meant in mm?"
+        )
+    value = float(np.clip(np.round((wanted - offset) / step), fewest, most) * step + offset)
+    usual = (
+        f"the usual speed-optimised flow of {system.gas.name} for this bore, {flow_mL_min(flow):.2f} mL/min"
+    )
+    if low <= wanted <= high:
+        return kept, value, [f"The carrier is set for {usual}; --flow-mL-min or --inlet-kPa set another."]
+    side = "largest" if wanted > high else "smallest"
+    return kept, value, [f"Not {usual}, but the {side} that the limits of instrument and inlet allow."]
+
+
+def _about_mode(old: Controlled, new: Controlled) -> list[str]:
+    if old == new:
+        return []
+    return [
+        f"The method in use holds the {old} constant or ramps it, the carried one the {new}: hold-up times change "
+        "otherwise with temperature, and the pattern is kept only nearly."
+    ]
+
+
+def _settable_range(
+    scenario: Scenario, system: ColumnSystem, controlled: Controlled, corners: Array
+) -> tuple[float, float]:
+    """The set values that keep pressure and flow limits at every corner of the oven program."""
+    instrument = scenario.instrument
+    column, gas, outlet = system.column, system.gas, system.outlet_pressure
+    largest = instrument.largest_column_flow
+    if scenario.inlet.max_total_flow is not None:
+        none = scenario.inlet.total_flow(0.0)
+        per_flow = scenario.inlet.total_flow(1.0) - none
+        largest = min(largest, (scenario.inlet.max_total_flow - none) / per_flow)
+    lows, highs = [], []
+    for T in corners:
+        least = float(inlet_pressure_for_flow(column, gas, T, instrument.min_flow, outlet))
+        most = float(inlet_pressure_for_flow(column, gas, T, largest, outlet))
+        # The pneumatics hold no less than the room's pressure, whatever the outlet.
+        least = max(
+            least, instrument.min_inlet_pressure, scenario.ambient_pressure + instrument.steps.pressure
+        )
+        lows.append(set_value_at(system, controlled, least, T))
+        highs.append(set_value_at(system, controlled, min(most, instrument.max_inlet_pressure), T))
+    return max(lows), min(highs)
+
+
+def _settable(scenario: Scenario, program: Program, start: float) -> tuple[Program, list[str]]:
+    """The program on the instrument's grid; temperatures are there, the first set value stays as it was asked for."""
+    steps = scenario.instrument.steps
+    off = 0.0
+    ramps = []
+    for ramp in program.oven.ramps:
+        rate = max(on_grid(ramp.rate, steps.rate), steps.rate)
+        off = max(off, abs(rate / ramp.rate - 1))
+        ramps.append(replace(ramp, rate=rate, hold=on_grid(ramp.hold, steps.time)))
+    oven = OvenProgram(program.oven.start, on_grid(program.oven.hold, steps.time), tuple(ramps))
+    carrier = replace(settable_carrier(scenario, program.carrier), start=start)
+    for ramp, exact in zip(carrier.ramps, program.carrier.ramps, strict=True):
+        off = max(off, abs(ramp.rate / exact.rate - 1))
+    said = []
+    if off > COARSE:
+        said.append(
+            f"Rounding to the instrument's steps of rates changes a ramp's rate by {100 * off:.0f} %: elution "
+            "temperatures move with it."
+        )
+    return Program(oven, carrier), said
+
+
+def settable_carrier(scenario: Scenario, carrier: CarrierProgram) -> CarrierProgram:
+    """A carrier program on the instrument's grid."""
+    steps = scenario.instrument.steps
+    step, offset = carrier_step(scenario, carrier.controlled)
+    slowest = carrier_rate_step(scenario, carrier.controlled)
+    ramps = tuple(
+        Ramp(
+            max(on_grid(ramp.rate, slowest), slowest),
+            on_grid(ramp.target, step, offset),
+            on_grid(ramp.hold, steps.time),
+        )
+        for ramp in carrier.ramps
+    )
+    start = max(on_grid(carrier.start, step, offset), offset + step)
+    return CarrierProgram(carrier.controlled, start, on_grid(carrier.hold, steps.time), ramps)

@@ -1,0 +1,356 @@
+"""A confirmation run against its prediction: deviations, resolutions, what became of the run as a whole.
+
+The retention times of a run shift together far more easily than they shift against each other, and only the latter
+changes a resolution; so pairs are judged by the distance of their peaks in base widths, and times by whether one
+cause explains them all (`shared_cause`). Peaks under a wrong name are looked for first (`wrong_names`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from scipy.special import ndtri
+
+from models.column.programs import Array, Program
+from models.peaks.resolution import BASE_WIDTH_PER_HALF, pair_resolution
+from optimizer.goal.covariance import IMPROBABLE
+from optimizer.goal.goal import Problem, measured_mean
+from optimizer.goal.outcome import Prediction, Reliability
+from optimizer.goal.predict import predict
+from optimizer.goal.shared_cause import Cause, Causes, causes_of, expectation
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.methods.found_wishes import FoundWish, found_wishes
+from optimizer.methods.wrong_names import Mend, RunPeaks, wrong_names
+from optimizer.runs.peak_tables import PeakTable
+
+Verdict = Literal["holds", "unresolved", "unconfirmed", "drifts", "misnamed", "departs"]
+CLOSE = 2.0  # times the needed resolution, up to which a change matters
+SHORT = 0.005  # of a resolution: what two decimals do not show is not missed
+LEAST_CUT = 0.005  # m; less is nobody's cut
+NOISE = 1.645  # standard deviations of one reading, by which it is lower than the truth in 5 % of runs
+ANOTHER = 10.0  # standard deviations that most times of a run are off when it was made with another program
+
+
+@dataclass(frozen=True)
+class ComparedPair:
+    """A counted pair of neighbours, in the order in which it was predicted.
+
+    Attributes
+    ----------
+    a, b : int, compounds
+    needed, predicted, predicted_sd, found : float, resolutions; found is negative where the order is reversed and
+        nan where a peak is missing
+    found_sd : float, of the found one by the repeatability of times
+    apart : float, distance found less predicted in mean base widths; nan where a peak is missing
+    """
+
+    a: int
+    b: int
+    needed: float
+    predicted: float
+    predicted_sd: float
+    found: float
+    found_sd: float
+    apart: float
+
+    @property
+    def sigmas(self) -> float:
+        """Found less predicted in standard deviations."""
+        return (self.found - self.predicted) / float(np.hypot(self.predicted_sd, self.found_sd))
+
+    @property
+    def close(self) -> bool:
+        """Whether the pair is near enough to what it needs to matter."""
+        return min(self.predicted, self.found) < CLOSE * self.needed
+
+    @property
+    def met(self) -> bool:
+        """Whether the found resolution is what is needed; a pair that cannot be judged is not missed."""
+        return bool(np.isnan(self.found) or self.found >= self.needed - SHORT)
+
+    @property
+    def in_noise(self) -> bool:
+        """Whether what it lacks is less than one reading is sure of: such a run decides neither way."""
+        return bool(not self.met and self.needed - self.found < NOISE * self.found_sd)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A confirmation run and its prediction; arrays in the order of the scenario's M compounds.
+
+    Attributes
+    ----------
+    problem : Problem
+    prediction : Prediction with standard deviations
+    reliability : Reliability
+    name : str, of the run
+    origin : str, where the program comes from, in words
+    peaks : PeakTable, as given
+    repeatability : float  [s]
+    named, found : (M,) arrays  [s], times as named in the table, and with the mends made; nan where missing
+    found_width : (M,) array  [s], at half height with the mends made; nan where not measured
+    time_sd : (M,) array  [s], of found less predicted, set-point tolerances and the run's repeatability included
+    extra : names and times [s] of peaks that are no compound of the scenario
+    mends : names that are probably wrong
+    causes : what became of the run as a whole, the mends made
+    pairs : counted neighbours, in order of predicted elution
+    wishes : what else the goal asks for, as far as times decide it
+    """
+
+    problem: Problem
+    prediction: Prediction
+    reliability: Reliability
+    name: str
+    origin: str
+    peaks: PeakTable
+    repeatability: float
+    named: Array
+    found: Array
+    found_width: Array
+    time_sd: Array
+    extra: tuple[tuple[str, float], ...]
+    mends: tuple[Mend, ...]
+    causes: Causes
+    pairs: tuple[ComparedPair, ...]
+    wishes: tuple[FoundWish, ...]
+
+    @property
+    def deviation(self) -> Array:
+        """(M,) found less predicted [s], as named."""
+        result: Array = self.named - self.prediction.retention
+        return result
+
+    @property
+    def rest(self) -> Array:
+        """(M,) what the shared cause leaves of the deviation [s], the mends made."""
+        shift = 0.0 if self.causes.cause is None else self.causes.cause.shift
+        result: Array = self.found - self.prediction.retention - shift
+        return result
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """Compounds that should elute but have no peak in the run, the mends made; those with a foreign one apart."""
+        absent = np.isnan(self.found) & np.isfinite(self.prediction.retention)
+        absent[[mend.compound for mend in self.mends if mend.kind == "foreign"]] = False
+        return tuple(name for name, gone in zip(self.prediction.compounds, absent, strict=True) if gone)
+
+    @property
+    def lost(self) -> tuple[int, ...]:
+        """Targets and internal standards without a peak, the mends made: of them the run confirms nothing."""
+        return tuple(int(m) for m in self.problem.targets if np.isnan(self.found[m]))
+
+    def nearest(self, m: int) -> int | None:
+        """The found peak that is predicted nearest to a compound's; None where there is none."""
+        away = np.abs(self.prediction.retention - self.prediction.retention[m])
+        away[np.isnan(self.found)] = np.nan
+        return int(np.nanargmin(away)) if np.isfinite(away).any() else None
+
+    def expected_at(self, m: int) -> float:
+        """Where a missing peak is expected [s], being off as its neighbour is."""
+        predicted, k = self.prediction.retention, self.nearest(m)
+        return float(predicted[m] if k is None else predicted[m] + self.found[k] - predicted[k])
+
+    def hiding(self, m: int) -> int | None:
+        """The found peak that a missing one may lie under: its neighbour, if close to where it is expected."""
+        k = self.nearest(m)
+        if k is None:
+            return None
+        at = self.found.copy()
+        at[m] = self.expected_at(m)
+        width = np.where(np.isfinite(self.found_width), self.found_width, self.prediction.width_half)
+        apart = pair_resolution(at, width, np.array([[m, k]]), self.problem.tailing)[0]
+        needed = self.problem.partners[1][m, k] or self.problem.scenario.goal.min_resolution
+        return k if apart < CLOSE * needed else None
+
+    @property
+    def width_sigmas(self) -> Array:
+        """(M,) ln of found over predicted widths in standard deviations of the latter."""
+        predicted = self.prediction
+        result: Array = np.log(self.found_width / predicted.width_half) / (
+            predicted.width_sd / predicted.width_half
+        )
+        return result
+
+    @property
+    def width_ratio(self) -> float:
+        """Median of found over predicted widths; nan without any."""
+        ratio = self.found_width / self.prediction.width_half
+        known = ratio[np.isfinite(ratio)]
+        return float(np.median(known)) if len(known) else float("nan")
+
+    @property
+    def critical_found(self) -> ComparedPair | None:
+        """The pair furthest below or nearest to what it needs, of those found."""
+        judged = [pair for pair in self.pairs if np.isfinite(pair.found)]
+        return min(judged, key=lambda pair: pair.found / pair.needed, default=None)
+
+    @property
+    def short(self) -> tuple[ComparedPair, ...]:
+        """Pairs found with less resolution than they need, by more than the run's noise, the worst first."""
+        return self._worst_first(pair for pair in self.pairs if not pair.met and not pair.in_noise)
+
+    @property
+    def undecided(self) -> tuple[ComparedPair, ...]:
+        """Pairs found with less resolution than they need, but within the run's noise, the worst first."""
+        return self._worst_first(pair for pair in self.pairs if pair.in_noise)
+
+    @property
+    def weaker(self) -> tuple[ComparedPair, ...]:
+        """Pairs that were promised more than was found, beyond chance or so that they are short; the worst first."""
+        close = [pair for pair in self.pairs if np.isfinite(pair.found) and pair.close]
+        least = -largest_of(len(close))
+        promised = [pair for pair in self.short if pair.predicted >= pair.needed - SHORT]
+        return self._worst_first(pair for pair in close if pair.sigmas < least or pair in promised)
+
+    @staticmethod
+    def _worst_first(pairs: Iterable[ComparedPair]) -> tuple[ComparedPair, ...]:
+        return tuple(sorted(pairs, key=lambda pair: pair.found / pair.needed))
+
+    @property
+    def goal_met(self) -> bool | None:
+        """Whether all that the run decides of the goal is kept.
+
+        None where a peak is missing that would decide, or what a pair lacks is within the run's noise.
+        """
+        decided = [None if np.isnan(pair.found) or pair.in_noise else pair.met for pair in self.pairs]
+        decided += [wish.met for wish in self.wishes]
+        if False in decided:
+            return False
+        return None if self.lost or None in decided or not decided else True
+
+    @property
+    def another_program(self) -> bool:
+        """Whether the run looks as if it had been made with another program."""
+        off = np.abs(self.deviation / self.time_sd)
+        off = off[np.isfinite(off)]
+        return self.verdict == "departs" and bool(np.median(off) > ANOTHER)
+
+    @property
+    def within(self) -> bool:
+        """Whether all times and close pairs are where the prediction has them, tolerances of set points included."""
+        off = np.abs((self.found - self.prediction.retention) / self.time_sd)
+        off = off[np.isfinite(off)]
+        pairs = [abs(pair.sigmas) for pair in self.pairs if np.isfinite(pair.found) and pair.close]
+        return bool(
+            off.max(initial=0.0) < largest_of(len(off)) and max(pairs, default=0.0) < largest_of(len(pairs))
+        )
+
+    @property
+    def tolerated(self) -> bool:
+        """Whether what deviates is no more than set points may be off by, all of them together."""
+        return not self.causes.beyond
+
+    @property
+    def verdict(self) -> Verdict:
+        """What to call it, in one word."""
+        if self.mends:
+            return "misnamed"
+        if not self.tolerated:
+            return "drifts"
+        if self.causes.independent and not self.within:
+            return "departs"
+        if self.lost:
+            return "unconfirmed"
+        return "unresolved" if self.weaker else "holds"
+
+
+def cut_of(compared: Comparison, cause: Cause) -> float | None:
+    """The length [m] whose loss would have this effect, the old length still being entered; None where it is no cut."""
+    if cause.kind != "gas" or cause.size <= 0:
+        return None
+    cut = float(compared.problem.fit.system.column.length * -np.expm1(-cause.size / 2))
+    return cut if cut >= LEAST_CUT else None
+
+
+def largest_of(count: int) -> float:
+    """Standard deviations that the largest of so many normal deviates exceeds in about one case of a hundred."""
+    return float(-ndtri(IMPROBABLE / 2 / max(count, 1)))
+
+
+def compare(
+    problem: Problem, program: Program, peaks: PeakTable, name: str, origin: str, repeatability: float
+) -> Comparison:
+    """Hold a run against what its program was expected to give.
+
+    Parameters
+    ----------
+    repeatability : float  [s], standard deviation of a retention time from run to run
+    """
+    expected = expectation(problem, program, repeatability)
+    problem = expected.problem
+    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    names = prediction.compounds
+    rows = [peaks.index(compound) for compound in names]
+
+    def column(values: Array) -> Array:
+        return np.array([np.nan if row is None else values[row] for row in rows])
+
+    others = [row for row, each in enumerate(peaks.compounds) if each not in names]
+    named = column(peaks.retention)
+    given = RunPeaks(
+        named,
+        column(peaks.width_half),
+        np.log(column(peaks.area)),
+        np.log(measured_mean(problem.scenario, "area", np.nan)),
+        peaks.retention[others],
+        peaks.width_half[others],
+    )
+    mends, taken = wrong_names(expected, given)
+    return Comparison(
+        problem=problem,
+        prediction=prediction,
+        reliability=reliability,
+        name=name,
+        origin=origin,
+        peaks=peaks,
+        repeatability=repeatability,
+        named=named,
+        found=taken.time,
+        found_width=taken.width,
+        time_sd=np.hypot(prediction.retention_sd, repeatability),
+        extra=tuple((peaks.compounds[row], float(peaks.retention[row])) for row in others),
+        mends=mends,
+        causes=causes_of(expected, taken.time),
+        pairs=_pairs(problem, prediction, taken.time, taken.width, repeatability),
+        wishes=found_wishes(problem, prediction, taken.time, taken.width),
+    )
+
+
+def _pairs(
+    problem: Problem, prediction: Prediction, found: Array, found_width: Array, repeatability: float
+) -> tuple[ComparedPair, ...]:
+    """Counted pairs that are neighbours as predicted or as found."""
+    predicted = prediction.retention
+    width = np.where(np.isfinite(found_width), found_width, prediction.width_half)
+    near = {
+        (min(a, b), max(a, b))
+        for times in (predicted, found)
+        for a, b in pairwise(int(m) for m in np.argsort(times) if np.isfinite(times[m]))
+    }
+    index = prediction.counted_pairs
+    resolved = pair_resolution(found, width, index, problem.tailing)
+    result = []
+    for p, (i, j) in enumerate(index.tolist()):
+        if (i, j) not in near or not np.isfinite(predicted[[i, j]]).all():
+            continue
+        a, b = (i, j) if predicted[i] <= predicted[j] else (j, i)
+        base_predicted = BASE_WIDTH_PER_HALF * (prediction.width_half[a] + prediction.width_half[b]) / 2
+        distance = found[b] - found[a]
+        seen = np.isfinite(distance)
+        result.append(
+            ComparedPair(
+                a=a,
+                b=b,
+                needed=float(prediction.needed[p]),
+                predicted=float(prediction.resolution[p]),
+                predicted_sd=float(prediction.resolution_sd[p]),
+                found=float(np.copysign(resolved[p], distance)) if seen else float("nan"),
+                found_sd=1.18 * np.sqrt(2) * repeatability / float(width[a] + width[b]),
+                apart=float((distance - (predicted[b] - predicted[a])) / base_predicted),
+            )
+        )
+    return tuple(sorted(result, key=lambda pair: float(predicted[pair.a])))

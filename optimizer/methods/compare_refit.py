@@ -1,0 +1,134 @@
+"""What a confirmation run teaches: the refit with it, the compared program as the refit sees it, and a better one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.column.programs import Program
+from models.fit.fit import Fit
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.outcome import Prediction, Reliability, SearchOutcome
+from optimizer.goal.predict import covering, predict
+from optimizer.goal.shared_cause import Cause
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.methods.compare import Comparison, cut_of
+from optimizer.methods.workflow import fit_scenario, optimize
+from optimizer.runs.peak_tables import PeakTable
+from optimizer.scenario.data import Scenario, ScoutingRun
+from optimizer.search.found import Progress
+
+MISFIT = (
+    3.0  # root mean square of a run's residuals in standard deviations, from which the refit is not relied on
+)
+
+
+@dataclass(frozen=True)
+class Entered:
+    """The compared program after a cut, the new length [m] being entered in its place."""
+
+    length: float
+    prediction: Prediction
+    reliability: Reliability
+
+
+@dataclass(frozen=True)
+class Refit:
+    """The fit with the run added, for the instrument as the run found it.
+
+    Attributes
+    ----------
+    problem : Problem of that fit, the compared program being its method in use
+    prediction : Prediction of the compared program, with standard deviations
+    reliability : Reliability
+    left_out : names of peaks that the refit does not use
+    entered : Entered or None, where the run does not look as after a cut
+    """
+
+    problem: Problem
+    prediction: Prediction
+    reliability: Reliability
+    left_out: tuple[str, ...]
+    entered: Entered | None
+
+    @property
+    def misfit(self) -> float:
+        """Root mean square of the residuals, in standard deviations, of the run that fits worst."""
+        return float(np.sqrt(np.nanmean(self.problem.fit.standardised**2, axis=1)).max())
+
+    @property
+    def reliable(self) -> bool:
+        """Whether this run and the scouting runs agree well enough to tune a program by all of them."""
+        return self.misfit < MISFIT
+
+
+def day_of(run: str) -> str:
+    """The label of the day of a confirmation run, which no scouting run need have been made on."""
+    return f"day of {run}"
+
+
+def refit(compared: Comparison) -> Refit:
+    """Fit the scouting runs and this one together.
+
+    Names that are probably wrong are taken as mended. A cause that the whole run shares is no property of a compound:
+    its shift is taken out of the times before they are fitted, and the cause itself is put into what is fitted for
+    the gas or the oven, so that predictions are for the instrument as it is now. A delay or stretch of all peaks costs
+    no resolution and is left out.
+    """
+    scenario, cause = compared.problem.scenario, compared.causes.cause
+    shift = 0.0 if cause is None else cause.shift
+    table = _table(compared, compared.found - shift)
+    program = compared.prediction.program
+    run = ScoutingRun(compared.name, program, table, None, compared.repeatability, day_of(compared.name))
+    wider = replace(scenario, runs=(*scenario.runs, run), current=program)
+    before = fit_scenario(wider)
+    fit = as_found(before, cause)
+    problem = covering(problem_of(wider, fit), [program])
+    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    left_out = tuple(
+        name
+        for name, named, found in zip(scenario.compounds, compared.named, compared.found, strict=True)
+        if np.isfinite(named) and np.isnan(found)
+    )
+    cut = None if cause is None else cut_of(compared, cause)
+    entered = None if cut is None else _entered(wider, before, program, cut)
+    return Refit(problem, prediction, reliability, left_out, entered)
+
+
+def _entered(scenario: Scenario, fit: Fit, program: Program, cut: float) -> Entered:
+    """The program on the column that `cut` [m] is missing from, as it is once the instrument knows."""
+    column = replace(scenario.column, length=scenario.column.length - cut)
+    shorter = replace(fit, system=replace(fit.system, column=column))
+    problem = covering(problem_of(replace(scenario, column=column), shorter), [program])
+    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    return Entered(column.length, prediction, reliability)
+
+
+def as_found(fit: Fit, cause: Cause | None) -> Fit:
+    """A fit for an instrument on which a cause is at work."""
+    if cause is None or cause.kind in ("delay", "stretch"):
+        return fit
+    if cause.kind == "gas":
+        factor = float(np.exp(cause.size))
+        system = replace(fit.system, flow_factor=fit.system.flow_factor * factor)
+        return replace(fit, system=system, flow_factors=fit.flow_factors * factor)
+    # An oven hotter by so much than its set point is to a compound what a lower characteristic temperature is.
+    return replace(fit, retention=replace(fit.retention, T0=fit.retention.T0 - cause.size))
+
+
+def _table(compared: Comparison, time: np.ndarray[tuple[int], np.dtype[np.float64]]) -> PeakTable:
+    """The run's peaks with other times, as mended; in order of retention time, as peak tables are."""
+    names = compared.prediction.compounds
+    order = [int(m) for m in np.argsort(time) if np.isfinite(time[m])]
+    unknown = np.full(len(order), np.nan)
+    # Areas stay out: what is doubtful of the names was settled with them already.
+    return PeakTable(
+        tuple(names[m] for m in order), time[order], compared.found_width[order], unknown, unknown.copy()
+    )
+
+
+def retune(after: Refit, seconds: float, progress: Progress | None = None) -> SearchOutcome:
+    """A short search with what the run taught; the compared program is the method in use."""
+    _, outcome = optimize(after.problem.scenario, after.problem.fit, seconds, progress, what_if=False)
+    return outcome

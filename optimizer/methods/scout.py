@@ -1,0 +1,242 @@
+"""Which further scouting run would teach most for the goal at hand.
+
+What is asked is how well the resolution of the critical pairs is known at the leading candidates. In the linear,
+Gaussian case (`expected_information`) a run narrows that by an amount known before it is made. Runs are ranked by the
+fall of the variance summed over the critical pairs of all leading candidates, each resolution over what its pair needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.column.programs import Array, Program, batch_of
+from optimizer.goal.goal import Problem
+from optimizer.goal.outcome import Prediction
+from optimizer.goal.predict import covering, predict
+from optimizer.goal.standing import signed_resolutions
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.methods.expected_information import covariance_after, resolution_slopes, with_next_flow
+from optimizer.methods.scout_programs import PossibleRun, possible_runs
+from optimizer.scenario.data import Scenario
+from optimizer.search.shortfalls import missed_on_paper, shortfalls
+
+LEADING = 3  # candidates that count, of those that are not hopeless
+LOOKED_AT = 6  # candidates among which those are looked for
+NEAR_NEED = 3.0  # standard deviations between a resolution and what is needed, beyond which a pair is safe
+MOST_PAIRS = 6  # critical pairs of one candidate
+WORTH = 0.1  # of all variance of the critical resolutions, tolerances included: a run that takes less is not worth it
+AS_GOOD = 0.8  # of the best run's fall, from which the shorter run is suggested
+
+
+@dataclass(frozen=True)
+class Critical:
+    """A pair whose resolution decides whether a candidate meets the goal; standard deviations of its resolution.
+
+    Attributes
+    ----------
+    candidate : int, the number of the candidate, from 1
+    a, b : int, compounds in order of elution
+    sd_fit : float, from what the fit does not know of retention and flow: what a run can teach
+    sd_rest : float, from set-point tolerances, widths and what the model leaves out: what stays
+    """
+
+    candidate: int
+    a: int
+    b: int
+    resolution: float
+    needed: float
+    sd_fit: float
+    sd_rest: float
+
+    @property
+    def sd(self) -> float:
+        """Of both together."""
+        return float(np.hypot(self.sd_fit, self.sd_rest))
+
+    @property
+    def doubt(self) -> float:
+        """How many standard deviations the resolution lies above what is needed; negative below."""
+        return (self.resolution - self.needed) / max(self.sd, 1e-9)
+
+
+@dataclass(frozen=True)
+class Leading:
+    """A leading candidate.
+
+    Attributes
+    ----------
+    rank : int, its number among the candidates given, from 1
+    prediction : Prediction
+    share : float, of draws that hold
+    share_then : float, the same once the suggested run was made, should it leave the best guess where it is
+    missed : what it does not keep of the goal, and by how much; empty when it meets it
+    """
+
+    rank: int
+    prediction: Prediction
+    share: float
+    share_then: float
+    missed: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class RunValue:
+    """What a run would teach, in the order of the Q critical pairs.
+
+    Attributes
+    ----------
+    sd_fit, sd_fit_with_hold_up : (Q,) arrays, of what the fit would then not know, without and with the hold-up time
+        measured in the run
+    fall, fall_with_hold_up : float, share by which the summed variance from the fit falls
+    fall_of_all : float, the larger of the two as a share of all variance, what stays included
+    merged : int, peaks that would have no apex of their own
+    """
+
+    run: PossibleRun
+    sd_fit: Array
+    sd_fit_with_hold_up: Array
+    fall: float
+    fall_with_hold_up: float
+    fall_of_all: float
+    merged: int
+
+
+@dataclass(frozen=True)
+class Scouted:
+    """The answer: candidates, their critical pairs, and runs by what they teach, best first.
+
+    `suggested` numbers the run to make next; None where no run is worth it. `left_out` are the numbers, from 1, of
+    candidates that are hopeless beside the others.
+    """
+
+    scenario: Scenario
+    leading: tuple[Leading, ...]
+    pairs: tuple[Critical, ...]
+    runs: tuple[RunValue, ...]
+    suggested: int | None
+    left_out: tuple[int, ...] = ()
+
+
+def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
+    """What to run next, the candidates being these programs, the best first; the first of any promise count."""
+    for program in programs:
+        problem = covering(problem, [program])
+    leading, left_out = _leading(problem, programs)
+    pairs: list[Critical] = []
+    slopes: list[Array] = []
+    for each in leading:
+        own, own_slopes = critical_pairs(problem, each.prediction, each.rank)
+        pairs += own
+        slopes += own_slopes
+    compounds = sorted({m for pair in pairs for m in (pair.a, pair.b)})
+    if not pairs:
+        return Scouted(problem.scenario, leading, (), (), None, left_out)
+    possible = possible_runs(problem, {each.rank: each.prediction.program for each in leading}, compounds)
+    covariance = with_next_flow(problem.fit, problem.scenario)
+    runs = [value_of(problem, run, pairs, np.array(slopes), covariance) for run in possible]
+    runs.sort(key=lambda each: -max(each.fall, each.fall_with_hold_up))
+    suggested = _suggested(runs)
+    if suggested is not None:
+        learnt = covariance_after(problem, runs[suggested].run.program, covariance, hold_up=True)[0]
+        kept = len(problem.fit.covariance)
+        then = replace(problem, fit=replace(problem.fit, covariance=learnt[:kept, :kept]))
+        leading = tuple(
+            replace(each, share_then=with_uncertainty(then, each.prediction, exact=True)[1].share)
+            for each in leading
+        )
+    return Scouted(problem.scenario, leading, tuple(pairs), tuple(runs), suggested, left_out)
+
+
+def _leading(problem: Problem, programs: Sequence[Program]) -> tuple[tuple[Leading, ...], tuple[int, ...]]:
+    """The first candidates that are not hopeless beside the others, and the numbers of those passed over.
+
+    Hopeless is what misses the goal on paper while another does not, or holds in no draw while another does in some:
+    what a run teaches of its pairs helps nobody.
+    """
+    seen = []
+    for rank, program in enumerate(programs[:LOOKED_AT], 1):
+        prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
+        share, on_paper = reliability.share, not missed_on_paper(problem, prediction)
+        each = Leading(rank, prediction, share, share, shortfalls(problem, prediction, share))
+        seen.append((each, on_paper))
+        if sum(good and known.share > 0 for known, good in seen) == LEADING:
+            break
+    some_hold = any(each.share > 0 for each, _ in seen)
+    some_on_paper = any(on_paper for _, on_paper in seen)
+    kept = [
+        each
+        for each, on_paper in seen
+        if (on_paper or not some_on_paper) and (each.share > 0 or not some_hold)
+    ]
+    kept = kept or [each for each, _ in seen]
+    ranks = {each.rank for each in kept}
+    left_out = tuple(each.rank for each, _ in seen if each.rank not in ranks)
+    return tuple(kept[:LEADING]), left_out
+
+
+def critical_pairs(
+    problem: Problem, prediction: Prediction, number: int
+) -> tuple[list[Critical], list[Array]]:
+    """The pairs that decide about a candidate, the most doubtful first, and the derivatives of each resolution.
+
+    The derivatives are by the parameters of `Fit.covariance`, and nought by a flow factor of the next run.
+    """
+    index = problem.pairs.index
+    t, w = prediction.retention, prediction.width_half
+    seen: NDArray[np.bool_] = np.isfinite(t[index[:, 0]]) & np.isfinite(t[index[:, 1]])
+    if not seen.any():
+        return [], []
+    batch = batch_of([prediction.program])
+    slopes = np.where(seen[:, None], resolution_slopes(problem, prediction.program, t, w), 0.0)
+    covariance = with_next_flow(problem.fit, problem.scenario)
+    sd_fit = np.sqrt(np.einsum("qi,ij,qj->q", slopes, covariance, slopes))
+    others = problem.robustness.peaks(batch, t[None], w[None], frozenset({"retention"}))
+    sd_rest = signed_resolutions(problem, t, others.retention[0], others.width[0]).std(axis=0)
+    doubt = (prediction.resolution - problem.pairs.needed) / np.maximum(np.hypot(sd_fit, sd_rest), 1e-9)
+    ranked = [int(q) for q in np.argsort(doubt, kind="stable") if seen[q]][:MOST_PAIRS]
+    chosen = [q for q in ranked if doubt[q] < NEAR_NEED] or ranked[:1]
+    found = []
+    for q in chosen:
+        a, b = sorted((int(m) for m in index[q]), key=lambda m: t[m])
+        Rs, needed = float(prediction.resolution[q]), float(problem.pairs.needed[q])
+        found.append(Critical(number, a, b, Rs, needed, float(sd_fit[q]), float(sd_rest[q])))
+    return found, [slopes[q] for q in chosen]
+
+
+def value_of(
+    problem: Problem, run: PossibleRun, pairs: Sequence[Critical], slopes: Array, covariance: Array
+) -> RunValue:
+    """What a run would teach about the critical pairs, whose resolutions have these derivatives (Q, K)."""
+    before = np.array([pair.sd_fit for pair in pairs])
+    rest = np.array([pair.sd_rest for pair in pairs])
+    needed = np.array([pair.needed for pair in pairs])
+    sds = []
+    merged = 0
+    for hold_up in (False, True):
+        after, merged = covariance_after(problem, run.program, covariance, hold_up)
+        sds.append(np.sqrt(np.maximum(np.einsum("qi,ij,qj->q", slopes, after, slopes), 0.0)))
+    known = float(((before / needed) ** 2).sum())
+    everything = known + float(((rest / needed) ** 2).sum())
+    falls = [known - float(((sd / needed) ** 2).sum()) for sd in sds]
+    return RunValue(
+        run,
+        sds[0],
+        sds[1],
+        falls[0] / known if known else 0.0,
+        falls[1] / known if known else 0.0,
+        max(falls) / everything if everything else 0.0,
+        merged,
+    )
+
+
+def _suggested(runs: Sequence[RunValue]) -> int | None:
+    """The shortest of the runs that teach nearly as much as the best; None when that is not worth a run."""
+    if not runs or max(run.fall_of_all for run in runs) < WORTH:
+        return None
+    best = max(run.fall_of_all for run in runs)
+    good = [n for n, run in enumerate(runs) if run.fall_of_all >= AS_GOOD * best]
+    return min(good, key=lambda n: runs[n].run.program.oven.duration)

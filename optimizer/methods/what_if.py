@@ -1,0 +1,336 @@
+"""When nothing meets the goal: single changes to goal, program, carrier gas or column, each tried by a search.
+
+A change is a problem of its own and the families of programs worth a short search in it. Where the programs stay the
+same, the ends of the search that failed are starts too, and the closest program is held against the changed goal as it
+is, so that no change for the better looks like one for the worse.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.programs import batch_of
+from models.units import flow_mL_min
+from optimizer.base.errors import ScenarioError
+from optimizer.goal.cautions import about_hydrogen
+from optimizer.goal.goal import Pairs, Problem, on_paper, problem_of
+from optimizer.goal.outcome import ON_PAPER, Candidate, Prediction, SearchOutcome, WhatIf
+from optimizer.goal.predict import covering, predict
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.goal.wishes import by_kind, without
+from optimizer.methods.adapt import on_new_system
+from optimizer.methods.adapt_options import Change
+from optimizer.methods.trials import (
+    RESOLUTION,
+    Trial,
+    main_families,
+    searched,
+    short_search,
+    shown_as,
+    starts_of,
+)
+from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
+from optimizer.scenario.data import Scenario
+from optimizer.search.candidates import family_name
+from optimizer.search.descent import judgement
+from optimizer.search.found import FEASIBLE, Found, Hunt, Progress, how_far
+from optimizer.search.front_choice import cost_of
+from optimizer.search.program_space import WORDS
+from optimizer.search.rounding import settable
+from optimizer.search.shortfalls import in_short, missed_on_paper, shortfalls
+
+LOWERED = 2 / 3  # of the resolution a blocking pair needs
+TIGHT = 0.05  # relative margin of a pair below which less resolution for it may help
+SINGLE_PAIRS = 2  # tight pairs that are lowered by themselves, the furthest off first
+LONGER = 1.5
+THINNER = 0.5
+MOST_RAMPS = len(WORDS) - 1
+MODES = ("constant flow", "constant pressure", "constant velocity", "flow program", "pressure program")
+REPLACED_GASES = ("helium", "nitrogen", "argon")  # by hydrogen
+ALIKE = 2e-3  # share of a wish by which two programs that miss it count as alike
+MORE_DRAWS = 0.01  # share of draws more, from which a change is said to do better
+
+
+@dataclass(frozen=True)
+class _End:
+    """A program as it stands under a changed goal.
+
+    Attributes
+    ----------
+    how_far : sorting key among those that are not feasible
+    shortfall : float, how much of the wishes is missed
+    """
+
+    prediction: Prediction
+    feasible: bool
+    how_far: tuple[bool, float]
+    shortfall: float
+
+
+@dataclass(frozen=True)
+class _Missing:
+    """What a program misses, in words and as numbers.
+
+    Attributes
+    ----------
+    broken : bool, whether the equipment cannot run it
+    on_paper : float, how much of the wishes is missed on paper
+    draws : float, how much of the share of draws that is asked for is lacking
+    """
+
+    words: tuple[str, ...]
+    broken: bool
+    on_paper: float
+    draws: float
+
+    def worse(self, other: _Missing, by: float = 0.0) -> bool:
+        """Whether this misses more than another; what is missed on paper counts before draws."""
+        if self.broken != other.broken:
+            return self.broken
+        if abs(self.on_paper - other.on_paper) > ALIKE:
+            return self.on_paper > other.on_paper
+        return self.draws > other.draws + by
+
+
+def what_ifs(
+    problem: Problem,
+    outcome: SearchOutcome,
+    hunted: Hunt,
+    seconds: float,
+    progress: Progress | None = None,
+) -> tuple[WhatIf, ...]:
+    """Each single change with what it gives, the most helpful first: those that meet the goal by their time.
+
+    `seconds` is the budget of the search that found nothing feasible. A Ctrl-C ends it with the changes already
+    tried. Empty when the search found nothing at all, or something feasible.
+    """
+    if outcome.feasible or not outcome.candidates or hunted.interrupted:
+        return ()
+    each_seconds = short_search(seconds)
+    tried: list[WhatIf] = []
+    try:
+        closest = outcome.candidates[0]
+        given_up = _missed(closest)
+        before = _missing(problem, closest.prediction, closest.reliability.share)
+        trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(hunted))]
+        for number, trial in enumerate(trials):
+            shown = shown_as(progress, f"what if: {trial.change}", number, len(trials))
+            result = _tried(problem.scenario, trial, each_seconds, shown, closest, before)
+            if result is not None:
+                tried.append(result)
+    except KeyboardInterrupt:
+        pass
+    return tuple(sorted(tried, key=_helpful))
+
+
+def _helpful(each: WhatIf) -> tuple[bool, bool, bool, bool, float]:
+    """Sorting key: what meets the goal by its time, then the others by how far off they are; of each, what brings a
+    hazard after what brings none. What is no change of the method comes last."""
+    met = not math.isnan(each.cost)
+    return (
+        each.change == ON_PAPER,
+        not met,
+        not each.improves,
+        bool(each.cautions),
+        each.cost if met else each.shortfall,
+    )
+
+
+def _tried(
+    scenario: Scenario,
+    trial: Trial,
+    seconds: float,
+    progress: Progress | None,
+    closest: Candidate | None = None,
+    before: _Missing | None = None,
+) -> WhatIf | None:
+    """A short search of what a change makes of the scenario; None when it had no time to find anything.
+
+    Parameters
+    ----------
+    closest, before : the program that comes closest without the change, and what it misses of the goal as it was
+    """
+    problem, seed = trial.problem, trial.problem.scenario.search.seed
+    ends = []
+    for found in searched(trial, seconds, progress):
+        each = settable(problem, found.family, found.descent.z, seed)
+        ends.append(_End(predict(problem, each.program), each.feasible, each.how_far, each.shortfall))
+    if not ends:
+        return None
+    rivals = [min(ends, key=lambda end: end.how_far)]
+    if trial.relaxes and closest is not None:
+        ends.append(_as_it_is(problem, closest))
+        rivals.append(ends[-1])
+    met = [end for end in ends if end.feasible]
+    if not met:
+        missing = [(end, _missing(problem, end.prediction)) for end in rivals]
+        best, least = missing[0]
+        for end, misses in missing[1:]:
+            if least.worse(misses):
+                best, least = end, misses
+        met = [best] if not least.words else []  # as draws that are simulated outright show
+    if met:
+        best = min(met, key=lambda end: cost_of(problem, end.prediction))
+        result = WhatIf(trial.change, cost_of(problem, best.prediction), 0.0, _family(best))
+    else:
+        improves = before is None or before.worse(least, MORE_DRAWS)
+        words = in_short(least.words)
+        result = WhatIf(trial.change, math.nan, best.shortfall, _family(best), words, improves=improves)
+    new_gas = problem.scenario.gas.name != scenario.gas.name
+    if new_gas and problem.scenario.gas.name == "hydrogen":
+        return _with_hydrogen(result, problem.scenario, float(best.prediction.flow.max()))
+    return result
+
+
+def _family(end: _End) -> str:
+    return family_name(end.prediction.program)
+
+
+def _as_it_is(problem: Problem, closest: Candidate) -> _End:
+    """A known program, under a changed goal."""
+    program = closest.prediction.program
+    judged = judgement(covering(problem, [program]), batch_of([program]))
+    far = how_far(judged.shortfall, judged.equipment)
+    return _End(predict(problem, program), judged.margin >= FEASIBLE, far, judged.shortfall)
+
+
+def _missing(problem: Problem, prediction: Prediction, share: float | None = None) -> _Missing:
+    """What a program misses of a goal; its share of draws is worked out where it is not given."""
+    if share is None:
+        # Draws are worth simulating outright where they alone decide.
+        exact = problem.by_draws and not missed_on_paper(problem, prediction)
+        share = with_uncertainty(problem, prediction, exact)[1].share
+    nominal = on_paper(covering(problem, [prediction.program]))
+    judged = judgement(nominal, batch_of([prediction.program]))
+    lacking = max(problem.confidence - share, 0.0) if problem.by_draws else 0.0
+    words = shortfalls(problem, prediction, share)
+    return _Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)
+
+
+def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> WhatIf:
+    """The same with the total flow that its program takes, its largest column flow [m3/s] given, and the cautions."""
+    inlet = scenario.inlet
+    total = float(flow_mL_min(inlet.total_flow(column_flow)))
+    if inlet.split_unknown:
+        flow = f"{total:.1f} mL/min of column flow and septum purge, the split flow unknown"
+    else:
+        flow = f"a total flow of up to {total:.0f} mL/min"
+        if inlet.max_total_flow is None and total > HYDROGEN_TOTAL_FLOW_ML_MIN:
+            flow += (
+                f", more than the {HYDROGEN_TOTAL_FLOW_ML_MIN:g} that adapt and scenarios hold hydrogen to"
+            )
+    return replace(
+        found,
+        change=f"{found.change} (explosive, see the cautions; {flow})",
+        cautions=tuple(about_hydrogen(scenario, column_flow)),
+    )
+
+
+def _missed(closest: Candidate) -> frozenset[str]:
+    """Names of the wishes that a program misses."""
+    missed = {each.name for each in closest.margins if each.margin < FEASIBLE}
+    return frozenset(RESOLUTION if name.startswith("resolution of ") else name for name in missed)
+
+
+def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
+    """Every change worth trying, given the program that comes closest."""
+    if problem.by_draws:
+        yield Trial(ON_PAPER, on_paper(problem), main_families(problem.scenario), starts, relaxes=True)
+    yield from _lowered(problem, closest, starts)
+    yield from _relaxed(problem, closest, starts)
+    for change, scenario, opens in _other_programs(problem.scenario):
+        made = _made(change, problem, scenario, opens)
+        if made is not None:
+            yield made
+    yield from _other_systems(problem, starts)
+
+
+def _lowered(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
+    """Less resolution for the pairs that fall short or hold the rest back: the tightest alone, and all of them."""
+    prediction = closest.prediction
+    margin = prediction.resolution / prediction.needed - 1
+    short = [int(at) for at in np.argsort(margin, kind="stable") if margin[at] < TIGHT]
+    choices = [[at] for at in short[:SINGLE_PAIRS]]
+    if len(short) > 1:
+        choices.append(short)
+    for chosen in choices:
+        needed = problem.pairs.needed.copy()
+        needed[chosen] *= LOWERED
+        if len(chosen) == 1:
+            i, j = sorted(problem.pairs.index[chosen[0]], key=lambda m: prediction.retention[m])
+            a, b = problem.scenario.compounds[i], problem.scenario.compounds[j]
+            text = f"a resolution of {needed[chosen[0]]:.2f} for {a} and {b}"
+        else:
+            text = f"two thirds of the resolution for the {len(chosen)} tightest pairs"
+        lowered = replace(problem, pairs=Pairs(problem.pairs.index, needed))
+        yield Trial(text, lowered, main_families(problem.scenario), starts, relaxes=True)
+
+
+def _relaxed(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
+    """Each wish of the goal that binds, dropped; and where several of a kind bind, all of that kind."""
+    binding = {each.name for each in closest.margins if each.binding}
+    for kind, wishes in by_kind(problem.scenario).items():
+        tight = [each for each in wishes if each.name in binding]
+        for each in tight:
+            changed = replace(problem, scenario=each.without)
+            yield Trial(each.change, changed, main_families(each.without), starts, relaxes=True)
+        if len(tight) > 1:
+            scenario = without(problem.scenario, [each.name for each in wishes])
+            changed = replace(problem, scenario=scenario)
+            text = f"none of the {len(wishes)} {kind}"
+            yield Trial(text, changed, main_families(scenario), starts, relaxes=True)
+
+
+def _other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:
+    """One oven ramp more, and each carrier mode that was left out; the last is "ramps" or the mode that is new."""
+    search = scenario.search
+    most = min(MOST_RAMPS, scenario.instrument.max_oven_ramps)
+    if search.oven_temperature is None and search.max_ramps < most:
+        more = replace(search, max_ramps=search.max_ramps + 1)
+        text = f"up to {more.max_ramps} oven ramps" if more.max_ramps > 1 else "an oven ramp"
+        yield text, replace(scenario, search=more), "ramps"
+    for mode in MODES:
+        if mode in search.carrier_modes:
+            continue
+        # One carrier ramp is enough to see whether the mode helps, and none is no program.
+        count = 1 if mode.endswith("program") else search.max_carrier_ramps
+        if count > scenario.instrument.max_carrier_ramps:
+            continue
+        only = replace(search, carrier_modes=(mode,), max_carrier_ramps=count)
+        article = "a " if mode.endswith("program") else ""
+        yield f"{article}{mode} of the carrier", replace(scenario, search=only), mode
+
+
+def _made(change: str, problem: Problem, scenario: Scenario, opens: str) -> Trial | None:
+    """The trial of a scenario with other programs; None when the instrument cannot set any."""
+    try:
+        families = main_families(scenario)
+    except ScenarioError:
+        return None
+    if opens == "ramps":
+        families = [each for each in families if each.ramps == scenario.search.max_ramps]
+    return Trial(change, problem_of(scenario, problem.fit), families, [], relaxes=opens == "ramps")
+
+
+def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
+    """Hydrogen, a longer column, a thinner film."""
+    scenario, column = problem.scenario, problem.scenario.column
+    changes: list[tuple[str, Change]] = []
+    if scenario.gas.name in REPLACED_GASES:
+        text = f"hydrogen instead of {scenario.gas.name}"
+        changes.append((text, Change(gas=CARRIER_GASES["hydrogen"])))
+    length, film = LONGER * column.length, THINNER * column.film_thickness
+    changes.append((f"a column {LONGER:g} times as long ({length:g} m)", Change(length=length)))
+    changes.append((f"half the film ({film * 1e6:.3g} µm)", Change(film_thickness=film)))
+    for text, change in changes:
+        fit, _ = on_new_system(scenario, problem.fit, change)
+        system = fit.system
+        moved = replace(
+            scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure
+        )
+        yield Trial(text, problem_of(moved, fit), main_families(moved), starts)

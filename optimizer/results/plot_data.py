@@ -1,0 +1,182 @@
+"""What the pictures show, prepared in the reader's units; `plots` draws it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.column.programs import Array
+from models.fit.fit import Fit
+from models.peaks.chromatogram import detector_trace, peak_signals, trace_times
+from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
+from optimizer.base.numbers import HALF_95
+from optimizer.goal.outcome import Prediction
+from optimizer.scenario.data import Scenario
+
+LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
+VALLEY_POINTS = 401  # of the trace between the apexes of the critical pair
+CLOSE_POINTS = 120  # of the trace over the critical pair, which is also shown enlarged
+SMALL = 12.0  # % of the highest signal; peaks below this are shown enlarged too
+ENLARGED_TO = 55.0  # % of the highest peak's height that such peaks may then reach
+MAGNIFICATIONS = tuple(digit * 10.0**power for power in range(5) for digit in (1, 2, 5))
+
+
+@dataclass(frozen=True)
+class PeakLabel:
+    """A peak to be labelled: its name, apex (min, % of the highest signal), and whether it is critical."""
+
+    name: str
+    time: float
+    height: float
+    critical: bool
+
+
+@dataclass(frozen=True)
+class ChromatogramData:
+    """What a picture of a prediction shows; times in min.
+
+    Attributes
+    ----------
+    title : the heading
+    critical_resolution : float, of the critical pair; nan when no pair counts
+    times, response : (Q,) arrays  [min], [% of the highest signal]
+    critical_responses : (C, Q) array, the critical peaks by themselves  [% of the highest signal]
+    labels : peaks in order of elution
+    oven_times, oven : (B,) arrays  [min], [°C], the corners of the oven program
+    elution_times, elution_temperatures, oven_at_elution : (M,) arrays  [min], [°C] of the column, [°C] as set
+    half_intervals : (M,) array  [min], halves of the 95 % intervals of these times; nan where unknown
+    trace_times, pressure, flow : (Q,) arrays  [min], [kPa gauge], [mL/min]
+    ambient : float  [kPa absolute]
+    end : float  [min]
+    window : (start, end) [min] of the critical pair, None when there is none
+    valley : float  [% of the smaller apex], between the critical pair; nan when no pair counts
+    """
+
+    title: str
+    critical_resolution: float
+    times: Array
+    response: Array
+    critical_responses: Array
+    labels: tuple[PeakLabel, ...]
+    oven_times: Array
+    oven: Array
+    elution_times: Array
+    elution_temperatures: Array
+    oven_at_elution: Array
+    half_intervals: Array
+    trace_times: Array
+    pressure: Array
+    flow: Array
+    ambient: float
+    end: float
+    window: tuple[float, float] | None
+    valley: float
+
+    @property
+    def magnification(self) -> float:
+        """How many times larger the signal must be drawn to see the smaller critical peak; 1 when it is seen anyway.
+
+        Without a critical pair the peak in the middle of the ranking by height speaks for all.
+        """
+        heights = sorted(label.height for label in self.labels)
+        critical = [label.height for label in self.labels if label.critical]
+        if not heights:
+            return 1.0
+        middle = heights[(len(heights) - 1) // 2]
+        low, high = (min(critical), max(critical)) if critical else (middle, middle)
+        if low >= SMALL:
+            return 1.0
+        for both in (high, low):  # rather the pair uncut than its smaller peak as large as possible
+            found = max(each for each in MAGNIFICATIONS if each == 1 or each * both <= ENLARGED_TO)
+            if found * low >= SMALL:
+                break
+        return found
+
+
+def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: str) -> ChromatogramData:
+    """Prepare the picture of a prediction; `ambient_pressure` in Pa absolute."""
+    t, w, area = prediction.retention, prediction.width_half, prediction.area
+    tailing = np.maximum(prediction.tailing, LEAST_TAILING)
+    order = [int(m) for m in prediction.order if np.isfinite(t[m]) and np.isfinite(w[m])]
+    end = prediction.run_time
+    pair = [] if prediction.critical is None else list(prediction.counted_pairs[prediction.critical])
+    pair = sorted((m for m in pair if m in order), key=lambda m: t[m])
+    window = _window(t[pair], w[pair]) if pair else None
+    times = trace_times(end, t, w, tailing)
+    if window is not None:
+        times = np.unique(np.concatenate([times, np.linspace(*window, CLOSE_POINTS)]))
+    signal = detector_trace(times, t, w, area, tailing)
+    scale = 100.0 / signal.max() if np.any(signal > 0) else 1.0
+    apexes = detector_trace(t[order], t, w, area, tailing)
+    oven_times, oven = prediction.program.oven.knots()
+    corners = np.array([*oven_times, max(end, oven_times[-1])])
+    return ChromatogramData(
+        title=title,
+        critical_resolution=float("nan") if prediction.critical is None else prediction.min_resolution,
+        times=times / SECONDS_PER_MINUTE,
+        response=signal * scale,
+        critical_responses=peak_signals(times, t[pair], w[pair], area[pair], tailing[pair]).T * scale,
+        labels=tuple(
+            PeakLabel(
+                prediction.compounds[m], float(t[m]) / SECONDS_PER_MINUTE, float(height) * scale, m in pair
+            )
+            for m, height in zip(order, apexes, strict=True)
+        ),
+        oven_times=corners / SECONDS_PER_MINUTE,
+        oven=celsius(np.array([*oven, oven[-1]])),
+        elution_times=t[order] / SECONDS_PER_MINUTE,
+        elution_temperatures=celsius(prediction.elution_temperature[order]),
+        # As set, so that ticks lie on the trace; the column itself follows late.
+        oven_at_elution=celsius(np.interp(prediction.retention[order], *prediction.program.oven.knots())),
+        half_intervals=HALF_95 * prediction.retention_sd[order] / SECONDS_PER_MINUTE,
+        trace_times=prediction.trace_times / SECONDS_PER_MINUTE,
+        pressure=(prediction.inlet_pressure - ambient_pressure) / PA_PER_KPA,
+        flow=flow_mL_min(prediction.flow),
+        ambient=ambient_pressure / PA_PER_KPA,
+        end=end / SECONDS_PER_MINUTE,
+        window=None if window is None else (window[0] / SECONDS_PER_MINUTE, window[1] / SECONDS_PER_MINUTE),
+        valley=valley(prediction),
+    )
+
+
+def valley(prediction: Prediction) -> float:
+    """How far the trace stays up between the critical pair [% of the smaller apex]; nan when no pair counts.
+
+    The lowest point of the whole trace between the two retention times, over the lower of the two heights there:
+    100 where one peak is a mere shoulder of the other, 0 where they are parted down to the baseline.
+    """
+    if prediction.critical is None:
+        return float("nan")
+    pair = prediction.counted_pairs[prediction.critical]
+    t, w = prediction.retention, prediction.width_half
+    if not np.isfinite([*t[pair], *w[pair]]).all():
+        return float("nan")
+    tailing = np.maximum(prediction.tailing, LEAST_TAILING)
+    between = np.linspace(t[pair].min(), t[pair].max(), VALLEY_POINTS)
+    trace = detector_trace(between, t, w, prediction.area, tailing)
+    return float(100 * trace.min() / min(trace[0], trace[-1]))
+
+
+def _window(retention: Array, width_half: Array) -> tuple[float, float]:
+    """Start and end of a stretch that shows some peaks with room around them; all in s."""
+    start = float((retention - 2.5 * width_half).min())
+    return max(start, 0.0), float((retention + 3.0 * width_half).max())
+
+
+@dataclass(frozen=True)
+class ResidualData:
+    """Residuals of a fit: (R, M) in s, with the compounds along the axis and the runs as signs."""
+
+    compounds: tuple[str, ...]
+    runs: tuple[str, ...]
+    residual: Array
+    repeatability: float
+
+
+def residual_data(scenario: Scenario, fit: Fit) -> ResidualData:
+    """Prepare the picture of residuals; the band is the largest stated repeatability [s]."""
+    runs = tuple(run.name for run in scenario.runs)
+    return ResidualData(
+        scenario.compounds, runs, fit.residual, max((run.repeatability for run in scenario.runs), default=0.0)
+    )

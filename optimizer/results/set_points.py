@@ -1,0 +1,334 @@
+"""A program as a person types it into an instrument: the oven's and the carrier's set points, in trade units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
+from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.goal.goal import end_of_peak
+from optimizer.goal.outcome import Prediction
+from optimizer.scenario.data import Scenario
+from optimizer.scenario.instrument_data import Inlet
+
+NO_RATE = "-"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One row of a table of set points: the texts as typed.
+
+    Attributes
+    ----------
+    name : "start", "ramp 1", ...
+    rate : per minute, `NO_RATE` in the first row
+    to : the value started at or ramped to
+    beside : the same value in other units or counted from elsewhere, for whoever needs those
+    hold : min
+    """
+
+    name: str
+    rate: str
+    to: str
+    beside: tuple[str, ...]
+    hold: str
+
+
+@dataclass(frozen=True)
+class SetPoints:
+    """A table of set points with the headings of its columns."""
+
+    title: str
+    rate_unit: str
+    to_unit: str
+    beside_units: tuple[str, ...]
+    steps: tuple[Step, ...]
+
+
+def typed(value: float, digits: int = 4) -> str:
+    """A number as one types it: no more decimals than it has, and no rounding dust."""
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
+    return "0" if text == "-0" else text
+
+
+def oven_set_points(oven: OvenProgram, bake_out_ramp: bool = False) -> SetPoints:
+    """The oven table: rate in °C/min, to °C, hold in min; `bake_out_ramp` says that the last ramp is the bake-out."""
+    steps = _steps(
+        oven.start,
+        oven.hold,
+        oven.ramps,
+        rate=lambda kelvin_per_s: typed(kelvin_per_s * SECONDS_PER_MINUTE, 3),
+        to=lambda kelvin: typed(celsius(kelvin), 2),
+        beside=lambda _: (),
+    )
+    if bake_out_ramp:
+        steps = (*steps[:-1], replace(steps[-1], name=f"{steps[-1].name} (bake-out)"))
+    return SetPoints("Oven", "°C/min", "°C", (), steps)
+
+
+def carrier_set_points(carrier: CarrierProgram, ambient_pressure: float) -> SetPoints:
+    """The carrier table: column flow in mL/min, velocity in cm/s, or inlet pressure in kPa gauge.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which gauge pressures refer
+    """
+    title = f"Carrier, {carrier.mode}"
+    if carrier.controlled == "flow":
+        steps = _steps(
+            carrier.start,
+            carrier.hold,
+            carrier.ramps,
+            rate=lambda m3_per_s2: typed(flow_mL_min(m3_per_s2) * SECONDS_PER_MINUTE),
+            to=lambda m3_per_s: typed(flow_mL_min(m3_per_s)),
+            beside=lambda _: (),
+        )
+        return SetPoints(title, "mL/min per min", "mL/min", (), steps)
+    if carrier.controlled == "velocity":
+        steps = _steps(
+            carrier.start,
+            carrier.hold,
+            carrier.ramps,
+            rate=lambda m_per_s2: typed(m_per_s2 * 100 * SECONDS_PER_MINUTE),
+            to=lambda m_per_s: typed(m_per_s * 100),
+            beside=lambda _: (),
+        )
+        return SetPoints(title, "cm/s per min", "cm/s", (), steps)
+    steps = _steps(
+        carrier.start,
+        carrier.hold,
+        carrier.ramps,
+        rate=lambda pa_per_s: typed(pa_per_s / PA_PER_KPA * SECONDS_PER_MINUTE, 3),
+        to=lambda pa: typed(gauge_kPa(pa, ambient_pressure), 3),
+        beside=lambda pa: (typed(pa / PA_PER_KPA, 1), psi_gauge(pa, ambient_pressure)),
+    )
+    beside_units: tuple[str, ...] = ("kPa absolute", "psi gauge")
+    if carrier.ramps:
+        beside_units = (*beside_units, "psi/min")
+        rates = (NO_RATE, *(typed(ramp.rate / PA_PER_PSI * SECONDS_PER_MINUTE, 3) for ramp in carrier.ramps))
+        steps = tuple(
+            replace(step, beside=(*step.beside, _signed_as(step.rate, rate)))
+            for step, rate in zip(steps, rates, strict=True)
+        )
+    return SetPoints(title, "kPa/min", "kPa gauge", beside_units, steps)
+
+
+def _signed_as(other: str, rate: str) -> str:
+    """A rate with the sign of the same rate in another unit."""
+    return f"-{rate}" if other != NO_RATE and other.startswith("-") else rate
+
+
+def psi_gauge(absolute: float, ambient_pressure: float) -> str:
+    """A pressure [Pa absolute] as text in psi gauge."""
+    return f"{(absolute - ambient_pressure) / PA_PER_PSI:.2f}"
+
+
+def pressure_text(absolute: float, ambient_pressure: float) -> str:
+    """A pressure [Pa absolute] counted from the ambient one and from vacuum, with psi beside."""
+    gauge = gauge_kPa(absolute, ambient_pressure)
+    psi = psi_gauge(absolute, ambient_pressure)
+    return f"{gauge:.1f} kPa gauge ({absolute / PA_PER_KPA:.1f} kPa absolute, {psi} psi gauge)"
+
+
+def set_point_lines(
+    program: Program, ambient_pressure: float, bake_out_ramp: bool = False
+) -> tuple[str, ...]:
+    """Both tables as plain lines, for a notebook or a terminal."""
+    tables = (
+        oven_set_points(program.oven, bake_out_ramp),
+        carrier_set_points(program.carrier, ambient_pressure),
+    )
+    return tuple(line for table in tables for line in _lines(table))
+
+
+def one_line(table: SetPoints) -> str:
+    """A table of set points as one phrase: "60 °C (1 min), 12 °C/min to 180 °C"."""
+    parts = []
+    for step in table.steps:
+        part = f"{step.to} {table.to_unit}"
+        if step.rate != NO_RATE:
+            part = f"{step.rate} {table.rate_unit} to {part}"
+        parts.append(part if step.hold == "0" else f"{part} ({step.hold} min)")
+    return ", ".join(parts)
+
+
+def _steps(
+    start: float,
+    hold: float,
+    ramps: tuple[Ramp, ...],
+    rate: Callable[[float], str],
+    to: Callable[[float], str],
+    beside: Callable[[float], tuple[str, ...]],
+) -> tuple[Step, ...]:
+    rows = [Step("start", NO_RATE, to(start), beside(start), _hold(hold))]
+    value = start
+    for number, ramp in enumerate(ramps, 1):
+        falling = (
+            "-" if ramp.target < value else ""
+        )  # instruments take a ramp's direction from its sign or target
+        rows.append(
+            Step(
+                f"ramp {number}",
+                falling + rate(ramp.rate),
+                to(ramp.target),
+                beside(ramp.target),
+                _hold(ramp.hold),
+            )
+        )
+        value = ramp.target
+    return tuple(rows)
+
+
+def _hold(seconds: float) -> str:
+    return typed(seconds / SECONDS_PER_MINUTE, 3)
+
+
+def _lines(table: SetPoints) -> list[str]:
+    """Aligned columns under a title; a single row without ramps is told on one line."""
+    if len(table.steps) == 1 and not table.rate_unit.startswith("°"):
+        step = table.steps[0]
+        others = ", ".join(
+            f"{value} {unit}" for value, unit in zip(step.beside, table.beside_units, strict=True)
+        )
+        return [f"{table.title}: {step.to} {table.to_unit}" + (f" ({others})" if others else "")]
+    heading = ("", table.rate_unit, f"to {table.to_unit}", *table.beside_units, "hold min")
+    rows = [heading, *((s.name, s.rate, s.to, *s.beside, s.hold) for s in table.steps)]
+    widths = [max(len(row[at]) for row in rows) for at in range(len(heading))]
+    lines = [
+        "  "
+        + row[0].ljust(widths[0])
+        + "".join(f"  {cell:>{w}}" for cell, w in zip(row[1:], widths[1:], strict=True))
+        for row in rows
+    ]
+    return [table.title, *lines]
+
+
+@dataclass(frozen=True)
+class BakeOutPart:
+    """The end of an oven program that only cleans the column.
+
+    Attributes
+    ----------
+    begins : float  [s]
+    own_ramp : bool, whether the last ramp belongs to it; else it is the last part of the last hold
+    hold : float  [s]
+    temperature : float  [K]
+    """
+
+    begins: float
+    own_ramp: bool
+    hold: float
+    temperature: float
+
+    def words(self, ramps: int) -> str:
+        """One line for people, of a program with so many oven ramps."""
+        hold = f"{typed(self.hold / SECONDS_PER_MINUTE, 3)} min at {typed(celsius(self.temperature), 2)} °C"
+        begins = f"begins at {self.begins / SECONDS_PER_MINUTE:.2f} min"
+        if self.own_ramp:
+            return f"ramp {ramps} and its hold, {hold}; {begins}"
+        return f"the last {hold}, part of the {'last ' if ramps else ''}hold; {begins}"
+
+
+def bake_out_part(scenario: Scenario, prediction: Prediction) -> BakeOutPart | None:
+    """The bake-out of a program that a search of the scenario gave, None where it asks for none."""
+    bake, oven = scenario.goal.bake_out, prediction.program.oven
+    if bake is None:
+        return None
+    times, temperatures = oven.knots()
+    hold = bake.hold
+    if oven.ramps:
+        rising = times[-3]
+        last = float(np.max(end_of_peak(prediction.retention, prediction.width_half)))
+        if rising > last - scenario.instrument.steps.time / 2:  # the method ended on the clock's grid
+            return BakeOutPart(rising, True, hold, temperatures[-1])
+    return BakeOutPart(oven.duration - hold, False, hold, temperatures[-1])
+
+
+STEADY = 0.005  # relative change of a flow below which it is told as one figure
+
+
+@dataclass(frozen=True)
+class Flow:
+    """A flow of the inlet over a run [mL/min]: at the start, at its smallest and at its largest."""
+
+    start: float
+    smallest: float
+    largest: float
+
+    def text(self) -> str:
+        """One figure where it hardly changes, else the start and the range."""
+        start = _figure(self.start)
+        if self.largest - self.smallest <= STEADY * self.largest:
+            return f"{start} mL/min"
+        return (
+            f"{start} mL/min at the start, {_figure(self.smallest)} to {_figure(self.largest)} over the run"
+        )
+
+
+@dataclass(frozen=True)
+class SplitLine:
+    """Flows of the inlet during a program.
+
+    Attributes
+    ----------
+    column, total : Flow
+    split : Flow or None where there is no split, or its ratio is not stated
+    septum_purge : float  [mL/min]
+    """
+
+    inlet: Inlet
+    column: Flow
+    split: Flow | None
+    septum_purge: float
+    total: Flow
+
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """What to set, as names and texts."""
+        inlet = self.inlet
+        rows = [("Inlet", inlet.mode), ("Column flow", self.column.text())]
+        if inlet.mode == "splitless":
+            opens = (
+                ""
+                if inlet.purge_on is None
+                else f", opens at {typed(inlet.purge_on / SECONDS_PER_MINUTE)} min"
+            )
+            rows.append(("Split vent", f"closed at injection{opens}"))
+        if self.split is not None:
+            after = " once the vent is open" if inlet.mode == "splitless" else ""
+            rows.append(("Split", f"ratio {inlet.split_ratio:g}:1, {self.split.text()}{after}"))
+        rows.append(("Septum purge", f"{typed(self.septum_purge)} mL/min"))
+        rows.append(("Total flow", self.total.text()))
+        return tuple(rows)
+
+
+def split_line(inlet: Inlet, column_flow: Array) -> SplitLine | None:
+    """The flows of an inlet; None when nothing is known of it.
+
+    A split ratio is taken to be held all along, so that split and total flow follow the column flow.
+
+    Parameters
+    ----------
+    column_flow : (Q,) array  [m3/s], over a run
+    """
+    if inlet.mode == "split" and inlet.split_ratio is None:
+        return None
+    split = None if not inlet.split_ratio else _over(column_flow * inlet.split_ratio)
+    return SplitLine(
+        inlet,
+        _over(column_flow),
+        split,
+        float(flow_mL_min(inlet.septum_purge)),
+        _over(inlet.total_flow(column_flow)),
+    )
+
+
+def _over(flow: Array) -> Flow:
+    values = flow_mL_min(flow)
+    return Flow(float(values[0]), float(values.min()), float(values.max()))
+
+
+def _figure(value: float) -> str:
+    return f"{value:.2f}" if value < 10 else f"{value:.1f}"

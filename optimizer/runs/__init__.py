@@ -1,0 +1,4 @@
+"""Runs as recorded: peak tables and detector traces, read and checked.
+
+Imports base.
+"""

@@ -1,0 +1,282 @@
+"""Peak tables: one CSV file a scouting run, `compound,retention_min,width_half_min,area,tailing`.
+
+Columns in any order, the last three optional; separated by commas, semicolons or tabs; with semicolons, tabs
+or quoted cells a decimal comma is read as a decimal point.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Container
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.units import SECONDS_PER_MINUTE
+from optimizer.base.errors import ScenarioError
+from optimizer.base.text_files import UNSEEN, nearest, read_text
+
+Array = NDArray[np.float64]
+
+COLUMNS = ("compound", "retention_min", "width_half_min", "area", "tailing")
+REQUIRED = COLUMNS[:2]
+EXAMPLE = ",".join(COLUMNS)
+LONGEST_RETENTION_MIN = 1000.0
+MOST_PEAKS = 5000  # far more than a run can separate (common practice, no source)
+TAILING_RANGE = (0.55, 10.0)  # a USP tailing factor is above 0.5 by definition; beyond 10 no peak is reported
+# A half-height width above a quarter of the retention time is fewer than 5.54 * 4^2 = 89 plates.
+WIDEST_SHARE = 0.25
+CROWDED = 3.0  # width over gap; at 3 two equal peaks have Rs = 0.2 and show as one
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+
+
+@dataclass(frozen=True, eq=False)
+class PeakTable:
+    """The peaks of one run, in order of retention time.
+
+    Attributes
+    ----------
+    compounds : tuple of M names, all different; empty when the peaks have no names
+    retention : (M,) array  [s]
+    width_half : (M,) array  [s], nan where not measured
+    area : (M,) array  [any unit], nan where not measured
+    tailing : (M,) array  [-], nan where not measured
+    notes : what a reader should know of where they come from
+    """
+
+    compounds: tuple[str, ...]
+    retention: Array
+    width_half: Array
+    area: Array
+    tailing: Array
+    notes: tuple[str, ...] = ()
+
+    @property
+    def named(self) -> bool:
+        """Whether the peaks have names."""
+        return bool(self.compounds)
+
+    def index(self, compound: str) -> int | None:
+        """The row of a compound, None when this run does not have it."""
+        return self._rows.get(compound)
+
+    @cached_property
+    def _rows(self) -> dict[str, int]:
+        return {name: row for row, name in enumerate(self.compounds)}
+
+    def only(self, compounds: Container[str]) -> PeakTable:
+        """The peaks of some compounds."""
+        rows = [row for row, name in enumerate(self.compounds) if name in compounds]
+        return PeakTable(
+            tuple(self.compounds[row] for row in rows),
+            self.retention[rows],
+            self.width_half[rows],
+            self.area[rows],
+            self.tailing[rows],
+            self.notes,
+        )
+
+
+def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -> PeakTable:
+    """Read and check one peak table.
+
+    Parameters
+    ----------
+    names_needed : whether a table without the column `compound`, or with nothing in it, is an error
+
+    Raises
+    ------
+    ScenarioError : naming file, line, column and value of everything that cannot be right
+    """
+    header, rows = _cells(path, read_text(path, asked_by), REQUIRED if names_needed else REQUIRED[1:])
+    refuse_too_many(path, len(rows))
+    at = header.index("compound") if "compound" in header else len(header)
+    unnamed = not names_needed and all(len(cells) <= at or not cells[at] for _, cells in rows)
+    problems: list[str] = []
+    compounds: list[str] = []
+    lines: dict[str, int] = {}
+    values: list[list[float]] = []
+    for line, cells in rows:
+        row = dict(zip(header, cells, strict=False))
+        name = f"peak {len(compounds) + 1}" if unnamed else row.get("compound", "")
+        where = f"{path}, line {line}"
+        if not name:
+            problems.append(f"{where}: the compound has no name")
+            continue
+        if re.search(f"[{UNSEEN}]", name):
+            problems.append(f"{where}: {name!r} holds an unseen character or a line end; type the name anew")
+            continue
+        if name in lines:
+            problems.append(
+                f"{where}: {name!r} is already on line {lines[name]}; a compound has one peak a run "
+                "(give isomers names that differ)"
+            )
+            continue
+        lines[name] = line
+        compounds.append(name)
+        values.append([_value(where, name, key, row.get(key, ""), problems) for key in COLUMNS[1:]])
+    if problems:
+        raise ScenarioError(problems)
+    numbers = np.array(values)
+    order = np.argsort(numbers[:, 0], kind="stable")
+    names = tuple(compounds[i] for i in order)
+    retention, width, area, tailing = numbers[order].T
+    _check_widths(path, names, [lines[name] for name in names], retention, width)
+    return PeakTable(
+        () if unnamed else names, retention * SECONDS_PER_MINUTE, width * SECONDS_PER_MINUTE, area, tailing
+    )
+
+
+def refuse_too_many(path: Path, peaks: int) -> None:
+    """Stop where a run has more peaks than are taken.
+
+    Raises
+    ------
+    ScenarioError : naming the file, the number of peaks, the limit and what to do
+    """
+    if peaks > MOST_PEAKS:
+        raise ScenarioError(
+            f"{path}: has {peaks} peaks; expected at most {MOST_PEAKS}: leave out the smallest, or, if these are the "
+            "readings of a recorded trace, name its columns time_min,signal"
+        )
+
+
+def _cells(path: Path, text: str, required: tuple[str, ...]) -> tuple[list[str], list[tuple[int, list[str]]]]:
+    """Header names and the numbered rows below it."""
+    text_lines = text.split("\n")
+    first = next((i for i, line in enumerate(text_lines) if line.strip()), None)
+    if first is None:
+        raise ScenarioError(f"{path}: is empty; expected a header such as {EXAMPLE} and one line a peak")
+    # Some spreadsheets announce their separator in a line of its own.
+    announced = re.fullmatch(r'"?sep=([;,|:\t])"?', text_lines[first].strip("\ufeff ").rstrip(" "))
+    if announced:
+        first += 1
+    head = text_lines[first] if first < len(text_lines) else ""
+    delimiter = announced[1] if announced else next((mark for mark in ";\t," if mark in head), ",")
+    reader = csv.reader(io.StringIO("\n".join(text_lines[first:])), delimiter=delimiter)
+    try:
+        numbered = [
+            (first + reader.line_num, [cell.replace("\n", " ").strip() for cell in row]) for row in reader
+        ]
+    except csv.Error as error:
+        line = first + reader.line_num
+        raise ScenarioError(f"{path}, line {line}: cannot be read as CSV ({error})") from None
+    rows = [(line, row) for line, row in numbered if any(row)]
+    if not rows:
+        raise ScenarioError(f"{path}: holds nothing but separators; expected a header such as {EXAMPLE}")
+    header = _header(path, first + 1, head, rows[0][1], required)
+    body = rows[1:]
+    if not body:
+        raise ScenarioError(f"{path}: has a header but no peaks below it")
+    for line, row in body:
+        while len(row) > len(header) and not row[-1]:
+            row.pop()
+        if len(row) > len(header):
+            hint = (
+                "; a decimal comma in a comma-separated file? Write a decimal point, or separate the columns "
+                "with semicolons"
+            )
+            raise ScenarioError(
+                f"{path}, line {line}: {len(row)} cells under a header of {len(header)}"
+                + (hint if delimiter == "," else "")
+            )
+    return header, body
+
+
+def _header(path: Path, line: int, text: str, cells: list[str], required: tuple[str, ...]) -> list[str]:
+    where = f"{path}, line {line}"
+    while cells and not cells[-1]:
+        cells.pop()
+    header = [cell.casefold() for cell in cells]
+    if any(_NUMBER.fullmatch(cell) for cell in cells):
+        raise ScenarioError(f"{where}: the header is missing; the first line must be such as {EXAMPLE}")
+    if len(header) == 1 and "retention" in header[0]:
+        raise ScenarioError(
+            f"{where}: only one column found in {text.strip()!r}; "
+            "separate the columns with commas, semicolons or tabs"
+        )
+    problems = []
+    for cell, name in zip(cells, header, strict=True):
+        if name not in COLUMNS:
+            near = nearest(name, list(COLUMNS), 0.5)
+            hint = f"did you mean {near!r}?" if near else f"known are {', '.join(COLUMNS)}"
+            problems.append(f"{where}: unknown column {cell!r}; {hint}")
+        elif header.count(name) > 1:
+            problems.append(f"{where}: the column {name!r} occurs {header.count(name)} times")
+            break
+    if not problems:
+        missing = [name for name in required if name not in header]
+        problems = [f"{where}: the column {name!r} is missing; expected {EXAMPLE}" for name in missing]
+    if problems:
+        raise ScenarioError(problems)
+    return header
+
+
+def _value(where: str, compound: str, key: str, cell: str, problems: list[str]) -> float:
+    """One number; what is wrong with it is appended to `problems`."""
+    what = f"{where}, {compound!r}: {key} = {cell}"
+    if not cell:
+        if key in REQUIRED:
+            problems.append(
+                f"{where}, {compound!r}: {key} is empty; leave the line out if the peak was not seen"
+            )
+        return np.nan
+    if not _NUMBER.fullmatch(cell):
+        hint = "expected a number"
+        if re.fullmatch(r"[+-]?[\d.,' ]+", cell):
+            hint += " without thousands separators"
+        elif re.match(r"[+-]?[\d.,]+\s*[A-Za-z]", cell):
+            hint += " alone, the unit is in the column's name"
+        elif key not in REQUIRED:
+            hint += "; leave the cell empty where nothing was measured"
+        problems.append(f"{what}: {hint}")
+        return np.nan
+    value = float(cell.replace(",", "."))
+    if not np.isfinite(value) or value <= 0:
+        problems.append(f"{what}: expected a value above zero")
+    elif key == "retention_min" and value > LONGEST_RETENTION_MIN:
+        problems.append(
+            f"{what}: expected at most {LONGEST_RETENTION_MIN:g} min; were seconds meant? "
+            f"{value:g} s is {value / SECONDS_PER_MINUTE:.4g} min"
+        )
+    elif key == "tailing" and not TAILING_RANGE[0] <= value <= TAILING_RANGE[1]:
+        low, high = TAILING_RANGE
+        problems.append(f"{what}: expected {low:g} to {high:g}, 1 being a symmetrical peak")
+    return value
+
+
+def _check_widths(
+    path: Path, names: tuple[str, ...], lines: list[int], retention: Array, width: Array
+) -> None:
+    """Widths that no column gives: usually another unit, or a decimal comma split over two cells."""
+    for name, line, t, w in zip(names, lines, retention, width, strict=True):
+        if w > WIDEST_SHARE * t:
+            seconds = w / SECONDS_PER_MINUTE
+            hint = "was a decimal comma or another unit written?"
+            if seconds < 0.1 * t:
+                hint = f"seconds? {w:g} s is {seconds:.4g} min"
+            raise ScenarioError(
+                f"{path}, line {line}, {name!r}: width_half_min = {w:g} is more than a quarter of the "
+                f"retention time ({t:g} min); {hint}"
+            )
+    measured = np.isfinite(width)
+    if measured.sum() < 3:
+        return
+    gap = np.diff(retention)
+    nearer = np.minimum(np.append(np.inf, gap), np.append(gap, np.inf))
+    crowded = measured & (width > CROWDED * nearer)
+    # One merged pair is a fact of life; most of a table wider than its spacing is a unit.
+    if crowded.sum() * 2 > measured.sum():
+        worst = int(np.argmax(np.where(crowded, width / np.maximum(nearer, 1e-9), 0)))
+        raise ScenarioError(
+            f"{path}, line {lines[worst]}, {names[worst]!r}: width_half_min = {width[worst]:g} is larger than "
+            f"{CROWDED:g} times the spacing to the nearest peak ({nearer[worst]:.3g} min), as are "
+            f"{crowded.sum()} of {measured.sum()} widths; such peaks could not be told apart: "
+            "are the widths in seconds?"
+        )

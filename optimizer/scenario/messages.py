@@ -1,0 +1,364 @@
+"""From the text of a TOML file to a checked table, and from what is wrong with it to one line each.
+
+Lists are counted from one in messages: `scouting_runs[2].oven.ramps[1].to_C`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import sys
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar, get_args
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from models.units import PA_PER_BAR, PA_PER_KPA, PA_PER_PSI
+from optimizer.base.errors import ScenarioError
+from optimizer.base.text_files import nearest, read_text
+from optimizer.scenario.blanks import BLANKS_REMAIN, blank_lines
+from optimizer.scenario.schema import CARRIER_MODES, Table
+
+Place = tuple[str | int, ...]
+DEEPEST = 20  # levels of lists and tables; the format needs 5, and what recurses must end
+Parsed = TypeVar("Parsed", bound=Table)
+
+KPA_PER = {"psi": PA_PER_PSI / PA_PER_KPA, "bar": PA_PER_BAR / PA_PER_KPA}
+PRESSURE_KEYS = (
+    "ambient_pressure_kPa",
+    "max_inlet_pressure_kPa",
+    "min_inlet_pressure_kPa",
+    "max_pressure_rate_kPa_per_min",
+    "pressure_kPa",
+    "inlet_kPa",
+    "start_kPa",
+    "to_kPa",
+    "rate_kPa_per_min",
+    "pressure_rate_kPa_per_min",
+)
+# psi and bar spellings of the pressure keys: (key in kPa, unit)
+SPELLINGS = {key.replace("kPa", unit): (key, unit) for key in PRESSURE_KEYS for unit in KPA_PER}
+
+
+@dataclass(frozen=True)
+class Written:
+    """How the person wrote a pressure that is not in kPa."""
+
+    key: str
+    unit: str
+    value: Any
+
+
+def parse_file(path: Path, schema: type[Parsed]) -> tuple[Parsed, dict[str, Written]]:
+    """Read a TOML file into its schema; also how pressures in other units were written, by dotted key in kPa.
+
+    Raises
+    ------
+    ScenarioError : for anything about the file itself, its syntax, its keys, values and units
+    """
+    text = read_text(path)
+    raw = _toml(path, text)
+    blanks = blank_lines(text, raw, schema)
+    if blanks:
+        raise ScenarioError("\n".join([f"{path}: {BLANKS_REMAIN}", *blanks]))
+    return parse_tables(path, raw, schema)
+
+
+def parse_tables(
+    path: Path | str, raw: dict[str, Any], schema: type[Parsed]
+) -> tuple[Parsed, dict[str, Written]]:
+    """The same for tables that were read already; `path` is what messages call them.
+
+    Raises
+    ------
+    ScenarioError : as `parse_file`
+    """
+    problems: list[str] = []
+    written: dict[str, Written] = {}
+    tree = _in_kPa(raw, (), written, problems, path)
+    if problems:
+        raise ScenarioError(problems)
+    try:
+        table = schema.model_validate(tree)
+    except ValidationError as error:
+        raise ScenarioError(list(_lines(path, schema, tree, error, written))) from None
+    return table, written
+
+
+def dotted(place: Sequence[str | int]) -> str:
+    """The key as messages write it, lists counted from one."""
+    text = ""
+    for step in place:
+        text += f"[{step + 1}]" if isinstance(step, int) else f".{step}" if text else step
+    return text.replace("\n", "\\n")
+
+
+def _toml(path: Path, text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        found = re.search(r"\(at line (\d+)", message)
+        line = text.split("\n")[int(found[1]) - 1].strip() if found else ""
+        where = f"{path}, line {found[1]}" if found else str(path)
+        reason = re.sub(r"\s*\(at .*\)", "", message)
+        hint = _toml_hint(reason, line)
+        raise ScenarioError(f"{where}: not valid TOML ({reason}) in {line!r}; {hint}") from None
+    except RecursionError:
+        raise ScenarioError(f"{path}: not valid TOML: its brackets are nested far too deeply") from None
+    except ValueError:  # of a number with thousands of digits
+        raise ScenarioError(
+            f"{path}: holds a number of far too many digits; expected such as 30 or 0.25"
+        ) from None
+
+
+def _toml_hint(reason: str, line: str) -> str:
+    if re.search(r"=\s*-?\d+,\d", line):
+        return "write numbers with a decimal point, not a comma"
+    if "overwrite" in reason or "declare" in reason or "Duplicate" in reason:
+        return "a key or [table] is given twice"
+    if "escape" in reason.casefold():
+        return "write / between folders, or put the text in single quotes"
+    if re.search(r"=\s*[A-Za-z]", line):
+        return "text must stand in quotes"
+    if re.search(r"=\s*-?[\d.]+\s*[^\d\s#,\]}.eE_:-]", line):
+        return "a value is a number alone, its unit is in the key"
+    return "expected lines such as length_m = 30, under headings such as [column]"
+
+
+def _in_kPa(
+    node: Any, place: Place, written: dict[str, Written], problems: list[str], path: Path | str
+) -> Any:
+    """A copy of the tree with every pressure key in kPa."""
+    if len(place) > DEEPEST:
+        raise ScenarioError(
+            f"{path}: {dotted(place[:3])}: is nested {DEEPEST} levels deep and more; no key is"
+        )
+    if isinstance(node, list):
+        return [_in_kPa(each, (*place, i), written, problems, path) for i, each in enumerate(node)]
+    if not isinstance(node, dict):
+        return _as_float_can(node)
+    out: dict[str, Any] = {}
+    for key, value in node.items():
+        canonical, unit = SPELLINGS.get(key, (key, ""))
+        if canonical in out:
+            both = " and ".join(k for k in node if SPELLINGS.get(k, (k,))[0] == canonical)
+            problems.append(f"{path}: {dotted(place)} has {both}; give a pressure once")
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if unit:
+            written[dotted((*place, canonical))] = Written(key, unit, _as_float_can(value))
+            out[canonical] = _as_float_can(value) * KPA_PER[unit] if number else value
+        else:
+            out[key] = _in_kPa(value, (*place, key), written, problems, path)
+    return out
+
+
+def _as_float_can(value: Any) -> Any:
+    """A whole number too large for a float as an infinite one, anything else as it is."""
+    if isinstance(value, int) and abs(value) > sys.float_info.max:
+        return math.inf if value > 0 else -math.inf
+    return value
+
+
+def _lines(
+    path: Path | str,
+    schema: type[Table],
+    tree: dict[str, Any],
+    error: ValidationError,
+    written: dict[str, Written],
+) -> Iterator[str]:
+    errors = error.errors(include_url=False)
+    suggested: set[str] = set()
+    lines: list[tuple[str, str, str]] = []
+    for detail in errors:
+        place = _without_tags(detail["loc"], tree)
+        key = dotted(place)
+        if detail["type"] == "extra_forbidden":
+            text, better = _unknown(schema, detail["loc"], place)
+            suggested.add(better)
+            lines.append(("", key, text))
+        else:
+            lines.append((detail["type"], key, _line(detail, place, tree, written)))
+    for kind, key, text in lines:
+        # A misspelt key has been named with its right spelling: that the latter is missing says nothing new.
+        if not (kind == "missing" and key in suggested):
+            yield f"{path}: {text}{_run_name(key, tree)}"
+
+
+def _run_name(key: str, tree: dict[str, Any]) -> str:
+    found = re.match(r"scouting_runs\[(\d+)\]\.", key)
+    if not found:
+        return ""
+    run = tree["scouting_runs"][int(found[1]) - 1]
+    name = run.get("name") if isinstance(run, dict) else None
+    return f" (run {name!r})" if isinstance(name, str) and name else ""
+
+
+def _without_tags(place: Place, tree: Any) -> Place:
+    """Drop the carrier mode that the location of an error inside a carrier table carries."""
+    out: list[str | int] = []
+    node = tree
+    for step in place:
+        if step in CARRIER_MODES and isinstance(node, dict) and step not in node:
+            continue
+        out.append(step)
+        try:
+            node = node[step]
+        except (KeyError, IndexError, TypeError):
+            node = None
+    return tuple(out)
+
+
+def tables_in(annotation: Any) -> list[type[Table]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation] if issubclass(annotation, Table) else []
+    return [table for each in get_args(annotation) for table in tables_in(each)]
+
+
+def _table_at(schema: type[Table], place: Place) -> type[Table] | None:
+    """The table that holds the key at `place` (with the tags of carrier modes)."""
+    here = schema
+    inside: list[type[Table]] = []
+    for step in place[:-1]:
+        if isinstance(step, int):
+            continue
+        if step in CARRIER_MODES:
+            here = next((t for t in inside if step in get_args(t.model_fields["mode"].annotation)), here)
+            continue
+        field = here.model_fields.get(step)
+        if field is None:
+            return None
+        inside = tables_in(field.annotation) or [t for m in field.metadata for t in tables_in(m)]
+        if not inside:
+            return None
+        here = inside[0]
+    return here
+
+
+def _all_keys(schema: type[Table], prefix: str = "") -> Iterator[tuple[str, str]]:
+    """Every (key, dotted place) of a schema."""
+    for key, field in schema.model_fields.items():
+        yield key, prefix + key
+        for table in tables_in(field.annotation):
+            yield from _all_keys(table, f"{prefix}{key}.")
+
+
+def _unknown(schema: type[Table], tagged: Place, place: Place) -> tuple[str, str]:
+    """What to say about an unknown key, and the full key that was probably meant."""
+    word = str(place[-1])
+    table = _table_at(schema, tagged)
+    known = list(table.model_fields) if table else []
+    # psi and bar spellings reach this point only where the table has no such pressure.
+    near = nearest(word, known, 0.55)
+    parent = dotted(place[:-1])
+    text = f"unknown key {dotted(place)}"
+    if near:
+        meant = f"{parent}.{near}" if parent else near
+        return f"{text}; did you mean {near}?", meant
+    if "mode" in known:
+        return f"{text}; with this mode a carrier has {', '.join(known)}", ""
+    elsewhere = list(_all_keys(schema))
+    exact = [where for key, where in elsewhere if key == word]
+    if exact:
+        return f"{text}; that key belongs at {exact[0]}", ""
+    far = nearest(word, sorted({key for key, _ in elsewhere}), 0.75)
+    if far:
+        where = next(where for key, where in elsewhere if key == far)
+        return f"{text}; did you mean {where}?", ""
+    return f"{text}; known here are {', '.join(known)}", ""
+
+
+def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, Written]) -> str:
+    """One sentence about one error: key = value, what was expected, the likely slip."""
+    kind, value, ctx = detail["type"], detail.get("input"), detail.get("ctx", {})
+    key = dotted(place)
+    spelled = written.get(key)
+    if spelled:
+        key, value = dotted((*place[:-1], spelled.key)), spelled.value
+    given = f"{key} = {_shown(value)}"
+    if kind == "missing":
+        return f"{key} is missing{_missing_hint(place, tree)}"
+    if kind == "out_of_range":
+        low, high, unit, hint = ctx["low"], ctx["high"], ctx["unit"], ctx["hint"]
+        if spelled:
+            factor = KPA_PER[spelled.unit]
+            low, high, unit = low / factor, high / factor, unit.replace("kPa", spelled.unit)
+            hint = "" if "looks like" in hint else hint
+            if ctx["low"] <= value <= ctx["high"]:
+                hint = f"{value:g} looks like kPa"
+        expected = f"expected {low:.4g} to {_bound(high)} {unit}".rstrip()
+        return f"{given}: {expected}" + (f"; {hint}" if hint else "")
+    if kind in ("greater_than_equal", "less_than_equal"):
+        limit = "at least" if kind.startswith("greater") else "at most"
+        return f"{given}: expected a whole number of {limit} {ctx.get('ge', ctx.get('le'))}"
+    if kind in ("float_type", "int_type", "int_from_float"):
+        what = "a number" if kind == "float_type" else "a whole number"
+        return f"{given}: expected {what}{_number_hint(value)}"
+    if kind == "literal_error":
+        choices = re.findall("'([^']*)'", ctx["expected"])
+        return f"{given}: expected {' or '.join(map(repr, choices))}{_choice_hint(value, choices)}"
+    if kind == "not_a_share":
+        return f"{given}: {detail['msg']}{_number_hint(value)}"
+    if kind == "union_tag_invalid":
+        hint = _choice_hint(ctx["tag"], list(CARRIER_MODES))
+        modes = ", ".join(map(repr, CARRIER_MODES))
+        return f"{key}.mode = {_shown(ctx['tag'])}: expected one of {modes}{hint}"
+    if kind == "union_tag_not_found":
+        return f"{key}.mode is missing: expected one of {', '.join(map(repr, CARRIER_MODES))}"
+    if kind in ("model_type", "model_attributes_type", "dict_type"):
+        hint = f"; write [{key}], with single brackets" if isinstance(value, list) else ""
+        return f"{key}: expected a table of keys{hint}"
+    if kind == "list_type":
+        hint = f"; write [[{key}]], with double brackets" if isinstance(value, dict) else ""
+        return f"{key}: expected a list{hint}"
+    if kind == "too_short":
+        return f"{key}: expected at least {ctx['min_length']} entries, got {ctx['actual_length']}"
+    if kind == "too_long":
+        return f"{key}: expected at most {ctx['max_length']} entries, got {ctx['actual_length']}"
+    if kind == "string_type":
+        return f"{given}: expected text in quotes"
+    if kind in ("string_too_short", "string_pattern_mismatch"):
+        return (
+            f"{given}: expected text that is not empty and has no blanks at its ends, nor unseen characters"
+        )
+    if kind == "bool_type":
+        return f"{given}: expected true or false, without quotes"
+    return f"{given}: {detail['msg']}"
+
+
+def _bound(value: float) -> str:
+    return f"{value:.0f}" if 1e4 <= value < 1e7 else f"{value:.4g}"
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return f'"{value}"'.replace("\n", "\\n")
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _number_hint(value: Any) -> str:
+    if isinstance(value, str):
+        if re.fullmatch(r"-?\d+(\.\d+)?", value.strip()):
+            return "; write it without quotes"
+        if re.fullmatch(r"-?\d+,\d+", value.strip()):
+            return "; write it without quotes and with a decimal point"
+        if re.match(r"-?\d", value.strip()):
+            return " alone, without quotes; the unit is in the key"
+    return ""
+
+
+def _choice_hint(value: Any, choices: list[str]) -> str:
+    near = nearest(value, choices, 0.5) if isinstance(value, str) else None
+    return f"; did you mean {near!r}?" if near else ""
+
+
+def _missing_hint(place: Place, tree: Any) -> str:
+    if len(place) > 1:
+        return ""
+    return f"; the file needs a table [{place[0]}]"

@@ -1,0 +1,65 @@
+"""Programs back from the `candidates.json` that a search left behind."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from models.column.programs import Program
+from models.units import PA_PER_KPA
+from optimizer.base.errors import ScenarioError
+from optimizer.base.text_files import read_text
+from optimizer.scenario.conversion import program_of
+from optimizer.scenario.program_checks import below_vacuum
+from optimizer.scenario.schema import ProgramTable
+
+
+def read_first_candidate(path: Path, ambient_pressure: float) -> Program:
+    """The program of the first candidate; see `read_candidates`."""
+    return read_candidates(path, ambient_pressure, 1)[0]
+
+
+def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Program]:
+    """The programs of the first candidates, one at least and `most` at most.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which the gauge pressures of the file refer
+
+    Raises
+    ------
+    ScenarioError : naming the file and what is wrong with it
+    """
+    try:
+        document: Any = json.loads(read_text(path))
+    except json.JSONDecodeError as error:
+        raise ScenarioError(
+            f"{path}, line {error.lineno}: is not JSON ({error.msg}); a candidates.json as optimize writes it was "
+            "expected, a program in TOML is given with --program"
+        ) from None
+    except (RecursionError, ValueError):  # brackets nested without end; a number with thousands of digits
+        raise ScenarioError(f"{path}: no candidates.json as optimize writes it") from None
+    candidates = document.get("candidates") if isinstance(document, dict) else None
+    if not isinstance(candidates, list):
+        raise ScenarioError(
+            f"{path}: holds no candidates; a candidates.json as optimize writes it was expected"
+        )
+    if not candidates or not all(isinstance(each, dict) for each in candidates[:most]):
+        raise ScenarioError(f"{path}: its list of candidates holds no program")
+    programs = []
+    for number, candidate in enumerate(candidates[:most], 1):
+        entry = {key: candidate.get(key) for key in ("oven", "carrier")}
+        try:
+            table = ProgramTable.model_validate(entry)
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            place = ".".join(str(step) for step in first["loc"])
+            raise ScenarioError(f"{path}: candidates[{number}].{place}: {first['msg']}") from None
+        below = next(below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA, {}), None)
+        if below is not None:
+            raise ScenarioError(f"{path}: candidates[{number}].{below}")
+        programs.append(program_of(table.oven, table.carrier, ambient_pressure))
+    return programs

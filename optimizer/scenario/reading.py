@@ -1,0 +1,219 @@
+"""Reading a scenario: from a folder of files in trade units to one checked, frozen `Scenario` in SI units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models.column.programs import Program
+from models.units import PA_PER_KPA, SECONDS_PER_MINUTE
+from optimizer.base.errors import ScenarioError
+from optimizer.runs.detection import PeakDetection
+from optimizer.runs.peak_tables import PeakTable
+from optimizer.runs.run_files import read_run
+from optimizer.scenario.checks import table_problems, table_warnings
+from optimizer.scenario.conversion import program_of, scenario_of
+from optimizer.scenario.data import (
+    AnalyteDetail,
+    BakeOut,
+    CoolDown,
+    Decomposition,
+    Goal,
+    Group,
+    Inlet,
+    Instrument,
+    Near,
+    PairRule,
+    Scenario,
+    ScoutingRun,
+    SearchSettings,
+    Steps,
+    TimeAbove,
+)
+from optimizer.scenario.messages import Written, parse_file, parse_tables
+from optimizer.scenario.peak_names import with_names
+from optimizer.scenario.program_checks import below_vacuum, oven_problems
+from optimizer.scenario.run_checks import run_problems, run_warnings, unseen_warnings
+from optimizer.scenario.schema import ProgramTable, ScenarioTable, ScoutingRunTable
+
+SCENARIO_FILE = "scenario.toml"
+
+__all__ = [
+    "AnalyteDetail",
+    "BakeOut",
+    "CoolDown",
+    "Decomposition",
+    "Goal",
+    "Group",
+    "Inlet",
+    "Instrument",
+    "Near",
+    "PairRule",
+    "Scenario",
+    "ScenarioFiles",
+    "ScoutingRun",
+    "SearchSettings",
+    "Steps",
+    "TimeAbove",
+    "load_scenario",
+    "program_of_tables",
+    "read_files",
+    "read_program",
+]
+
+
+@dataclass(frozen=True)
+class ScenarioFiles:
+    """What a scenario's files hold, read and checked each by itself.
+
+    Attributes
+    ----------
+    file : the scenario.toml
+    written : how pressures in other units were written
+    peak_files, peaks : the peak table of each run; it may be without names
+    """
+
+    file: Path
+    table: ScenarioTable
+    written: dict[str, Written]
+    peak_files: list[Path]
+    peaks: list[PeakTable]
+
+
+def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | None = None) -> Scenario:
+    """The scenario in a folder (its scenario.toml) or a file, with the peak tables it names.
+
+    Parameters
+    ----------
+    runs_needed : whether a scenario without scouting runs is an error
+    matching : the table that names the peaks of unnamed runs; the scenario's when None
+
+    Raises
+    ------
+    ScenarioError : with up to five lines, each naming file, key, value, what was expected and the likely slip
+    """
+    files = read_files(path, runs_needed)
+    file, table, written = files.file, files.table, files.written
+    peaks, nameless = with_names(files, path, matching)
+    scenario = scenario_of(file, table, peaks)
+    problems = run_problems(scenario, [str(each) for each in files.peak_files])
+    if problems:
+        raise ScenarioError(problems)
+    unseen = unseen_warnings(scenario, table.compounds)
+    read = [note for each in files.peaks for note in each.notes]
+    last_peaks = [float(run.peaks.retention.max()) / SECONDS_PER_MINUTE for run in scenario.runs]
+    return replace(
+        scenario,
+        warnings=(
+            *table_warnings(table, written, last_peaks),
+            *run_warnings(scenario),
+            *unseen,
+            *nameless,
+            *read,
+        ),
+    )
+
+
+def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:
+    """The files of a scenario, before anything is checked between them.
+
+    Raises
+    ------
+    ScenarioError : as `load_scenario`
+    """
+    file = _scenario_file(Path(path))
+    table, written = parse_file(file, ScenarioTable)
+    problems = [f"{file}: {problem}" for problem in table_problems(table, written)]
+    if problems:
+        raise ScenarioError(problems)
+    if runs_needed and not table.scouting_runs:
+        raise ScenarioError(
+            f"{file}: there are no [[scouting_runs]] yet, and there is nothing to fit without one; rampwright scout "
+            f"{path} says which two to make first"
+        )
+    peak_files = [file.parent / run.peaks for run in table.scouting_runs]
+    return ScenarioFiles(file, table, written, peak_files, _read_all(file, table.scouting_runs))
+
+
+def read_program(path: Path | str, ambient_pressure: float) -> Program:
+    """The program in a TOML file that holds the two tables `oven` and `carrier`.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which the gauge pressures of the file refer
+
+    Raises
+    ------
+    ScenarioError : as `load_scenario`
+    """
+    file = Path(path)
+    return _program(file, *parse_file(file, ProgramTable), ambient_pressure)
+
+
+def program_of_tables(tables: Mapping[str, Any], ambient_pressure: float, origin: str = "program") -> Program:
+    """The program in two tables `oven` and `carrier`, as a program file holds them.
+
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which the gauge pressures of the tables refer
+    origin : what messages call it
+
+    Raises
+    ------
+    ScenarioError : as `load_scenario`
+    """
+    table, written = parse_tables(origin, _plain(tables), ProgramTable)
+    return _program(origin, table, written, ambient_pressure)
+
+
+def _plain(value: Any) -> Any:
+    """Tables and lists of any kind, and numbers of numpy, as a TOML file would give them."""
+    if isinstance(value, Mapping):
+        return {key: _plain(each) for key, each in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(each) for each in value]
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _program(
+    file: Path | str, table: ProgramTable, written: Mapping[str, Written], ambient_pressure: float
+) -> Program:
+    problems = [
+        *oven_problems("oven", table.oven),
+        *below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA, written),
+    ]
+    if problems:
+        raise ScenarioError([f"{file}: {problem}" for problem in problems])
+    return program_of(table.oven, table.carrier, ambient_pressure)
+
+
+def _scenario_file(path: Path) -> Path:
+    if not path.is_dir():
+        return path
+    file = path / SCENARIO_FILE
+    if not file.exists():
+        others = sorted(each.name for each in path.glob("*.toml"))
+        hint = f"; it holds {', '.join(others)}, name one of them" if others else ""
+        raise ScenarioError(f"{path}: this folder holds no {SCENARIO_FILE}{hint}")
+    return file
+
+
+def _read_all(file: Path, runs: list[ScoutingRunTable]) -> list[PeakTable]:
+    """The peaks of all runs, or what is wrong with any of them in one error."""
+    tables: list[PeakTable] = []
+    problems: list[str] = []
+    for number, run in enumerate(runs, 1):
+        detection = PeakDetection(run.min_signal_to_noise, run.min_width_s, run.from_trace)
+        try:
+            tables.append(
+                read_run(file.parent / run.peaks, f"{file}: scouting_runs[{number}].peaks", detection)
+            )
+        except ScenarioError as error:
+            problems += error.problems
+    if problems:
+        raise ScenarioError(problems)
+    return tables

@@ -1,0 +1,422 @@
+"""Which of the programs found are shown, and why each is what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from models.column.programs import Program
+from models.peaks.resolution import order_changes
+from models.units import SECONDS_PER_MINUTE, celsius
+from optimizer.base.numbers import percent
+from optimizer.goal.cycle import cycle_time, samples_per_shift
+from optimizer.goal.goal import Problem
+from optimizer.goal.hold_up import hold_up_time_of
+from optimizer.goal.outcome import Candidate, InUse, Prediction, Reliability, SearchOutcome
+from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.scenario.data import Scenario
+from optimizer.search.found import Found, Hunt, rank
+from optimizer.search.program_space import WORDS, carrier_words
+from optimizer.search.reasons import broken_limits, compared_with, margins_of, next_seconds
+from optimizer.search.rounding import Settable, settable
+from optimizer.search.set_point_tolerances import set_point_tolerances
+from optimizer.search.shortfalls import shortfalls
+
+NEAR_TIE = 1.03  # run time over the family's best within which a second program may be shown
+DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
+SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
+ALIKE_SHORTFALL = 0.005  # a program that fails with more ramps must come closer by this to be shown
+FURTHER_ENDS = 3  # of a family whose best do not hold on the grid
+SLOW = 3.0  # families slower than this many times the best are not worth a page
+CONTRADICTION = "no program found keeps all limits of column and instrument: do they contradict one another?"
+FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
+CLEAR_OF_HOLD_UP = (
+    1.5  # times the hold-up time, within which a peak sits near the solvent; common practice, no source
+)
+LESS_THAN_ASKED = (
+    0.03  # share of draws that may be missing to what is asked without a word: sampling does that
+)
+RISKY = 0.5  # share of draws below which a program is said to be likely to fail
+
+
+def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
+    """Candidates of a search: rounded, checked, different in kind, with reasons."""
+    in_use = _in_use(problem)
+    now = None if in_use is None else in_use.prediction
+    pool = _pool(hunted, problem.scenario.search.candidates)
+    rounded = _rounded(problem, hunted, pool)
+    feasible = any(each.feasible for each in rounded)
+    # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.
+    kept = [each for each in rounded if each.feasible]
+    kept = kept or [each for each in rounded if not each.how_far[0]] or rounded
+    scored = [(each, predict(problem, each.program)) for each in kept]
+    scored.sort(
+        key=lambda pair: (
+            not pair[0].feasible,
+            _cost(problem, pair[1]) if pair[0].feasible else pair[0].how_far[1],
+            pair[0].family.ramps + pair[0].family.carrier_ramps,
+        )
+    )
+    chosen = _worth_showing(problem, scored, problem.scenario.search.candidates)
+    made = [_candidate(problem, each, prediction, now) for each, prediction in chosen]
+    # Draws that are simulated outright may show that a program meets the goal that by first derivatives does not.
+    feasible = any(each.feasible for each in made)
+    made = [each for each in made if each.feasible or not feasible]
+    # Those that hold less often than asked, once draws are simulated outright, come behind.
+    made.sort(key=lambda each: feasible and falls_short(problem.confidence, each.reliability))
+    candidates = tuple(replace(each, rank=number) for number, each in enumerate(made, 1))
+    blocking = () if feasible or not candidates else candidates[0].missed
+    if blocking and chosen[0][0].how_far[0]:
+        blocking = (CONTRADICTION, *blocking)
+    families = _best_of_each_kind(problem, hunted, scored, candidates)
+    return SearchOutcome(
+        feasible,
+        candidates,
+        blocking,
+        in_use,
+        families,
+        hunted.programs,
+        hunted.seconds,
+        hunted.interrupted,
+        study=hunted.study,
+    )
+
+
+def _rounded(problem: Problem, hunted: Hunt, pool: list[Found]) -> list[Settable]:
+    """The pool on the instrument's grid; of a family that holds only unrounded, further ends until one holds there."""
+    seed = problem.scenario.search.seed
+    rounded = [settable(problem, found.family, found.descent.z, seed) for found in pool]
+    for ends in hunted.best.values():
+        own = [
+            each
+            for each, found in zip(rounded, pool, strict=False)
+            if ends and found.family is ends[0].family
+        ]
+        if not own or any(each.feasible for each in own):
+            continue
+        further = [found for found in ends if found.feasible and not any(found is each for each in pool)]
+        for found in further[:FURTHER_ENDS]:
+            rounded.append(settable(problem, found.family, found.descent.z, seed))
+            if rounded[-1].feasible:
+                break
+    return rounded
+
+
+def _best_of_each_kind(
+    problem: Problem,
+    hunted: Hunt,
+    scored: list[tuple[Settable, Prediction]],
+    candidates: Sequence[Candidate],
+) -> tuple[tuple[str, float], ...]:
+    """Each kind of program that was tried and the least cost found [s], nan where none that meets the goal was found.
+
+    Rounded programs count too: a step on the grid may gain a little, and a program whose ramp came out flat is of
+    another kind than the family it was found in.
+    """
+    best = {ends[0].family.name: float("nan") for ends in hunted.best.values() if ends}
+    found = [(each.family.name, each.descent.cost) for each in hunted.all() if each.feasible]
+    found += [
+        (family_name(prediction.program), _cost(problem, prediction))
+        for each, prediction in scored
+        if each.feasible
+    ]
+    found += [(each.family, _cost(problem, each.prediction)) for each in candidates if each.feasible]
+    for name, cost in found:
+        best[name] = float(np.nanmin([cost, best.get(name, cost)]))
+    return tuple(best.items())
+
+
+def _in_use(problem: Problem) -> InUse | None:
+    """The method in use as predicted, with what it breaks."""
+    if problem.scenario.current is None:
+        return None
+    now = predict(problem, problem.scenario.current)
+    now, reliability = with_uncertainty(problem, now, exact=True)
+    cycle = cycle_time(problem.scenario, now.program, now.run_time)
+    breaks = broken_limits(problem, now)
+    return InUse(now, cycle, samples_per_shift(problem.scenario, cycle), breaks, reliability)
+
+
+def _pool(hunted: Hunt, wanted: int) -> list[Found]:
+    """The best of each family, and near-ties with clearly different set points."""
+    pool: list[Found] = []
+    for ends in hunted.best.values():
+        taken: list[Found] = []
+        for found in ends:
+            if taken and found.feasible != taken[0].feasible:
+                continue
+            if taken and found.feasible and found.descent.cost > NEAR_TIE * taken[0].descent.cost:
+                continue
+            if all(np.max(np.abs(found.descent.z - other.descent.z)) > DIFFERENT for other in taken):
+                taken.append(found)
+            if len(taken) == 2:
+                break
+        pool += taken
+    feasible = [found for found in pool if found.feasible]
+    if feasible:
+        best = min(found.descent.cost for found in feasible)
+        pool = [found for found in feasible if found.descent.cost <= SLOW * best]
+        return sorted(pool, key=lambda found: found.descent.cost)[: 2 * wanted]
+    return sorted(pool, key=rank)[:wanted]
+
+
+def _cost(problem: Problem, prediction: Prediction) -> float:
+    """What is minimised, of a program as shown [s]."""
+    if problem.scenario.goal.minimise == "cycle time":
+        return cycle_time(problem.scenario, prediction.program, prediction.run_time)
+    return prediction.run_time
+
+
+def _worth_showing(
+    problem: Problem, scored: list[tuple[Settable, Prediction]], wanted: int
+) -> list[tuple[Settable, Prediction]]:
+    """Drop programs that a simpler one matches, and repeats of one another."""
+    # Of those that fail, one that is no closer and takes far longer is no answer; nor then what a simpler one matches.
+    in_time = [
+        (each, prediction)
+        for each, prediction in scored
+        if each.feasible
+        or not any(
+            other.shortfall <= each.shortfall
+            and SLOW * _cost(problem, other_prediction) < _cost(problem, prediction)
+            for other, other_prediction in scored
+        )
+    ]
+    worthy = [
+        (each, prediction)
+        for each, prediction in in_time
+        if not any(
+            _simpler(other_prediction.program, prediction.program)
+            and other.feasible == each.feasible
+            and (
+                _cost(problem, other_prediction) <= SIMPLER * _cost(problem, prediction)
+                if each.feasible
+                else other.shortfall
+                <= each.shortfall + ALIKE_SHORTFALL  # of those that fail, the one that comes closest
+            )
+            for other, other_prediction in in_time
+        )
+    ]
+    firsts: dict[str, int] = {}
+    for number, (_, prediction) in enumerate(worthy):
+        firsts.setdefault(family_name(prediction.program), number)
+    # The best of each kind come first; near-ties fill what room is left.
+    chosen = sorted(firsts.values())[:wanted]
+    for number, (_, prediction) in enumerate(worthy):
+        if len(chosen) >= wanted:
+            break
+        alike = any(_alike(prediction.program, worthy[other][1].program) for other in chosen)
+        best = worthy[firsts[family_name(prediction.program)]][1]
+        if (
+            number not in chosen
+            and not alike
+            and _cost(problem, prediction) <= NEAR_TIE * _cost(problem, best)
+        ):
+            chosen.append(number)
+    return [worthy[number] for number in sorted(chosen)]
+
+
+def _simpler(a: Program, b: Program) -> bool:
+    """Whether a program has fewer ramps than another of the same carrier variable, and nowhere more."""
+    ovens, carriers = (
+        (len(a.oven.ramps), len(b.oven.ramps)),
+        (len(a.carrier.ramps), len(b.carrier.ramps)),
+    )
+    if a.carrier.controlled != b.carrier.controlled or ovens[0] > ovens[1] or carriers[0] > carriers[1]:
+        return False
+    return ovens[0] < ovens[1] or carriers[0] < carriers[1]
+
+
+def _alike(a: Program, b: Program) -> bool:
+    """Whether two programs have nearly the same corners."""
+    if a.carrier.controlled != b.carrier.controlled or len(a.oven.ramps) != len(b.oven.ramps):
+        return False
+    if len(a.carrier.ramps) != len(b.carrier.ramps):
+        return False
+    if abs(np.log(a.carrier.start / b.carrier.start)) > 0.1:
+        return False
+    pairs = [(a.oven.start, b.oven.start, 8.0), (a.oven.hold, b.oven.hold, 60.0)]
+    for one, other in zip(a.carrier.ramps, b.carrier.ramps, strict=True):
+        pairs += [(np.log(one.target), np.log(other.target), 0.1)]
+    for one, other in zip(a.oven.ramps, b.oven.ramps, strict=True):
+        pairs += [(one.target, other.target, 12.0), (np.log(one.rate), np.log(other.rate), 0.25)]
+    return all(abs(x - y) <= scale for x, y, scale in pairs)
+
+
+def family_name(program: Program) -> str:
+    """A program's kind in words, as it turned out after rounding."""
+    ramps = len(program.oven.ramps)
+    oven = WORDS[ramps] if ramps < len(WORDS) else f"{ramps} ramps"
+    return f"{oven}, {carrier_words(program.carrier.controlled, len(program.carrier.ramps))}"
+
+
+def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Prediction | None) -> Candidate:
+    """A program to be shown, not yet ranked."""
+    prediction, reliability = with_uncertainty(problem, prediction, exact=True)
+    cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
+    missed = () if each.feasible else shortfalls(problem, prediction, reliability.share)
+    feasible = not missed
+    return Candidate(
+        rank=0,
+        family=family_name(each.program),
+        prediction=prediction,
+        cycle_time=cycle,
+        samples_per_shift=samples_per_shift(problem.scenario, cycle),
+        margins=margins_of(problem, prediction),
+        feasible=feasible,
+        reliability=reliability,
+        next_seconds=next_seconds(problem, each) if each.feasible else "",
+        compared=compared_with(problem, prediction, now) if now is not None else (),
+        warnings=(
+            *_about_flat_ramp(problem.scenario, prediction.program),
+            *(risk_warnings(problem.confidence, reliability) if feasible else ()),
+            *warnings_of(problem, prediction, now),
+        ),
+        missed=missed,
+        order_changes=tuple(_about_order(problem, prediction, now)),
+        set_points=set_point_tolerances(problem, prediction),
+    )
+
+
+def _about_flat_ramp(scenario: Scenario, program: Program) -> tuple[str, ...]:
+    """A constant carrier where only ramps of it were asked for."""
+    mode, asked = program.carrier.mode, scenario.search.carrier_modes
+    if mode in asked or program.carrier.ramps:
+        return ()
+    return (
+        f"{mode.capitalize()} is what came of the {program.carrier.controlled} program that carrier_modes asks for: no "
+        "ramp that was tried paid.",
+    )
+
+
+def warnings_of(problem: Problem, prediction: Prediction, now: Prediction | None = None) -> tuple[str, ...]:
+    """What the reader must know before trusting a program; `now` is the method in use, if already predicted."""
+    current = problem.scenario.current
+    if now is None and current is not None:
+        now = predict(problem, current)
+    return (
+        *_about_elution(prediction),
+        *_about_extrapolation(problem, prediction),
+        *_about_hold_up(problem, prediction),
+        *_about_order(problem, prediction, now),
+        *_about_amounts(problem, prediction),
+    )
+
+
+def _about_elution(prediction: Prediction) -> list[str]:
+    missing = [
+        name for name, t in zip(prediction.compounds, prediction.retention, strict=True) if not np.isfinite(t)
+    ]
+    return [f"Not eluted in any reasonable time: {', '.join(missing)}."] if missing else []
+
+
+def _about_extrapolation(problem: Problem, prediction: Prediction) -> list[str]:
+    """Programs outside the scouted temperatures, and compounds that leave far from where they were seen to."""
+    runs = problem.scenario.runs
+    if not runs:
+        return []
+    found = []
+    scouted = [T for run in runs for T in run.program.oven.knots()[1]]
+    T = prediction.program.oven.knots()[1]
+    low, high = min(scouted), max(scouted)
+    if min(T) < low - 1 or max(T) > high + 1:
+        found.append(
+            f"Leaves the scouted temperatures: runs {celsius(min(T)):.0f} to {celsius(max(T)):.0f} °C, scouted "
+            f"{celsius(low):.0f} to {celsius(high):.0f} °C; predictions there are extrapolated."
+        )
+    far = []
+    for m, name in enumerate(prediction.compounds):
+        seen = [
+            float(np.interp(run.peaks.retention[at], *run.program.oven.knots()))
+            for run in runs
+            if (at := run.peaks.index(name)) is not None
+        ]
+        at_elution = float(prediction.elution_temperature[m])
+        beyond = at_elution < min(seen, default=np.inf) - FAR or at_elution > max(seen, default=np.inf) + FAR
+        if seen and beyond:  # of what never elutes neither is true
+            far.append(
+                f"{name} ({celsius(at_elution):.0f} °C; scouted {celsius(min(seen)):.0f} to {celsius(max(seen)):.0f})"
+            )
+    if far:
+        found.append(f"Extrapolated, leaving more than {FAR:.0f} °C from where scouted: {_listed(far)}.")
+    return found
+
+
+def _about_hold_up(problem: Problem, prediction: Prediction) -> list[str]:
+    """Targets that the column hardly retains: k at elution says nothing of that where a ramp is fast."""
+    hold_up = hold_up_time_of(problem.fit.system, prediction.program)
+    early = sorted(
+        (float(prediction.retention[m]), prediction.compounds[m])
+        for m in problem.targets
+        if prediction.retention[m] < CLEAR_OF_HOLD_UP * hold_up
+    )
+    if not early:
+        return []
+    weak = [f"{name} ({t / SECONDS_PER_MINUTE:.2f} min, {t / hold_up:.2f} times)" for t, name in early]
+    return [
+        f"Hardly retained, leaving within {CLEAR_OF_HOLD_UP:g} times this program's hold-up time of "
+        f"{hold_up / SECONDS_PER_MINUTE:.2f} min, where solvent and matrix crowd: {_listed(weak)}; "
+        "earliest_elution_min keeps peaks clear of the solvent."
+    ]
+
+
+def _about_order(problem: Problem, prediction: Prediction, now: Prediction | None) -> list[str]:
+    """Order changes against the method in use; without one, against the first scouting run."""
+    scenario = problem.scenario
+    if now is not None:
+        known, what = now.retention, "the method in use"
+    elif scenario.runs:
+        peaks = scenario.runs[0].peaks
+        rows = [peaks.index(name) for name in prediction.compounds]
+        known = np.array([np.nan if row is None else peaks.retention[row] for row in rows])
+        what = "the first scouting run"
+    else:
+        return []
+    names = prediction.compounds
+    swapped = [f"{names[b]} before {names[a]}" for a, b in order_changes(known, prediction.retention)]
+    return [f"ORDER CHANGE against {what}: {_listed(swapped)}."] if swapped else []
+
+
+def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
+    """Peaks above the column's capacity."""
+    capacity = problem.scenario.capacity
+    if capacity is None:
+        return []
+    amounts = {name: problem.scenario.detail(name).amount for name in prediction.compounds}
+    over = [f"{name} ({ng:g} ng)" for name, ng in amounts.items() if ng is not None and ng > capacity]
+    if not over:
+        return []
+    return [
+        f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks lean forward, widen and come "
+        "later than predicted."
+    ]
+
+
+def _listed(items: list[str], most: int = 5) -> str:
+    """A list in words, cut where it gets long."""
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return "; ".join(items[:most]) + more
+
+
+def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...]:
+    """What is to be said of a program that meets the goal as it was asked, but on the instrument may well not."""
+    share = reliability.share
+    if falls_short(confidence, reliability):
+        return (
+            f"Holds in {percent(share)} of draws, not in the {100 * confidence:g} % that were asked for: draws that "
+            "were simulated outright hold less often than the first derivatives that the search follows.",
+        )
+    if confidence > 0 or share >= RISKY:
+        return ()
+    return (
+        f"Likely to fail: everything asked holds in only {percent(share)} of draws. It is the fastest program, not the "
+        "safest; with confidence = 0.9 under [goal] the search looks for one that holds in 90 % of them.",
+    )
+
+
+def falls_short(confidence: float, reliability: Reliability) -> bool:
+    """Whether the draws, some of them simulated outright, hold clearly less often than was asked for."""
+    return confidence > 0 and reliability.share < confidence - LESS_THAN_ASKED

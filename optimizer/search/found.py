@@ -1,0 +1,72 @@
+"""What a search has found so far."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+from optimizer.goal.goal import KEPT, NEARLY
+from optimizer.goal.outcome import StudyNote
+from optimizer.search.descent import Descent
+from optimizer.search.program_space import Family
+
+Progress = Callable[[float, str], None]  # is told the share of the budget spent and a line of text
+FEASIBLE = -KEPT  # margins above this count as kept
+
+
+@dataclass(frozen=True)
+class Found:
+    """A descent's end in its family."""
+
+    family: Family
+    descent: Descent
+
+    @property
+    def feasible(self) -> bool:
+        """Whether every margin is kept."""
+        return self.descent.margin >= FEASIBLE
+
+
+@dataclass
+class Hunt:
+    """The state of a search: what was found so far, best first by family."""
+
+    best: dict[int, list[Found]] = field(default_factory=dict)
+    programs: int = 0
+    interrupted: bool = False
+    seconds: float = 0.0
+    study: StudyNote | None = None
+
+    def all(self) -> list[Found]:
+        """Everything found, feasible and fast first."""
+        return sorted((found for each in self.best.values() for found in each), key=rank)
+
+
+def with_ends(hunted: Hunt, ends: list[Found]) -> Hunt:
+    """The state of a search with further ends of descents in the families it knows."""
+    best = {
+        number: sorted([*known, *(end for end in ends if end.family.name == known[0].family.name)], key=rank)
+        for number, known in hunted.best.items()
+        if known
+    }
+    return replace(hunted, best=best)
+
+
+def rank(found: Found) -> tuple[bool, bool, float]:
+    """Sorting key: feasible ones by run time, then the others by how far off they are."""
+    descent = found.descent
+    if found.feasible:
+        return False, False, descent.cost
+    return True, *how_far(descent.shortfall, descent.equipment, NEARLY)
+
+
+def how_far(shortfall: float, equipment: float, kept: float = FEASIBLE) -> tuple[bool, float]:
+    """Sorting key of programs that miss the goal: those the equipment can run come first, however far from the wishes.
+
+    Parameters
+    ----------
+    shortfall : float, how much of the wishes is missed
+    equipment : float, the smallest of the equipment's limits, which count as kept down to `kept`
+    """
+    broken = equipment < kept
+    return broken, -equipment if broken else shortfall

@@ -1,0 +1,331 @@
+"""Over basins: screening, then Optuna proposes where to descend.
+
+A batch of quasi-random programs of each family is screened; the best member of each elution-order class is a
+start. An Optuna trial is one descent: its parameters are a family and a start, its value the polished optimum.
+Starts come in turn from the classes, from perturbations of the best so far, and from Optuna's own sampler, and
+families that cannot pay are left after a few trials. With a shared study (`search.study`) several workers do this
+together: each tells which start it takes, learns what the others take and find, and takes none that is taken.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import optuna
+
+from models.column.programs import Array
+from optimizer.base.clock import now
+from optimizer.base.interruption import postponed, signals_so_far
+from optimizer.goal.goal import Problem
+from optimizer.search.descent import OVERSHOOT, STEADY, Descent, assessed, descend, descend_once, preference
+from optimizer.search.found import FEASIBLE, Found, Hunt, Progress, rank
+from optimizer.search.program_space import Family
+from optimizer.search.starts import CENTRES, Pool, Room
+from optimizer.search.study import SharedStudy
+from optimizer.search.study_records import Change, Claim, End
+
+SCREENED = 2048  # programs of each family before the first descent
+SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
+LEAST_SCREENED = 256
+KINDS = ("class", "class", "class", "class", "class", "restart", "class", "class", "class", "sampler")
+FIRST_TRIES = 3  # of each family, before those that cannot pay are left
+LEADING = 1.02  # run time over the best one up to which a descent is refined
+NEARLY = -1e-4  # smallest margin of a descent that is refined
+# Where draws decide: cost over the best up to which a descent goes on from its end, its iterations and tolerance.
+FURTHER = ((1.25, 12, 1e-4), (1.06, 12, 1e-4), (1.02, 20, 1e-6))
+SLACK = 2e-6  # margins that a refined descent keeps in hand, for it to end on the right side of its limits
+WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
+CLOSE = -0.3  # smallest margin of a family without a feasible program from which it is explored further
+UNLUCKY = 0.3  # its share of the tries, to that of a family that leads
+INFEASIBLE = 1e6  # value of a trial without a feasible program, plus how far off it is
+
+
+@dataclass(frozen=True)
+class _Start:
+    """A point (D,) to descend from, who proposed it, and its class with what speaks for it there.
+
+    Starts of the sampler have no point until the sampler is asked.
+    """
+
+    kind: str
+    z: Array | None
+    key: bytes | None = None
+    merit: float | None = None
+
+
+def hunt(
+    problem: Problem,
+    families: list[Family],
+    seconds: float,
+    seed: int,
+    progress: Progress | None = None,
+    clock: Callable[[], float] = now,
+    shared: SharedStudy | None = None,
+) -> Hunt:
+    """Search for the shortest program of each family within a time budget [s].
+
+    A Ctrl-C ends the search with what was found so far. With a seed and the same number of trials the same
+    programs are found; a time budget decides how many trials there are. `clock` tells the time spent: benchmarks on
+    a machine with other work give the processor's. With a shared study what other workers found belongs to what is
+    found, and the seed is this worker's own.
+    """
+    optuna.logging.set_verbosity(logging.WARNING)
+    state = Hunt({number: [] for number in range(len(families))})
+    began, signals = clock(), signals_so_far()
+
+    def spent() -> float:
+        if signals_so_far() > signals:  # one that was lost on its way here
+            raise KeyboardInterrupt
+        return clock() - began
+
+    search: _Search | None = None
+    try:
+        search = _Search(problem, families, seed, state, shared)
+        share = int(SCREENED_PER_SECOND * seconds / max(len(families), 1)) // 256 * 256
+        screened = min(max(share, LEAST_SCREENED), SCREENED)
+        if shared is not None:  # others screen, too
+            screened = max(screened // shared.at_work, LEAST_SCREENED)
+        for pool in search.pools:
+            for _ in range(screened // 256):
+                pool.screen(pool.sobol.random(256))
+                if spent() > seconds:
+                    break
+            if progress:
+                progress(min(spent() / seconds, 0.99), f"screening {pool.family.name}")
+        while spent() < seconds:
+            if search.step() and progress:
+                progress(min(spent() / seconds, 1.0), f"best so far: {search.standing()}")
+    except KeyboardInterrupt:
+        state.interrupted = True
+    if shared is not None:
+        with postponed(
+            1
+        ) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
+            shared.leave()
+            if search is not None:
+                search.take_over()
+        state.interrupted |= stop_asked()
+        state.study = shared.note
+    state.seconds = clock() - began
+    return state
+
+
+class _Search:
+    """What a search knows: starts, ends, and whose turn it is."""
+
+    def __init__(
+        self, problem: Problem, families: list[Family], seed: int, state: Hunt, shared: SharedStudy | None
+    ) -> None:
+        self.problem, self.families, self.state, self.shared = problem, families, state, shared
+        seed += 0 if shared is None else shared.worker
+        seeds = np.random.SeedSequence(seed).spawn(len(families) + 1)
+        self.rng = np.random.default_rng(seeds[-1])
+        # The sampler's own study, in memory: it holds what is known, whoever found it.
+        sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=10)
+        self.study = optuna.create_study(direction="minimize", sampler=sampler)
+        self.pools = [
+            Pool(problem, family, np.random.default_rng(seeds[number]))
+            for number, family in enumerate(families)
+        ]
+        self.room = Room(problem) if problem.by_draws else None
+        if self.room is not None:
+            for pool in self.pools:
+                pool.judge = self.room.judge
+        # Numbers of the families with a ramp less.
+        self.simpler = [_simpler(families, family) for family in families]
+        self.tries = [0] * len(families)
+        self.programs = 0  # simulated in descents, and by other workers
+        self.told = 0  # programs screened here that the shared study knows of
+        self.take_over()
+
+    def step(self) -> bool:
+        """One descent; False when another worker turned out to be at the chosen start."""
+        number = _next_family(self.state, self.families, self.tries)
+        family, pool = self.families[number], self.pools[number]
+        for parent in self.simpler[number]:
+            pool.inherit(self.families[parent], self.state.best[parent])
+        start = _next_start(pool, self.state.best[number], self.tries[number], self.rng)
+        trial = _asked(self.study, number, family, start.z)
+        z = np.array([trial.params[_key(number, i)] for i in range(family.size)])
+        if self.shared is not None:
+            free = self.shared.claim(Claim(number, z, start.kind, start.key, start.merit))
+            self.take_over()
+            if not free:
+                self.study.tell(trial, state=optuna.trial.TrialState.FAIL)
+                return False
+        best = min(
+            (each[0].descent.cost for each in self.state.best.values() if each and each[0].feasible),
+            default=np.inf,
+        )
+        found = _descend(self.problem, family, z, best, pool.known)
+        self._learn(found)
+        key = pool.end_class(found.descent)
+        self._record(number, found, key)
+        self.study.tell(trial, _value(found))
+        self.tries[number] += 1
+        if self.shared is not None:
+            screened = sum(each.screened for each in self.pools)
+            self.shared.end(End(found.descent, key, screened - self.told), _value(found))
+            self.told = screened
+        return True
+
+    def standing(self) -> str:
+        """The best so far in words."""
+        leader = self.state.all()[0]
+        return f"{leader.descent.cost / 60:.2f} min" if leader.feasible else "nothing meets the goal yet"
+
+    def _learn(self, found: Found) -> None:
+        """Take over what the draws asked for where a descent ended."""
+        if self.room is not None and found.descent.backoff is not None:
+            self.room.learn(found.descent.backoff)
+            for pool in self.pools:
+                pool.judge = self.room.judge
+
+    def _record(self, number: int, found: Found, key: bytes) -> None:
+        """An end, of this worker or another."""
+        self.pools[number].ended(key, found)
+        self.programs += found.descent.evaluations
+        self.state.programs = sum(pool.screened for pool in self.pools) + self.programs
+        ends = self.state.best[number]
+        ends.append(found)
+        ends.sort(key=rank)
+        del ends[12:]
+
+    def take_over(self) -> None:
+        """What other workers, or this study's earlier ones, took and found since the last time."""
+        if self.shared is None:
+            return
+        for change, claim, end in self.shared.news():
+            number, pool = claim.family, self.pools[claim.family]
+            if change is Change.TAKEN:
+                self.tries[number] += 1
+                if claim.key is not None and claim.merit is not None:
+                    pool.taken(claim.key, claim.merit)
+            elif change is Change.GIVEN_UP:
+                self.tries[number] -= 1
+                if claim.key is not None and claim.merit is not None:
+                    pool.freed(claim.key, claim.merit)
+            elif end is not None:
+                found = Found(self.families[number], end.descent)
+                self._learn(found)
+                self.programs += end.screened
+                self._record(number, found, end.key)
+                params = {_key(number, i): float(value) for i, value in enumerate(claim.start)}
+                self.study.add_trial(
+                    optuna.trial.create_trial(
+                        params=params,
+                        distributions=_space(number, self.families[number]),
+                        value=_value(found),
+                    )
+                )
+
+
+def _value(found: Found) -> float:
+    """What Optuna is told of a descent."""
+    return found.descent.cost if found.feasible else INFEASIBLE - 1e4 * found.descent.margin
+
+
+def _descend(
+    problem: Problem, family: Family, z: Array, best: float, known: Callable[[Descent], bool]
+) -> Found:
+    """A descent, refined if it leads.
+
+    One that ended where another did before, as `known` tells, is not worth more work.
+    """
+    if problem.by_draws:
+        return Found(family, _descend_by_draws(problem, family, z, best, known))
+    descent = descend(problem, family, z)
+    if descent.margin >= NEARLY and descent.cost < LEADING * best and not known(descent):
+        refined = descend(problem, family, descent.z, 40, 1e-8, SLACK)
+        if refined.margin >= FEASIBLE:
+            descent = replace(refined, evaluations=descent.evaluations + refined.evaluations)
+    return Found(family, descent)
+
+
+def _descend_by_draws(
+    problem: Problem, family: Family, z: Array, best: float, known: Callable[[Descent], bool]
+) -> Descent:
+    """The same where draws decide: what they ask for is known only where a descent ends, so it goes on from there."""
+    begun = assessed(problem, family, family.ordered(z))
+    descent = descend_once(problem, family, begun)
+    for worth, iterations, tolerance in FURTHER:
+        if descent.margin < CLOSE or descent.cost > worth * best or 0 <= descent.margin < STEADY:
+            break
+        if known(descent):
+            break
+        more = max(0.0, -OVERSHOOT * descent.margin)
+        again = descend_once(problem, family, descent, iterations, tolerance, SLACK + more)
+        descent = replace(min(descent, again, key=preference), evaluations=again.evaluations)
+    return replace(min(begun, descent, key=preference), evaluations=descent.evaluations)
+
+
+def _key(number: int, i: int) -> str:
+    return f"family {number} variable {i}"
+
+
+def _asked(study: optuna.Study, number: int, family: Family, z: Array | None) -> optuna.Trial:
+    """A trial of a family, at a given start or where the sampler wants it."""
+    if z is not None:
+        study.enqueue_trial({_key(number, i): float(value) for i, value in enumerate(z)})
+    return study.ask(_space(number, family))
+
+
+def _space(number: int, family: Family) -> dict[str, optuna.distributions.BaseDistribution]:
+    """The sampler's space of a family: its unit cube."""
+    return {_key(number, i): optuna.distributions.FloatDistribution(0.0, 1.0) for i in range(family.size)}
+
+
+def _simpler(families: list[Family], family: Family) -> list[int]:
+    """Numbers of the families with one ramp less, of carrier or oven, that are not isothermal and else alike."""
+    found = []
+    for number, other in enumerate(families):
+        fewer = (family.ramps - other.ramps, family.carrier_ramps - other.carrier_ramps)
+        if other.controlled == family.controlled and (fewer == (0, 1) or (fewer == (1, 0) and other.ramps)):
+            found.append(number)
+    return found
+
+
+def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:
+    """Each family gets a few tries; then those near the best go on, the least tried first."""
+    untried = [n for n in range(len(families)) if tries[n] < FIRST_TRIES]
+    if untried:
+        return min(untried, key=lambda n: (tries[n], n))
+    leaders = state.all()
+    if not leaders:  # other workers have all tries in work
+        return min(range(len(families)), key=lambda n: (tries[n], n))
+    best = leaders[0]
+    shares = {}
+    for n in range(len(families)):
+        if not state.best[n]:
+            continue
+        own = state.best[n][0]
+        # More variables hold more basins: a family's share of the tries grows with its size.
+        if not best.feasible or (own.feasible and own.descent.cost <= WORTH * best.descent.cost):
+            shares[n] = float(families[n].size ** 2)
+        elif not own.feasible and own.descent.margin > CLOSE:
+            # It may only have been unlucky: a few tries more.
+            shares[n] = UNLUCKY * families[n].size ** 2
+    if not shares:
+        shares = dict.fromkeys(range(len(families)), 1.0)
+    return min(shares, key=lambda n: tries[n] / shares[n])
+
+
+def _next_start(pool: Pool, ends: list[Found], tried: int, rng: np.random.Generator) -> _Start:
+    """Where to descend next in a family, and who proposes it."""
+    size = pool.family.size
+    kind = KINDS[tried % len(KINDS)]
+    if kind == "class":
+        if tried >= FIRST_TRIES:
+            pool.widen(ends)
+        other = tried >= FIRST_TRIES and tried % 2 == 1
+        taken = pool.take([found.descent.z for found in ends[:CENTRES]] if other else None)
+        if taken is not None:
+            key, z = taken
+            return _Start(kind, z, key, pool.visited[key])
+    if kind == "restart" and ends:
+        return _Start(kind, np.clip(ends[0].descent.z + 0.1 * rng.standard_normal(size), 0.0, 1.0))
+    rng.random(size)  # drawn as it always was: a seed keeps giving the programs it gave
+    return _Start("sampler", None)

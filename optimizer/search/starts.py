@@ -1,0 +1,166 @@
+"""Where a search may descend: starts told apart by their class, and what draws are known to ask of them."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.stats import qmc
+
+from models.column.programs import Array
+from optimizer.base.interruption import undisturbed
+from optimizer.goal.goal import Problem
+from optimizer.goal.robustness import Backoff
+from optimizer.search.descent import Descent
+from optimizer.search.found import Found
+from optimizer.search.program_space import Family
+
+INHERITED = 24  # programs made of each of the best ends of a family with a ramp less
+BATCH, CENTRES = 64, 3  # programs screened between descents: anywhere, and around each of the best ends
+PERTURBATION = (-2.3, -0.5)  # decimal logarithms of their distances on the unit cube
+LACK_WEIGHT, LIMIT_WEIGHT = 2.0, 3.0  # of margins not kept, against ln(run time), in the merit of a start
+AGAIN = 0.1  # by how much a start must beat what is known of its class, in ln(run time), to be tried again
+FRESH = 1.0  # how far behind the best start an untried combination of heating bands may lie
+APART = 0.3  # on the unit cube: how far from the best ends every other start is looked for
+SAME_END = 0.9995  # cost over that of a known end of the class, from which a descent found nothing new
+USUAL_ROOM = 0.12  # relative margin that draws ask of a pair before more is known
+
+
+class Pool:
+    """Starts of one family: the most promising member of each class not yet descended into.
+
+    Quasi-random programs and perturbations of good ends are screened in batches; a class that was a start or an end
+    of a descent comes back only with a clearly better start.
+    """
+
+    def __init__(self, problem: Problem, family: Family, rng: np.random.Generator) -> None:
+        self.problem, self.family, self.rng = problem, family, rng
+        self.judge = (
+            problem  # by which starts are told apart: where draws decide, with room for what they ask
+        )
+        with undisturbed():  # the first one of a process reads tables
+            self.sobol = qmc.Sobol(family.size, seed=rng)
+        self.waiting: dict[bytes, tuple[float, Array]] = {}
+        self.visited: dict[bytes, float] = {}
+        self.bands_tried: set[bytes] = set()
+        self.ends: dict[bytes, float] = {}  # cost of the best end known of each class
+        self.screened = 0
+
+    def _classes(self, z: Array, retention: Array) -> list[bytes]:
+        """Basins: elution order, how many peaks have left by each corner of oven and carrier, and heating bands.
+
+        A resolution has a kink where a peak passes from a hold into a ramp, and limits step from band to band: a
+        descent crosses neither.
+        """
+        batch = self.family.batch(self.family.values(z))
+        corners = np.concatenate([batch.oven_times[:, 1:], batch.carrier_times[:, 1:]], axis=1)
+        left = (retention[:, :, None] < corners[:, None, :]).sum(axis=1)
+        orders = np.argsort(retention, axis=1)
+        return [
+            row.tobytes()
+            for row in np.concatenate([orders, left, self.family.bands(z)], axis=1).astype("<i2")
+        ]
+
+    def screen(self, z: Array) -> None:
+        """Add points (K, D) to the waiting starts."""
+        z = self.family.ordered(z)
+        assessment = self.judge.assess(self.family.batch(self.family.values(z)), "screen")
+        self.screened += len(z)
+        lack = np.minimum(self.judge.resolution_margins(assessment), 0.0).sum(axis=1)
+        lack += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
+        merit = np.log(assessment.cost) - LACK_WEIGHT * lack
+        for value, point, key in zip(merit, z, self._classes(z, assessment.retention), strict=True):
+            known = self.waiting[key][0] if key in self.waiting else self.visited.get(key, np.inf) - AGAIN
+            if value < known:
+                self.waiting[key] = (float(value), point)
+
+    def widen(self, ends: list[Found]) -> None:
+        """Screen new points: some anywhere, more around good ends at several distances."""
+        points = [self.sobol.random(BATCH)]
+        for found in ends[:CENTRES]:
+            scale = 10 ** self.rng.uniform(*PERTURBATION, (BATCH, 1))
+            points.append(found.descent.z + scale * self.rng.standard_normal((BATCH, self.family.size)))
+        self.screen(np.concatenate(points))
+
+    def inherit(self, simpler: Family, ends: list[Found]) -> None:
+        """Screen good programs of a family with a ramp less, each with all kinds of ramps added."""
+        if ends:
+            z = np.repeat([found.descent.z for found in ends[:CENTRES]], INHERITED, axis=0)
+            more = self.family.split if simpler.ramps < self.family.ramps else self.family.widened
+            self.screen(more(simpler, z, self.rng))
+
+    def take(self, away: list[Array] | None = None) -> tuple[bytes, Array] | None:
+        """The class and place of the most promising start, which is then visited.
+
+        If there is one among those far from the points `away` (D,): most starts near good ends lead back to them.
+        """
+        if not self.waiting:
+            return None
+        best = min(merit for merit, _ in self.waiting.values())
+        among = list(self.waiting)
+        if away:
+            points = np.array([point for _, point in self.waiting.values()])
+            nearest = np.min([np.abs(points - z).max(axis=1) for z in away], axis=0)
+            among = [key for key, far in zip(among, nearest > APART, strict=True) if far] or among
+
+        def order(key: bytes) -> tuple[bool, float]:
+            merit = self.waiting[key][0]
+            # Each combination of heating bands is tried once before others again, unless it is far behind.
+            fresh = self._bands(key) not in self.bands_tried and merit < best + FRESH
+            return (not fresh, merit)
+
+        key = min(among, key=order)
+        self.bands_tried.add(self._bands(key))
+        self.visited[key], point = self.waiting.pop(key)
+        return key, point
+
+    def taken(self, key: bytes, merit: float) -> None:
+        """Mark a class into which another worker descends from a start of that merit."""
+        self.bands_tried.add(self._bands(key))
+        self._visit(key, merit)
+
+    def freed(self, key: bytes, merit: float) -> None:
+        """Unmark a class into which another worker did not descend after all."""
+        if self.visited.get(key) == merit:
+            del self.visited[key]
+
+    def _bands(self, key: bytes) -> bytes:
+        """The part of a class that is its heating bands."""
+        return key[len(key) - 2 * self.family.stepping.size :]
+
+    def known(self, descent: Descent) -> bool:
+        """Whether a descent ended where one as good ended before."""
+        return descent.cost >= SAME_END * self.ends.get(self.end_class(descent), np.inf)
+
+    def end_class(self, descent: Descent) -> bytes:
+        """The class in which a descent ended."""
+        z = descent.z[None]
+        assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
+        return self._classes(z, assessment.retention)[0]
+
+    def ended(self, key: bytes, found: Found) -> None:
+        """Mark the class in which a descent ended."""
+        if found.feasible:
+            self.ends[key] = min(found.descent.cost, self.ends.get(key, np.inf))
+        self._visit(key, float(np.log(found.descent.cost)) if found.feasible else np.inf)
+
+    def _visit(self, key: bytes, merit: float) -> None:
+        self.visited[key] = min(merit, self.visited.get(key, np.inf))
+        if key in self.waiting and self.waiting[key][0] >= self.visited[key] - AGAIN:
+            self.waiting.pop(key)
+
+
+class Room:
+    """What draws are known to ask of margins, for telling starts apart: of each pair what its last descent found."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        counts, _ = problem.partners
+        self.pairs = np.where(counts, USUAL_ROOM, 0.0)
+        self.limits = np.zeros(len(problem.limit_names))
+        self.judge = problem.holding(Backoff(1.0, self.pairs, self.limits))
+
+    def learn(self, backoff: Backoff) -> None:
+        """Take over what a descent ended with."""
+        known = backoff.pairs > 0
+        self.pairs = np.where(known, backoff.kappa * backoff.pairs, self.pairs)
+        self.limits = backoff.kappa * backoff.limits
+        self.judge = self.problem.holding(Backoff(1.0, self.pairs, self.limits, backoff.end))

@@ -1,0 +1,4 @@
+"""What commands print for people.
+
+Imports base to results.
+"""

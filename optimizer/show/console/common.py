@@ -1,0 +1,323 @@
+"""Tables and lines for people at a terminal; documents in, text out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from optimizer.base.numbers import of_needed, with_interval
+from optimizer.results.documents import Document, injected_width_text
+from optimizer.results.reliability import reliability_line
+
+
+def _text(value: Any, form: str = "") -> str:
+    return "-" if value is None else format(value, form)
+
+
+def oven_line(oven: Document) -> str:
+    """An oven program on one line."""
+    parts = [f"{oven['start_C']:g} °C"]
+    if oven["hold_min"]:
+        parts[0] += f" ({oven['hold_min']:g} min)"
+    for ramp in oven["ramps"]:
+        part = f"{ramp['rate_C_per_min']:g} °C/min to {ramp['to_C']:g} °C"
+        if ramp["hold_min"]:
+            part += f" ({ramp['hold_min']:g} min)"
+        parts.append(part)
+    return ", ".join(parts)
+
+
+def carrier_line(carrier: Document) -> str:
+    """A carrier program on one line."""
+    units = {"flow_mL_min": "mL/min", "inlet_kPa": "kPa gauge", "velocity_cm_s": "cm/s"}
+    units |= {"start_mL_min": "mL/min", "start_kPa": "kPa gauge"}
+    value = next(f"{carrier[key]:g} {unit}" for key, unit in units.items() if key in carrier)
+    line = f"{carrier['mode']}, {value}"
+    if carrier.get("hold_min"):
+        line += f" ({carrier['hold_min']:g} min)"
+    for ramp in carrier.get("ramps", []):
+        flow = "to_mL_min" in ramp
+        rate = (
+            f"{ramp['rate_mL_per_min2']:g} mL/min per min"
+            if flow
+            else f"{ramp['rate_kPa_per_min']:g} kPa/min"
+        )
+        target = f"{ramp['to_mL_min']:g} mL/min" if flow else f"{ramp['to_kPa']:g} kPa"
+        line += f", {rate} to {target}" + (f" ({ramp['hold_min']:g} min)" if ramp["hold_min"] else "")
+    return line
+
+
+def show_check(console: Console, document: Document) -> None:
+    """What was understood."""
+    column, carrier, goal = document["column"], document["carrier"], document["goal"]
+    console.print(f"[bold]{_escaped(document['title'])}[/bold]")
+    console.print(
+        f"Column      {column['length_m']:g} m x {column['inner_diameter_mm']:g} mm x "
+        f"{column['film_thickness_um']:g} µm, {_escaped(column['phase'])}, phase ratio {column['phase_ratio']:g}, "
+        f"{column['min_temperature_C']:g} to {column['max_temperature_C']:g} °C"
+    )
+    if "max_programmed_temperature_C" in column:
+        console.print(
+            f"            for up to {column['max_time_above_continuous_min']:g} min to "
+            f"{column['max_programmed_temperature_C']:g} °C"
+        )
+    if "capacity_ng" in column:
+        console.print(f"            capacity of a peak {column['capacity_ng']:g} ng")
+    console.print(f"Carrier     {carrier['gas']}, outlet {carrier['outlet']}")
+    console.print(f"Inlet       {_inlet_line(document['inlet'])}")
+    instrument = document["instrument"]
+    low, high = instrument["flow_mL_min"]
+    console.print(
+        f"Instrument  inlet up to {instrument['max_inlet_kPa']:g} kPa gauge, {low:g} to {high:g} mL/min"
+        + (
+            f", detector up to {instrument['detector_max_flow_mL_min']:g} mL/min"
+            if "detector_max_flow_mL_min" in instrument
+            else ""
+        )
+    )
+    coldest, hottest = instrument["oven_C"]
+    console.print(
+        f"            oven {_text(coldest, 'g')} to {hottest:g} °C"
+        + (", cooled" if instrument["cryogenic"] else "")
+        + f"; carrier ramps up to {instrument['max_pressure_rate_kPa_per_min']:g} kPa/min or "
+        f"{instrument['max_flow_rate_mL_per_min2']:g} mL/min per min"
+    )
+    bands = [
+        f"{band['rate_C_per_min']:g} °C/min up to {band['up_to_C']:g} °C"
+        for band in instrument["heating_limits"]
+    ]
+    console.print(f"            heating at most {', '.join(bands)}")
+    steps = instrument["steps"]
+    console.print(
+        f"            set in steps of {steps['temperature_C']:g} °C, {steps['rate_C_per_min']:g} °C/min, "
+        f"{steps['time_min']:g} min, {steps['flow_mL_min']:g} mL/min, {steps['pressure_kPa']:g} kPa"
+    )
+    for run in document["scouting_runs"]:
+        console.print(
+            f"Run         {_escaped(run['name'])}: {run['peaks']} peaks; {oven_line(run['oven'])}; "
+            f"{carrier_line(run['carrier'])}"
+            + (f"; hold-up {run['hold_up_min']:g} min measured" if run["hold_up_min"] else "")
+            + (f"; made on {_escaped(run['day'])}" if run["day"] else "")
+        )
+    if document["current"]:
+        now = document["current"]
+        console.print(f"In use      {oven_line(now['oven'])}; {carrier_line(now['carrier'])}")
+    console.print(
+        f"Goal        shortest {goal['minimise']} with Rs >= {goal['min_resolution']:g} for "
+        + (
+            f"{document['pairs_counted']} pairs of {len(document['compounds'])} compounds"
+            if document["compounds"]
+            else "every pair of compounds (none known yet)"
+        )
+        + (f", nothing before {goal['earliest_elution_min']:g} min" if goal["earliest_elution_min"] else "")
+        + (f", all targets by {goal['latest_elution_min']:g} min" if "latest_elution_min" in goal else "")
+        + (f", k at least {goal['min_retention_factor']:g}" if "min_retention_factor" in goal else "")
+    )
+    if "bake_out" in goal:
+        bake = goal["bake_out"]
+        console.print(f"            then a bake-out at {bake['at_C']:g} °C for {bake['hold_min']:g} min")
+    if "front_points" in goal:
+        console.print(f"            and a front between time and resolution of {goal['front_points']} points")
+    console.print(f"            {_confidence_line(goal['confidence'])}")
+    for line in _detail_lines(document):
+        console.print(f"            {_escaped(line)}")
+    console.print(f"Tolerances  {_tolerances_line(document['tolerances'])}")
+    search = document["search"]
+    console.print(
+        f"Search      {', '.join(search['carrier_modes'])}; up to {search['max_ramps']} ramps; "
+        f"{search['seconds']:g} s; seed {search['seed']}"
+    )
+    show_warnings(console, document["warnings"])
+    if document["next"] is not None:
+        console.print(f"[bold]Next:[/bold] {_escaped(document['next'])}", soft_wrap=True)
+
+
+def _confidence_line(confidence: float | str) -> str:
+    if isinstance(confidence, str):
+        return "judged by the predicted chromatogram alone"
+    return f"all of it in {100 * confidence:g} % of draws of what is uncertain"
+
+
+def _tolerances_line(tolerances: Document) -> str:
+    """How far a run may be off; of hold-up time and length only where they may be off at all."""
+    line = (
+        f"oven ± {tolerances['oven_C']:g} °C, flow ± {tolerances['flow_percent']:g} %, "
+        f"pressure ± {tolerances['pressure_percent']:g} %"
+    )
+    if tolerances["hold_up_percent"]:
+        line += f", hold-up time ± {tolerances['hold_up_percent']:g} %"
+    return line + (f", up to {tolerances['trimmed_m']:g} m cut off" if tolerances["trimmed_m"] else "")
+
+
+def _inlet_line(inlet: Document) -> str:
+    parts = [inlet["mode"]]
+    for key, form in (
+        ("solvent_boiling_point_C", "solvent boils at {:g} °C"),
+        ("highest_start_C", "start at {:g} °C or below"),
+        ("purge_on_min", "purge on at {:g} min"),
+        ("split_ratio", "split ratio {:g}:1"),
+        ("septum_purge_mL_min", "septum purge {:g} mL/min"),
+        ("max_total_flow_mL_min", "total flow up to {:g} mL/min"),
+    ):
+        if key in inlet:
+            parts.append(form.format(inlet[key]))
+    return ", ".join(parts)
+
+
+def _detail_lines(document: Document) -> list[str]:
+    """Analytes, pairs and groups of which something is stated, one a line."""
+    lines = []
+    for each in document["analytes"]:
+        says = [] if each["role"] == "target" else [each["role"]]
+        if "max_elution_temperature_C" in each:
+            says.append(f"leaves at {each['max_elution_temperature_C']:g} °C or below")
+        if "max_time_above" in each:
+            above = each["max_time_above"]
+            says.append(f"at most {above['min']:g} min above {above['temperature_C']:g} °C")
+        if "decomposition" in each:
+            kinetics = each["decomposition"]
+            says.append(
+                f"half-life {kinetics['half_life_min']:g} min at {kinetics['at_C']:g} °C, "
+                f"{kinetics['activation_energy_kJ_per_mol']:g} kJ/mol"
+            )
+        if "min_intact_fraction" in each:
+            says.append(f"at least {100 * each['min_intact_fraction']:g} % intact")
+        if "amount_ng" in each:
+            says.append(f"{each['amount_ng']:g} ng")
+        if "tailing" in each:
+            says.append(f"tailing factor {each['tailing']:g}")
+        if "near" in each:
+            says.append(
+                f"within {each['near']['within_min']:g} min of {', '.join(each['near']['compounds'])}"
+            )
+        lines.append(f"{each['compound']}: {'; '.join(says)}")
+    for pair in document["pairs"]:
+        a, b = pair["between"]
+        says = []
+        if "separable_by" in pair:
+            says.append("told apart by the detector")
+        elif "ignore" in pair:
+            says.append("need not be resolved")
+        elif "min_resolution" in pair:
+            says.append(f"Rs >= {pair['min_resolution']:g}")
+        if "in_order" in pair:
+            says.append(f"{a} first")
+        lines.append(f"{a} and {b}: {'; '.join(says)}")
+    for group in document["groups"]:
+        own = f", Rs >= {group['min_resolution']:g} to other groups" if "min_resolution" in group else ""
+        lines.append(f"group {group['name']}: {', '.join(group['members'])}{own}")
+    return lines
+
+
+def show_fit(console: Console, document: Document) -> None:
+    """Retention parameters and residuals."""
+    runs = list(document["hold_up_min"])
+    table = Table(title="Retention parameters", title_justify="left")
+    table.add_column("compound", no_wrap=True)
+    for heading in ("T0, °C", "±", "theta, K", "±", "enthalpy, kJ/mol"):
+        table.add_column(heading, justify="right")
+    for run in runs:
+        table.add_column(f"residual, s\n{_escaped(run)}", justify="right")
+    for row in document["compounds"]:
+        table.add_row(
+            _escaped(row["compound"]),
+            _text(row["T0_C"], ".2f"),
+            _text(row["T0_sd_K"], ".2f"),
+            _text(row["theta_K"], ".2f"),
+            _text(row["theta_sd_K"], ".2f"),
+            _text(row["enthalpy_kJ_per_mol"], ".1f"),
+            *(_text(row["residual_s"][run], "+.2f") for run in runs),
+        )
+    console.print(table)
+    widths = "from measured widths" if document["widths_fitted"] else "assumed"
+    console.print(
+        f"Flow {100 * (document['flow_factor'] - 1):+.2f} % against the dimensions; plate height "
+        f"{document['plate_height_factor']:.2f} times theory, {injected_width_text(document)} "
+        f"({widths}); oven {document['oven_lag_s']:.1f} s behind its set point"
+        + (
+            f" (standard deviation {document['oven_lag_sd_s']:.1f} s)."
+            if document["oven_lag_sd_s"] is not None
+            else "."
+        )
+    )
+    show_warnings(console, document["warnings"])
+
+
+def show_prediction(console: Console, document: Document) -> None:
+    """A peak table."""
+    console.print(f"{oven_line(document['oven'])}; {carrier_line(document['carrier'])}")
+    table = Table()
+    table.add_column("compound", no_wrap=True)
+    for heading in (
+        "retention, min",
+        "width at half height, min",
+        "elution, °C",
+        "k at elution",
+        "Rs to next",
+    ):
+        table.add_column(heading, justify="right")
+    heat = [
+        (key, heading, form, scale)
+        for key, heading, form, scale in (
+            ("intact_fraction", "intact, %", ".2f", 100.0),
+            ("time_above_min", "hot for, min", ".2f", 1.0),
+        )
+        if any(row[key] is not None for row in document["peaks"])
+    ]
+    for _, heading, _, _ in heat:
+        table.add_column(heading, justify="right")
+    pair = document["critical_pair"] or []
+    for row in document["peaks"]:
+        mark = "" if row["role"] == "target" else f" ({row['role']})"
+        mark += " (critical)" if row["compound"] in pair else ""
+        table.add_row(
+            _escaped(row["compound"]) + mark,
+            with_interval(row["retention_min"], row["retention_sd_min"], ".3f"),
+            with_interval(row["width_half_min"], row["width_half_sd_min"], ".4f"),
+            _text(row["elution_C"], ".1f"),
+            _text(row["retention_factor"], ".2f"),
+            with_interval(row["resolution_to_next"], row["resolution_to_next_sd"], ".2f"),
+            *(_text(None if row[key] is None else scale * row[key], form) for key, _, form, scale in heat),
+        )
+    console.print(table)
+    console.print(
+        f"Run time {_text(document['run_time_min'], '.2f')} min; Rs of the critical pair "
+        + (
+            f"{' and '.join(map(_escaped, pair))}: {of_needed(document)}{valley_part(document)}"
+            if pair
+            else "–"
+        )
+    )
+    if "reliability" in document:
+        console.print(_escaped(reliability_line(document["reliability"])))
+    if any(row["retention_sd_min"] is not None for row in document["peaks"]):
+        console.print(
+            "± is half of a 95 % interval, from draws of fit, set points and what the model leaves out."
+        )
+    show_warnings(console, document.get("warnings", []))
+    show_cautions(console, document.get("cautions", []))
+
+
+def valley_part(document: Document) -> str:
+    """The valley of a critical pair, to stand behind it; empty where there is none."""
+    valley = document.get("valley_percent")
+    return "" if valley is None else f", valley {valley:.1f} %"
+
+
+def show_warnings(console: Console, warnings: list[str]) -> None:
+    """Warnings, one a line."""
+    for warning in warnings:
+        console.print(f"[yellow]Note:[/yellow] {_escaped(warning)}")
+
+
+def show_cautions(console: Console, cautions: list[str]) -> None:
+    """What must be borne in mind before a run, one a line."""
+    for caution in cautions:
+        console.print(f"[bold]Caution:[/bold] {_escaped(caution)}", soft_wrap=True)
+
+
+def _escaped(text: str) -> str:
+    """Text as it is: square brackets in names are no markup."""
+    return text.replace("[", r"\[")

@@ -1,0 +1,163 @@
+"""What a report says about the scenario: the goal in sentences, and what was understood."""
+
+from __future__ import annotations
+
+from models.column.programs import Program
+from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
+from optimizer.results.reliability import confidence_text
+from optimizer.results.set_points import carrier_set_points, one_line, oven_set_points, pressure_text
+from optimizer.scenario.data import AnalyteDetail, PairRule, Scenario
+
+
+def goal_lines(scenario: Scenario) -> list[str]:
+    """The goal, one sentence a wish."""
+    goal = scenario.goal
+    lines = [
+        f"Shortest {goal.minimise} with a resolution of at least {goal.min_resolution:g} for every pair that counts."
+    ]
+    lines += [_rule(scenario, rule) for rule in scenario.pairs]
+    for group in scenario.groups:
+        needs = group.min_resolution if group.min_resolution is not None else goal.min_resolution
+        lines.append(
+            f"Group {group.name}, determined as a total: {', '.join(group.members)}; clear of other groups with a "
+            f"resolution of {needs:g}."
+        )
+    for detail in scenario.analytes:
+        lines += _of_analyte(detail)
+    if goal.earliest_elution > 0:
+        lines.append(f"Nothing leaves before {_minutes(goal.earliest_elution)} min.")
+    if goal.latest_elution is not None:
+        lines.append(f"Every target has left by {_minutes(goal.latest_elution)} min.")
+    if goal.min_retention_factor > 0:
+        lines.append(f"The retention factor at elution is not below {goal.min_retention_factor:g}.")
+    if goal.bake_out is not None:
+        bake = goal.bake_out
+        lines.append(
+            f"A bake-out at {celsius(bake.temperature):g} °C for {_minutes(bake.hold)} min follows the last peak and "
+            "counts in both times."
+        )
+    lines.append(confidence_text(goal.confidence))
+    return lines
+
+
+def _rule(scenario: Scenario, rule: PairRule) -> str:
+    if rule.by_detector:
+        text = f"{rule.a} and {rule.b} are told apart by the detector"
+    elif rule.ignore:
+        text = f"{rule.a} and {rule.b} need not be resolved"
+    else:
+        needed = scenario.required_resolution(rule.a, rule.b)
+        text = (
+            f"{rule.a} and {rule.b} need not be resolved"
+            if needed is None
+            else f"{rule.a} and {rule.b} need a resolution of {needed:g}"
+        )
+    order = f"; {rule.a} leaves first" if rule.in_order else ""
+    return f"{text}{order}."
+
+
+def _of_analyte(detail: AnalyteDetail) -> list[str]:
+    wishes: list[str] = []
+    if detail.role != "target":
+        wishes.append(detail.role)
+    if detail.max_elution_temperature is not None:
+        wishes.append(f"leaves at {celsius(detail.max_elution_temperature):g} °C or below")
+    if detail.max_time_above is not None:
+        above = detail.max_time_above
+        wishes.append(f"at most {_minutes(above.duration)} min above {celsius(above.temperature):g} °C")
+    if detail.decomposition is not None:
+        kinetics = detail.decomposition
+        wishes.append(
+            f"half of it is lost in {_minutes(kinetics.half_life)} min at {celsius(kinetics.temperature):g} °C "
+            f"({kinetics.activation_energy / 1e3:g} kJ/mol)"
+        )
+    if detail.min_intact_fraction is not None:
+        wishes.append(f"at least {100 * detail.min_intact_fraction:g} % intact")
+    if detail.near is not None:
+        wishes.append(f"within {_minutes(detail.near.within)} min of {', '.join(detail.near.compounds)}")
+    if detail.tailing is not None:
+        wishes.append(f"tailing factor {detail.tailing:g}")
+    return [f"{detail.compound}: {'; '.join(wishes)}."] if wishes else []
+
+
+def need_in_words(scenario: Scenario, a: str, b: str) -> str:
+    """The resolution a pair needs, or why it needs none."""
+    needed = scenario.required_resolution(a, b)
+    if needed is not None:
+        return f"{needed:.2f}"
+    if any({a, b} == set(pair) for pair in scenario.detector_pairs):
+        return "told apart by detector"
+    group = scenario.group(a)
+    if group is not None and group == scenario.group(b):
+        return f"same group, {group.name}"
+    return "does not count"
+
+
+def understood(scenario: Scenario) -> list[tuple[str, str]]:
+    column, instrument, ambient = scenario.column, scenario.instrument, scenario.ambient_pressure
+    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
+    bands = ", ".join(
+        f"{rate * SECONDS_PER_MINUTE:g} °C/min up to {celsius(T):g} °C"
+        for T, rate in instrument.heating_limits
+    )
+    return [
+        (
+            "Column",
+            f"{column.length:g} m × {column.inner_diameter * 1e3:g} mm × {column.film_thickness * 1e6:g} µm, "
+            f"{scenario.phase}; {celsius(scenario.min_temperature):g} to {celsius(scenario.max_temperature):g} °C",
+        ),
+        ("Carrier gas", f"{scenario.gas.name}, outlet at {outlet}; room at {ambient / 1e3:.1f} kPa absolute"),
+        ("Inlet", f"{_inlet(scenario)}up to {pressure_text(instrument.max_inlet_pressure, ambient)}"),
+        (
+            "Column flow",
+            f"{flow_mL_min(instrument.min_flow):g} to {flow_mL_min(instrument.largest_column_flow):g} mL/min "
+            "(25 °C, 101.325 kPa)",
+        ),
+        ("Oven heating", f"at most {bands}"),
+        ("Off by up to", tolerances_in_words(scenario)),
+        ("Compounds", f"{len(scenario.compounds)}"),
+    ]
+
+
+def _inlet(scenario: Scenario) -> str:
+    """The inlet as far as it is stated, to stand before its largest pressure."""
+    inlet = scenario.inlet
+    parts: list[str] = []
+    if inlet.mode != "split" or inlet.split_ratio is not None:
+        parts.append(inlet.mode)
+    if inlet.split_ratio is not None:
+        parts.append(f"split ratio {inlet.split_ratio:g}:1")
+    if inlet.highest_start is not None:
+        parts.append(f"start at {celsius(inlet.highest_start):g} °C or below to focus the solvent")
+    if inlet.shortest_first_hold > 0:
+        parts.append(f"purge on at {_minutes(inlet.shortest_first_hold)} min")
+    if inlet.max_total_flow is not None:
+        parts.append(f"total flow up to {flow_mL_min(inlet.max_total_flow):.0f} mL/min")
+    return "".join(f"{part}; " for part in parts)
+
+
+def tolerances_in_words(scenario: Scenario) -> str:
+    """How far a run may be off what is entered: what the draws take the set points to be off by."""
+    tolerances = scenario.tolerances
+    parts = [
+        f"oven {tolerances.oven:g} °C",
+        f"column flow {100 * tolerances.flow:g} %",
+        f"inlet pressure {100 * tolerances.pressure:g} %",
+    ]
+    if tolerances.hold_up > 0:
+        parts.append(f"hold-up time {100 * tolerances.hold_up:g} %")
+    if tolerances.trimmed > 0:
+        parts.append(f"{tolerances.trimmed:g} m cut off the column")
+    return ", ".join(parts)
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / SECONDS_PER_MINUTE:g}"
+
+
+def program_lines(scenario: Scenario, program: Program) -> dict[str, str]:
+    carrier = carrier_set_points(program.carrier, scenario.ambient_pressure)
+    return {
+        "oven": one_line(oven_set_points(program.oven)),
+        "carrier": f"{program.carrier.mode}, {one_line(carrier)}",
+    }

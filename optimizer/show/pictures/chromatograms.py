@@ -1,0 +1,405 @@
+"""Pictures: what `plot_data` prepared, drawn on given axes, and put into files.
+
+matplotlib is slow to import and is imported only where something is drawn.
+"""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from models.column.programs import Array
+from optimizer.results.plot_data import ChromatogramData, PeakLabel, ResidualData
+from optimizer.show.pictures.bands import BAND_NOTE, draw_bands
+from optimizer.show.pictures.label_placement import shortened, spaced, thinned
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+# Told apart in any kind of colour vision by lightness as well as hue; every use has a second sign beside it.
+INK, QUIET, GRID = "#1c2b36", "#5d6b75", "#d5dce0"
+SIGNAL, CRITICAL, OVEN, PRESSURE, FLOW = "#16324f", "#c2410c", "#8a2c5f", "#00687a", "#4d6b00"
+RUN_COLOURS = ("#16324f", "#c2410c", "#00838f", "#8a5fbf", "#6b7a00")
+RUN_MARKERS = ("o", "s", "^", "D", "v", "P")
+
+WIDTH = 7.4  # inch: fits between the margins of A4
+LEFT, RIGHT = 0.84, 0.72  # inch, beside the axes
+AXES_WIDTH = WIDTH - LEFT - RIGHT
+OVERHANG = 0.6  # inch by which labels may stand beside the axes
+LINE = 1.2  # of the font size, from line to line
+LONGEST_NAME = 34  # characters of a label; the peak table has the whole name
+UNEQUAL = (
+    0.2  # of the larger one's height: a smaller peak of the critical pair is then drawn to a scale of its own
+)
+CUT_AT = 2.5  # times its height
+MARK = "◆ "  # before the name of a critical peak: colour alone tells nothing on a black-and-white print
+FONT = "DejaVu Sans"  # comes with matplotlib, so that extents are the same everywhere
+SIGNAL_HEIGHT, ENLARGED_HEIGHT = 2.5, 1.5  # inch, of the panels of the whole signal and of the enlarged one
+SIGNAL_RANGE = (-1.5, 106.0)  # % of the highest signal, where the axis of the whole signal ends
+SIGNAL_LABEL = "signal, %\nof highest"  # detector counts are unknown: only ratios are predicted
+# Spans that a trace's axis has at least, so that a constant looks like one: K, kPa, mL/min; or a share of the value.
+LEAST_SPANS = {"oven": 40.0, "pressure": 40.0, "flow": 1.0}
+LEAST_SHARE = 0.2
+
+
+def chromatogram_figure(data: ChromatogramData) -> Figure:
+    """The chromatogram with oven, inlet pressure and column flow beneath it on one time axis.
+
+    Where one peak dwarfs the critical pair, a second panel shows the signal enlarged.
+    """
+    from matplotlib.figure import Figure
+
+    labels = _LabelBand(data)
+    top, bottom, gap, traces = 0.5, 0.42, 0.12, 0.74  # inch
+    panels = [(traces, gap)] * 3 + [(SIGNAL_HEIGHT, 0.0)]
+    enlarged = data.magnification > 1
+    if enlarged:
+        panels.insert(3, (ENLARGED_HEIGHT, 0.26))
+    height = top + labels.height + sum(tall + above for tall, above in panels) + bottom
+    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    base = bottom
+    rows: list[Axes] = []
+    for tall, above in panels:
+        place = (LEFT / WIDTH, base / height, AXES_WIDTH / WIDTH, tall / height)
+        rows.append(figure.add_axes(place, sharex=rows[0] if rows else None))
+        base += tall + above
+    draw_signal(data, rows[-1], labels)
+    if enlarged:
+        draw_enlarged(data, rows[3])
+    draw_oven(data, rows[2])
+    draw_pressure(data, rows[1])
+    draw_flow(data, rows[0])
+    for axes in rows[1:]:
+        axes.tick_params(labelbottom=False)
+    rows[0].set_xlabel("time, min", **text_style(8))
+    rows[0].set_xlim(0.0, data.end)
+    figure.text(0.12 / WIDTH, 1 - 0.2 / height, data.title, **text_style(9, INK), fontweight="bold")
+    figure.text(0.12 / WIDTH, 1 - 0.38 / height, _note(data), **text_style(8, CRITICAL))
+    if np.isfinite(data.half_intervals).any():
+        figure.text(0.12 / WIDTH, 0.06 / height, BAND_NOTE, **text_style(7))
+    if labels.left_out:
+        note = f"{labels.left_out} names left out for want of room: see the peak table"
+        figure.text(1 - 0.12 / WIDTH, 0.06 / height, note, ha="right", **text_style(7))
+    return figure
+
+
+class _LabelBand:
+    """The labels above a chromatogram: how large they are written, and how high the band is [inch]."""
+
+    foot = 0.3  # inch, for the leader lines
+
+    def __init__(self, data: ChromatogramData, width: float = AXES_WIDTH) -> None:
+        points = (width + 2 * OVERHANG) * 72
+        count = len(data.labels)
+        self.size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
+        self.pitch = LINE * self.size  # points
+        self.shown = thinned(
+            count,
+            int(points / self.pitch + 1e-6),
+            [i for i, label in enumerate(data.labels) if label.critical],
+        )
+        self.texts = {i: _label_text(data.labels[i], i + 1) for i in self.shown}
+        weights = {i: "bold" if data.labels[i].critical else "normal" for i in self.shown}
+        longest = max((extent(self.texts[i], self.size, weights[i]) for i in self.shown), default=0.0)
+        self.left_out = count - len(self.shown)
+        self.height = self.foot + longest / 72 + 0.06
+
+
+def _label_text(label: PeakLabel, number: int) -> str:
+    name = shortened(label.name, LONGEST_NAME)
+    if not drawable(name):
+        name = f"peak {number}"
+    return f"{MARK}{name}" if label.critical else name
+
+
+def _note(data: ChromatogramData) -> str:
+    pair = [_label_text(label, i) for i, label in enumerate(data.labels, 1) if label.critical]
+    if not np.isfinite(data.critical_resolution) or len(pair) < 2:
+        return "no pair to be resolved"
+    a, b = (name[len(MARK) :] for name in pair)
+    note = f"{MARK}critical pair: {a} and {b}, Rs {data.critical_resolution:.2f}"
+    return note + (f", valley {data.valley:.1f} %" if np.isfinite(data.valley) else "")
+
+
+def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = None) -> None:
+    """The detector trace, with the names of the peaks in a band above the axes."""
+    band = _LabelBand(data, width_of(axes)) if band is None else band
+    _draw_response(data, axes, *SIGNAL_RANGE)
+    axes.set_yticks([0, 25, 50, 75, 100])
+    _draw_labels(data, axes, band, SIGNAL_RANGE[1])
+
+
+def draw_enlarged(data: ChromatogramData, axes: Axes) -> None:
+    """The detector trace in larger scale, every peak too high for that marked as cut, the critical ones by their sign.
+
+    In a panel `ENLARGED_HEIGHT` high it is larger by the stated factor as measured on paper, too.
+    """
+    times = data.magnification
+    bottom = SIGNAL_RANGE[0] / times
+    top = bottom + (SIGNAL_RANGE[1] - SIGNAL_RANGE[0]) * ENLARGED_HEIGHT / SIGNAL_HEIGHT / times
+    _draw_response(data, axes, bottom, top)
+    axes.set_ylabel(f"signal × {times:g}, %\nof highest", **text_style(8, INK))
+    cut = [label.time for label in data.labels if label.height > top]
+    axes.plot(cut, [0.96] * len(cut), "^", transform=axes.get_xaxis_transform(), color=INK, markersize=3.5)
+    for label in data.labels:
+        if label.critical and label.height <= top:
+            beside = label.height + 0.05 * top
+            axes.plot([label.time], [beside], "D", color=CRITICAL, markersize=2.5, clip_on=False)
+    note = f"the same signal enlarged {times:g} times" + ("; ▲ peak cut off here" if cut else "")
+    points_high = axes.get_window_extent().height / axes.figure.dpi * 72
+    axes.text(1.0, 1 + 3.0 / points_high, note, transform=axes.transAxes, ha="right", **text_style(7))
+
+
+def _draw_response(data: ChromatogramData, axes: Axes, bottom: float, top: float) -> None:
+    axes.set_xlim(0.0, data.end)
+    axes.set_ylim(bottom, top)
+    draw_bands(axes, data.elution_times, data.half_intervals)
+    for response in data.critical_responses:
+        seen = response > 1e-4 * top
+        axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.3, linewidth=0)
+    axes.plot(data.times, data.response, color=SIGNAL, linewidth=0.9)
+    dress(axes, SIGNAL_LABEL, INK)
+
+
+def _draw_labels(data: ChromatogramData, axes: Axes, band: _LabelBand, top: float) -> None:
+    box = axes.get_window_extent()
+    points = np.array([box.width, box.height]) / axes.figure.dpi * 72
+    labels = [data.labels[i] for i in band.shown]
+    places = np.array([label.time / data.end for label in labels]) * points[0]
+    centres = spaced(places, np.full(len(labels), band.pitch), -OVERHANG * 72, points[0] + OVERHANG * 72)
+    bend, foot = 5.0 / points[1], (band.foot * 72 - 3.0) / points[1]
+    low = axes.get_ylim()[0]
+    for i, label, place, centre in zip(band.shown, labels, places, centres, strict=True):
+        colour = CRITICAL if label.critical else INK
+        apex = (label.height - low) / (top - low) + 2.0 / points[1]
+        x, y = place / points[0], centre / points[0]
+        axes.plot(
+            [x, x, y, y], [apex, 1 + bend, 1 + foot - bend, 1 + foot],
+            transform=axes.transAxes, clip_on=False, linewidth=0.9 if label.critical else 0.5,
+            color=colour if label.critical else "#9aa7af", solid_joinstyle="round",
+        )  # fmt: skip
+        axes.text(
+            y, 1 + foot + 2.0 / points[1], band.texts[i], transform=axes.transAxes, rotation=90,
+            ha="center", va="bottom", **text_style(band.size, colour),
+            fontweight="bold" if label.critical else "normal",
+        )  # fmt: skip
+
+
+def critical_pair_figure(data: ChromatogramData) -> Figure | None:
+    """The critical pair, enlarged; None when there is no pair."""
+    from matplotlib.figure import Figure
+
+    if data.window is None:
+        return None
+    width, height, top, bottom = 3.5, 2.2, 0.5, 0.42  # inch
+    figure = Figure(figsize=(width, height), facecolor="white")
+    axes = figure.add_axes((0.62 / width, bottom / height, 1 - 0.75 / width, 1 - (top + bottom) / height))
+    draw_critical_pair(data, axes)
+    axes.yaxis.set_label_coords(-0.13, 0.5)
+    axes.set_xlabel("time, min", **text_style(8))
+    return figure
+
+
+def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
+    """The trace around the critical pair, with each of the two peaks by itself beneath it."""
+    assert data.window is not None
+    start, end = data.window
+    seen = (data.times >= start) & (data.times <= end)
+    names = [(_label_text(label, i)) for i, label in enumerate(data.labels, 1) if label.critical]
+    # A critical peak that never elutes has no label and nothing to draw.
+    for response, name, line in zip(data.critical_responses, names, ("--", ":"), strict=False):
+        axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.2, linewidth=0)
+        axes.plot(
+            data.times[seen],
+            response[seen],
+            color=CRITICAL,
+            linewidth=1.2,
+            linestyle=line,
+            label=name[len(MARK) :],
+        )
+    axes.plot(data.times[seen], data.response[seen], color=SIGNAL, linewidth=1.2, label="_sum")
+    dress(axes, "signal, % of highest", INK)
+    axes.set_xlim(start, end)
+    top = 1.08 * float(data.response[seen].max())
+    heights = sorted(label.height for label in data.labels if label.critical)
+    if len(heights) == 2 and heights[0] < UNEQUAL * heights[1]:
+        top = CUT_AT * heights[0]
+        note = f"cut off: the larger peak is\n{heights[1] / heights[0]:.0f} times as high"
+        axes.text(1.0, 1.03, note, transform=axes.transAxes, ha="right", **text_style(6.5))
+    axes.set_ylim(0.0, top)
+    axes.xaxis.set_major_locator(_few_ticks())
+    _legend(axes, 1)
+
+
+def draw_oven(data: ChromatogramData, axes: Axes) -> None:
+    """Oven temperature, with a tick where each compound elutes."""
+    axes.plot(data.oven_times, data.oven, color=OVEN, linewidth=1.4)
+    axes.plot(data.elution_times, data.oven_at_elution, "|", color=INK, markersize=5, markeredgewidth=0.6)
+    dress(axes, "oven, °C", OVEN)
+    _roomy(axes, data.oven, LEAST_SPANS["oven"])
+
+
+def draw_pressure(data: ChromatogramData, axes: Axes) -> None:
+    """Inlet pressure: gauge on the left, absolute on the right."""
+    axes.plot(data.trace_times, data.pressure, color=PRESSURE, linewidth=1.4, linestyle=(0, (6, 1.5)))
+    dress(axes, "inlet, kPa\ngauge", PRESSURE)
+    _roomy(axes, data.pressure, LEAST_SPANS["pressure"])
+    ambient = data.ambient
+
+    def absolute(gauge: Any) -> Any:
+        return gauge + ambient
+
+    def gauge(absolute: Any) -> Any:
+        return absolute - ambient
+
+    beside = axes.secondary_yaxis("right", functions=(absolute, gauge))
+    beside.set_ylabel("inlet, kPa\nabsolute", **text_style(8, PRESSURE))
+    beside.tick_params(labelsize=7, colors=QUIET, length=2.5)
+    beside.yaxis.set_major_locator(_few_ticks())
+    for side in beside.spines.values():
+        side.set_visible(False)
+
+
+def draw_flow(data: ChromatogramData, axes: Axes) -> None:
+    """Column flow."""
+    axes.plot(data.trace_times, data.flow, color=FLOW, linewidth=1.4, linestyle=(0, (2, 1)))
+    dress(axes, "column flow,\nmL/min", FLOW)
+    _roomy(axes, data.flow, LEAST_SPANS["flow"])
+
+
+def residual_figure(data: ResidualData) -> Figure:
+    """Predicted less measured retention time, for every compound and run."""
+    from matplotlib.figure import Figure
+
+    count = len(data.compounds)
+    right = 0.15  # inch
+    points = (WIDTH - LEFT - right) * 72
+    size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
+    names = [residual_name(name, at) for at, name in enumerate(data.compounds, 1)]
+    below = max((extent(name, size) for name in names), default=0.0) / 72 + 0.16
+    legend, axis = 0.34, 1.7
+    height = legend + axis + below
+    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    axes = figure.add_axes((LEFT / WIDTH, below / height, points / 72 / WIDTH, axis / height))
+    draw_residuals(data, axes)
+    ticks = thinned(count, int(points / (LINE * size) + 1e-6), ())
+    axes.set_xticks(ticks, [names[i] for i in ticks], rotation=90, **text_style(size, INK))
+    return figure
+
+
+def residual_name(name: str, number: int) -> str:
+    """What stands beneath a compound's residuals: its name where the font has it, else its number."""
+    short = shortened(name, LONGEST_NAME)
+    return short if drawable(short) else f"compound {number}"
+
+
+def draw_residuals(data: ResidualData, axes: Axes) -> None:
+    """Residuals as signs beside each other, one kind a run, over the band of the repeatability."""
+    count = len(data.compounds)
+    axes.axhspan(-data.repeatability, data.repeatability, color=GRID, alpha=0.6, linewidth=0)
+    axes.axhline(0.0, color=QUIET, linewidth=0.7)
+    shifts = np.linspace(-0.22, 0.22, len(data.runs)) if len(data.runs) > 1 else np.zeros(1)
+    for r, (run, shift) in enumerate(zip(data.runs, shifts, strict=True)):
+        name = shortened(run, 24)
+        axes.plot(
+            np.arange(count) + shift, data.residual[r], RUN_MARKERS[r % len(RUN_MARKERS)],
+            color=RUN_COLOURS[r % len(RUN_COLOURS)], markersize=4, markeredgewidth=0,
+            label=name if drawable(name) else f"run {r + 1}",
+        )  # fmt: skip
+    dress(axes, "predicted less\nmeasured, s", INK)
+    axes.set_xlim(-0.7, count - 0.3)
+    seen = data.residual[np.isfinite(data.residual)]
+    reach = 1.15 * max(float(np.abs(seen).max()) if len(seen) else 0.0, data.repeatability * 1.2, 0.01)
+    axes.set_ylim(-reach, reach)
+    _legend(axes, min(len(data.runs), 5))
+
+
+def picture(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
+    """A figure as the bytes of a file: the same figure always gives the same bytes."""
+    import matplotlib
+
+    stream = io.BytesIO()
+    metadata: dict[str, Any] = (
+        {"Software": None} if kind == "png" else {"Date": None, "Creator": "rampwright"}
+    )
+    with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "rampwright", "font.family": [FONT]}):
+        figure.savefig(stream, format=kind, dpi=200 if kind == "png" else 72, metadata=metadata)
+    return stream.getvalue()
+
+
+def pictures_of(stem: str, figure: Figure) -> dict[str, bytes]:
+    """A figure as two files, `stem`.png and `stem`.svg."""
+    return {f"{stem}.png": picture(figure, "png"), f"{stem}.svg": picture(figure, "svg")}
+
+
+def width_of(axes: Axes) -> float:
+    """Width of axes [inch]."""
+    return float(axes.get_window_extent().width / axes.figure.dpi)
+
+
+def text_style(size: float, colour: str = QUIET) -> dict[str, Any]:
+    """Properties of a text: a dollar sign in a name is a dollar sign."""
+    return {"fontsize": size, "color": colour, "fontfamily": FONT, "parse_math": False}
+
+
+def extent(text: str, size: float, weight: str = "normal") -> float:
+    """Length of a text [points]."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    properties = FontProperties(family=FONT, weight=weight, size=size)
+    return float(text_to_path.get_text_width_height_descent(text, properties, False)[0])
+
+
+def drawable(text: str) -> bool:
+    """Whether the font has every character of a text."""
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    font = get_font(findfont(FontProperties(family=FONT)))
+    return all(font.get_char_index(ord(character)) for character in text)
+
+
+def _legend(axes: Axes, columns: int) -> None:
+    legend = axes.legend(
+        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, frameon=False, labelcolor=INK, borderaxespad=0.1,
+        prop={"family": FONT, "size": 8 if columns > 1 else 7}, handletextpad=0.4, columnspacing=1.2,
+        labelspacing=0.2,
+    )  # fmt: skip
+    for text in legend.get_texts():
+        text.set_parse_math(False)
+
+
+def _few_ticks() -> Any:
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(4, steps=[1, 2, 3, 5, 6, 10])
+
+
+def dress(axes: Axes, label: str, colour: str) -> None:
+    axes.set_ylabel(label, **text_style(8, colour))
+    axes.yaxis.set_label_coords(-0.075, 0.5)
+    axes.tick_params(labelsize=7, colors=QUIET, length=2.5, labelfontfamily=FONT)
+    axes.yaxis.set_major_locator(_few_ticks())
+    axes.grid(axis="both", color=GRID, linewidth=0.5)
+    axes.set_axisbelow(True)
+    for name, side in axes.spines.items():
+        side.set_visible(name in ("left", "bottom"))
+        side.set_color(QUIET)
+        side.set_linewidth(0.6)
+
+
+def _roomy(axes: Axes, values: Array, least: float) -> None:
+    axes.set_ylim(*roomy_range(values, least))
+
+
+def roomy_range(values: Array, least: float) -> tuple[float, float]:
+    """Limits with room around the values, and no drama where they are all but constant."""
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    middle = (low + high) / 2
+    half = max((high - low) / 2 * 1.15, least / 2, LEAST_SHARE * abs(middle) / 2)
+    # What cannot be negative gets no room below zero that widening alone would give it.
+    bottom = max(middle - half, -0.05 * half) if low >= 0 else middle - half
+    return bottom, bottom + 2 * half

@@ -1,0 +1,273 @@
+"""A run mirrored beneath its prediction on one time axis, and under both how far every peak is off.
+
+matplotlib is slow to import and is imported only where something is drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.column.programs import Array
+from models.peaks.chromatogram import detector_trace, trace_times
+from models.units import SECONDS_PER_MINUTE
+from optimizer.methods.compare import Comparison
+from optimizer.results.plot_data import LEAST_TAILING
+from optimizer.show.pictures.chromatograms import (
+    CRITICAL,
+    GRID,
+    INK,
+    LEFT,
+    LINE,
+    LONGEST_NAME,
+    MARK,
+    QUIET,
+    SIGNAL,
+    WIDTH,
+    drawable,
+    dress,
+    extent,
+    text_style,
+)
+from optimizer.show.pictures.label_placement import shortened, spaced, thinned
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+FOUND = "#00687a"
+RIGHT = 0.3  # inch
+OVERHANG = 0.25  # inch by which labels may stand beside the axes
+TICKS = (1.0, 10.0, 50.0, 100.0)  # % of the highest signal
+BAND = 2.0  # standard deviations that the band of the prediction reaches
+
+
+@dataclass(frozen=True)
+class MirrorData:
+    """What the picture shows; times in min, signals on a root scale, 1 the highest.
+
+    Attributes
+    ----------
+    times : (Q,) array
+    predicted, found : (Q,) arrays
+    peak_times, found_times : (M,) arrays, in order of predicted elution; nan where missing
+    names : M names; `pointed` says which are of the critical pair found, wrongly named, or missing
+    pointed : M
+    deviation, sd, shift : (M,) arrays  [s], found less predicted, its standard deviation, and the shared cause's part
+        (nan without one)
+    extra : names and times of peaks that are no compound of the scenario
+    end : float
+    """
+
+    times: Array
+    predicted: Array
+    found: Array
+    peak_times: Array
+    found_times: Array
+    names: tuple[str, ...]
+    pointed: tuple[bool, ...]
+    deviation: Array
+    sd: Array
+    shift: Array
+    extra: tuple[tuple[str, float], ...]
+    end: float
+
+
+def mirror_data(compared: Comparison) -> MirrorData:
+    """Prepare the picture; where the run has no areas or widths, the predicted ones stand in."""
+    prediction = compared.prediction
+    order = np.array([m for m in prediction.order if np.isfinite(prediction.retention[m])], dtype=np.intp)
+    t, w = prediction.retention[order], prediction.width_half[order]
+    tailing = np.maximum(prediction.tailing[order], LEAST_TAILING)
+    found = compared.named[order]
+    rows = [compared.peaks.index(prediction.compounds[m]) for m in order]
+    area, width = (
+        np.array([np.nan if row is None else values[row] for row in rows])
+        for values in (compared.peaks.area, compared.peaks.width_half)
+    )
+    area = np.where(np.isfinite(area), area, prediction.area[order])
+    width = np.where(np.isfinite(width), width, w)
+    extra = [row for row, name in enumerate(compared.peaks.compounds) if name not in prediction.compounds]
+    for row in extra:
+        near = int(np.argmin(np.abs(t - compared.peaks.retention[row])))
+        own = compared.peaks.area[row], compared.peaks.width_half[row]
+        area = np.append(area, own[0] if np.isfinite(own[0]) else np.median(area))
+        width = np.append(width, own[1] if np.isfinite(own[1]) else w[near])
+    every = np.append(found, compared.peaks.retention[extra])
+    tails = np.append(tailing, np.ones(len(extra)))
+    last = float(np.nanmax(np.concatenate([t + 3 * w, every + 3 * width])))
+    end = max(prediction.run_time, last)
+    times = np.union1d(trace_times(end, t, w, tailing), trace_times(end, every, width, tails))
+    smallest = compared.critical_found
+    pointed = set() if smallest is None else {smallest.a, smallest.b}
+    if compared.mends:
+        pointed = {each.compound for each in compared.mends}
+        pointed |= {
+            each.partner for each in compared.mends if each.kind == "swapped" and each.partner is not None
+        }
+    pointed |= set(compared.lost)
+    cause = compared.causes.cause
+    return MirrorData(
+        times=times / SECONDS_PER_MINUTE,
+        predicted=_root(detector_trace(times, t, w, prediction.area[order], tailing)),
+        found=_root(detector_trace(times, every, width, area, tails)),
+        peak_times=t / SECONDS_PER_MINUTE,
+        found_times=found / SECONDS_PER_MINUTE,
+        names=tuple(prediction.compounds[m] for m in order),
+        pointed=tuple(int(m) in pointed for m in order),
+        deviation=compared.deviation[order],
+        sd=compared.time_sd[order],
+        shift=np.full(len(order), np.nan) if cause is None else cause.shift[order],
+        extra=tuple((name, time / SECONDS_PER_MINUTE) for name, time in compared.extra),
+        end=end / SECONDS_PER_MINUTE,
+    )
+
+
+def _root(signal: Array) -> Array:
+    """A signal as the root of its share of the highest, so that small peaks show beside large ones."""
+    result: Array = np.sqrt(signal / signal.max()) if signal.max() > 0 else signal
+    return result
+
+
+def compared_figure(compared: Comparison) -> Figure:
+    """The picture of a compared run."""
+    from matplotlib.figure import Figure
+
+    data = mirror_data(compared)
+    labels = _Labels(data)
+    half, off, gap, top, bottom = 1.7, 1.5, 0.32, 0.34, 0.45  # inch
+    height = top + labels.height + 2 * half + gap + off + bottom
+    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+
+    def panel(base: float, tall: float, share: Axes | None) -> Axes:
+        return figure.add_axes(
+            (LEFT / WIDTH, base / height, (WIDTH - LEFT - RIGHT) / WIDTH, tall / height), sharex=share
+        )
+
+    deviations = panel(bottom, off, None)
+    found = panel(bottom + off + gap, half, deviations)
+    predicted = panel(bottom + off + gap + half, half, deviations)
+    deviations.set_xlim(0.0, data.end)
+    _draw_signal(
+        predicted, data.times, data.predicted, SIGNAL, "predicted, % of\nhighest, root scale", upward=True
+    )
+    _draw_signal(found, data.times, data.found, FOUND, "found, % of\nhighest, root scale", upward=False)
+    _draw_pointed(found, data)
+    _draw_extra(found, data)
+    _draw_deviations(deviations, data)
+    for axes in (found, predicted):
+        axes.tick_params(labelbottom=False, bottom=False)
+    deviations.set_xlabel("time, min", **text_style(8))
+    labels.draw(predicted)
+    title = f"{shortened(compared.name, 40)}: predicted above, found below"
+    figure.text(
+        0.12 / WIDTH, 1 - 0.2 / height, title if drawable(title) else "Predicted above, found below",
+        **text_style(9, INK), fontweight="bold",
+    )  # fmt: skip
+    return figure
+
+
+def _draw_signal(axes: Axes, times: Array, signal: Array, colour: str, label: str, upward: bool) -> None:
+    axes.fill_between(times, 0.0, signal, color=colour, alpha=0.15, linewidth=0)
+    axes.plot(times, signal, color=colour, linewidth=0.9)
+    dress(axes, label, INK)
+    axes.set_ylim((0.0, 1.06) if upward else (1.06, 0.0))
+    axes.set_yticks([np.sqrt(tick / 100) for tick in TICKS], [f"{tick:g}" for tick in TICKS])
+    axes.spines["bottom"].set_visible(upward)
+
+
+def _draw_pointed(axes: Axes, data: MirrorData) -> None:
+    """The sign of the pointed peaks beneath them, as before their names."""
+    seen = np.array(data.pointed) & np.isfinite(data.found_times)
+    times = data.found_times[seen]
+    beneath = np.interp(times, data.times, data.found) + 0.05
+    axes.plot(times, beneath, "D", color=CRITICAL, markersize=3, markeredgewidth=0, clip_on=False)
+
+
+def _draw_extra(axes: Axes, data: MirrorData) -> None:
+    for name, time in data.extra:
+        text = shortened(name, LONGEST_NAME)
+        axes.annotate(
+            text if drawable(text) else "unknown peak", (time, float(np.interp(time, data.times, data.found))),
+            (0, -4), textcoords="offset points", ha="center", va="top", annotation_clip=False,
+            **text_style(7, CRITICAL),
+        )  # fmt: skip
+
+
+def _draw_deviations(axes: Axes, data: MirrorData) -> None:
+    """Found less predicted in s, over the band of the prediction."""
+    axes.fill_between(
+        data.peak_times, -BAND * data.sd, BAND * data.sd, color=GRID, alpha=0.7, linewidth=0,
+        label=f"prediction ± {BAND:g} sd",
+    )  # fmt: skip
+    axes.axhline(0.0, color=QUIET, linewidth=0.7)
+    known = np.isfinite(data.shift)
+    if known.any():
+        axes.plot(
+            data.peak_times[known], data.shift[known], color=FOUND, linewidth=1.1, linestyle=(0, (5, 2)),
+            label="one cause for all",
+        )  # fmt: skip
+    pointed = np.array(data.pointed)
+    axes.plot(
+        data.peak_times[~pointed], data.deviation[~pointed], "o", color=SIGNAL, markersize=4,
+        markeredgewidth=0, label="found less predicted",
+    )  # fmt: skip
+    axes.plot(data.peak_times[pointed], data.deviation[pointed], "D", color=CRITICAL, markersize=5)
+    dress(axes, "found less\npredicted, s", INK)
+    reach = 1.2 * float(np.nanmax(np.abs(np.append(data.deviation, data.shift)), initial=0.5))
+    axes.set_ylim(-reach, reach)
+    legend = axes.legend(
+        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, frameon=False, labelcolor=INK, borderaxespad=0.1,
+        prop={"family": "DejaVu Sans", "size": 7.5}, handletextpad=0.5, columnspacing=1.4,
+    )  # fmt: skip
+    legend.set_in_layout(False)
+
+
+class _Labels:
+    """Names above the predicted peaks."""
+
+    foot = 0.26  # inch, for the leader lines
+
+    def __init__(self, data: MirrorData) -> None:
+        self.data = data
+        points = (WIDTH - LEFT - RIGHT + 2 * OVERHANG) * 72
+        count = len(data.names)
+        self.size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
+        keep = [i for i, each in enumerate(data.pointed) if each]
+        self.shown = thinned(count, int(points / (LINE * self.size)), keep)
+        self.texts = [self._text(i) for i in self.shown]
+        longest = max((extent(text, self.size, "bold") for text in self.texts), default=0.0)
+        self.height = self.foot + longest / 72 + 0.06
+
+    def _text(self, i: int) -> str:
+        name = shortened(self.data.names[i], LONGEST_NAME)
+        name = name if drawable(name) else f"peak {i + 1}"
+        return f"{MARK}{name}" if self.data.pointed[i] else name
+
+    def draw(self, axes: Axes) -> None:
+        """Above the axes, with a line from each name to its peak."""
+        data = self.data
+        box = axes.get_window_extent()
+        wide, tall = box.width / axes.figure.dpi * 72, box.height / axes.figure.dpi * 72
+        places = data.peak_times[self.shown] / data.end * wide
+        centres = spaced(
+            places, np.full(len(self.shown), LINE * self.size), -OVERHANG * 72, wide + OVERHANG * 72
+        )
+        bend, foot = 4.0 / tall, (self.foot * 72 - 3.0) / tall
+        heights = np.interp(data.peak_times[self.shown], data.times, data.predicted) / 1.06
+        for i, text, place, centre, apex in zip(
+            self.shown, self.texts, places, centres, heights, strict=True
+        ):
+            colour = CRITICAL if data.pointed[i] else INK
+            x, y = place / wide, centre / wide
+            axes.plot(
+                [x, x, y, y], [apex + 2 / tall, 1 + bend, 1 + foot - bend, 1 + foot], transform=axes.transAxes,
+                clip_on=False, linewidth=0.9 if data.pointed[i] else 0.5,
+                color=colour if data.pointed[i] else "#9aa7af",
+            )  # fmt: skip
+            axes.text(
+                y, 1 + foot + 2 / tall, text, transform=axes.transAxes, rotation=90, ha="center", va="bottom",
+                **text_style(self.size, colour), fontweight="bold" if data.pointed[i] else "normal",
+            )  # fmt: skip

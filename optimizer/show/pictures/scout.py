@@ -1,0 +1,69 @@
+"""What each possible scouting run is expected to leave of the uncertainty, as a picture.
+
+matplotlib is slow to import and is imported only where something is drawn.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.results.documents import Document
+from optimizer.show.pictures.chromatograms import GRID, INK, LONGEST_NAME, QUIET, SIGNAL, WIDTH, text_style
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+NAMES, RIGHT, TOP, BOTTOM, ROW = 3.1, 0.3, 0.62, 0.45, 0.24  # inch
+SUGGESTED = "► "  # before the name of the suggested run, which is written in ink as well
+
+
+def scout_figure(document: Document) -> Figure:
+    """Variance of the critical resolutions in % of today's: what stays, and what the fit would still not know."""
+    from matplotlib.figure import Figure
+
+    runs = document["runs"]
+    pairs = document["critical_pairs"]
+    fit, rest = (
+        float(sum((pair[key] / pair["needed"]) ** 2 for pair in pairs)) for key in ("sd_fit", "sd_rest")
+    )
+    now = fit + rest
+    left = [fit, *(fit * (1 - run["fall_with_hold_up"]) for run in runs)]
+    rows = len(left)
+    height = TOP + rows * ROW + BOTTOM
+    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    axes = figure.add_axes(
+        (NAMES / WIDTH, BOTTOM / height, (WIDTH - NAMES - RIGHT) / WIDTH, rows * ROW / height)
+    )
+    at = np.arange(rows)
+    stays = 100 * rest / now
+    axes.barh(at, stays, 0.62, color=GRID)
+    axes.barh(at, [100 * each / now for each in left], 0.62, left=stays, color=SIGNAL)
+    names = ["as it is now", *(_name(run) for run in runs)]
+    axes.set_yticks(at, names)
+    for text, run in zip(axes.get_yticklabels(), [None, *runs], strict=True):
+        strong = run is None or run["suggested"]
+        text.set(**text_style(7.5, INK if strong else QUIET))
+    axes.invert_yaxis()
+    axes.set_xlim(0, 100)
+    axes.set_xlabel("variance of the critical resolutions, % of today's", **text_style(8))
+    for label in axes.get_xticklabels():
+        label.set(**text_style(7.5))
+    axes.tick_params(length=0)
+    axes.grid(axis="x", color=GRID, linewidth=0.5)
+    axes.set_axisbelow(True)
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.spines["bottom"].set_color(GRID)
+    figure.text(0.12 / WIDTH, 1 - 0.2 / height, document["title"], **text_style(9, INK), fontweight="bold")
+    key = "pale: tolerances, widths and what the model leaves out (stays); dark: what the fit would still not know"
+    figure.text(0.12 / WIDTH, 1 - 0.38 / height, key, **text_style(7.5))
+    return figure
+
+
+def _name(run: Document) -> str:
+    """A run's name and length, short enough for its place."""
+    name = run["name"].replace(" for the critical pairs, then heated out", ", then heated out")
+    name = name if len(name) <= LONGEST_NAME + 6 else name[: LONGEST_NAME + 5] + "…"
+    return f"{SUGGESTED if run['suggested'] else ''}{name} ({run['run_min']:.1f} min)"

@@ -1,0 +1,324 @@
+"""Pictures of a sweep: curves of one set point, maps of two.
+
+matplotlib is slow to import and is imported only where something is drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.column.programs import Array
+from models.units import SECONDS_PER_MINUTE
+from optimizer.methods.sweep import Axis, Sweep
+from optimizer.results.sweep import broken_in_words, goal_met, share_in_words
+from optimizer.show.pictures.chromatograms import CRITICAL, FONT, GRID, INK, LEFT, QUIET, SIGNAL, WIDTH
+from optimizer.show.pictures.label_placement import shortened, spaced, thinned
+from optimizer.show.pictures.pair_letters import NO_PAIR, PairLetters, bounds, pair_letters, stretches
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MET = "#cfe6d6"  # where the goal is met
+ON_PAPER = "#f6efd8"  # where the predicted chromatogram meets it, but too few draws do
+NOT_RUN = "#f0f0f0"
+BEST_SIGN: dict[str, Any] = {
+    "color": CRITICAL, "marker": "D", "linestyle": "none", "markersize": 5, "markeredgecolor": "white",
+}  # fmt: skip
+ON_PAPER_SIGN: dict[str, Any] = {**BEST_SIGN, "markerfacecolor": "white", "markeredgecolor": CRITICAL}
+MARGIN = 0.2  # inch beside the axes on the right
+KEY_LINE = 0.15  # inch from line to line of the key
+NOTE_LENGTH = 105  # characters on a line as wide as the figure
+KEY_MOST = 10  # pairs spelled out in a key
+LETTER = 10.0  # points of room a letter needs
+LOGARITHMIC = 8.0  # run times that differ by more than this factor are drawn on a logarithmic scale
+
+
+def style() -> AbstractContextManager[None]:
+    """How texts and axes look while a figure is built."""
+    import matplotlib
+
+    return matplotlib.rc_context(
+        {
+            "font.family": [FONT],
+            "font.size": 8,
+            "text.parse_math": False,  # a dollar sign in a name is a dollar sign
+            "text.color": INK,
+            "axes.labelcolor": INK,
+            "axes.labelsize": 8,
+            "axes.edgecolor": QUIET,
+            "axes.linewidth": 0.6,
+            "axes.spines.top": False,
+            "axes.spines.right": False,
+            "axes.axisbelow": True,
+            "grid.color": GRID,
+            "grid.linewidth": 0.5,
+            "xtick.color": QUIET,
+            "ytick.color": QUIET,
+            "xtick.labelsize": 7,
+            "ytick.labelsize": 7,
+            "xtick.major.size": 2.5,
+            "ytick.major.size": 2.5,
+            "legend.frameon": False,
+            "legend.fontsize": 7,
+            "legend.handletextpad": 0.5,
+            "legend.columnspacing": 1.2,
+            "hatch.color": "#6b7780",
+            "hatch.linewidth": 0.5,
+        }
+    )
+
+
+def draw_resolution(swept: Sweep, axes: Axes) -> None:
+    """Smallest resolution over the set point that was varied, on given axes."""
+    _shade(swept, axes)
+    _draw_resolution(swept, axes)
+    _dress_curve(swept, axes)
+
+
+def draw_run_time(swept: Sweep, axes: Axes) -> None:
+    """Run time [min] over the set point that was varied, on given axes."""
+    _shade(swept, axes)
+    _draw_run_time(swept, axes)
+    _dress_curve(swept, axes)
+
+
+def _dress_curve(swept: Sweep, axes: Axes) -> None:
+    axis = swept.axes[0]
+    axes.grid(True)
+    axes.set_xlim(axis.values[0], axis.values[-1])
+    axes.set_xlabel(axis_label(axis))
+
+
+def axis_label(axis: Axis) -> str:
+    """What a set point is, with its unit."""
+    return f"{axis.point.label}, {axis.point.unit}"
+
+
+def heading(figure: Figure, title: str) -> None:
+    """The title of a figure, in its upper left corner."""
+    width, height = figure.get_size_inches()
+    figure.text(0.12 / width, 1 - 0.2 / height, shortened(title, 90), fontsize=9, fontweight="bold")
+
+
+def write_key(figure: Figure, lines: Sequence[str], top: float) -> None:
+    """The key of the pairs in two columns, from `top` [inch above the lower edge] downwards."""
+    width, height = figure.get_size_inches()
+    half = (len(lines) + 1) // 2
+    for at, line in enumerate(lines):
+        column, row = divmod(at, half)
+        x, y = LEFT + column * (width - LEFT) / 2, top - (row + 0.8) * KEY_LINE
+        figure.text(x / width, y / height, line, fontsize=7)
+
+
+def key_height(lines: Sequence[str]) -> float:
+    """How high the key is [inch]."""
+    return (len(lines) + 1) // 2 * KEY_LINE
+
+
+def limits_note(swept: Sweep) -> list[str]:
+    """Which limits are broken somewhere, in lines as wide as the figure."""
+    return wrap(broken_in_words(swept.broken_limits, 2 * NOTE_LENGTH), NOTE_LENGTH)
+
+
+def write_note(figure: Figure, lines: Sequence[str]) -> None:
+    """Lines at the foot of a figure."""
+    width, height = figure.get_size_inches()
+    for at, line in enumerate(lines, 1):
+        figure.text(LEFT / width, (0.05 + (len(lines) - at) * KEY_LINE) / height, line, fontsize=7)
+
+
+def curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
+    from matplotlib.figure import Figure
+
+    letters = pair_letters(swept.critical, compounds)
+    key = letters.key(KEY_MOST)
+    top, band, upper, gap, lower, below = 0.78, 0.2, 2.4, 0.14, 1.4, 0.48  # inch
+    note = limits_note(swept)
+    foot = below + key_height(key) + (0.1 if key else 0.0) + len(note) * KEY_LINE
+    height = foot + lower + gap + upper + band + top
+    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    wide = (WIDTH - LEFT - MARGIN) / WIDTH
+    times = figure.add_axes((LEFT / WIDTH, foot / height, wide, lower / height))
+    resolutions = figure.add_axes(
+        (LEFT / WIDTH, (foot + lower + gap) / height, wide, upper / height), sharex=times
+    )
+    heading(figure, title)
+    axis = swept.axes[0]
+    times.set_xlim(axis.values[0], axis.values[-1])
+    for axes in (resolutions, times):
+        _shade(swept, axes)
+        axes.grid(True)
+        axes.yaxis.set_label_coords(-0.075, 0.5)
+    _draw_resolution(swept, resolutions)
+    _draw_run_time(swept, times)
+    draw_letter_band(letters, axis.values, resolutions)
+    resolutions.tick_params(labelbottom=False)
+    times.set_xlabel(axis_label(axis))
+    resolutions.legend(
+        loc="lower left", bbox_to_anchor=(0, 1 + (band + 0.02) / upper), ncols=4, borderaxespad=0.0,
+        handlelength=1.8, labelspacing=0.3,
+    )  # fmt: skip
+    write_key(figure, key, foot - below)
+    write_note(figure, note)
+    return figure
+
+
+def _shade(swept: Sweep, axes: Axes) -> None:
+    """Where nothing was run, and where the goal is met: up to where a margin reaches zero between two runs."""
+    values = swept.axes[0].values
+    label: str | None = "not run"
+    for run, first, last in stretches(swept.possible.astype(np.intp)):
+        if not run:
+            axes.axvspan(*bounds(values, first, last), facecolor=NOT_RUN, linewidth=0, zorder=0, label=label)
+            label = None
+    if swept.on_paper.sum() > swept.feasible.sum():
+        _span(swept.on_paper, values, swept.margin, axes, ON_PAPER, "on paper only", 0.1)
+    _span(swept.feasible, values, swept.margin_in_draws, axes, MET, goal_met(swept.asked), 0.2)
+
+
+def _span(
+    kept: NDArray[np.bool_], values: Array, margin: Array, axes: Axes, colour: str, text: str, zorder: float
+) -> None:
+    label: str | None = text
+    for inside, first, last in stretches(kept.astype(np.intp)):
+        if inside:
+            low, high = (_crossing(values, margin, at, step) for at, step in ((first, -1), (last, 1)))
+            axes.axvspan(low, high, facecolor=colour, linewidth=0, zorder=zorder, label=label)
+            label = None
+
+
+def _crossing(values: Array, margin: Array, at: int, step: int) -> float:
+    """Where the margin reaches zero between a feasible run and its neighbour, straight between the two."""
+    beside = at + step
+    if not 0 <= beside < len(values) or not np.isfinite(margin[beside]):
+        return float(values[at])
+    fall = margin[at] - margin[beside]
+    share = margin[at] / fall if fall > 0 else 1.0
+    return float(values[at] + np.clip(share, 0.0, 1.0) * (values[beside] - values[at]))
+
+
+def _draw_resolution(swept: Sweep, axes: Axes) -> None:
+    values = swept.axes[0].values
+    _draw_kept_and_broken(swept, swept.resolution, axes, named=True)
+    axes.plot(
+        values,
+        swept.needed,
+        color=CRITICAL,
+        linewidth=1.0,
+        linestyle="--",
+        drawstyle="steps-mid",
+        label="needed",
+    )
+    _draw_marks(swept, swept.resolution, axes, named=True)
+    axes.set_ylabel("smallest resolution")
+    if np.isfinite(swept.resolution).any():
+        axes.set_ylim(0.0, 1.08 * float(np.nanmax(np.fmax(swept.resolution, swept.needed))))
+    else:
+        axes.text(0.5, 0.5, "no pair counts", transform=axes.transAxes, ha="center", color=QUIET)
+
+
+def _draw_run_time(swept: Sweep, axes: Axes) -> None:
+    time = swept.run_time / SECONDS_PER_MINUTE
+    _draw_kept_and_broken(swept, time, axes, named=False)
+    _draw_marks(swept, time, axes, named=False)
+    axes.set_ylabel("run time, min")
+    scale_of_time(time, axes)
+
+
+def scale_of_time(time: Array, axes: Axes) -> None:
+    """Linear, or logarithmic with plain numbers where run times differ by much."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    if not np.isfinite(time).any():
+        return
+    low, high = float(np.nanmin(time)), float(np.nanmax(time))
+    if high < LOGARITHMIC * low:
+        axes.set_ylim(0.0, 1.08 * high)
+        return
+    axes.set_yscale("log")
+    axes.set_ylim(low / 1.15, high * 1.15)
+    subs = (1.0, 2.0, 5.0) if high < 100 * low else (1.0,)
+    axes.yaxis.set_major_locator(LogLocator(subs=subs))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+
+
+def _draw_kept_and_broken(swept: Sweep, curve: Array, axes: Axes, named: bool) -> None:
+    """Solid where all limits are kept, dotted where one is broken; the two meet."""
+    values, kept = swept.axes[0].values, swept.allowed
+    axes.plot(
+        values,
+        np.where(kept, curve, np.nan),
+        color=SIGNAL,
+        linewidth=1.5,
+        label="limits kept" if named else None,
+    )
+    broken = ~kept
+    broken[1:] |= ~kept[:-1]
+    broken[:-1] |= ~kept[1:]
+    axes.plot(
+        values, np.where(broken, curve, np.nan), color=SIGNAL, linewidth=1.2, linestyle=":",
+        label="a limit broken" if named and (swept.possible & ~kept).any() else None,
+    )  # fmt: skip
+
+
+def _draw_marks(swept: Sweep, curve: Array, axes: Axes, named: bool) -> None:
+    """The best that meets the goal, or else the best on paper, and the set point as it is."""
+    axis = swept.axes[0]
+    best, sign, label = best_mark(swept)
+    if best is not None:
+        axes.plot(
+            axis.values[best], curve[best], **sign, label=label if named else None, clip_on=False, zorder=4
+        )
+    now = axis.point.value(swept.program)
+    if axis.values[0] <= now <= axis.values[-1]:
+        axes.axvline(
+            now, color=QUIET, linewidth=0.8, linestyle=(0, (6, 3)), label="as it is" if named else None
+        )
+
+
+def best_mark(swept: Sweep) -> tuple[int | None, dict[str, Any], str]:
+    """The run to be marked, its sign, and what it is: hollow where too few draws meet the goal."""
+    if swept.best is not None or swept.best_on_paper is None:
+        return swept.best, BEST_SIGN, f"shortest {swept.minimise}"
+    share = share_in_words(float(swept.shares[swept.best_on_paper]), swept.asked)
+    return swept.best_on_paper, ON_PAPER_SIGN, f"shortest on paper ({share} of draws)"
+
+
+def draw_letter_band(letters: PairLetters, values: Array, axes: Axes) -> None:
+    """Above the axes: bars over the stretches in which a pair is critical, with the letter of the pair."""
+    box = axes.get_window_extent()
+    points_wide, points_high = np.array([box.width, box.height]) / axes.figure.dpi * 72
+    low, high = values[0], values[-1]
+    spans = [
+        (number, *bounds(values, first, last))
+        for number, first, last in stretches(letters.which)
+        if number != NO_PAIR
+    ]
+    for at, (_, start, end) in enumerate(spans):
+        left, right = ((edge - low) / (high - low) for edge in (start, end))
+        axes.plot(
+            [left, right], [1 + 2.5 / points_high] * 2, transform=axes.transAxes, clip_on=False,
+            color=INK if at % 2 else QUIET, linewidth=2.0, solid_capstyle="butt",
+        )  # fmt: skip
+        if at:
+            axes.axvline(start, color=GRID, linewidth=0.8, zorder=0.5)
+    widest = sorted(range(len(spans)), key=lambda at: spans[at][1] - spans[at][2])
+    room = int(points_wide / LETTER)
+    shown = thinned(len(spans), room, widest[:room])
+    places = (
+        np.array([((spans[at][1] + spans[at][2]) / 2 - low) / (high - low) for at in shown]) * points_wide
+    )
+    centres = spaced(places, np.full(len(shown), LETTER), 0.0, points_wide)
+    for at, centre in zip(shown, centres, strict=True):
+        axes.text(
+            centre / points_wide, 1 + 5.0 / points_high, letters.letters[spans[at][0]], transform=axes.transAxes,
+            ha="center", va="bottom", fontsize=7, fontweight="bold",
+        )  # fmt: skip

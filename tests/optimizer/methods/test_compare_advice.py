@@ -1,0 +1,208 @@
+"""What is advised after a compared run, and which suspicions of the refit are passed on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import optimizer.goal.covariance
+from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
+from models.fit.diagnosis import description, mend
+from models.fit.fit import Suspect
+from models.units import kelvin
+from optimizer.app.compare_command import refit_notes
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.outcome import Reliability
+from optimizer.goal.shared_cause import BEYOND, Causes, Expectation, causes_of, expectation
+from optimizer.methods.compare import Comparison, compare
+from optimizer.methods.compare_refit import Refit, refit
+from optimizer.methods.workflow import fit_scenario
+from optimizer.results.compare_advice import advice, retuned_text
+from optimizer.results.compare_words import remarks
+from optimizer.runs.peak_tables import PeakTable
+from optimizer.scenario.reading import load_scenario
+from tests.scenarios.data_scripts import ROOT
+
+REPEATABILITY = 0.18
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    scenario = load_scenario(ROOT / "scenarios" / "rescued_pair")
+    return problem_of(scenario, fit_scenario(scenario))
+
+
+@pytest.fixture(scope="module")
+def expected(problem: Problem) -> Expectation:
+    oven = OvenProgram(kelvin(60.0), 60.0, (Ramp(7 / 60, kelvin(240.0), 300.0),))
+    return expectation(problem, Program(oven, CarrierProgram("flow", 1.2e-6 / 60)), REPEATABILITY)
+
+
+def compared(expected: Expectation, t: Array) -> Comparison:
+    order = np.argsort(t)
+    unknown = np.full(len(order), np.nan)
+    names = tuple(expected.problem.scenario.compounds[m] for m in order)
+    table = PeakTable(names, t[order], expected.plain[1][order], unknown, unknown)
+    return compare(expected.problem, expected.program, table, "run 3", "a test", expected.repeatability)
+
+
+@pytest.fixture(scope="module")
+def sound(expected: Expectation) -> Comparison:
+    noise = np.random.default_rng(8).normal(0.0, REPEATABILITY, len(expected.plain[0]))
+    return compared(expected, expected.plain[0] + noise)
+
+
+@pytest.fixture(scope="module")
+def after(sound: Comparison) -> Refit:
+    return refit(sound)
+
+
+def shares(share: float) -> Reliability:
+    return Reliability(share, 400, None, (), ())
+
+
+def asking(made: Comparison, confidence: float) -> Comparison:
+    scenario = made.problem.scenario
+    asked = replace(scenario, goal=replace(scenario.goal, confidence=confidence))
+    return replace(made, problem=replace(made.problem, scenario=asked))
+
+
+def test_a_share_that_was_asked_for_and_never_had_is_named(sound: Comparison, after: Refit) -> None:
+    made = replace(asking(sound, 0.95), reliability=shares(0.87))
+    last = advice(made, replace(after, reliability=shares(0.81)), False)[-1]
+    assert "81 % of draws, 87 % of draws without this run" in last
+    assert "less than the 95 % asked for" in last
+    enough = advice(made, replace(after, reliability=shares(0.96)), False)[-1]
+    assert "asked for" not in enough
+
+
+def test_a_common_delay_gets_advice(expected: Expectation) -> None:
+    made = compared(expected, expected.plain[0] + 12.0)
+    assert made.verdict == "drifts"
+    assert made.causes.cause is not None
+    assert made.causes.cause.kind == "delay"
+    (told,) = [line for line in advice(made, refit(made), False) if "start signal" in line]
+    assert "the injection" in told
+    assert "the oven" in told
+    assert "costs no resolution" in told
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "asked", "begins"),
+    [
+        (0.81, 0.80, 0.95, "Keep the old program"),
+        (0.81, 0.81, 0.0, "Keep the old program"),
+        (0.81, 0.97, 0.95, "Take the re-tuned program"),
+        (0.97, 0.96, 0.95, "Either program will do"),
+        (0.97, 0.94, 0.95, "Keep the old program"),
+    ],
+)
+def test_a_re_tuned_program_is_held_against_the_old_one(
+    old: float, new: float, asked: float, begins: str
+) -> None:
+    text = retuned_text(shares(old), shares(new), asked)
+    assert text.startswith(begins)
+    assert f"{100 * new:.0f} % of draws, the old one in {100 * old:.0f} % of draws" in text
+    assert ("95 % was asked for" in text) is bool(asked)
+    assert retuned_text(shares(old), None, asked).startswith("Keep the old program")
+
+
+def suspicion(made: Comparison, run: int, m: int, expected: float, **others: object) -> Suspect:
+    told = Suspect(
+        compound=m,
+        run=run,
+        other_run=None,
+        kind="foreign",
+        partner=None,
+        time=float(made.found[m]),
+        seconds=float(made.found[m]) - expected,
+        sigmas=9.0,
+        expected=expected,
+        expected_error=0.2,
+        intended=expected,
+        gain=20.0,
+        area_gain=0.0,
+    )
+    return replace(told, **others)  # type: ignore[arg-type]
+
+
+def notes(made: Comparison, after: Refit, suspect: Suspect) -> list[str]:
+    """Of a refit that suspects one peak."""
+    runs, names = [run.name for run in after.problem.scenario.runs], made.prediction.compounds
+    line = f"{description(suspect, runs, names)} {mend(suspect, runs, names)}"
+    fit = replace(after.problem.fit, suspects=(suspect,), warnings=(line, "Another note."))
+    told = refit_notes(made, replace(after, problem=replace(after.problem, fit=fit)))
+    assert told[-1] == "Another note."
+    return told[:-1]
+
+
+def far(made: Comparison, m: int, time: float) -> Comparison:
+    """The same with one peak elsewhere, taken as found."""
+    found = made.found.copy()
+    found[m] = time
+    return replace(made, found=found, named=found)
+
+
+def test_a_suspicion_of_a_peak_that_is_where_it_was_foreseen_is_not_passed_on(
+    sound: Comparison, after: Refit
+) -> None:
+    own, m = len(after.problem.scenario.runs) - 1, 4
+    at = float(sound.found[m])
+    assert notes(sound, after, suspicion(sound, own, m, at - 2.0)) == []
+    assert len(notes(sound, after, suspicion(sound, 0, m, at - 2.0))) == 1  # that of a scouting run is
+    away = far(sound, m, float(sound.prediction.retention[m] + 3 * sound.time_sd[m]))
+    (line,) = notes(away, after, suspicion(away, own, m, at))
+    assert "in run 3" in line
+    assert "run run" not in line
+
+
+def test_a_time_is_offered_only_where_one_slip_of_a_key_leads_to_it(sound: Comparison, after: Refit) -> None:
+    own, m = len(after.problem.scenario.runs) - 1, 4
+    # 8.71 for 6.32 min is no single slip, for 8.17 min it is one.
+    unlike = far(sound, m, 60 * 8.71)
+    (line,) = notes(unlike, after, suspicion(unlike, own, m, 60 * 6.32))
+    assert "meant" not in line
+    slip = suspicion(unlike, own, m, 60 * 8.17)
+    assert any("8.17 min" in line and "meant" in line for line in notes(unlike, after, slip))
+    # A shift that was taken out of the times before they were fitted makes a slip of no key.
+    shifted = replace(slip, time=slip.time + 20.0, expected=slip.expected + 20.0, intended=slip.time)
+    assert not any("meant" in line and "8.71 min meant" in line for line in notes(unlike, after, shifted))
+
+
+def test_a_lag_that_is_no_pure_delay_is_no_drift(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However sharply the scouting runs fix the lag, a steeper ramp has another, and the clock starts with no pulse."""
+    scenario = replace(
+        problem.scenario, tolerances=replace(problem.scenario.tolerances, oven=0.3, flow=0.003)
+    )
+    sure = problem_of(scenario, replace(problem.fit, covariance=1e-3 * problem.fit.covariance))
+    oven = OvenProgram(kelvin(60.0), 60.0, (Ramp(25 / 60, kelvin(240.0), 300.0),))
+    program = Program(oven, CarrierProgram("flow", 1.2e-6 / 60))
+    lagging = problem.fit.system.oven_lag + 1.0
+    slower = replace(problem.fit, system=replace(problem.fit.system, oven_lag=lagging))
+    found = expectation(problem_of(scenario, slower), program, REPEATABILITY).plain[0] + 0.2
+
+    def causes() -> Causes:
+        return causes_of(expectation(sure, program, REPEATABILITY), found)
+
+    assert not causes().beyond
+    for name in ("LAG_ERROR", "DELAY"):
+        monkeypatch.setattr(optimizer.goal.covariance, name, 0.0)
+    assert causes().beyond
+
+
+def test_a_cause_counts_by_what_it_leaves(expected: Expectation) -> None:
+    """The same fault is a drift where all else agrees, and none where the rest is off by more than foreseen."""
+    found = expected.peaks("oven", 2.0)[0]
+    alone = causes_of(expected, found)
+    assert alone.beyond
+    assert alone.scale == 1.0
+    root = np.linalg.cholesky(expected.tolerant_covariance)
+    scatter = 1.3 * root @ np.random.default_rng(2).standard_normal(len(found))
+    unlike = causes_of(expected, found + scatter)
+    assert unlike.fall > BEYOND > unlike.fall / unlike.scale
+    assert unlike.cause is not None
+    assert not unlike.beyond
+    lines = remarks(compared(expected, found + scatter))
+    assert any(f"{unlike.fall / unlike.scale:.1f} in units of what it leaves" in line for line in lines)

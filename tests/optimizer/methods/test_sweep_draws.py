@@ -1,0 +1,212 @@
+"""Sweeps judged by draws: the share of draws of every run, and what table and picture say of it."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.collections import QuadMesh
+
+from models.column.programs import Program
+from optimizer.app.sweep_command import Base, on_steps, swept, windows
+from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.methods.sweep import Sweep, parse_axes, sweep
+from optimizer.methods.workflow import fit_scenario
+from optimizer.results.candidate import csv_bytes
+from optimizer.results.sweep import goal_met, share_in_words, sweep_columns, sweep_rows
+from optimizer.scenario.reading import load_scenario, program_of_tables
+from optimizer.show.pictures.sweep_maps import _cells, sweep_figure
+from tests.optimizer.methods.test_sweep_steps import text_of
+from tests.optimizer.show.test_plots import assert_nothing_clipped_or_covered, visible_texts
+
+SCENARIOS = Path(__file__).parents[3] / "scenarios"
+STARTS = "start_C=40:50:11"
+HOLDS = "hold1_min=3.4:5:17"
+
+
+@pytest.fixture(scope="module")
+def demo() -> Problem:
+    scenario = load_scenario(SCENARIOS / "rescued_pair")
+    return problem_of(scenario, fit_scenario(scenario))
+
+
+@pytest.fixture(scope="module")
+def nominal(demo: Problem) -> Problem:
+    goal = replace(demo.scenario.goal, confidence=0.0)
+    return replace(demo, scenario=replace(demo.scenario, goal=goal))
+
+
+@pytest.fixture(scope="module")
+def program(demo: Problem) -> Program:
+    """A candidate of the demo: two ramps, on the edge of what draws allow."""
+    tables = {
+        "oven": {
+            "start_C": 41,
+            "hold_min": 0.3,
+            "ramps": [
+                {"rate_C_per_min": 50, "to_C": 116, "hold_min": 4.6},
+                {"rate_C_per_min": 30, "to_C": 249, "hold_min": 0.3},
+            ],
+        },
+        "carrier": {"mode": "constant flow", "flow_mL_min": 2.95},
+    }
+    return program_of_tables(tables, demo.scenario.ambient_pressure)
+
+
+def test_the_share_of_a_run_is_that_of_its_prediction(demo: Problem, program: Program) -> None:
+    """What `predict` says of a program is what a sweep says of it, to what the engine owes a batch (two draws)."""
+    found = sweep(demo, program, parse_axes((STARTS, HOLDS), program, 101325.0, "it"))
+    judged = np.flatnonzero(found.on_paper)
+    assert len(judged) > 20
+    assert list(np.flatnonzero(~np.isnan(found.shares))) == list(judged)
+    first, second = (axis.point for axis in found.axes)
+    for at in judged[::7]:
+        one = second.moved(first.moved(program, found.combinations[at, 0]), found.combinations[at, 1])
+        _, known = with_uncertainty(demo, predict(demo, one))
+        assert found.shares[at] == pytest.approx(known.share, abs=2 / 400)
+    # Of what is shown, some draws are simulated outright, as `predict --program` does.
+    assert found.best is not None
+    best = second.moved(
+        first.moved(program, found.combinations[found.best, 0]), found.combinations[found.best, 1]
+    )
+    for one, share in ((program, found.as_it_is.share), (best, found.simulated[found.best])):
+        assert share == with_uncertainty(demo, predict(demo, one), exact=True)[1].share
+
+
+def test_the_goal_is_met_where_the_asked_share_of_draws_holds(demo: Problem, program: Program) -> None:
+    found = sweep(demo, program, parse_axes((STARTS,), program, 101325.0, "it"))
+    assert found.asked == 0.9
+    assert list(found.feasible) == [bool(kept) for kept in found.shares >= 0.9]
+    assert 0 < found.feasible.sum() < found.on_paper.sum() < len(found.reasons)
+    assert found.best is not None
+    assert found.best_on_paper is not None
+    assert found.shares[found.best_on_paper] < 0.9 <= found.shares[found.best]
+    assert found.run_time[found.best_on_paper] < found.run_time[found.best]
+    assert found.breaks(found.best) == ""
+    assert found.breaks(found.best_on_paper) == "share of draws"
+    assert list(found.margin_in_draws >= 0) == list(found.feasible)
+
+
+def test_a_nominal_goal_is_judged_by_the_chromatogram_alone(nominal: Problem, program: Program) -> None:
+    made = swept(nominal, Base(program, "it"), [STARTS])
+    found = sweep(nominal, program, parse_axes((STARTS,), program, 101325.0, "it"))
+    assert np.isnan(found.shares).all()
+    assert list(found.feasible) == list(found.on_paper)
+    assert made.document["confidence"] == "nominal"
+    assert made.document["best"] == made.document["best_on_paper"]
+    text = text_of(made.document)
+    assert "draws" not in text
+    assert "The goal is met on the predicted chromatogram by" in text
+    assert "the goal is met on the predicted chromatogram." in text
+
+
+def test_table_and_files_tell_what_holds_from_what_is_met_on_paper(demo: Problem, program: Program) -> None:
+    made = swept(demo, Base(program, "it"), [STARTS])
+    document, text = made.document, text_of(made.document)
+    best, paper = document["best"], document["best_on_paper"]
+    assert best["share_by_derivatives"] >= 0.9 > paper["share_by_derivatives"]
+    assert f"met ({100 * best['share_by_derivatives']:.0f} % of draws), shortest run time" in text
+    assert f"on paper only ({100 * paper['share_by_derivatives']:.0f} % of draws)" in text
+    assert (
+        f"at start_C {best['set']['start_C']:g} °C, in {100 * best['pass_probability']:.0f} % of draws"
+        in text
+    )
+    low, high = document["feasible_ranges"][0]
+    assert (
+        f"The goal is met in 90 % of draws by {document['feasible_runs']} of 11 runs ({low:g} to {high:g} °C)"
+        in text
+    )
+    assert f"at start_C {paper['set']['start_C']:g} °C, which holds in" in text
+    now = document["as_it_is"]
+    assert now["oven_program_min"] == pytest.approx(program.oven.duration / 60, abs=1e-4)
+    assert f"the last peak is over at {now['run_time_min']:.2f} min and the oven program at" in text
+    assert "Run times are counted to the end of the last peak" in text
+
+    assert isinstance(made.found, Sweep)
+    table = csv_bytes(sweep_columns(made.found), sweep_rows(document)).decode()
+    rows = list(csv.DictReader(io.StringIO(table)))
+    assert [row["on_paper"] == "yes" for row in rows] == [entry["on_paper"] for entry in document["runs"]]
+    assert {row["share_by_derivatives"] for row in rows if row["on_paper"] == "no"} == {""}
+    assert all(float(row["share_by_derivatives"]) >= 0.9 for row in rows if row["feasible"] == "yes")
+
+
+def test_where_draws_allow_nothing_the_shortest_on_paper_is_named_as_such(
+    demo: Problem, program: Program
+) -> None:
+    made = swept(demo, Base(program, "it"), ["start_C=43:50:8"])
+    assert made.document["best"] is None
+    text = text_of(made.document)
+    assert "No run meets the goal in 90 % of draws." in text
+    assert "On the predicted chromatogram alone it would be met by 2 runs (43 to 44 °C)" in text
+    assert isinstance(made.found, Sweep)
+    figure = sweep_figure(made.found, demo.scenario.compounds, "A title")
+    assert_nothing_clipped_or_covered(figure)
+    texts = [each.get_text() for each in visible_texts(figure)]
+    assert any(each.startswith("shortest on paper (") for each in texts)
+    assert "on paper only" in texts
+    assert not any("goal met" in each for each in texts)
+
+
+@pytest.mark.parametrize("vary", [(STARTS,), (STARTS, HOLDS)], ids=["one", "two"])
+def test_pictures_part_the_two_regions(
+    vary: tuple[str, ...], demo: Problem, nominal: Problem, program: Program
+) -> None:
+    for problem, by_draws in ((demo, True), (nominal, False)):
+        axes = on_steps(problem.scenario, parse_axes(vary, program, 101325.0, "it"), "flow")
+        figure = sweep_figure(sweep(problem, program, axes), problem.scenario.compounds, "A title")
+        assert_nothing_clipped_or_covered(figure)
+        texts = " / ".join(each.get_text() for each in visible_texts(figure))
+        assert ("goal met in 90 % of draws" in texts) == by_draws
+        assert ("on paper only" in texts) == by_draws
+        assert "goal met" in texts
+
+
+def test_a_lone_run_has_a_cell_of_its_own_colour_and_outline(nominal: Problem, program: Program) -> None:
+    """One run in 17 x 11 that meets the goal: its cell is outlined at half the way to its neighbours, in its colour."""
+    found = sweep(nominal, program, parse_axes((STARTS, HOLDS), program, 101325.0, "it"))
+    at = int(np.flatnonzero(found.on_paper)[0])
+    short = np.where(np.arange(len(found.reasons)) == at, found.needed * 1.1, found.needed * 0.8)
+    alone = replace(found, resolution=short, resolution_margin=short / found.needed - 1)
+    assert alone.feasible.sum() == 1
+    assert alone.best == at
+    figure = sweep_figure(alone, nominal.scenario.compounds, "A title")
+    upper = figure.axes[0]
+    (mesh,) = (each for each in upper.collections if isinstance(each, QuadMesh))
+    ratios = np.asarray(mesh.get_array()).reshape(alone.shape[::-1])
+    column, row = np.unravel_index(at, alone.shape)
+    assert ratios[row, column] == pytest.approx(1.1)
+    assert (ratios > 1).sum() == 1
+    x, y, corners = _cells(alone, alone.feasible)
+    inside = corners > 0.5
+    x_in, y_in = np.meshgrid(x, y)
+    for values, axis, place in ((x_in, alone.axes[0], column), (y_in, alone.axes[1], row)):
+        half = (axis.values[1] - axis.values[0]) / 2
+        assert values[inside].min() == pytest.approx(axis.values[place] - half)
+        assert values[inside].max() == pytest.approx(axis.values[place] + half)
+
+
+def test_a_window_diagram_is_judged_by_draws_too() -> None:
+    """Of the demo's isothermal runs the fastest on paper, 64 min, is one that would fail more often than not."""
+    scenario = load_scenario(SCENARIOS / "slow_isothermal")
+    problem = problem_of(scenario, fit_scenario(scenario))
+    assert scenario.current is not None
+    made = windows(problem, Base(scenario.current, "[current]"), None)
+    best, paper = made.document["best"], made.document["best_on_paper"]
+    assert best["share_by_derivatives"] >= 0.9 > 0.5 > paper["share_by_derivatives"]
+    text = text_of(made.document, window=True)
+    assert f"that meets the goal in 90 % of draws is {best['minimised_min']:.2f} min" in text
+    assert f"min, at {paper['temperature_C']:.1f} °C, which holds in" in text
+
+
+def test_a_share_just_below_what_is_asked_does_not_read_like_it() -> None:
+    assert share_in_words(0.8975, 0.9) == "89.8 %"
+    assert share_in_words(0.9, 0.9) == "90 %"
+    assert share_in_words(0.64, 0.9) == "64 %"
+    assert goal_met(0.9) == "goal met in 90 % of draws"
+    assert goal_met(0.0) == "goal met"

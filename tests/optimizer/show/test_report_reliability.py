@@ -1,0 +1,208 @@
+"""How sure candidates are, as report, console, candidates.json and candidates.csv say it."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from optimizer.goal.outcome import Moved, Reliability, SearchOutcome, SetPointTolerance, Source
+from optimizer.results.documents import check_document, prediction_document
+from optimizer.results.reliability import reliability_document, reliability_text
+from optimizer.scenario.data import Goal, Scenario, Tolerances
+from optimizer.show.console.candidates import show_candidates
+from optimizer.show.console.common import show_check, show_prediction
+from optimizer.show.pages.report import candidate_document, candidate_rows
+from optimizer.show.pages.set_points_text import candidate_lines
+from optimizer.show.pictures.bands import band_caption
+from tests.optimizer.command import call
+from tests.optimizer.made_up import ISOTHERMAL, TWO_RAMPS, predicted
+from tests.optimizer.show.test_report import NAMES, RETENTION, Reader, outcome_with, page, scenario_with
+
+KNOWN = Reliability(
+    0.874,
+    400,
+    0.87,
+    (("earliest elution", 0.08), ("resolution of a and b", 0.046)),
+    (
+        Source("carrier setting", 0.95, "clear", True),
+        Source("oven temperature", 0.9, "unclear", False),
+        Source("peak widths as fitted", 0.86, "none", False),
+    ),
+)
+
+
+def set_points() -> tuple[SetPointTolerance, ...]:
+    pair = predicted(RETENTION, NAMES).critical_pair
+    return (
+        SetPointTolerance(
+            "rate1_C_per_min", "rate of ramp 1", "°C/min", 20.0, 0.5,
+            Moved(2.0, 1.7, 1.5, pair, 0.13, ()), Moved(-1.9, 1.58, 1.5, (NAMES[0], NAMES[1]), 0.05, ()), 0.06,
+        ),
+        SetPointTolerance(
+            "hold_min", "first hold", "min", 0.0, 0.1,
+            None, Moved(6.0, 1.66, 1.5, pair, 0.11, ("latest elution",)), 0.004,
+        ),
+    )  # fmt: skip
+
+
+def known_outcome() -> SearchOutcome:
+    outcome = outcome_with(TWO_RAMPS, current=predicted(RETENTION, NAMES, ISOTHERMAL))
+    assert outcome.current is not None
+    first = replace(outcome.candidates[0], reliability=KNOWN, set_points=set_points())
+    return replace(
+        outcome, candidates=(first,), current=replace(outcome.current, reliability=replace(KNOWN, share=0.31))
+    )
+
+
+def scenario(confidence: float = 0.9) -> Scenario:
+    tolerances = Tolerances(oven=0.5, hold_up=0.02)
+    return scenario_with(goal=Goal("run time", 1.5, 0.0, confidence=confidence), tolerances=tolerances)
+
+
+def printed(show: Any, document: dict[str, Any]) -> str:
+    stream = io.StringIO()
+    show(Console(file=stream, width=400), document)
+    return stream.getvalue()
+
+
+def test_the_report_says_how_sure_a_candidate_is() -> None:
+    report = Reader(page(scenario(), known_outcome()))
+    assert reliability_text(KNOWN) in report.text
+    assert "what fails most often is the earliest elution (8 %)" in report.text
+    assert "carrier setting (95 % without it)" in report.text
+    assert "everything asked holds in 87 % of draws (84 to 90 %)" in report.text  # the verdict at its head
+    assert "every pair holds" not in report.text
+    for row in (
+        ["earliest elution", "8 %"],
+        ["resolution of a and b", "5 %"],
+        ["carrier setting", "95 %"],
+        ["oven temperature", "90 %, perhaps by chance"],
+        ["peak widths as fitted", "no gain"],
+    ):
+        assert row in report.rows
+    assert "All of it is to hold in 90 % of draws of what is uncertain." in report.text
+    assert "oven 0.5 °C, column flow 1 %, inlet pressure 1 %, hold-up time 2 %" in report.text
+    side_by_side = {row[0]: row[1] for row in report.rows if row and row[0] in ("in use", "1")}
+    assert side_by_side["in use"] == "31 %"
+    assert "Programs were judged by" not in report.text
+    nominal = Reader(page(scenario(0.0), known_outcome())).text
+    assert "Programs were judged by the predicted chromatogram alone" in nominal
+    assert "All of it is to hold" not in nominal
+
+
+def test_the_report_says_which_set_point_is_critical() -> None:
+    report = Reader(page(scenario(), known_outcome()))
+    rows = {row[0]: row for row in report.rows}
+    assert rows["rate of ramp 1"] == [
+        "rate of ramp 1", "20 ± 0.5 °C/min", "+2.0 / -1.9", "1.70 / 1.58", f"{NAMES[0]} and {NAMES[1]} (1.50 needed)",
+    ]  # fmt: skip
+    # The critical pair needs no name; what breaks is marked in words, and there is no hold below zero.
+    assert rows["first hold"] == [
+        "first hold", "0 ± 0.1 min", "– / +6.0", "– / 1.66", "◆ breaks latest elution",
+    ]  # fmt: skip
+
+
+def test_the_peak_table_has_intervals_in_its_cells() -> None:
+    outcome = known_outcome()
+    prediction = outcome.candidates[0].prediction
+    report = Reader(page(scenario(), outcome))
+    first = int(prediction.order[0])
+    (row,) = [row for row in report.rows if len(row) == 8 and row[:1] == ["1"] and NAMES[first] in row[1]]
+    half = 1.96 * prediction.retention_sd[first] / 60
+    assert row[2] == f"{prediction.retention[first] / 60:.3f} ± {half:.3f}"
+    width, width_sd = prediction.width_half[first] / 60, prediction.width_sd[first] / 60
+    assert row[3] == f"{width:.4f} ± {1.96 * width_sd:.4f}"
+    assert " ± " in row[6]
+    assert "± is half of the 95 % interval" in report.text
+    assert band_caption(prediction) in report.text
+    unknown = replace(prediction, retention_sd=prediction.retention_sd * float("nan"))
+    without = replace(outcome, candidates=(replace(outcome.candidates[0], prediction=unknown),), current=None)
+    text = Reader(page(scenario(), without)).text
+    assert "± is half" not in text
+    assert "Light bands" not in text
+
+
+def test_the_console_says_the_same() -> None:
+    document = candidate_document(scenario(), known_outcome())
+    text = printed(show_candidates, document)
+    assert reliability_text(KNOWN) in text
+    assert (
+        "most critical set point: first hold, 0 ± 0.1 min; off by that, it alone breaks: latest elution"
+        in text
+    )
+    assert "; meets the goal in 31 % of draws (27 to 36 %)" in text
+    prediction = known_outcome().candidates[0].prediction
+    one = prediction_document(scenario(), prediction) | {"reliability": reliability_document(KNOWN)}
+    text = printed(show_prediction, one)
+    assert reliability_text(KNOWN) in text
+    first = int(prediction.order[0])
+    half = 1.96 * prediction.retention_sd[first] / 60
+    assert f"{prediction.retention[first] / 60:.3f} ± {half:.3f}" in text
+
+
+def test_documents_and_rows_hold_it() -> None:
+    document = candidate_document(scenario(), known_outcome())
+    (entry,) = document["candidates"]
+    assert entry["pass_probability"] == entry["reliability"]["share"] == pytest.approx(0.874)
+    # Wilson's interval of 350 of 400 by hand: (p + z2/2n -+ z sqrt(p q/n + z2/4n2)) / (1 + z2/n), z = 1.96.
+    interval = pytest.approx([0.839, 0.904], abs=6e-4)
+    assert entry["pass_probability_interval"] == entry["reliability"]["share_interval"] == interval
+    (heading, *lines) = candidate_lines(scenario(), known_outcome().candidates[0])
+    assert any(line.endswith("everything asked holds in 87 % of draws (84 to 90 %)") for line in lines), (
+        heading
+    )
+    assert [(each["gain"], each["costliest"]) for each in entry["reliability"]["sources"]] == [
+        ("clear", True), ("unclear", False), ("none", False),
+    ]  # fmt: skip
+    assert document["current"]["pass_probability_interval"] == pytest.approx([0.267, 0.357], abs=1e-3)
+    assert document["current"]["reliability"]["share"] == pytest.approx(0.31)
+    assert document["goal"]["confidence"] == pytest.approx(0.9)
+    assert document["tolerances"]["hold_up_percent"] == pytest.approx(2.0)
+    first, second = entry["set_point_tolerances"]
+    assert first["set_point"] == "rate1_C_per_min"
+    assert first["higher"]["critical_pair"] == [NAMES[0], NAMES[1]]
+    assert second["lower"] is None
+    assert second["breaks"] == second["higher"]["breaks"] == ["latest elution"]
+    (row,) = candidate_rows(scenario(), known_outcome())
+    assert row["fails_most_often"] == "earliest elution"
+    assert row["fails_most_often_share"] == pytest.approx(0.08)
+    assert row["costliest_source"] == "carrier setting"
+    assert row["share_without_it"] == pytest.approx(0.95)
+    assert row["most_critical_set_point"] == "hold_min"
+
+
+def test_rows_name_all_sources_that_may_cost_most_or_none() -> None:
+    first = known_outcome().candidates[0]
+    for costliest, cells in (
+        ((True, True), ("carrier setting; oven temperature", pytest.approx(0.95))),
+        ((False, False), (None, None)),
+    ):
+        sources = tuple(
+            replace(source, costliest=is_it)
+            for source, is_it in zip(KNOWN.sources[:2], costliest, strict=True)
+        )
+        candidate = replace(first, reliability=replace(KNOWN, sources=sources))
+        (row,) = candidate_rows(scenario(), replace(known_outcome(), candidates=(candidate,)))
+        assert (row["costliest_source"], row["share_without_it"]) == cells
+
+
+def test_check_prints_confidence_and_tolerances() -> None:
+    text = printed(show_check, check_document(scenario(0.95)))
+    assert "all of it in 95 % of draws of what is uncertain" in text
+    assert "Tolerances  oven ± 0.5 °C, flow ± 1 %, pressure ± 1 %, hold-up time ± 2 %" in text
+    assert "judged by the predicted chromatogram alone" in printed(show_check, check_document(scenario(0.0)))
+
+
+def test_predict_leaves_the_intervals_behind(
+    scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert call(monkeypatch, "predict", scenario, "--out", tmp_path / "out") == 0
+    heading, first, *_ = (tmp_path / "out" / "peaks.csv").read_text(encoding="utf-8").splitlines()
+    row = dict(zip(heading.split(","), first.split(","), strict=True))
+    for key in ("retention_sd_min", "width_half_sd_min", "resolution_to_next_sd"):
+        assert float(row[key]) > 0
