@@ -85,7 +85,7 @@ def mixture(
         goal=Goal("run time", min_resolution, 0.0, confidence=0.0),
         analytes=(),
         pairs=(),
-        search=SearchSettings(modes, max_ramps, 5.0, 5, 1),
+        search=SearchSettings(modes, max_ramps, seconds=5.0, candidates=5, seed=1),
         flow_correction="column",
         compounds=tuple(f"c{m + 1}" for m in range(compounds)),
         warnings=(),

@@ -13,8 +13,8 @@ from pydantic import ValidationError
 
 from models.column.programs import CarrierProgram, OvenProgram, Program
 from models.units import M3_PER_S_PER_ML_MIN, PA_PER_KPA, SECONDS_PER_MINUTE, ZERO_CELSIUS
-from optimizer.goal.program_document import program_document
-from optimizer.scenario.schema import ProgramTable
+from optimizer.base.tables import read_table
+from optimizer.scenario.program_tables import ProgramTable, program_document
 
 Field = Literal["start", "hold", "rate", "target"]
 Part = Literal["oven", "carrier"]
@@ -156,7 +156,7 @@ def range_problem(point: SetPoint, program: Program, value: float, ambient_press
     table = document[point.part]
     (table if point.ramp is None else table["ramps"][point.ramp])[point.key] = value
     try:
-        ProgramTable.model_validate(document)
+        read_table(ProgramTable, document, ambient_pressure)
     except ValidationError as error:
         for each in error.errors(include_url=False):
             if each["loc"][-1] == point.key:

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, get_args
-
-from pydantic import AfterValidator
+from typing import Any
 
 from models.column.carrier_gas import CarrierGas, carrier_gas
 from models.errors import InvalidInputError
-from models.units import absolute_pressure, flow_si
+from optimizer.base.quantities import Bore, Film, Flow, GaugePressure, Length, quantity_of
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.quantities import Bore, Film, Flow, GaugePressure, Length, Range
 
 
 @dataclass(frozen=True)
@@ -58,24 +55,24 @@ def change_of(
     ------
     InvalidInputError : naming option, value and what was expected; or when all of it is as now
     """
-    _in_range("--length-m", length_m, Length)
-    _in_range("--inner-diameter-mm", inner_diameter_mm, Bore)
-    _in_range("--film-thickness-um", film_thickness_um, Film)
-    _in_range("--flow-mL-min", flow_mL_min, Flow)
-    _in_range("--inlet-kPa", inlet_kPa, GaugePressure)
+    ambient = scenario.ambient_pressure
+    length = _si("--length-m", length_m, Length)
+    inner_diameter = _si("--inner-diameter-mm", inner_diameter_mm, Bore)
+    film_thickness = _si("--film-thickness-um", film_thickness_um, Film)
+    flow = _si("--flow-mL-min", flow_mL_min, Flow)
+    inlet_pressure = _si("--inlet-kPa", inlet_kPa, GaugePressure, ambient)
     if flow_mL_min is not None and inlet_kPa is not None:
         raise InvalidInputError("--flow-mL-min and --inlet-kPa both set the carrier; give one of them")
     if outlet not in (None, "ambient", "vacuum"):
         raise InvalidInputError(f"--outlet {outlet}: expected ambient or vacuum")
-    ambient = scenario.ambient_pressure
     change = Change(
         None if gas is None else carrier_gas(gas),
         None if outlet is None else 0.0 if outlet == "vacuum" else ambient,
-        length_m,
-        None if inner_diameter_mm is None else inner_diameter_mm * 1e-3,
-        None if film_thickness_um is None else film_thickness_um * 1e-6,
-        None if flow_mL_min is None else flow_si(flow_mL_min),
-        None if inlet_kPa is None else absolute_pressure(inlet_kPa, ambient),
+        length,
+        inner_diameter,
+        film_thickness,
+        flow,
+        inlet_pressure,
     )
     if not change.nothing and _as_now(scenario, change):
         given = {
@@ -129,14 +126,15 @@ def cut_of(scenario: Scenario, trim_m: float) -> float:
     return trim_m
 
 
-def _in_range(option: str, value: float | None, kind: Any) -> None:
-    """Hold an option against the range its key has in a scenario file."""
+def _si(option: str, value: float | None, kind: Any, ambient_pressure: float = 0.0) -> float | None:
+    """An option in SI, held against the range its key has in a scenario file."""
     if value is None:
-        return
-    allowed: Range = next(each.func for each in get_args(kind) if isinstance(each, AfterValidator))  # type: ignore[assignment]
+        return None
+    allowed = quantity_of(kind)
     if not allowed.low <= value <= allowed.high:
         hint = allowed.hint(value)
         raise InvalidInputError(
-            f"{option} {value:g}: expected {allowed.low:g} to {allowed.high:g} {allowed.unit}"
+            f"{option} {value:g}: expected {allowed.low:g} to {allowed.high:g} {allowed.unit.text}"
             + (f"; {hint}" if hint else "")
         )
+    return allowed.unit.si(value, ambient_pressure)

@@ -20,14 +20,14 @@ from models.column.system import ColumnSystem, inlet_pressure
 from models.errors import InvalidInputError
 from models.peaks.migration import migrate
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
-from models.units import celsius, flow_mL_min, gauge_kPa, kelvin
+from models.units import REFERENCE_PRESSURE, celsius, flow_mL_min, gauge_kPa, kelvin
+from optimizer.base.tables import written
 from optimizer.goal.goal import Problem, end_of_peak
 from optimizer.goal.hold_up import hold_up_time_of
 from optimizer.goal.limits import heating_limit
 from optimizer.goal.predict import covering
-from optimizer.scenario.data import Scenario
+from optimizer.scenario.data import Instrument, Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid
-from optimizer.scenario.schema import InstrumentTable
 from optimizer.search.found import FEASIBLE
 
 FIRST_HEATING = {"slow": 5.0, "fast": 20.0}  # K per hold-up time
@@ -179,7 +179,7 @@ class _Bound:
 def _limit(key: str, value: float | np.floating[Any]) -> str:
     """A limit of the instrument as it is entered, and whether it is what it is unless stated."""
     value = round(float(value), 6)
-    usual = " (the default)" if value == InstrumentTable.model_fields[key].default else ""
+    usual = " (the default)" if value == written(Instrument(), REFERENCE_PRESSURE)[key] else ""
     return f"instrument.{key} = {value:g}{usual}"
 
 

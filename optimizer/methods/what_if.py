@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import get_args
 
 import numpy as np
 
@@ -36,6 +37,7 @@ from optimizer.methods.trials import (
 )
 from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.program_tables import CarrierMode
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import judgement
 from optimizer.search.found import FEASIBLE, Found, Hunt, Progress, how_far
@@ -50,7 +52,6 @@ SINGLE_PAIRS = 2  # tight pairs that are lowered by themselves, the furthest off
 LONGER = 1.5
 THINNER = 0.5
 MOST_RAMPS = len(WORDS) - 1
-MODES = ("constant flow", "constant pressure", "constant velocity", "flow program", "pressure program")
 REPLACED_GASES = ("helium", "nitrogen", "argon")  # by hydrogen
 ALIKE = 2e-3  # share of a wish by which two programs that miss it count as alike
 MORE_DRAWS = 0.01  # share of draws more, from which a change is said to do better
@@ -294,7 +295,7 @@ def _other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:
         more = replace(search, max_ramps=search.max_ramps + 1)
         text = f"up to {more.max_ramps} oven ramps" if more.max_ramps > 1 else "an oven ramp"
         yield text, replace(scenario, search=more), "ramps"
-    for mode in MODES:
+    for mode in get_args(CarrierMode):
         if mode in search.carrier_modes:
             continue
         # One carrier ramp is enough to see whether the mode helps, and none is no program.

@@ -13,7 +13,6 @@ from models.peaks.resolution import BASE_WIDTH_PER_HALF, HALF_HEIGHT_WIDTH, pair
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.base.numbers import minutes, number, two_decimals
 from optimizer.goal.outcome import Prediction
-from optimizer.goal.program_document import carrier_document, oven_document, program_document
 from optimizer.results.plot_data import valley
 from optimizer.results.wishes import (
     column_part,
@@ -24,6 +23,7 @@ from optimizer.results.wishes import (
     limits_of_analyte,
     tolerances_part,
 )
+from optimizer.scenario.program_tables import carrier_document, oven_document, program_document
 from optimizer.scenario.reading import SCENARIO_FILE, Scenario
 
 __all__ = [

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
+from optimizer.base.quantities import Tailing, quantity_of
 from optimizer.base.text_files import UNSEEN, nearest, read_text
 
 Array = NDArray[np.float64]
@@ -28,7 +29,7 @@ REQUIRED = COLUMNS[:2]
 EXAMPLE = ",".join(COLUMNS)
 LONGEST_RETENTION_MIN = 1000.0
 MOST_PEAKS = 5000  # far more than a run can separate (common practice, no source)
-TAILING_RANGE = (0.55, 10.0)  # a USP tailing factor is above 0.5 by definition; beyond 10 no peak is reported
+TAILING_RANGE = (quantity_of(Tailing).low, quantity_of(Tailing).high)
 # A half-height width above a quarter of the retention time is fewer than 5.54 * 4^2 = 89 plates.
 WIDEST_SHARE = 0.25
 CROWDED = 3.0  # width over gap; at 3 two equal peaks have Rs = 0.2 and show as one

@@ -6,11 +6,10 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import AfterValidator
 from pydantic.fields import FieldInfo
 
-from optimizer.scenario.quantities import Range
-from optimizer.scenario.schema import Table
+from optimizer.base.quantities import Quantity
+from optimizer.base.tables import keys_of, tables_in
 
 BLANK = "fill in"
 BLANKS_REMAIN = f'replace each "{BLANK}" by a value; a number stands without quotes'
@@ -18,7 +17,7 @@ DEEPEST = 20  # levels of lists and tables; what recurses must end
 _ASSIGNMENT = re.compile(rf'^\s*(?P<key>\w+)\s*=\s*"{BLANK}"\s*(?:#\s*(?P<comment>.*))?$')
 
 
-def blank_lines(text: str, raw: dict[str, Any], schema: type[Table]) -> list[str]:
+def blank_lines(text: str, raw: dict[str, Any], schema: type) -> list[str]:
     """One line for each blank value: where it stands, what its comment says, and what is expected; none without any.
 
     Parameters
@@ -42,9 +41,7 @@ def blank_lines(text: str, raw: dict[str, Any], schema: type[Table]) -> list[str
     return lines
 
 
-def _blanks(
-    node: Any, schema: type[Table] | None, key: str, depth: int
-) -> Iterator[tuple[str, FieldInfo | None]]:
+def _blanks(node: Any, schema: type | None, key: str, depth: int) -> Iterator[tuple[str, FieldInfo | None]]:
     """The dotted key and the field of each blank value, in order."""
     if depth > DEEPEST or not isinstance(node, dict | list):
         return
@@ -53,7 +50,7 @@ def _blanks(
             yield from _blanks(each, schema, f"{key}[{number}]", depth + 1)
         return
     for name, value in node.items():
-        field = None if schema is None else schema.model_fields.get(name)
+        field = None if schema is None else keys_of(schema).get(name)
         place = f"{key}.{name}" if key else name
         if value == BLANK:
             yield place, field
@@ -63,11 +60,9 @@ def _blanks(
             )
 
 
-def _table_of(annotation: Any) -> type[Table] | None:
+def _table_of(annotation: Any) -> type | None:
     """The only kind of table an annotation allows, alone or in a list; None where there is none, or a choice."""
-    if isinstance(annotation, type) and issubclass(annotation, Table):
-        return annotation
-    found = [table for each in get_args(annotation) if (table := _table_of(each)) is not None]
+    found = tables_in(annotation)
     return found[0] if len(found) == 1 else None
 
 
@@ -76,8 +71,8 @@ def _expected(field: FieldInfo | None) -> str:
     if field is None:
         return ""
     for each in _parts(Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation):
-        if isinstance(each, AfterValidator) and isinstance(each.func, Range):
-            return f"{each.func.low:g} to {each.func.high:g} {each.func.unit}".rstrip()
+        if isinstance(each, Quantity):
+            return f"{each.low:g} to {each.high:g} {each.unit.text}".rstrip()
         if get_origin(each) is Literal:
             return "one of " + ", ".join(f'"{choice}"' for choice in get_args(each))
     return "text in quotes" if field.annotation is str else ""

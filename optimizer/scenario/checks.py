@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+from models.units import celsius
 from optimizer.scenario.compound_checks import compound_problems, compound_warnings, repeated
-from optimizer.scenario.messages import Written
+from optimizer.scenario.given_values import Given
 from optimizer.scenario.method_checks import method_problems, method_warnings, temperature_range
 from optimizer.scenario.program_checks import (
-    as_written,
     carrier_warnings,
     hot_holds,
     oven_against_column,
@@ -18,32 +18,32 @@ from optimizer.scenario.program_checks import (
     pressure_problems,
     steep_ramps,
 )
-from optimizer.scenario.schema import CarrierProgramTable, OvenTable, ScenarioTable
+from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable
+from optimizer.scenario.schema import ScenarioTable
 
 SMALLEST_PHASE_RATIO = 5.0  # below it the film fills a fifth of the bore: no such open tube is made
+ROUNDING = 1e-9  # by which two ways to the same number may differ
 
 
-def table_problems(table: ScenarioTable, written: Mapping[str, Written]) -> list[str]:
+def table_problems(table: ScenarioTable, given: Given) -> list[str]:
     """What cannot be right in the scenario file on its own, one sentence each without the file's name."""
-    problems = [*_column(table), *_instrument(table, written)]
+    problems = [*_column(table, given), *_instrument(table, given)]
     # What a method may ask of column and instrument can only be judged when these are right themselves.
-    problems = problems or [*method_problems(table)]
-    problems += [*_runs(table), *compound_problems(table)]
+    problems = problems or [*method_problems(table, given)]
+    problems += [*_runs(table), *compound_problems(table, given)]
     for key, oven, carrier in _programs(table):
-        problems += oven_problems(f"{key}.oven", oven)
-        problems += oven_against_column(f"{key}.oven", oven, table)
-        problems += pressure_problems(f"{key}.carrier", carrier, table, written)
+        problems += oven_problems(f"{key}.oven", oven, given)
+        problems += oven_against_column(f"{key}.oven", oven, table, given)
+        problems += pressure_problems(f"{key}.carrier", carrier, table, given)
     return problems
 
 
-def table_warnings(
-    table: ScenarioTable, written: Mapping[str, Written], last_peaks: Sequence[float]
-) -> list[str]:
+def table_warnings(table: ScenarioTable, given: Given, last_peaks: Sequence[float]) -> list[str]:
     """What is allowed but odd in the scenario file.
 
     Parameters
     ----------
-    last_peaks : the largest retention time of each scouting run [min]
+    last_peaks : the largest retention time of each scouting run [s]
     """
     warnings = []
     if len(table.scouting_runs) == 1:
@@ -51,18 +51,18 @@ def table_warnings(
             "only one scouting run: how retention depends on temperature then rests on typical values, not on "
             "measurement; make a second run, its heating rate at least three times higher or lower"
         )
-    oven_min, (lowest, origin) = table.instrument.oven_min_C, temperature_range(table)[0]
+    oven_min, (lowest, origin) = table.instrument.oven_min, temperature_range(table)[0]
     if oven_min is not None and oven_min < lowest and origin.startswith("instrument.ambient_C"):
         warnings.append(
-            f"instrument.oven_min_C = {oven_min:g}: no program goes below {lowest:g} °C all the same ({origin})"
+            f"{given('instrument.oven_min_C')}: no program goes below {celsius(lowest):g} °C all the same ({origin})"
         )
     for number, (key, oven, carrier) in enumerate(_programs(table)):
         last_peak = last_peaks[number] if number < len(last_peaks) else None  # the runs come first
-        warnings += hot_holds(f"{key}.oven", oven, table)
-        warnings += steep_ramps(f"{key}.oven", oven, table, last_peak)
-        warnings += oven_warnings(f"{key}.oven", oven, table)
-        warnings += carrier_warnings(f"{key}.carrier", carrier, table, written)
-    return [*warnings, *method_warnings(table), *compound_warnings(table)]
+        warnings += hot_holds(f"{key}.oven", oven, table, given)
+        warnings += steep_ramps(f"{key}.oven", oven, table, given, last_peak)
+        warnings += oven_warnings(f"{key}.oven", oven, table, given)
+        warnings += carrier_warnings(f"{key}.carrier", carrier, table, given)
+    return [*warnings, *method_warnings(table, given), *compound_warnings(table, given)]
 
 
 def _programs(table: ScenarioTable) -> Iterator[tuple[str, OvenTable, CarrierProgramTable]]:
@@ -72,72 +72,70 @@ def _programs(table: ScenarioTable) -> Iterator[tuple[str, OvenTable, CarrierPro
         yield "current", table.current.oven, table.current.carrier
 
 
-def _column(table: ScenarioTable) -> Iterator[str]:
-    column = table.column
-    if column.min_temperature_C >= column.max_temperature_C:
+def _column(table: ScenarioTable, given: Given) -> Iterator[str]:
+    column, continuous = table.column, given.short("column.max_temperature_C")
+    if column.min_temperature >= column.max_temperature:
+        yield f"{given('column.min_temperature_C')}: expected below {continuous}"
+    programmed = column.max_programmed_temperature
+    if programmed is not None and programmed < column.max_temperature:
         yield (
-            f"column.min_temperature_C = {column.min_temperature_C:g}: expected below max_temperature_C = "
-            f"{column.max_temperature_C:g}"
+            f"{given('column.max_programmed_temperature_C')}: expected at least {continuous}, the limit for continuous "
+            "use; were the two exchanged?"
         )
-    programmed = column.max_programmed_temperature_C
-    if programmed is not None and programmed < column.max_temperature_C:
+    if column.max_time_above_continuous > 0 and programmed in (None, column.max_temperature):
         yield (
-            f"column.max_programmed_temperature_C = {programmed:g}: expected at least max_temperature_C = "
-            f"{column.max_temperature_C:g}, the limit for continuous use; were the two exchanged?"
+            f"{given('column.max_time_above_continuous_min')}: needs max_programmed_temperature_C above {continuous}, "
+            "or there is nothing to stay above it for"
         )
-    longest = column.max_time_above_continuous_min
-    if longest > 0 and (programmed is None or programmed == column.max_temperature_C):
+    phase_ratio = column.inner_diameter / (4 * column.film_thickness)
+    if phase_ratio < SMALLEST_PHASE_RATIO * (1 - ROUNDING):
         yield (
-            f"column.max_time_above_continuous_min = {longest:g}: needs max_programmed_temperature_C above "
-            f"max_temperature_C = {column.max_temperature_C:g}, or there is nothing to stay above it for"
-        )
-    phase_ratio = column.inner_diameter_mm * 1e3 / (4 * column.film_thickness_um)
-    if phase_ratio < SMALLEST_PHASE_RATIO:
-        yield (
-            f"column.film_thickness_um = {column.film_thickness_um:g} in a bore of inner_diameter_mm = "
-            f"{column.inner_diameter_mm:g} is a phase ratio of {phase_ratio:.2g}: expected at least "
-            f"{SMALLEST_PHASE_RATIO:g}; check both against the column's tag"
+            f"{given('column.film_thickness_um')} in a bore of {given.short('column.inner_diameter_mm')} is a phase "
+            f"ratio of {phase_ratio:.2g}: expected at least {SMALLEST_PHASE_RATIO:g}; check both against the column's "
+            "tag"
         )
 
 
-def _instrument(table: ScenarioTable, written: Mapping[str, Written]) -> Iterator[str]:
+def _instrument(table: ScenarioTable, given: Given) -> Iterator[str]:
     instrument = table.instrument
-    lowest, highest = instrument.min_inlet_pressure_kPa, instrument.max_inlet_pressure_kPa
-    given = as_written("instrument.min_inlet_pressure_kPa", lowest, written)
-    if lowest + table.carrier.ambient_pressure_kPa <= 0:
-        ambient = table.carrier.ambient_pressure_kPa
-        yield f"{given}: lies below vacuum at an ambient pressure of {ambient:g} kPa"
+    lowest, highest = instrument.min_inlet_pressure, instrument.max_inlet_pressure
+    if lowest <= 0:
+        yield (
+            f"{given('instrument.min_inlet_pressure_kPa')}: lies below vacuum at an ambient pressure of "
+            f"{given.value('carrier.ambient_pressure_kPa')} kPa"
+        )
     if lowest >= highest:
-        limit = as_written("instrument.max_inlet_pressure_kPa", highest, written)
-        yield f"{given}: expected below {limit}"
-    if instrument.min_flow_mL_min > instrument.max_flow_mL_min:
         yield (
-            f"instrument.min_flow_mL_min = {instrument.min_flow_mL_min:g}: expected at most max_flow_mL_min = "
-            f"{instrument.max_flow_mL_min:g}"
+            f"{given('instrument.min_inlet_pressure_kPa')}: expected below "
+            f"{given('instrument.max_inlet_pressure_kPa')}"
         )
-    detector = instrument.detector_max_flow_mL_min
-    if detector is not None and detector < instrument.min_flow_mL_min:
+    if instrument.min_flow > instrument.max_flow:
         yield (
-            f"instrument.detector_max_flow_mL_min = {detector:g}: expected at least min_flow_mL_min = "
-            f"{instrument.min_flow_mL_min:g}; it is the largest column flow the detector takes"
+            f"{given('instrument.min_flow_mL_min')}: expected at most {given.short('instrument.max_flow_mL_min')}"
         )
-    if instrument.oven_min_C is not None and instrument.oven_min_C >= instrument.oven_max_C:
+    detector = instrument.detector_max_flow
+    if detector is not None and detector < instrument.min_flow:
         yield (
-            f"instrument.oven_min_C = {instrument.oven_min_C:g}: expected below oven_max_C = "
-            f"{instrument.oven_max_C:g}; were the two exchanged?"
+            f"{given('instrument.detector_max_flow_mL_min')}: expected at least "
+            f"{given.short('instrument.min_flow_mL_min')}; it is the largest column flow the detector takes"
         )
-    bands = instrument.heating_limits
-    for number, (lower, upper) in enumerate(pairwise(bands), 2):
-        if upper.up_to_C <= lower.up_to_C:
+    if instrument.oven_min is not None and instrument.oven_min >= instrument.oven_max:
+        yield (
+            f"{given('instrument.oven_min_C')}: expected below {given.short('instrument.oven_max_C')}; were the two "
+            "exchanged?"
+        )
+    for number, (lower, upper) in enumerate(pairwise(instrument.heating_limits), 1):
+        if upper.up_to <= lower.up_to:
+            before = given.value(f"instrument.heating_limits[{number}].up_to_C")
             yield (
-                f"instrument.heating_limits[{number}].up_to_C = {upper.up_to_C:g}: expected above "
-                f"{lower.up_to_C:g}, that of the band before it"
+                f"{given(f'instrument.heating_limits[{number + 1}].up_to_C')}: expected above {before}, that of the "
+                "band before it"
             )
     cool_down = instrument.cool_down
-    if cool_down is not None and cool_down.from_C <= cool_down.to_C:
+    if cool_down is not None and cool_down.from_temperature <= cool_down.to_temperature:
         yield (
-            f"instrument.cool_down.from_C = {cool_down.from_C:g}: expected above to_C = {cool_down.to_C:g}; "
-            "were the two exchanged?"
+            f"{given('instrument.cool_down.from_C')}: expected above {given.short('instrument.cool_down.to_C')}; were "
+            "the two exchanged?"
         )
 
 
@@ -150,7 +148,7 @@ def _runs(table: ScenarioTable) -> Iterator[str]:
     )
 
 
-def _twice(compounds: list[str]) -> Iterator[str]:
+def _twice(compounds: Sequence[str]) -> Iterator[str]:
     places: dict[str, int] = {}
     for number, name in enumerate(compounds, 1):
         first = places.setdefault(name, number)

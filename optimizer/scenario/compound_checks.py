@@ -6,8 +6,11 @@ from collections.abc import Iterator, Sequence
 from graphlib import CycleError, TopologicalSorter
 from itertools import combinations
 
+from models.units import celsius
+from optimizer.scenario.data import AnalyteDetail, PairRule
+from optimizer.scenario.given_values import Given
 from optimizer.scenario.method_checks import temperature_range
-from optimizer.scenario.schema import AnalyteTable, PairTable, ScenarioTable
+from optimizer.scenario.schema import ScenarioTable
 
 # What a pair may ask for, as a message writes it, and why two of them cannot stand together.
 PAIR_CONFLICTS = {
@@ -22,35 +25,37 @@ PAIR_CONFLICTS = {
 }
 
 
-def compound_problems(table: ScenarioTable) -> Iterator[str]:
+def compound_problems(table: ScenarioTable, given: Given) -> Iterator[str]:
     """What cannot be right about analytes, pairs and groups, one sentence each."""
     compounds = [analyte.compound for analyte in table.analytes]
     yield from repeated("analytes", "compound", compounds, "write one [[analytes]] for each compound")
     for number, analyte in enumerate(table.analytes, 1):
         yield from _near(f"analytes[{number}].near", analyte)
-        yield from _heat(f"analytes[{number}]", analyte, table)
-    of_pairs = list(_pairs(table.pairs))
+        yield from _heat(f"analytes[{number}]", analyte, table, given)
+    of_pairs = list(_pairs(table.pairs, given))
     yield from of_pairs or _order(table.pairs)
-    yield from _groups(table)
+    yield from _groups(table, given)
 
 
-def compound_warnings(table: ScenarioTable) -> Iterator[str]:
+def compound_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
     """What is allowed but should be known about analytes, one sentence each."""
     highest, _ = temperature_range(table)[1]
-    capacity = table.column.capacity_ng
+    capacity = table.column.capacity
     for number, analyte in enumerate(table.analytes, 1):
         key = f"analytes[{number}]"
-        if capacity is not None and analyte.amount_ng is not None and analyte.amount_ng > capacity:
+        if capacity is not None and analyte.amount is not None and analyte.amount > capacity:
             yield (
-                f"{key}.amount_ng = {analyte.amount_ng:g}: {analyte.compound!r} is above column.capacity_ng = "
-                f"{capacity:g}; an overloaded peak is broader, leans and moves, which no prediction here knows"
+                f"{given(f'{key}.amount_ng')}: {analyte.compound!r} is above {given('column.capacity_ng')}; an "
+                "overloaded peak is broader, leans and moves, which no prediction here knows"
             )
-        limit, above = analyte.max_elution_temperature_C, analyte.max_time_above
+        limit, above = analyte.max_elution_temperature, analyte.max_time_above
         limits = [("max_elution_temperature_C", limit)] if limit is not None else []
-        limits += [("max_time_above.temperature_C", above.temperature_C)] if above is not None else []
+        limits += [("max_time_above.temperature_C", above.temperature)] if above is not None else []
         for name, value in limits:
             if value >= highest:
-                yield f"{key}.{name} = {value:g}: limits nothing, no program goes above {highest:g} °C"
+                yield (
+                    f"{given(f'{key}.{name}')}: limits nothing, no program goes above {celsius(highest):g} °C"
+                )
 
 
 def repeated(section: str, key: str, values: Sequence[str], advice: str) -> Iterator[str]:
@@ -62,7 +67,7 @@ def repeated(section: str, key: str, values: Sequence[str], advice: str) -> Iter
             yield f'{section}[{number}].{key} = "{value}": already used by {section}[{first}]; {advice}'
 
 
-def _near(key: str, analyte: AnalyteTable) -> Iterator[str]:
+def _near(key: str, analyte: AnalyteDetail) -> Iterator[str]:
     near = analyte.near
     if near is None:
         return
@@ -80,28 +85,28 @@ def _near(key: str, analyte: AnalyteTable) -> Iterator[str]:
         seen.add(name)
 
 
-def _heat(key: str, analyte: AnalyteTable, table: ScenarioTable) -> Iterator[str]:
+def _heat(key: str, analyte: AnalyteDetail, table: ScenarioTable, given: Given) -> Iterator[str]:
     lowest, origin = temperature_range(table)[0]
-    highest_elution, fraction = analyte.max_elution_temperature_C, analyte.min_intact_fraction
+    highest_elution, fraction = analyte.max_elution_temperature, analyte.min_intact_fraction
     if highest_elution is not None and highest_elution < lowest:
         yield (
-            f"{key}.max_elution_temperature_C = {highest_elution:g}: no program is that cold, the lowest "
-            f"temperature is {lowest:g} °C ({origin})"
+            f"{given(f'{key}.max_elution_temperature_C')}: no program is that cold, the lowest temperature is "
+            f"{celsius(lowest):g} °C ({origin})"
         )
     if fraction is not None and analyte.decomposition is None:
         yield (
-            f"{key}.min_intact_fraction = {fraction:g}: needs decomposition = {{ activation_energy_kJ_per_mol, "
+            f"{given(f'{key}.min_intact_fraction')}: needs decomposition = {{ activation_energy_kJ_per_mol, "
             "half_life_min, at_C }; where these are unknown, max_elution_temperature_C or max_time_above"
         )
     elif fraction == 1:
         yield f"{key}.min_intact_fraction = 1: some is always lost; expected a share below 1, such as 0.99"
 
 
-def _pairs(pairs: Sequence[PairTable]) -> Iterator[str]:
+def _pairs(pairs: Sequence[PairRule], given: Given) -> Iterator[str]:
     seen: dict[frozenset[str], int] = {}
     for number, pair in enumerate(pairs, 1):
         key = f"pairs[{number}]"
-        between = f"{key}.between = {pair.between}".replace("'", '"')
+        between = given(f"{key}.between")
         if pair.between[0] == pair.between[1]:
             yield f"{between}: expected two different compounds"
         first = seen.setdefault(frozenset(pair.between), number)
@@ -113,7 +118,7 @@ def _pairs(pairs: Sequence[PairTable]) -> Iterator[str]:
         yield from _asked(key, pair)
 
 
-def _asked(key: str, pair: PairTable) -> Iterator[str]:
+def _asked(key: str, pair: PairRule) -> Iterator[str]:
     """A rule that asks for nothing, or for two things at once; only the first clash is told."""
     asked = {
         "min_resolution": pair.min_resolution is not None,
@@ -130,7 +135,7 @@ def _asked(key: str, pair: PairTable) -> Iterator[str]:
             return
 
 
-def _order(pairs: Sequence[PairTable]) -> Iterator[str]:
+def _order(pairs: Sequence[PairRule]) -> Iterator[str]:
     before: dict[str, set[str]] = {}
     for pair in pairs:
         if pair.in_order:
@@ -142,20 +147,20 @@ def _order(pairs: Sequence[PairTable]) -> Iterator[str]:
         yield f"pairs: in_order = true asks for {circle}, which no run can give; turn one of these pairs round"
 
 
-def _groups(table: ScenarioTable) -> Iterator[str]:
+def _groups(table: ScenarioTable, given: Given) -> Iterator[str]:
     groups = table.groups
     yield from repeated("groups", "name", [group.name for group in groups], "every group needs its own name")
     home: dict[str, tuple[int, int]] = {}
     for number, group in enumerate(groups, 1):
         for place, member in enumerate(group.members, 1):
-            given = f'groups[{number}].members[{place}] = "{member}"'
+            named = f'groups[{number}].members[{place}] = "{member}"'
             first, first_place = home.setdefault(member, (number, place))
             if first != number:
-                yield f"{given}: is already in groups[{first}]; a compound belongs to at most one group"
+                yield f"{named}: is already in groups[{first}]; a compound belongs to at most one group"
             elif first_place != place:
-                yield f"{given}: is named twice"
+                yield f"{named}: is named twice"
         if group.min_resolution is not None and len(groups) == 1:
             yield (
-                f"groups[{number}].min_resolution = {group.min_resolution:g}: holds against the members of other "
-                "groups, and there is no other group; a pair has its resolution under [[pairs]]"
+                f"{given(f'groups[{number}].min_resolution')}: holds against the members of other groups, and there "
+                "is no other group; a pair has its resolution under [[pairs]]"
             )

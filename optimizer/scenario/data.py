@@ -1,18 +1,40 @@
-"""A scenario as the rest of the program sees it: checked, converted to SI units, frozen."""
+"""A scenario as the rest of the program sees it: checked, in SI units, frozen. Its tables are declared here."""
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from math import comb
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from models.column.carrier_gas import CarrierGas
 from models.column.column import Column
 from models.column.programs import Program
 from models.fit.fit import FlowCorrection
+from optimizer.base.quantities import (
+    ActivationEnergy,
+    Confidence,
+    Flag,
+    Fraction,
+    HalfLife,
+    HeatingRate,
+    Minutes,
+    Name,
+    Nanograms,
+    Resolution,
+    RetentionFactor,
+    SearchTime,
+    Shift,
+    Tailing,
+    Temperature,
+    Window,
+)
+from optimizer.base.tables import Table, key, whole
+from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.instrument_data import (
     UNBOUNDED_INLET,
@@ -23,6 +45,7 @@ from optimizer.scenario.instrument_data import (
     Steps,
     Tolerances,
 )
+from optimizer.scenario.program_tables import CarrierMode
 
 Role = Literal["target", "internal standard", "matrix", "ignore"]
 Minimise = Literal["run time", "cycle time"]
@@ -60,6 +83,7 @@ class ScoutingRun:
     hold_up : float or None  [s], measured
     repeatability : float  [s], standard deviation of retention times between like runs
     day : label of the day it was made on; runs of one day share the errors of their set points
+    file, detection : what its peaks were read from, as the scenario names it, and what of a trace counts as a peak
     """
 
     name: str
@@ -68,144 +92,212 @@ class ScoutingRun:
     hold_up: float | None
     repeatability: float
     day: str = ""
+    file: str = ""
+    detection: PeakDetection = field(default_factory=PeakDetection)
 
 
 @dataclass(frozen=True)
-class BakeOut:
-    """Heating after the last peak [K, s, K/s]; without a rate as fast as the oven can."""
+class BakeOut(Table):
+    """Heating after the last peak."""
 
-    temperature: float
-    hold: float
-    rate: float | None = None
-
-
-@dataclass(frozen=True)
-class Goal:
-    """What is minimised and what must hold.
-
-    Attributes
-    ----------
-    min_resolution : float  [-], of every counted pair without one of its own
-    earliest_elution, latest_elution : float  [s], of targets; None when there is no latest
-    min_retention_factor : float  [-], of targets, at elution
-    bake_out : BakeOut or None, counted in run and cycle time
-    shift : float  [s], for samples per shift
-    front_points : int, programs on the front between time and smallest resolution; 0 for no front
-    confidence : float, share of draws of what is uncertain in which everything must hold; 0: only nominally
-    """
-
-    minimise: Minimise
-    min_resolution: float
-    earliest_elution: float
-    latest_elution: float | None = None
-    min_retention_factor: float = 0.0
-    bake_out: BakeOut | None = None
-    shift: float = 8 * 3600.0
-    front_points: int = 0
-    confidence: float = 0.9
+    temperature: Annotated[Temperature, key("at_C", "temperature of the bake-out")]
+    hold: Annotated[Minutes, key("hold_min", "how long it is held")]
+    rate: Annotated[
+        HeatingRate | None,
+        key("rate_C_per_min", "how fast it is reached", unless_stated="as fast as the oven can"),
+    ] = None
 
 
 @dataclass(frozen=True)
-class Decomposition:
-    """First-order decomposition: activation energy [J/mol], and a half-life [s] at a temperature [K]."""
+class Goal(Table):
+    """What is minimised and what must hold; a `confidence` of 0 asks for it nominally only."""
 
-    activation_energy: float
-    half_life: float
-    temperature: float
-
-
-@dataclass(frozen=True)
-class TimeAbove:
-    """The longest stay in the column [s] above a temperature [K]."""
-
-    temperature: float
-    duration: float
-
-
-@dataclass(frozen=True)
-class Near:
-    """The compounds an internal standard must leave close to, and how close [s]."""
-
-    compounds: tuple[str, ...]
-    within: float
-
-
-@dataclass(frozen=True)
-class AnalyteDetail:
-    """What a scenario says about one compound.
-
-    Attributes
-    ----------
-    max_elution_temperature : float or None  [K]
-    max_time_above : TimeAbove or None
-    decomposition : Decomposition or None, only reported unless there is a `min_intact_fraction`
-    min_intact_fraction : float or None  [-], share that survives its stay in the column
-    amount : float or None  [ng] on the column
-    tailing : float or None  [-], tailing factor instead of the measured one
-    near : Near or None, of an internal standard
-    """
-
-    compound: str
-    role: Role
-    max_elution_temperature: float | None = None
-    max_time_above: TimeAbove | None = None
-    decomposition: Decomposition | None = None
-    min_intact_fraction: float | None = None
-    amount: float | None = None
-    tailing: float | None = None
-    near: Near | None = None
+    minimise: Annotated[Minimise, key(None, "what becomes as short as possible")] = "run time"
+    min_resolution: Annotated[
+        Resolution, key(None, "half-height resolution every counted pair must reach")
+    ] = 1.5
+    earliest_elution: Annotated[
+        Minutes,
+        key(
+            "earliest_elution_min",
+            "no target or internal standard may leave earlier, for example because of the solvent",
+        ),
+    ] = 0.0
+    latest_elution: Annotated[
+        Minutes | None,
+        key("latest_elution_min", "no target or internal standard may have its apex later"),
+    ] = None
+    min_retention_factor: Annotated[
+        RetentionFactor,
+        key(None, "smallest retention factor of targets and internal standards at their elution"),
+    ] = 0.0
+    bake_out: Annotated[
+        BakeOut | None,
+        key(None, "heating after the last peak; counts in run time and cycle time"),
+    ] = None
+    shift: Annotated[Shift, key("shift_h", "length of a shift, for samples per shift")] = 8 * 3600.0
+    front_points: Annotated[
+        int,
+        whole(0, 12),
+        key(
+            None,
+            "programs to show between time and smallest resolution: from half of what the goal asks for up to nearly "
+            "the best that is found, at most four times the goal; where fewer come out a line says why",
+            expected="0, or 2 to 12",
+        ),
+    ] = 0
+    confidence: Annotated[
+        Confidence,
+        key(
+            None,
+            'share of draws of what is uncertain in which every pair and wish must hold; "nominal" judges the '
+            "predicted chromatogram alone, which on the instrument fails more often than not",
+        ),
+    ] = 0.9
 
 
 @dataclass(frozen=True)
-class PairRule:
-    """What a scenario says about one pair.
+class Decomposition(Table):
+    """First-order decomposition."""
 
-    Attributes
-    ----------
-    min_resolution : float or None  [-]; None: what the pair would need without the rule
-    ignore, by_detector : bool, the pair need not be resolved; if `by_detector` since the detector tells it apart
-    in_order : bool, `a` must leave before `b`
-    """
-
-    a: str
-    b: str
-    min_resolution: float | None
-    ignore: bool
-    by_detector: bool = False
-    in_order: bool = False
+    activation_energy: Annotated[ActivationEnergy, key("activation_energy_kJ_per_mol", "activation energy")]
+    half_life: Annotated[HalfLife, key("half_life_min", "half-life at the temperature of the next key")]
+    temperature: Annotated[Temperature, key("at_C", "the temperature of that half-life")]
 
 
 @dataclass(frozen=True)
-class Group:
-    """Compounds determined as a total: clear of the members of other groups, not of one another.
+class TimeAbove(Table):
+    """The longest stay in the column above a temperature."""
 
-    Attributes
-    ----------
-    min_resolution : float or None  [-], against members of other groups
-    """
-
-    name: str
-    members: tuple[str, ...]
-    min_resolution: float | None = None
+    temperature: Annotated[Temperature, key("temperature_C", "above which the stay is counted")]
+    duration: Annotated[Minutes, key("min", "longest stay above it")]
 
 
 @dataclass(frozen=True)
-class SearchSettings:
-    """How the search is run.
+class Near(Table):
+    """The compounds an internal standard must leave close to."""
 
-    Attributes
-    ----------
-    seconds : float  [s], its time budget
-    oven_temperature : float or None  [K]; the oven stays at it and `max_ramps` is 0
-    """
+    compounds: Annotated[
+        tuple[Name, ...], Field(min_length=1), key(None, "each of these", expected="list of names")
+    ]
+    within: Annotated[Window, key("within_min", "it leaves within this time of each")]
 
-    carrier_modes: tuple[str, ...]
-    max_ramps: int
-    seconds: float
-    candidates: int
-    seed: int
-    max_carrier_ramps: int = 1
-    oven_temperature: float | None = None
+
+@dataclass(frozen=True)
+class AnalyteDetail(Table):
+    """What a scenario says about one compound; a decomposition is only reported without a `min_intact_fraction`."""
+
+    compound: Annotated[Name, key(None, "the compound", expected="a name in a peak table")]
+    role: Annotated[
+        Role, key(None, "a pair counts when at least one of its two is a target or an internal standard")
+    ] = "target"
+    max_elution_temperature: Annotated[
+        Temperature | None,
+        key("max_elution_temperature_C", "highest column temperature at which it may leave"),
+    ] = None
+    max_time_above: Annotated[TimeAbove | None, key(None, "longest stay in the hot column")] = None
+    decomposition: Annotated[
+        Decomposition | None, key(None, "first-order kinetics; alone it is only reported")
+    ] = None
+    min_intact_fraction: Annotated[
+        Fraction | None,
+        key(
+            None,
+            "share that must survive the stay in the column; needs `decomposition`",
+            expected="0 to below 1",
+        ),
+    ] = None
+    amount: Annotated[Nanograms | None, key("amount_ng", "amount on the column")] = None
+    tailing: Annotated[
+        Tailing | None,
+        key(None, "tailing factor, in place of the measured one", unless_stated="measured, else 1"),
+    ] = None
+    near: Annotated[Near | None, key(None, "of an internal standard: compounds it must leave close to")] = (
+        None
+    )
+
+
+@dataclass(frozen=True)
+class PairRule(Table):
+    """What a scenario says about one pair; without a `min_resolution` it needs what it would need without the rule."""
+
+    between: Annotated[
+        tuple[Name, ...], Field(min_length=2, max_length=2), key(None, "the pair", expected="two names")
+    ]
+    min_resolution: Annotated[
+        Resolution | None,
+        key(None, "resolution this pair must reach; it then counts whatever the roles"),
+    ] = None
+    ignore: Annotated[Flag, key(None, "the pair need not be resolved")] = False
+    separable_by: Annotated[
+        Literal["detector"] | None,
+        key(None, "the pair need not be resolved, and is reported as told apart by the detector"),
+    ] = None
+    in_order: Annotated[Flag, key(None, "the first named must leave before the second")] = False
+
+    @property
+    def a(self) -> str:
+        """The compound named first."""
+        return self.between[0]
+
+    @property
+    def b(self) -> str:
+        """The compound named second."""
+        return self.between[1]
+
+    @property
+    def by_detector(self) -> bool:
+        """Whether the detector tells the two apart."""
+        return self.separable_by == "detector"
+
+
+@dataclass(frozen=True)
+class Group(Table):
+    """Compounds determined as a total: clear of the members of other groups, not of one another."""
+
+    name: Annotated[
+        Name, key(None, "how messages and the report call the group", expected="text, each its own")
+    ]
+    members: Annotated[
+        tuple[Name, ...],
+        Field(min_length=1),
+        key(None, "a compound belongs to at most one group", expected="1 or more names"),
+    ]
+    min_resolution: Annotated[
+        Resolution | None,
+        key(None, "resolution from every member of another group", unless_stated="the goal's"),
+    ] = None
+
+
+@dataclass(frozen=True)
+class SearchSettings(Table):
+    """How the search is run; at a fixed `oven_temperature` the `max_ramps` of a scenario are 0."""
+
+    carrier_modes: Annotated[
+        tuple[CarrierMode, ...],
+        Field(min_length=1),
+        key(
+            None,
+            "carrier modes to search",
+            expected="list of modes",
+            unless_stated="those of the scouting runs' kind",
+        ),
+    ] = ()
+    max_ramps: Annotated[
+        int,
+        whole(0, 3),
+        key(None, "most oven ramps in a program", unless_stated="2, at most `max_oven_ramps`"),
+    ] = 2
+    max_carrier_ramps: Annotated[
+        int, whole(1, 2), key(None, "most ramps of a flow or pressure program", expected="1 or 2")
+    ] = 1
+    oven_temperature: Annotated[
+        Temperature | None,
+        key("oven_temperature_C", "the oven stays at this temperature, and only the carrier is searched"),
+    ] = None
+    seconds: Annotated[SearchTime, key(None, "time budget")] = 20.0
+    candidates: Annotated[int, whole(1, 50), key(None, "most candidates to show")] = 5
+    seed: Annotated[int, whole(0, 2**32 - 1), key(None, "the same seed gives the same search")] = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,6 +314,7 @@ class Scenario:
     warnings : tuple of str, what is allowed but should be known
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
     capacity : float or None  [ng], largest amount of one peak
+    matching : name of the table that names the peaks of unnamed runs
     """
 
     title: str
@@ -249,6 +342,7 @@ class Scenario:
     inlet: Inlet = UNBOUNDED_INLET
     groups: tuple[Group, ...] = ()
     tolerances: Tolerances = USUAL_TOLERANCES
+    matching: str | None = None
 
     @property
     def highest_temperature(self) -> float:

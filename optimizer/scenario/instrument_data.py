@@ -3,43 +3,86 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
-from models.units import PA_PER_KPA, REFERENCE_PRESSURE, SECONDS_PER_MINUTE, Number, flow_si, kelvin
+from pydantic import Field, WrapSerializer, model_validator
+
+from models.units import (
+    M3_PER_S_PER_ML_MIN,
+    PA_PER_KPA,
+    REFERENCE_PRESSURE,
+    SECONDS_PER_MINUTE,
+    ZERO_CELSIUS,
+    Number,
+)
+from optimizer.base.quantities import (
+    BoilingPoint,
+    DetectorFlow,
+    Flag,
+    Flow,
+    FlowRate,
+    FlowRateStep,
+    FlowStep,
+    GaugePressure,
+    HeatingRate,
+    HeatingRateStep,
+    LargestPressure,
+    Minutes,
+    OvenTolerance,
+    Percent,
+    PressureRate,
+    PressureRateStep,
+    PressureStep,
+    PurgeOn,
+    RoomTemperature,
+    SeptumPurge,
+    SplitRatio,
+    Temperature,
+    TemperatureDifference,
+    TemperatureStep,
+    TimeStep,
+    TotalFlow,
+    Trimmed,
+)
+from optimizer.base.tables import Table, key, keys_of, whole
 
 InletMode = Literal["split", "splitless", "on-column"]
+# In the keys' own unit: what they are in SI depends on the room.
+GAUGE_DEFAULTS_KPA = {"max_inlet_pressure_kPa": 400.0, "min_inlet_pressure_kPa": 0.0}
 
 
 @dataclass(frozen=True)
-class Steps:
-    """The smallest changes of set points the instrument accepts [K, K/s, s, m3/s, Pa, m3/s2, Pa/s]."""
+class Steps(Table):
+    """The smallest changes of set points the instrument accepts."""
 
-    temperature: float
-    rate: float
-    time: float
-    flow: float
-    pressure: float
-    flow_rate: float = float(flow_si(0.1)) / SECONDS_PER_MINUTE
-    pressure_rate: float = PA_PER_KPA / SECONDS_PER_MINUTE
+    temperature: Annotated[TemperatureStep, key("temperature_C")] = 1.0
+    rate: Annotated[HeatingRateStep, key("rate_C_per_min")] = 0.5 / SECONDS_PER_MINUTE
+    time: Annotated[TimeStep, key("time_min")] = 0.1 * SECONDS_PER_MINUTE
+    flow: Annotated[FlowStep, key("flow_mL_min")] = 0.05 * M3_PER_S_PER_ML_MIN
+    pressure: Annotated[PressureStep, key("pressure_kPa", "a difference, not gauge")] = PA_PER_KPA
+    flow_rate: Annotated[FlowRateStep, key("flow_rate_mL_per_min2")] = (
+        0.1 * M3_PER_S_PER_ML_MIN / SECONDS_PER_MINUTE
+    )
+    pressure_rate: Annotated[PressureRateStep, key("pressure_rate_kPa_per_min")] = (
+        PA_PER_KPA / SECONDS_PER_MINUTE
+    )
 
 
 @dataclass(frozen=True)
-class Tolerances:
-    """How far a run may be off what is entered; errors lie anywhere within. Common practice, no source.
+class Tolerances(Table):
+    """How far a run may be off what is entered; errors lie anywhere within. Common practice, no source."""
 
-    Attributes
-    ----------
-    oven : float  [K], +- on the whole oven program
-    flow, pressure : float, +- shares of a set column flow (or velocity), and of a set gauge pressure
-    hold_up : float, +- share by which the hold-up time may drift between the scouting runs and the next
-    trimmed : float  [m], how much may be cut off the column by then
-    """
-
-    oven: float = 1.0
-    flow: float = 0.01
-    pressure: float = 0.01
-    hold_up: float = 0.0
-    trimmed: float = 0.0
+    oven: Annotated[
+        OvenTolerance, key("oven_C", "the whole oven program too cold or too hot by up to this")
+    ] = 1.0
+    flow: Annotated[Percent, key("flow_percent", "a set column flow or velocity")] = 0.01
+    pressure: Annotated[Percent, key("pressure_percent", "a set gauge pressure")] = 0.01
+    hold_up: Annotated[
+        Percent, key("hold_up_percent", "drift of the hold-up time since the scouting runs")
+    ] = 0.0
+    trimmed: Annotated[
+        Trimmed, key("trimmed_m", "how much may be cut off the column before it is run again")
+    ] = 0.0
 
 
 USUAL_TOLERANCES = Tolerances()
@@ -47,54 +90,91 @@ EVEN = 1 / 3  # variance of an error anywhere within +- 1; also the mean square 
 
 
 @dataclass(frozen=True)
-class CoolDown:
-    """How long the oven takes to cool from one temperature to another [K, K, s]."""
+class CoolDown(Table):
+    """How long the oven takes to cool from one temperature to another."""
 
-    from_temperature: float
-    to_temperature: float
-    duration: float
+    from_temperature: Annotated[Temperature, key("from_C", "where cooling begins")]
+    to_temperature: Annotated[Temperature, key("to_C", "where it ends")]
+    duration: Annotated[Minutes, key("min", "how long it takes")]
+
+
+class HeatingLimit(NamedTuple):
+    """The fastest heating up to a temperature."""
+
+    up_to: Annotated[Temperature, key("up_to_C", "where this band ends; rising from band to band")]
+    rate: Annotated[HeatingRate, key("rate_C_per_min", "fastest heating up to there")]
 
 
 @dataclass(frozen=True)
-class Instrument:
-    """What oven and pneumatics can do.
+class Instrument(Table):
+    """What oven and pneumatics can do; above the last of `heating_limits` its rate holds."""
 
-    Attributes
-    ----------
-    max_inlet_pressure : float  [Pa absolute]
-    min_flow, max_flow : float  [m3/s at 25 °C, 101.325 kPa]
-    heating_limits : tuple of (temperature up to which the rate holds [K], rate [K/s]), rising in temperature;
-        above the last temperature the last rate holds
-    cool_down : CoolDown or None when not stated
-    equilibration : float  [s]
-    steps : Steps
-    min_inlet_pressure : float  [Pa absolute]
-    max_pressure_rate, max_flow_rate : float  [Pa/s, m3/s2], of carrier ramps
-    detector_max_flow : float or None  [m3/s], largest column flow that detector or vacuum pump takes
-    oven_min, oven_max : float  [K]; None when no lowest temperature is stated
-    ambient_temperature, above_ambient : float  [K]; without a coolant (`cryogenic`) the oven holds nothing
-        below their sum
-    max_oven_ramps, max_carrier_ramps : int, of one program
-    """
+    max_inlet_pressure: Annotated[
+        LargestPressure, key("max_inlet_pressure_kPa", "highest inlet pressure")
+    ] = REFERENCE_PRESSURE + GAUGE_DEFAULTS_KPA["max_inlet_pressure_kPa"] * PA_PER_KPA
+    min_inlet_pressure: Annotated[GaugePressure, key("min_inlet_pressure_kPa", "lowest inlet pressure")] = (
+        REFERENCE_PRESSURE + GAUGE_DEFAULTS_KPA["min_inlet_pressure_kPa"] * PA_PER_KPA
+    )
+    max_pressure_rate: Annotated[
+        PressureRate, key("max_pressure_rate_kPa_per_min", "steepest pressure ramp")
+    ] = 300.0 * PA_PER_KPA / SECONDS_PER_MINUTE
+    min_flow: Annotated[Flow, key("min_flow_mL_min", "lowest column flow")] = 0.5 * M3_PER_S_PER_ML_MIN
+    max_flow: Annotated[Flow, key("max_flow_mL_min", "highest column flow")] = 5.0 * M3_PER_S_PER_ML_MIN
+    max_flow_rate: Annotated[FlowRate, key("max_flow_rate_mL_per_min2", "steepest flow ramp")] = (
+        10.0 * M3_PER_S_PER_ML_MIN / SECONDS_PER_MINUTE
+    )
+    detector_max_flow: Annotated[
+        DetectorFlow | None,
+        key("detector_max_flow_mL_min", "largest column flow that the detector or the vacuum pump takes"),
+    ] = None
+    oven_min: Annotated[Temperature | None, key("oven_min_C", "lowest temperature of the oven")] = None
+    oven_max: Annotated[Temperature, key("oven_max_C", "highest temperature of the oven")] = (
+        450.0 + ZERO_CELSIUS
+    )
+    ambient_temperature: Annotated[RoomTemperature, key("ambient_C", "temperature of the room")] = (
+        25.0 + ZERO_CELSIUS
+    )
+    above_ambient: Annotated[
+        TemperatureDifference,
+        key("above_ambient_C", "how far above the room the oven still holds a temperature"),
+    ] = 10.0
+    cryogenic: Annotated[
+        Flag,
+        key(
+            None,
+            "the oven has a coolant; without it no program goes below `ambient_C` + `above_ambient_C`",
+        ),
+    ] = False
+    heating_limits: Annotated[
+        tuple[HeatingLimit, ...],
+        Field(min_length=1),
+        WrapSerializer(
+            lambda bands, write: [
+                dict(zip(keys_of(HeatingLimit), each, strict=True)) for each in write(bands)
+            ]
+        ),
+        key(
+            None,
+            "bands with rising `up_to_C` and the fastest `rate_C_per_min` up to there; above the last band its rate "
+            "holds",
+            unless_stated="one band: 30 °C/min up to 450 °C",
+        ),
+    ] = (HeatingLimit(450.0 + ZERO_CELSIUS, 30.0 / SECONDS_PER_MINUTE),)
+    cool_down: Annotated[
+        CoolDown | None,
+        key(None, "how long cooling takes; used for the cycle time, and needed to minimise it"),
+    ] = None
+    equilibration: Annotated[
+        Minutes, key("equilibration_min", "wait before the next injection; used for the cycle time")
+    ] = 1.0 * SECONDS_PER_MINUTE
+    max_oven_ramps: Annotated[int, whole(0, 50), key(None, "most oven ramps in a program")] = 20
+    max_carrier_ramps: Annotated[int, whole(0, 50), key(None, "most pressure or flow ramps in a program")] = 3
+    steps: Annotated[Steps, key(None, "the finest set points the instrument accepts")] = Steps()
 
-    max_inlet_pressure: float
-    min_flow: float
-    max_flow: float
-    heating_limits: tuple[tuple[float, float], ...]
-    cool_down: CoolDown | None
-    equilibration: float
-    steps: Steps
-    min_inlet_pressure: float = REFERENCE_PRESSURE
-    max_pressure_rate: float = 300.0 * PA_PER_KPA / SECONDS_PER_MINUTE
-    max_flow_rate: float = float(flow_si(10.0)) / SECONDS_PER_MINUTE
-    detector_max_flow: float | None = None
-    oven_min: float | None = None
-    oven_max: float = kelvin(450.0)
-    ambient_temperature: float = kelvin(25.0)
-    above_ambient: float = 10.0
-    cryogenic: bool = False
-    max_oven_ramps: int = 20
-    max_carrier_ramps: int = 3
+    @model_validator(mode="before")
+    @classmethod
+    def _gauge_defaults(cls, keys: Any) -> Any:
+        return {**GAUGE_DEFAULTS_KPA, **keys} if isinstance(keys, dict) else keys
 
     @property
     def lowest_oven_temperature(self) -> float:
@@ -111,26 +191,45 @@ class Instrument:
 
 
 @dataclass(frozen=True)
-class Inlet:
-    """How the sample gets onto the column.
+class Inlet(Table):
+    """How the sample gets onto the column."""
 
-    Attributes
-    ----------
-    solvent_boiling_point : float or None  [K]
-    below_solvent : float  [K], by how much the start must lie below it to focus the solvent
-    purge_on : float or None  [s], when a splitless inlet opens its split vent
-    split_ratio : float or None  [-], flow out of the split vent over column flow
-    septum_purge : float  [m3/s]
-    max_total_flow : float or None  [m3/s]
-    """
-
-    mode: InletMode = "split"
-    solvent_boiling_point: float | None = None
-    below_solvent: float = 15.0
-    purge_on: float | None = None
-    split_ratio: float | None = None
-    septum_purge: float = float(flow_si(3.0))
-    max_total_flow: float | None = None
+    mode: Annotated[InletMode, key(None, "how the sample gets onto the column")] = "split"
+    solvent_boiling_point: Annotated[
+        BoilingPoint | None,
+        key(
+            "solvent_boiling_point_C",
+            "splitless and on-column: focuses the solvent at the start, see the next key",
+        ),
+    ] = None
+    below_solvent: Annotated[
+        TemperatureDifference,
+        key(
+            "below_solvent_C",
+            "splitless and on-column: a program starts at least so far below the solvent's boiling point",
+        ),
+    ] = 15.0
+    purge_on: Annotated[
+        PurgeOn | None,
+        key(
+            "purge_on_min",
+            "splitless: when the split vent opens; the first hold of the oven is at least as long",
+        ),
+    ] = None
+    split_ratio: Annotated[
+        SplitRatio | None, key(None, "split and splitless: flow out of the split vent over column flow")
+    ] = None
+    septum_purge: Annotated[SeptumPurge, key("septum_purge_mL_min", "flow of the septum purge")] = (
+        3.0 * M3_PER_S_PER_ML_MIN
+    )
+    max_total_flow: Annotated[
+        TotalFlow | None,
+        key(
+            "max_total_flow_mL_min",
+            "largest total flow: column flow x (1 + `split_ratio`) + septum purge",
+            unless_stated="none; 50 with hydrogen",
+        ),
+    ] = None
 
     @property
     def highest_start(self) -> float | None:

@@ -9,52 +9,45 @@ import math
 import re
 import sys
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, TypeVar, get_args
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from models.units import PA_PER_BAR, PA_PER_KPA, PA_PER_PSI
+from models.units import PA_PER_KPA, REFERENCE_PRESSURE
 from optimizer.base.errors import ScenarioError
+from optimizer.base.quantities import KPA_PER
+from optimizer.base.tables import every_table, keys_of, read_table, tables_in
 from optimizer.base.text_files import nearest, read_text
 from optimizer.scenario.blanks import BLANKS_REMAIN, blank_lines
-from optimizer.scenario.schema import CARRIER_MODES, Table
+from optimizer.scenario.given_values import Given, Place, Written, dotted, shown
+from optimizer.scenario.program_tables import CARRIER_MODES
+from optimizer.scenario.schema import ScenarioTable
 
-Place = tuple[str | int, ...]
+UNKNOWN = ("unexpected_keyword_argument", "extra_forbidden")
 DEEPEST = 20  # levels of lists and tables; the format needs 5, and what recurses must end
-Parsed = TypeVar("Parsed", bound=Table)
+Parsed = TypeVar("Parsed")
 
-KPA_PER = {"psi": PA_PER_PSI / PA_PER_KPA, "bar": PA_PER_BAR / PA_PER_KPA}
-PRESSURE_KEYS = (
-    "ambient_pressure_kPa",
-    "max_inlet_pressure_kPa",
-    "min_inlet_pressure_kPa",
-    "max_pressure_rate_kPa_per_min",
-    "pressure_kPa",
-    "inlet_kPa",
-    "start_kPa",
-    "to_kPa",
-    "rate_kPa_per_min",
-    "pressure_rate_kPa_per_min",
-)
 # psi and bar spellings of the pressure keys: (key in kPa, unit)
-SPELLINGS = {key.replace("kPa", unit): (key, unit) for key in PRESSURE_KEYS for unit in KPA_PER}
+SPELLINGS = {
+    key.replace("kPa", unit): (key, unit)
+    for table in every_table(ScenarioTable)
+    for key in keys_of(table)
+    if "kPa" in key
+    for unit in KPA_PER
+}
 
 
-@dataclass(frozen=True)
-class Written:
-    """How the person wrote a pressure that is not in kPa."""
+def parse_file(
+    path: Path, schema: type[Parsed], ambient_pressure: float | None = None
+) -> tuple[Parsed, Given]:
+    """Read a TOML file into its schema, in SI; also its keys as it has them.
 
-    key: str
-    unit: str
-    value: Any
-
-
-def parse_file(path: Path, schema: type[Parsed]) -> tuple[Parsed, dict[str, Written]]:
-    """Read a TOML file into its schema; also how pressures in other units were written, by dotted key in kPa.
+    Parameters
+    ----------
+    ambient_pressure : float  [Pa absolute], to which gauge pressures refer; a scenario states its own
 
     Raises
     ------
@@ -65,12 +58,12 @@ def parse_file(path: Path, schema: type[Parsed]) -> tuple[Parsed, dict[str, Writ
     blanks = blank_lines(text, raw, schema)
     if blanks:
         raise ScenarioError("\n".join([f"{path}: {BLANKS_REMAIN}", *blanks]))
-    return parse_tables(path, raw, schema)
+    return parse_tables(path, raw, schema, ambient_pressure)
 
 
 def parse_tables(
-    path: Path | str, raw: dict[str, Any], schema: type[Parsed]
-) -> tuple[Parsed, dict[str, Written]]:
+    path: Path | str, raw: dict[str, Any], schema: type[Parsed], ambient_pressure: float | None = None
+) -> tuple[Parsed, Given]:
     """The same for tables that were read already; `path` is what messages call them.
 
     Raises
@@ -82,19 +75,21 @@ def parse_tables(
     tree = _in_kPa(raw, (), written, problems, path)
     if problems:
         raise ScenarioError(problems)
+    room = _room(tree) if ambient_pressure is None else ambient_pressure
     try:
-        table = schema.model_validate(tree)
+        table = read_table(schema, tree, room)
     except ValidationError as error:
         raise ScenarioError(list(_lines(path, schema, tree, error, written))) from None
-    return table, written
+    return table, Given(table, tree, written, room)
 
 
-def dotted(place: Sequence[str | int]) -> str:
-    """The key as messages write it, lists counted from one."""
-    text = ""
-    for step in place:
-        text += f"[{step + 1}]" if isinstance(step, int) else f".{step}" if text else step
-    return text.replace("\n", "\\n")
+def _room(tree: dict[str, Any]) -> float:
+    """The ambient pressure [Pa] that a scenario states, before it is checked; the usual one if it is no pressure."""
+    carrier = tree.get("carrier")
+    stated = carrier.get("ambient_pressure_kPa") if isinstance(carrier, dict) else None
+    if isinstance(stated, int | float) and not isinstance(stated, bool):
+        return stated * PA_PER_KPA
+    return REFERENCE_PRESSURE
 
 
 def _toml(path: Path, text: str) -> dict[str, Any]:
@@ -166,7 +161,7 @@ def _as_float_can(value: Any) -> Any:
 
 def _lines(
     path: Path | str,
-    schema: type[Table],
+    schema: type,
     tree: dict[str, Any],
     error: ValidationError,
     written: dict[str, Written],
@@ -174,10 +169,15 @@ def _lines(
     errors = error.errors(include_url=False)
     suggested: set[str] = set()
     lines: list[tuple[str, str, str]] = []
+    places = [detail["loc"] for detail in errors]
     for detail in errors:
-        place = _without_tags(detail["loc"], tree)
+        loc = detail["loc"]
+        place = _without_tags(loc, tree)
+        # An entry that is refused is not counted: that its list is then too short says nothing new.
+        if detail["type"] == "too_short" and any(each != loc and each[: len(loc)] == loc for each in places):
+            continue
         key = dotted(place)
-        if detail["type"] == "extra_forbidden":
+        if detail["type"] in UNKNOWN:
             text, better = _unknown(schema, detail["loc"], place)
             suggested.add(better)
             lines.append(("", key, text))
@@ -213,45 +213,39 @@ def _without_tags(place: Place, tree: Any) -> Place:
     return tuple(out)
 
 
-def tables_in(annotation: Any) -> list[type[Table]]:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return [annotation] if issubclass(annotation, Table) else []
-    return [table for each in get_args(annotation) for table in tables_in(each)]
-
-
-def _table_at(schema: type[Table], place: Place) -> type[Table] | None:
+def _table_at(schema: type, place: Place) -> type | None:
     """The table that holds the key at `place` (with the tags of carrier modes)."""
     here = schema
-    inside: list[type[Table]] = []
+    inside: list[type] = []
     for step in place[:-1]:
         if isinstance(step, int):
             continue
         if step in CARRIER_MODES:
-            here = next((t for t in inside if step in get_args(t.model_fields["mode"].annotation)), here)
+            here = next((t for t in inside if step in get_args(keys_of(t)["mode"].annotation)), here)
             continue
-        field = here.model_fields.get(step)
+        field = keys_of(here).get(step)
         if field is None:
             return None
-        inside = tables_in(field.annotation) or [t for m in field.metadata for t in tables_in(m)]
+        inside = tables_in(field.annotation)
         if not inside:
             return None
         here = inside[0]
     return here
 
 
-def _all_keys(schema: type[Table], prefix: str = "") -> Iterator[tuple[str, str]]:
+def _all_keys(schema: type, prefix: str = "") -> Iterator[tuple[str, str]]:
     """Every (key, dotted place) of a schema."""
-    for key, field in schema.model_fields.items():
+    for key, field in keys_of(schema).items():
         yield key, prefix + key
         for table in tables_in(field.annotation):
             yield from _all_keys(table, f"{prefix}{key}.")
 
 
-def _unknown(schema: type[Table], tagged: Place, place: Place) -> tuple[str, str]:
+def _unknown(schema: type, tagged: Place, place: Place) -> tuple[str, str]:
     """What to say about an unknown key, and the full key that was probably meant."""
     word = str(place[-1])
     table = _table_at(schema, tagged)
-    known = list(table.model_fields) if table else []
+    known = list(keys_of(table)) if table else []
     # psi and bar spellings reach this point only where the table has no such pressure.
     near = nearest(word, known, 0.55)
     parent = dotted(place[:-1])
@@ -279,7 +273,7 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
     spelled = written.get(key)
     if spelled:
         key, value = dotted((*place[:-1], spelled.key)), spelled.value
-    given = f"{key} = {_shown(value)}"
+    given = f"{key} = {shown(value)}"
     if kind == "missing":
         return f"{key} is missing{_missing_hint(place, tree)}"
     if kind == "out_of_range":
@@ -306,13 +300,13 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
     if kind == "union_tag_invalid":
         hint = _choice_hint(ctx["tag"], list(CARRIER_MODES))
         modes = ", ".join(map(repr, CARRIER_MODES))
-        return f"{key}.mode = {_shown(ctx['tag'])}: expected one of {modes}{hint}"
+        return f"{key}.mode = {shown(ctx['tag'])}: expected one of {modes}{hint}"
     if kind == "union_tag_not_found":
         return f"{key}.mode is missing: expected one of {', '.join(map(repr, CARRIER_MODES))}"
-    if kind in ("model_type", "model_attributes_type", "dict_type"):
+    if kind in ("dataclass_type", "model_attributes_type", "dict_type"):
         hint = f"; write [{key}], with single brackets" if isinstance(value, list) else ""
         return f"{key}: expected a table of keys{hint}"
-    if kind == "list_type":
+    if kind == "tuple_type":
         hint = f"; write [[{key}]], with double brackets" if isinstance(value, dict) else ""
         return f"{key}: expected a list{hint}"
     if kind == "too_short":
@@ -332,14 +326,6 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
 
 def _bound(value: float) -> str:
     return f"{value:.0f}" if 1e4 <= value < 1e7 else f"{value:.4g}"
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return f'"{value}"'.replace("\n", "\\n")
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _number_hint(value: Any) -> str:

@@ -9,12 +9,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from models.column.programs import Program
-from models.units import PA_PER_KPA
 from optimizer.base.errors import ScenarioError
+from optimizer.base.tables import read_table
 from optimizer.base.text_files import read_text
-from optimizer.scenario.conversion import program_of
+from optimizer.scenario.given_values import Given
 from optimizer.scenario.program_checks import below_vacuum
-from optimizer.scenario.schema import ProgramTable
+from optimizer.scenario.program_tables import ProgramTable, program_of
 
 
 def read_first_candidate(path: Path, ambient_pressure: float) -> Program:
@@ -53,13 +53,14 @@ def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Prog
     for number, candidate in enumerate(candidates[:most], 1):
         entry = {key: candidate.get(key) for key in ("oven", "carrier")}
         try:
-            table = ProgramTable.model_validate(entry)
+            table = read_table(ProgramTable, entry, ambient_pressure)
         except ValidationError as error:
             first = error.errors(include_url=False)[0]
             place = ".".join(str(step) for step in first["loc"])
             raise ScenarioError(f"{path}: candidates[{number}].{place}: {first['msg']}") from None
-        below = next(below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA, {}), None)
+        given = Given(table, entry, {}, ambient_pressure)
+        below = next(below_vacuum("carrier", table.carrier, ambient_pressure, given), None)
         if below is not None:
             raise ScenarioError(f"{path}: candidates[{number}].{below}")
-        programs.append(program_of(table.oven, table.carrier, ambient_pressure))
+        programs.append(program_of(table.oven, table.carrier))
     return programs

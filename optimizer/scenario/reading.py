@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -10,13 +10,11 @@ from typing import Any
 import numpy as np
 
 from models.column.programs import Program
-from models.units import PA_PER_KPA, SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
-from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
 from optimizer.scenario.checks import table_problems, table_warnings
-from optimizer.scenario.conversion import program_of, scenario_of
+from optimizer.scenario.conversion import detection_of, scenario_of
 from optimizer.scenario.data import (
     AnalyteDetail,
     BakeOut,
@@ -34,11 +32,13 @@ from optimizer.scenario.data import (
     Steps,
     TimeAbove,
 )
-from optimizer.scenario.messages import Written, parse_file, parse_tables
+from optimizer.scenario.given_values import Given
+from optimizer.scenario.messages import parse_file, parse_tables
 from optimizer.scenario.peak_names import with_names
 from optimizer.scenario.program_checks import below_vacuum, oven_problems
+from optimizer.scenario.program_tables import ProgramTable, program_of
 from optimizer.scenario.run_checks import run_problems, run_warnings, unseen_warnings
-from optimizer.scenario.schema import ProgramTable, ScenarioTable, ScoutingRunTable
+from optimizer.scenario.schema import ScenarioTable, ScoutingRunTable
 
 SCENARIO_FILE = "scenario.toml"
 
@@ -73,13 +73,13 @@ class ScenarioFiles:
     Attributes
     ----------
     file : the scenario.toml
-    written : how pressures in other units were written
+    given : its keys as the file has them
     peak_files, peaks : the peak table of each run; it may be without names
     """
 
     file: Path
     table: ScenarioTable
-    written: dict[str, Written]
+    given: Given
     peak_files: list[Path]
     peaks: list[PeakTable]
 
@@ -97,7 +97,7 @@ def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | N
     ScenarioError : with up to five lines, each naming file, key, value, what was expected and the likely slip
     """
     files = read_files(path, runs_needed)
-    file, table, written = files.file, files.table, files.written
+    file, table = files.file, files.table
     peaks, nameless = with_names(files, path, matching)
     scenario = scenario_of(file, table, peaks)
     problems = run_problems(scenario, [str(each) for each in files.peak_files])
@@ -105,11 +105,11 @@ def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | N
         raise ScenarioError(problems)
     unseen = unseen_warnings(scenario, table.compounds)
     read = [note for each in files.peaks for note in each.notes]
-    last_peaks = [float(run.peaks.retention.max()) / SECONDS_PER_MINUTE for run in scenario.runs]
+    last_peaks = [float(run.peaks.retention.max()) for run in scenario.runs]
     return replace(
         scenario,
         warnings=(
-            *table_warnings(table, written, last_peaks),
+            *table_warnings(table, files.given, last_peaks),
             *run_warnings(scenario),
             *unseen,
             *nameless,
@@ -126,8 +126,8 @@ def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:
     ScenarioError : as `load_scenario`
     """
     file = _scenario_file(Path(path))
-    table, written = parse_file(file, ScenarioTable)
-    problems = [f"{file}: {problem}" for problem in table_problems(table, written)]
+    table, given = parse_file(file, ScenarioTable)
+    problems = [f"{file}: {problem}" for problem in table_problems(table, given)]
     if problems:
         raise ScenarioError(problems)
     if runs_needed and not table.scouting_runs:
@@ -136,7 +136,7 @@ def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:
             f"{path} says which two to make first"
         )
     peak_files = [file.parent / run.peaks for run in table.scouting_runs]
-    return ScenarioFiles(file, table, written, peak_files, _read_all(file, table.scouting_runs))
+    return ScenarioFiles(file, table, given, peak_files, _read_all(file, table.scouting_runs))
 
 
 def read_program(path: Path | str, ambient_pressure: float) -> Program:
@@ -151,7 +151,7 @@ def read_program(path: Path | str, ambient_pressure: float) -> Program:
     ScenarioError : as `load_scenario`
     """
     file = Path(path)
-    return _program(file, *parse_file(file, ProgramTable), ambient_pressure)
+    return _program(file, *parse_file(file, ProgramTable, ambient_pressure), ambient_pressure)
 
 
 def program_of_tables(tables: Mapping[str, Any], ambient_pressure: float, origin: str = "program") -> Program:
@@ -166,8 +166,8 @@ def program_of_tables(tables: Mapping[str, Any], ambient_pressure: float, origin
     ------
     ScenarioError : as `load_scenario`
     """
-    table, written = parse_tables(origin, _plain(tables), ProgramTable)
-    return _program(origin, table, written, ambient_pressure)
+    table, given = parse_tables(origin, _plain(tables), ProgramTable, ambient_pressure)
+    return _program(origin, table, given, ambient_pressure)
 
 
 def _plain(value: Any) -> Any:
@@ -179,16 +179,14 @@ def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _program(
-    file: Path | str, table: ProgramTable, written: Mapping[str, Written], ambient_pressure: float
-) -> Program:
+def _program(file: Path | str, table: ProgramTable, given: Given, ambient_pressure: float) -> Program:
     problems = [
-        *oven_problems("oven", table.oven),
-        *below_vacuum("carrier", table.carrier, ambient_pressure / PA_PER_KPA, written),
+        *oven_problems("oven", table.oven, given),
+        *below_vacuum("carrier", table.carrier, ambient_pressure, given),
     ]
     if problems:
         raise ScenarioError([f"{file}: {problem}" for problem in problems])
-    return program_of(table.oven, table.carrier, ambient_pressure)
+    return program_of(table.oven, table.carrier)
 
 
 def _scenario_file(path: Path) -> Path:
@@ -202,16 +200,14 @@ def _scenario_file(path: Path) -> Path:
     return file
 
 
-def _read_all(file: Path, runs: list[ScoutingRunTable]) -> list[PeakTable]:
+def _read_all(file: Path, runs: Sequence[ScoutingRunTable]) -> list[PeakTable]:
     """The peaks of all runs, or what is wrong with any of them in one error."""
     tables: list[PeakTable] = []
     problems: list[str] = []
     for number, run in enumerate(runs, 1):
-        detection = PeakDetection(run.min_signal_to_noise, run.min_width_s, run.from_trace)
+        origin = f"{file}: scouting_runs[{number}].peaks"
         try:
-            tables.append(
-                read_run(file.parent / run.peaks, f"{file}: scouting_runs[{number}].peaks", detection)
-            )
+            tables.append(read_run(file.parent / run.peaks, origin, detection_of(run)))
         except ScenarioError as error:
             problems += error.problems
     if problems:

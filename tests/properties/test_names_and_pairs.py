@@ -54,7 +54,10 @@ def with_rules(draw: st.DrawFn) -> Scenario:
         for home in range(3)
     ]
     pairs = draw(st.lists(st.sampled_from(list(combinations(named, 2))), unique=True)) if names else []
-    rules = [PairRule(a, b, draw(figures), draw(st.booleans()), draw(st.booleans())) for a, b in pairs]
+    rules = [
+        PairRule((a, b), draw(figures), draw(st.booleans()), draw(st.sampled_from(("detector", None))))
+        for a, b in pairs
+    ]
     details = [AnalyteDetail(name, draw(st.sampled_from(ROLES))) for name in named if draw(st.booleans())]
     return replace(
         good_scenario(),

@@ -162,7 +162,7 @@ def as_program(found: Found) -> Program:
 @pytest.mark.parametrize("order", [NAMES, NAMES[::-1]])
 def test_the_search_finds_both_islands(order: tuple[str, str]) -> None:
     """Asked for either order it finds a program that resolves the pair, as the reference sees it too."""
-    problem = bench(PairRule(*order, None, False, in_order=True))
+    problem = bench(PairRule(order, in_order=True))
     best = search_of(problem, families_of(problem.scenario), 55).all()[0]
     assert best.feasible
     lead, Rs = by_reference(as_program(best))

@@ -6,14 +6,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from pydantic import TypeAdapter
-
 from models.column.programs import Program
 from optimizer.goal.goal import Problem
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.scenario.conversion import program_of
-from optimizer.scenario.schema import CarrierProgramTable, OvenTable
+from optimizer.scenario.reading import program_of_tables
 from tests.reference.confirmation import resolution
 from tests.reference.instrument import HALF_HEIGHT, Instrument, Measured
 
@@ -49,12 +46,7 @@ class Compared:
 
 def program_from(problem: Problem, document: dict[str, Any]) -> Program:
     """A program as a scenario writes it."""
-    carrier: TypeAdapter[Any] = TypeAdapter(CarrierProgramTable)
-    return program_of(
-        OvenTable.model_validate(document["oven"]),
-        carrier.validate_python(document["carrier"]),
-        problem.scenario.ambient_pressure,
-    )
+    return program_of_tables(document, problem.scenario.ambient_pressure)
 
 
 def compared(problem: Problem, instrument: Instrument, document: dict[str, Any]) -> Compared:

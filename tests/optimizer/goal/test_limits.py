@@ -102,7 +102,7 @@ def test_order_and_nearness(problem: Problem) -> None:
     names, t = problem.scenario.compounds, predict(problem, PROGRAM).retention
     first, second, far = np.argsort(t)[[0, 1, 5]]
     for a, b, kept in ((first, second, True), (second, first, False)):
-        rules = (PairRule(names[a], names[b], None, False, in_order=True),)
+        rules = (PairRule((names[a], names[b]), in_order=True),)
         some = with_scenario(problem, pairs=rules)
         assert (margin(some, f"{names[a]} before {names[b]}") > 0) is kept
         assert len(some.pairs.needed) == len(

@@ -44,7 +44,7 @@ def impossible() -> Problem:
     known = mixture(6, 1, 1)
     scenario = replace(
         known.scenario,
-        pairs=(PairRule("c3", "c4", NEEDED, False),),
+        pairs=(PairRule(("c3", "c4"), NEEDED),),
         goal=replace(known.scenario.goal, latest_elution=LATEST),
     )
     return problem_of(scenario, known.fit)
@@ -233,7 +233,7 @@ def test_hydrogen_is_suggested_with_its_flow_and_cautions_and_after_what_is_harm
 ) -> None:
     """A change that gives twice the run time comes first, if it cannot explode; one that does not help comes last."""
     known = impossible()
-    scenario = replace(known.scenario, inlet=inlet, pairs=(PairRule("c3", "c4", 40.0, False),))
+    scenario = replace(known.scenario, inlet=inlet, pairs=(PairRule(("c3", "c4"), 40.0),))
     easier = problem_of(replace(scenario, goal=replace(scenario.goal, latest_elution=None)), known.fit)
     fast = what_if_of(easier, "hydrogen")
     assert re.search(says, fast.change)
@@ -261,7 +261,7 @@ def wishful(scenario: Scenario) -> Scenario:
     """Every wish that can be dropped, once."""
     near = AnalyteDetail("c1", "internal standard", min_intact_fraction=0.9, near=Near(("c2",), 60.0))
     goal = replace(scenario.goal, earliest_elution=60.0, min_retention_factor=1.0)
-    order = PairRule("c1", "c2", None, False, in_order=True)
+    order = PairRule(("c1", "c2"), in_order=True)
     hot = AnalyteDetail("c2", "target", max_elution_temperature=450.0)
     return replace(scenario, analytes=(near, hot), goal=goal, pairs=(*scenario.pairs, order))
 

@@ -354,7 +354,7 @@ def test_peak_tables_carry_the_spread_over_the_draws(problem: Problem, predictio
         assert row["resolution_to_next_sd"] == pytest.approx(sure.resolution_sd[at], rel=6e-3)
     # Of neighbours that need not be resolved nothing is drawn.
     names = problem.scenario.compounds
-    ignored = replace(problem.scenario, pairs=(PairRule(names[order[0]], names[order[1]], None, True),))
+    ignored = replace(problem.scenario, pairs=(PairRule((names[order[0]], names[order[1]]), ignore=True),))
     kept = [at for at, pair in enumerate(pairs) if pair != tuple(sorted(order[:2]))]
     without = replace(
         sure, counted_pairs=sure.counted_pairs[kept], resolution_sd=sure.resolution_sd[kept], critical=None

@@ -108,7 +108,10 @@ def test_without_a_bake_out_nothing_is_marked() -> None:
 
 def test_a_flat_carrier_says_that_no_ramp_paid() -> None:
     constant = Program(OvenProgram(kelvin(60.0), 600.0), FLOW)
-    ramps_only = replace(SCENARIO, search=SearchSettings(("flow program", "pressure program"), 2, 20.0, 5, 1))
+    ramps_only = replace(
+        SCENARIO,
+        search=SearchSettings(("flow program", "pressure program"), 2, seconds=20.0, candidates=5, seed=1),
+    )
     (line,) = _about_flat_ramp(ramps_only, constant)
     assert line.startswith("Constant flow is what came of the flow program")
     assert "\n" not in line

@@ -6,16 +6,18 @@ import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Annotated, Any
 
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
 from models.column.programs import CarrierProgram, OvenProgram, Ramp
 from optimizer.base.errors import ScenarioError
-from optimizer.scenario.messages import KPA_PER, SPELLINGS, tables_in
+from optimizer.base.quantities import KPA_PER
+from optimizer.base.tables import every_table, keys_of, tables_in
+from optimizer.scenario.messages import SPELLINGS
 from optimizer.scenario.reading import Scenario, load_scenario, read_program
-from optimizer.scenario.schema import ScenarioTable, Table
+from optimizer.scenario.schema import ScenarioTable
 from tests.optimizer.bad_inputs import SCENARIO, write_good_scenario
 
 AMBIENT = 101325.0
@@ -161,7 +163,7 @@ def test_every_pressure_key_has_three_spellings(tmp_path: Path) -> None:
     assert carrier.start == pytest.approx(201325)
     ramp = carrier.ramps[0]
     assert (ramp.rate, ramp.target) == pytest.approx((1e4 / 60, 301325))
-    kPa_keys = {key for table in _tables(ScenarioTable) for key in table.model_fields if "kPa" in key}
+    kPa_keys = {key for table in every_table(ScenarioTable) for key in keys_of(table) if "kPa" in key}
     assert {key for key, _ in SPELLINGS.values()} == kPa_keys
     assert len(SPELLINGS) == len(kPa_keys) * len(KPA_PER)
 
@@ -255,7 +257,7 @@ def test_several_mistakes_are_all_named(tmp_path: Path) -> None:
 
 def test_every_key_is_documented() -> None:
     text = _reference()
-    keys = {key for table in _tables(ScenarioTable) for key in table.model_fields}
+    keys = {key for table in every_table(ScenarioTable) for key in keys_of(table)}
     assert {"start_mL_min", "at_C", "rate_kPa_per_min"} <= keys
     assert [key for key in sorted(keys) if f"`{key}`" not in text] == []
 
@@ -265,19 +267,12 @@ def test_documented_keys_exist() -> None:
     sections = re.findall(r"### `\[+(\w+)\]+`\n(.*?)(?=\n##|\Z)", _reference(), re.S)
     assert len(sections) == 12
     for section, body in sections:
-        (table,) = tables_in(ScenarioTable.model_fields[section].annotation)
-        assert re.findall(r"^\| `(\w+)`", body, re.M) == list(table.model_fields)
+        (table,) = tables_in(keys_of(ScenarioTable)[section].annotation)
+        assert re.findall(r"^\| `(\w+)`", body, re.M) == list(keys_of(table))
 
 
 def _reference() -> str:
     return (Path(__file__).parents[3] / "docs" / "scenario.md").read_text(encoding="utf-8")
-
-
-def _tables(table: type[Table]) -> Iterator[type[Table]]:
-    yield table
-    for field in table.model_fields.values():
-        for inner in tables_in(field.annotation):
-            yield from _tables(inner)
 
 
 def test_a_name_in_one_run_only_is_held_against_its_namesakes(tmp_path: Path) -> None:
@@ -289,26 +284,19 @@ def test_a_name_in_one_run_only_is_held_against_its_namesakes(tmp_path: Path) ->
     assert "or is it p-xylene?" in warnings
 
 
-def floats_in(table: type[Table], seen: set[type[Table]]) -> Iterator[tuple[str, Any]]:
-    """Every float field of a schema, with its type and validators as written."""
-    if table in seen:
-        return
-    seen.add(table)
-    for name, hint in get_type_hints(table, include_extras=True).items():
-        if name == "model_config":
-            continue
-        if "float" in str(hint):
-            yield f"{table.__name__}.{name}", hint
-        for inner in tables_in(table.model_fields[name].annotation):
-            yield from floats_in(inner, seen)
+def floats_in(table: type) -> Iterator[tuple[str, Any]]:
+    """Every float key of a table, with its type and validators as written."""
+    for name, field in keys_of(table).items():
+        if "float" in str(field.annotation):
+            yield f"{table.__name__}.{name}", Annotated[field.annotation, *field.metadata, None]
 
 
 def test_every_number_has_a_range_which_refuses_what_is_not_finite() -> None:
-    fields = dict(floats_in(ScenarioTable, set()))
+    fields = dict(field for table in every_table(ScenarioTable) for field in floats_in(table))
     assert len(fields) > 60
     for name, hint in fields.items():
-        adapter = TypeAdapter(hint, config=Table.model_config)
+        adapter = TypeAdapter(hint)
         for value in (math.inf, -math.inf, math.nan):
             with pytest.raises(ValidationError) as raised:
-                adapter.validate_python(value)
+                adapter.validate_python(value, context={"ambient_pressure": AMBIENT})
             assert "out_of_range" in [error["type"] for error in raised.value.errors()], name

@@ -41,7 +41,7 @@ def against_nature(**goal: object) -> Problem:
     known = mixture(8, 1, 1)
     scenario = replace(
         known.scenario,
-        pairs=(*known.scenario.pairs, PairRule("c8", "c2", None, False, in_order=True)),
+        pairs=(*known.scenario.pairs, PairRule(("c8", "c2"), in_order=True)),
         goal=replace(known.scenario.goal, **goal),  # type: ignore[arg-type]
         search=replace(known.scenario.search, max_ramps=1),
     )

@@ -465,7 +465,7 @@ def test_far_pairs_that_alone_count_are_held() -> None:
     plain = mixture(6, 1, 1)
     names = plain.scenario.compounds
     rules = tuple(
-        PairRule(a, b, None, True) for a, b in combinations(names, 2) if {a, b} != {names[0], names[-1]}
+        PairRule((a, b), ignore=True) for a, b in combinations(names, 2) if {a, b} != {names[0], names[-1]}
     )
     close = with_typical_values(np.arange(400.0, 406.0))
     problem = problem_of(replace(plain.scenario, pairs=rules), replace(plain.fit, retention=close))
@@ -488,7 +488,7 @@ def test_matrix_alone_with_one_pair_is_no_error(problem: Problem) -> None:
     scenario = replace(
         problem.scenario,
         analytes=tuple(AnalyteDetail(name, "matrix") for name in names),
-        pairs=(PairRule(names[0], names[1], 1.5, False),),
+        pairs=(PairRule((names[0], names[1]), 1.5),),
     )
     odd = problem_of(scenario, problem.fit)
     assert outcome_of(odd, search_of(odd, [family(scenario, 1, "flow")], 28)).feasible

@@ -240,7 +240,7 @@ def test_nothing_found_at_all() -> None:
 def test_roles_rules_and_what_does_not_elute() -> None:
     scenario = scenario_with(
         analytes=(AnalyteDetail(NAMES[0], "matrix"), AnalyteDetail(NAMES[1], "matrix")),
-        pairs=(PairRule(NAMES[2], NAMES[3], None, True), PairRule(NAMES[3], NAMES[4], 2.0, False)),
+        pairs=(PairRule((NAMES[2], NAMES[3]), ignore=True), PairRule((NAMES[3], NAMES[4]), 2.0)),
     )
     lost = predicted(RETENTION, NAMES)
     lost = replace(lost, retention=np.where(np.arange(6) == 5, np.nan, lost.retention))

@@ -48,8 +48,8 @@ SCENARIO = replace(
     analytes=DETAILS,
     inlet=Inlet(split_ratio=40.0, septum_purge=flow_si(3.0)),
     pairs=(
-        PairRule(NAMES[3], NAMES[4], None, False, by_detector=True),
-        PairRule(NAMES[0], NAMES[1], None, False, in_order=True),
+        PairRule((NAMES[3], NAMES[4]), separable_by="detector"),
+        PairRule((NAMES[0], NAMES[1]), in_order=True),
     ),
     groups=(Group("esters", (NAMES[1], NAMES[2])),),
     goal=Goal("run time", 1.5, 0.0, latest_elution=1200.0, bake_out=BakeOut(kelvin(280.0), 120.0)),

@@ -1,0 +1,270 @@
+"""The quantities a person writes: unit, conversion to SI, range, and the slips that lead outside it.
+
+Each is a type for pydantic: validation takes a number in the unit of the key and gives it in SI, serialisation writes
+it back. Gauge pressures need the room's pressure, `context={"ambient_pressure": ...}` [Pa], in both directions.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Annotated, Any, get_args
+
+from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PlainSerializer
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+from models.units import M3_PER_S_PER_ML_MIN, PA_PER_BAR, PA_PER_KPA, PA_PER_PSI, ZERO_CELSIUS
+from optimizer.base.text_files import UNSEEN
+
+WRITTEN_DIGITS = 10  # of a number written back: as many as people write, fewer than rounding touches
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A trade unit: value in SI = value * times / over + zero, and the room's pressure on top if `gauge`."""
+
+    text: str
+    times: float = 1.0
+    over: float = 1.0
+    zero: float = 0.0
+    gauge: bool = False
+
+    def si(self, value: float, ambient_pressure: float = 0.0) -> float:
+        """A value of this unit in SI."""
+        return value * self.times / self.over + (ambient_pressure if self.gauge else self.zero)
+
+    def of_si(self, value: float, ambient_pressure: float = 0.0) -> float:
+        """A value in SI in this unit."""
+        return (value - (ambient_pressure if self.gauge else self.zero)) * self.over / self.times
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A unit people write by mistake: right value = factor * value + offset."""
+
+    unit: str
+    factor: float
+    offset: float = 0.0
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """The values a key may have, in its unit, the slips that lead outside, and decimals when written in results."""
+
+    low: float
+    high: float
+    unit: Unit
+    slips: tuple[Slip, ...] = ()
+    below: str = ""
+    above: str = ""
+    decimals: int | None = None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.with_info_after_validator_function(
+            lambda value, info: self.unit.si(self.checked(value), self._ambient(info.context)),
+            core_schema.float_schema(strict=True),
+            serialization=core_schema.plain_serializer_function_ser_schema(
+                lambda value, info: self.written(value, self._ambient(info.context)),
+                info_arg=True,
+                when_used="unless-none",
+            ),
+        )
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return {"type": "number", "minimum": self.low, "maximum": self.high, "x-unit": self.unit.text}
+
+    def _ambient(self, context: Any) -> float:
+        # Without the room's pressure a gauge pressure means nothing: that fails here rather than is guessed.
+        return context["ambient_pressure"] if self.unit.gauge else 0.0
+
+    def checked(self, value: float) -> float:
+        """The value itself, in the unit of the key; an error of pydantic's when it lies outside."""
+        if self.low <= value <= self.high:
+            return value
+        raise PydanticCustomError(
+            "out_of_range",
+            "outside {low} to {high} {unit}",
+            {"low": self.low, "high": self.high, "unit": self.unit.text, "hint": self.hint(value)},
+        )
+
+    def hint(self, value: float) -> str:
+        """The likely slip behind a value outside the range, or an empty string."""
+        if math.isnan(value):
+            return "nan is no number"
+        if math.isinf(value):
+            return "a number must be finite, and beyond about 1e308 it counts as infinite"
+        for slip in self.slips:
+            corrected = slip.factor * value + slip.offset
+            if self.low <= corrected <= self.high:
+                return f"{value:g} looks like {slip.unit}, which would be {corrected:.6g} {self.unit.text}".rstrip()
+        return self.below if value < self.low else self.above
+
+    def written(self, value: float, ambient_pressure: float = 0.0) -> float:
+        """A value in SI as a file has it."""
+        trade = float(f"{self.unit.of_si(float(value), ambient_pressure):.{WRITTEN_DIGITS}g}")
+        return trade if self.decimals is None else round(trade, self.decimals)
+
+
+def quantity_of(annotation: Any) -> Quantity:
+    """The quantity in one of the types below."""
+    return next(each for each in get_args(annotation) if isinstance(each, Quantity))
+
+
+NUMBER, METRE, MM, UM = Unit(""), Unit("m"), Unit("mm", 1e-3), Unit("µm", 1e-6)
+CELSIUS, KELVINS, PER_MINUTE = Unit("°C", zero=ZERO_CELSIUS), Unit("°C"), Unit("°C/min", over=60)
+SECOND, MINUTE, HOUR = Unit("s"), Unit("min", 60), Unit("h", 3600)
+ML_MIN, ML_MIN2 = Unit("mL/min", M3_PER_S_PER_ML_MIN), Unit("mL/min per min", M3_PER_S_PER_ML_MIN, 60)
+KPA, KPA_GAUGE = Unit("kPa", PA_PER_KPA), Unit("kPa gauge", PA_PER_KPA, gauge=True)
+KPA_ABSOLUTE, KPA_PER_MINUTE = Unit("kPa absolute", PA_PER_KPA), Unit("kPa/min", PA_PER_KPA, 60)
+CM_S, PERCENT, NANOGRAM, KJ_MOL = Unit("cm/s", 1e-2), Unit("%", over=100), Unit("ng"), Unit("kJ/mol", 1e3)
+
+# Other spellings of the keys in kPa: kPa in one of the unit.
+KPA_PER = {"psi": PA_PER_PSI / PA_PER_KPA, "bar": PA_PER_BAR / PA_PER_KPA}
+TO_PA, TO_PSI, TO_BAR = Slip("Pa", 1e-3), Slip("psi", KPA_PER["psi"]), Slip("bar", KPA_PER["bar"])
+OF_KELVIN, OF_SECONDS = (Slip("K", 1.0, -ZERO_CELSIUS),), (Slip("s", 1 / 60),)
+OF_SHORTER, OF_PERCENT = (Slip("cm", 1e-2), Slip("mm", 1e-3)), (Slip("a percentage", 0.01),)
+OF_FLOW = (Slip("L/min", 1e3), Slip("µL/min", 1e-3))
+POSITIVE_RATE = "a rate is always positive, its direction follows from the target"
+NO_SIGN = "it is given without a sign"
+
+Title = Annotated[str, Field(min_length=1, pattern=f"^[^{UNSEEN}]*$")]
+Name = Annotated[str, Field(min_length=1, pattern=rf"^[^\s{UNSEEN}]([^{UNSEEN}]*[^\s{UNSEEN}])?$")]
+Flag = Annotated[bool, Field(strict=True)]
+
+Length = Annotated[float, Quantity(0.5, 200, METRE, OF_SHORTER)]
+Trimmed = Annotated[float, Quantity(0, 10, METRE, OF_SHORTER, below="a length has no sign")]
+Bore = Annotated[float, Quantity(0.05, 0.8, MM, (Slip("µm", 1e-3), Slip("m", 1e3)))]
+Film = Annotated[float, Quantity(0.02, 15, UM, (Slip("nm", 1e-3), Slip("mm", 1e3)))]
+
+Temperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_KELVIN, decimals=3)]
+BoilingPoint = Annotated[float, Quantity(-50, 250, CELSIUS, OF_KELVIN)]
+RoomTemperature = Annotated[
+    float, Quantity(5, 45, CELSIUS, (*OF_KELVIN, Slip("°F", 5 / 9, -160 / 9)), above="that is no room")
+]
+TemperatureDifference = Annotated[
+    float,
+    Quantity(
+        0, 100, KELVINS, below="it is given as a difference without a sign", above="a difference is expected"
+    ),
+]
+OvenTolerance = Annotated[float, Quantity(0, 10, KELVINS, below=NO_SIGN)]
+TemperatureStep = Annotated[float, Quantity(0.01, 10, KELVINS)]
+HeatingRate = Annotated[
+    float,
+    Quantity(
+        0.1,
+        300,
+        PER_MINUTE,
+        (Slip("°C/s", 60), Slip("°C/h", 1 / 60)),
+        below="a rate is always positive; a ramp that cools says so with cooling = true",
+        decimals=4,
+    ),
+]
+HeatingRateStep = Annotated[float, Quantity(0.01, 10, PER_MINUTE)]
+
+Minutes = Annotated[
+    float, Quantity(0, 1000, MINUTE, OF_SECONDS, below="a time cannot be negative", decimals=4)
+]
+Window = Annotated[float, Quantity(0.01, 1000, MINUTE, OF_SECONDS, below="no two peaks are that near")]
+HoldUp = Annotated[float, Quantity(0.01, 60, MINUTE, OF_SECONDS)]
+PurgeOn = Annotated[float, Quantity(0.05, 10, MINUTE, OF_SECONDS)]
+Repeatability = Annotated[float, Quantity(1e-4, 1, MINUTE, OF_SECONDS, below="no run repeats that well")]
+TimeStep = Annotated[float, Quantity(0.001, 2, MINUTE, OF_SECONDS)]
+HalfLife = Annotated[float, Quantity(1e-6, 1e9, MINUTE)]
+Shift = Annotated[float, Quantity(0.5, 24, HOUR, (Slip("min", 1 / 60), Slip("s", 1 / 3600)))]
+SearchTime = Annotated[float, Quantity(0.1, 86400, SECOND)]
+MinWidth = Annotated[
+    float, Quantity(1e-3, 600, SECOND, (Slip("ms", 1e-3),), below="a half-height width is above zero")
+]
+
+Flow = Annotated[float, Quantity(0.05, 50, ML_MIN, OF_FLOW, decimals=5)]
+# A detector or vacuum pump may take far more than any column gives.
+DetectorFlow = Annotated[float, Quantity(0.05, 500, ML_MIN, OF_FLOW)]
+SeptumPurge = Annotated[float, Quantity(0, 50, ML_MIN, OF_FLOW)]
+TotalFlow = Annotated[float, Quantity(1, 2000, ML_MIN, OF_FLOW)]
+FlowStep = Annotated[float, Quantity(0.001, 1, ML_MIN)]
+FlowRate = Annotated[float, Quantity(0.01, 100, ML_MIN2, below=POSITIVE_RATE, decimals=5)]
+FlowRateStep = Annotated[float, Quantity(0.001, 10, ML_MIN2)]
+Velocity = Annotated[float, Quantity(1, 500, CM_S, (Slip("m/s", 100), Slip("mm/s", 0.1)), decimals=4)]
+
+GaugePressure = Annotated[
+    float,
+    Quantity(-95, 1500, KPA_GAUGE, (TO_PA,), below="a gauge pressure cannot lie below vacuum", decimals=5),
+]
+LargestPressure = Annotated[float, Quantity(10, 1500, KPA_GAUGE, (TO_PA, TO_BAR))]
+PressureRate = Annotated[float, Quantity(0.1, 1000, KPA_PER_MINUTE, below=POSITIVE_RATE, decimals=5)]
+PressureStep = Annotated[float, Quantity(0.01, 50, KPA, (TO_PA,))]
+PressureRateStep = Annotated[float, Quantity(0.01, 50, KPA_PER_MINUTE)]
+AmbientPressure = Annotated[
+    float,
+    Quantity(
+        50,
+        110,
+        KPA_ABSOLUTE,
+        # mmHg before hPa: 760 is far more often the former, and 1013 can only be the latter.
+        (TO_PA, Slip("bar or atm", 100.0), TO_PSI, Slip("mmHg", 0.133322), Slip("hPa", 0.1)),
+        below="ambient pressure is absolute, about 101.325 kPa at sea level; a gauge pressure was given?",
+    ),
+]
+
+Resolution = Annotated[
+    float, Quantity(0.2, 20, NUMBER, below="a pair that need not be resolved has ignore = true")
+]
+RetentionFactor = Annotated[
+    float,
+    Quantity(0, 50, NUMBER, below="no compound has a negative one", above="above 20 a peak is late and flat"),
+]
+SplitRatio = Annotated[
+    float, Quantity(0.1, 10000, NUMBER, below='an inlet that does not split has mode = "splitless"')
+]
+SignalToNoise = Annotated[
+    float, Quantity(0.5, 1e6, NUMBER, below="3 is the usual limit of detection, and the default")
+]
+# A USP tailing factor is above 0.5 by definition; beyond 10 no peak is reported.
+Tailing = Annotated[
+    float,
+    Quantity(
+        0.55,
+        10,
+        NUMBER,
+        OF_PERCENT,
+        below="a tailing factor is above 0.5 by definition, and 1 for a symmetrical peak",
+    ),
+]
+Fraction = Annotated[float, Quantity(0, 1, NUMBER, OF_PERCENT)]
+Percent = Annotated[float, Quantity(0, 20, PERCENT, below=NO_SIGN, above="no instrument is that far off")]
+Nanograms = Annotated[
+    float, Quantity(1e-6, 1e5, NANOGRAM, (Slip("pg", 1e-3),), below="an amount is above zero")
+]
+ActivationEnergy = Annotated[float, Quantity(20, 500, KJ_MOL, (Slip("J/mol", 1e-3), Slip("eV", 96.485)))]
+
+NOMINAL = "nominal"
+_SHARE_OF_DRAWS = Quantity(
+    0.5,
+    0.99,
+    Unit('as a share, or "nominal"'),
+    OF_PERCENT,
+    below='to search without regard to uncertainty, write "nominal"',
+    above="certainty cannot be had: ask for at most 0.99",
+)
+
+
+def _share_of_draws(value: object) -> object:
+    """A share of draws; 0 for "nominal". What is no number is left to be refused as such."""
+    if value == NOMINAL:
+        return 0.0
+    if isinstance(value, str):
+        raise PydanticCustomError("not_a_share", 'expected a share of draws from 0.5 to 0.99, or "nominal"')
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return _SHARE_OF_DRAWS.checked(float(value))
+    return value
+
+
+Confidence = Annotated[
+    float,
+    Field(strict=True, json_schema_extra={"x-range": f'0.5 to 0.99, or "{NOMINAL}"'}),
+    BeforeValidator(_share_of_draws),
+    PlainSerializer(lambda share: share or NOMINAL),
+]

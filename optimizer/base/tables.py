@@ -1,0 +1,93 @@
+"""What every declared table of a scenario has in common: its keys, and reading and writing it.
+
+A table is a frozen dataclass in SI units. The type of a field is one of `scenario_quantities`, its key in a file the
+field's alias, and its meaning in the reference the field's description: all else follows from these.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from functools import cache
+from typing import Any, TypeVar, get_args, get_type_hints
+
+from pydantic import ConfigDict, Field, TypeAdapter
+from pydantic.fields import FieldInfo
+
+T = TypeVar("T")
+
+
+class Table:
+    """Base of all tables: unknown keys are errors."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+
+def key(name: str | None, meaning: str = "", expected: str = "", unless_stated: str = "") -> Any:
+    """How a file writes a field.
+
+    Parameters
+    ----------
+    name : its key; that of the field when None
+    meaning : for the reference and for editors
+    expected, unless_stated : what the reference says of its values and its default where the type says too little
+    """
+    said = {"x-range": expected, "x-default": unless_stated}
+    return Field(alias=name, description=meaning, json_schema_extra={k: v for k, v in said.items() if v})
+
+
+def whole(low: int, high: int) -> Any:
+    """A whole number within a range."""
+    return Field(strict=True, ge=low, le=high)
+
+
+@cache
+def keys_of(table: type) -> dict[str, FieldInfo]:
+    """The fields of a table by their keys."""
+    hints = get_type_hints(table, include_extras=True)
+    names = getattr(table, "_fields", None) or [each.name for each in dataclasses.fields(table)]
+    fields = {name: FieldInfo.from_annotation(hints[name]) for name in names}
+    return {info.alias or name: info for name, info in fields.items()}
+
+
+def tables_in(annotation: Any) -> list[type]:
+    """The tables that an annotation allows, alone or in a list."""
+    if isinstance(annotation, type) and hasattr(annotation, "__annotations__"):
+        return [annotation] if issubclass(annotation, Table) or hasattr(annotation, "_fields") else []
+    return [table for each in get_args(annotation) for table in tables_in(each)]
+
+
+def every_table(table: type) -> Iterator[type]:
+    """A table and all that its keys hold."""
+    yield table
+    for info in keys_of(table).values():
+        for each in tables_in(info.annotation):
+            yield from every_table(each)
+
+
+@cache
+def _adapter(table: Any) -> TypeAdapter[Any]:
+    """pydantic's reader and writer of a table."""
+    return TypeAdapter(table)
+
+
+def read_table(table: type[T], tree: Any, ambient_pressure: float) -> T:
+    """A table in SI from keys in trade units; `ambient_pressure` [Pa] is what gauge pressures refer to.
+
+    Raises
+    ------
+    pydantic.ValidationError : for keys, values and units; `scenario_messages` words it
+    """
+    found: T = _adapter(table).validate_python(  # type: ignore[arg-type]  # classes are hashable
+        tree, context={"ambient_pressure": ambient_pressure}
+    )
+    return found
+
+
+def written(table: Any, ambient_pressure: float | None = None) -> dict[str, Any]:
+    """A table as a file has it: every key in trade units, None where it has no value."""
+    context = None if ambient_pressure is None else {"ambient_pressure": ambient_pressure}
+    document: dict[str, Any] = _adapter(type(table)).dump_python(  # type: ignore[arg-type]
+        table, mode="json", by_alias=True, context=context
+    )
+    return document
