@@ -175,9 +175,6 @@ TimeStep = Annotated[float, Quantity(0.001, 2, MINUTE, OF_SECONDS)]
 HalfLife = Annotated[float, Quantity(1e-6, 1e9, MINUTE)]
 Shift = Annotated[float, Quantity(0.5, 24, HOUR, (Slip("min", 1 / 60), Slip("s", 1 / 3600)))]
 SearchTime = Annotated[float, Quantity(0.1, 86400, SECOND)]
-MinWidth = Annotated[
-    float, Quantity(1e-3, 600, SECOND, (Slip("ms", 1e-3),), below="a half-height width is above zero")
-]
 
 Flow = Annotated[float, Quantity(0.05, 50, ML_MIN, OF_FLOW, decimals=5)]
 # A detector or vacuum pump may take far more than any column gives.
@@ -218,9 +215,6 @@ RetentionFactor = Annotated[
 ]
 SplitRatio = Annotated[
     float, Quantity(0.1, 10000, NUMBER, below='an inlet that does not split has mode = "splitless"')
-]
-SignalToNoise = Annotated[
-    float, Quantity(0.5, 1e6, NUMBER, below="3 is the usual limit of detection, and the default")
 ]
 # A USP tailing factor is above 0.5 by definition; beyond 10 no peak is reported.
 Tailing = Annotated[

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from numbers import Real
 
 from models.errors import InvalidInputError
-from optimizer.base.quantities import MinWidth, SignalToNoise, quantity_of
 
-SIGNAL_TO_NOISE_RANGE = (quantity_of(SignalToNoise).low, quantity_of(SignalToNoise).high)
-MIN_WIDTH_RANGE_S = (quantity_of(MinWidth).low, quantity_of(MinWidth).high)
+# Here, not with the other quantities, since the command line states them and starts without pydantic.
+SIGNAL_TO_NOISE_RANGE = (0.5, 1e6)
+MIN_WIDTH_RANGE_S = (1e-3, 600.0)
 
 
 @dataclass(frozen=True)

@@ -92,8 +92,8 @@ class ScoutingRun:
     hold_up: float | None
     repeatability: float
     day: str = ""
-    file: str = ""
-    detection: PeakDetection = field(default_factory=PeakDetection)
+    file: str = field(default="", compare=False)
+    detection: PeakDetection = field(default_factory=PeakDetection, compare=False)
 
 
 @dataclass(frozen=True)
@@ -342,7 +342,7 @@ class Scenario:
     inlet: Inlet = UNBOUNDED_INLET
     groups: tuple[Group, ...] = ()
     tolerances: Tolerances = USUAL_TOLERANCES
-    matching: str | None = None
+    matching: str | None = field(default=None, compare=False)
 
     @property
     def highest_temperature(self) -> float:

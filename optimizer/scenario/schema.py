@@ -14,6 +14,8 @@ from pydantic import Field
 from models.fit.fit import FlowCorrection
 from models.units import REFERENCE_PRESSURE, SECONDS_PER_MINUTE
 from optimizer.base.quantities import (
+    NUMBER,
+    SECOND,
     AmbientPressure,
     Bore,
     Film,
@@ -21,15 +23,16 @@ from optimizer.base.quantities import (
     HoldUp,
     Length,
     Minutes,
-    MinWidth,
     Name,
     Nanograms,
+    Quantity,
     Repeatability,
-    SignalToNoise,
+    Slip,
     Temperature,
     Title,
 )
 from optimizer.base.tables import Table, key
+from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 from optimizer.scenario.data import (
     AnalyteDetail,
     Goal,
@@ -42,6 +45,14 @@ from optimizer.scenario.data import (
 )
 from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable, ProgramTable
 
+SignalToNoise = Annotated[
+    float,
+    Quantity(*SIGNAL_TO_NOISE_RANGE, NUMBER, below="3 is the usual limit of detection, and the default"),
+]
+MinWidth = Annotated[
+    float,
+    Quantity(*MIN_WIDTH_RANGE_S, SECOND, (Slip("ms", 1e-3),), below="a half-height width is above zero"),
+]
 GasName = Literal["helium", "hydrogen", "nitrogen", "argon"]
 
 

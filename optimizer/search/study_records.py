@@ -25,7 +25,7 @@ from optimizer.search.program_space import Family
 
 FORMAT = 1
 SAME_FIT = 1e-4  # relative difference within which two machines' fits of the same runs are the same
-# What a scenario says that no descent depends on.
+# What a scenario says that no descent depends on, beside what is not compared at all (where its data were read from).
 NO_MATTER = frozenset({"title", "path", "warnings"})
 NO_MATTER_IN = {"search": frozenset({"seconds", "candidates"}), "goal": frozenset({"front_points", "shift"})}
 IN_WORDS = {"min_temperature": "column limits", "max_temperature": "column limits"}
@@ -255,7 +255,7 @@ def binding(problem: Problem, families: list[Family]) -> Json:
     scenario = problem.scenario
     parts = {}
     for each in fields(scenario):
-        if each.name not in NO_MATTER:
+        if each.compare and each.name not in NO_MATTER:
             left_out = NO_MATTER_IN.get(each.name, frozenset())
             parts[each.name] = _digest(_plain(getattr(scenario, each.name), left_out))
     fit = problem.fit
@@ -298,7 +298,7 @@ def _digest(value: object) -> str:
 def _plain(value: object, left_out: frozenset[str] = frozenset()) -> object:
     """Nested lists of text and numbers, whose repr is the same for the same value on every machine."""
     if is_dataclass(value) and not isinstance(value, type):
-        pairs = [(each.name, getattr(value, each.name)) for each in fields(value)]
+        pairs = [(each.name, getattr(value, each.name)) for each in fields(value) if each.compare]
         return [type(value).__name__, *((name, _plain(v)) for name, v in pairs if name not in left_out)]
     if isinstance(value, np.ndarray):
         return _plain(value.tolist())
