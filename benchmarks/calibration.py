@@ -64,7 +64,7 @@ def predicted(problem: Problem, program: Program) -> Predicted:
     said = predict(problem, program)
     t, w = said.retention, said.width_half
     draws = problem.robustness.peaks(batch_of([program]), t[None], w[None])
-    return Predicted(t, w, draws.retention[0], draws.width[0])
+    return Predicted(t, w, draws.retention[0].T, draws.width[0].T)
 
 
 @dataclass(frozen=True)

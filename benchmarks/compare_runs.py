@@ -85,7 +85,7 @@ class Bench:
             fit, scenario.tolerances, batch.controlled, fit.system.column.length, count, seed=SEED
         )
         peaks = exact_peaks(covered, batch, covered.assess(batch, "polish"), change(truths, self))
-        t, w = peaks.retention[0], peaks.width[0]
+        t, w = peaks.retention[0].T, peaks.width[0].T
         noise = np.random.default_rng(SEED).normal(0.0, self.repeatability, t.shape)
         return np.where(t < LATE, t + noise, np.nan), w
 

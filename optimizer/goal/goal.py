@@ -6,7 +6,7 @@ with a pressure (`limits` has all but resolution). All of a batch is assessed in
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -70,6 +70,10 @@ class Assessment:
     run_time: Array
     cost: Array
     limits: Array
+
+    def __getitem__(self, rows: slice | Index) -> Assessment:
+        """Some of the programs."""
+        return Assessment(*(getattr(self, each.name)[rows] for each in fields(self)))
 
 
 @dataclass(frozen=True)

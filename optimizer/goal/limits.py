@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +76,7 @@ class Limits:
     margins: tuple[Margin, ...]
     equipment: NDArray[np.bool_]
 
-    @property
+    @cached_property
     def wishes(self) -> Limits:
         """Those that are no limits of the equipment."""
         kept = np.flatnonzero(~self.equipment)
@@ -308,15 +308,18 @@ def heating_limit(bands: tuple[tuple[float, float], ...], start: Array, end: Arr
 
     Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it passes through.
     """
-    rates = [rate for _, rate in bands]
     last = len(bands) - 1
-    slowest = np.array(
-        [[min(rates[min(a, b) : max(a, b) + 1]) for b in range(last + 1)] for a in range(last + 1)]
-    )
     # A ramp that starts on an edge is in the band above it from the first moment.
     first = np.minimum(heating_band(bands, np.asarray(start) + 2e-6), last)
-    result: Array = slowest[first, np.minimum(heating_band(bands, np.asarray(end)), last)]
+    result: Array = _slowest(bands)[first, np.minimum(heating_band(bands, np.asarray(end)), last)]
     return result
+
+
+@cache
+def _slowest(bands: tuple[tuple[float, float], ...]) -> Array:
+    """Rates (Z, Z) [K/s] of the slowest band that a ramp from one band into another passes through."""
+    rates, each = [rate for _, rate in bands], range(len(bands))
+    return np.array([[min(rates[min(a, b) : max(a, b) + 1]) for b in each] for a in each])
 
 
 def heating_band(bands: tuple[tuple[float, float], ...], T: Array) -> Index:

@@ -8,7 +8,9 @@ the search has something smooth to follow. Peaks in a draw come from first deriv
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -51,21 +53,30 @@ class Draws:
     time: Array
     width: Array
 
+    @cached_property
+    def own(self) -> Array:
+        """(M, 4, D) what is a compound's own: added to its T0, ln theta and dCp, and a factor of its time."""
+        return np.concatenate([self.retention.transpose(2, 1, 0), 1 + self.time.T[:, None]], axis=1)
+
+    @cached_property
+    def of_widths(self) -> tuple[Array, Array]:
+        """What moves widths: the part of `shared` that does, (6, D), and what the model leaves out, (M, D)."""
+        return np.ascontiguousarray((self.shared - self.fitted).T), np.ascontiguousarray(self.width.T)
+
 
 @dataclass(frozen=True)
 class DrawnPeaks:
-    """M peaks of N programs in D draws: (N, D, M) arrays.
+    """M peaks of N programs in D draws: (N, M, D) arrays.
 
     Attributes
     ----------
     retention, width : [s], the latter at half height; LATE and 1 where not eluted
-    elution_temperature, retention_factor : [K], [-]
+    at_elution : gives temperature [K] and retention factor [-] at elution, nan where not eluted; few ask for them
     """
 
     retention: Array
     width: Array
-    elution_temperature: Array
-    retention_factor: Array
+    at_elution: Callable[[], tuple[Array, Array]]
 
 
 @dataclass(frozen=True)
@@ -235,21 +246,32 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
     Errors of what retention times were fitted with (the compounds' parameters, flow, lag) leave widths as they are: the
     measured widths anchor those through the plate height factor, which takes up what such an error would do to them.
     """
-    by_shared, by_retention = np.nan_to_num(slopes.by_shared), np.nan_to_num(slopes.by_retention)
-    change = draws.shared @ by_shared  # (4, N, D, M)
-    for row in (0, 2, 3):
-        for i in range(3):
-            change[row] += by_retention[row, :, i, None] * draws.retention[:, i]
-    change[1] -= draws.fitted @ by_shared[1]
-    base = np.nan_to_num(slopes.base)[:, :, None]
-    eluted = np.isfinite(slopes.base[0])[:, None] & (retention < LATE)[:, None]
-    t = retention[:, None] + change[0] + draws.time * retention[:, None]
+    out = ~(np.isfinite(slopes.base[0]) & (retention < LATE))
+    own = np.concatenate([slopes.by_retention[0], retention[:, None]], axis=1)
+    t = _moved(slopes.by_shared[0], draws.shared.T, own, draws.own)
     # Widths are drawn in their logarithm: no draw can make one negative.
-    bend = change[1] * HALF_HEIGHT_WIDTH / width[:, None] + draws.width
-    w = width[:, None] * np.exp(np.clip(bend, -LARGEST_WIDTH_CHANGE, LARGEST_WIDTH_CHANGE))
-    return DrawnPeaks(
-        np.where(eluted, t, LATE),
-        np.where(eluted, w, 1.0),
-        np.where(eluted, base[2] + change[2], np.nan),
-        np.where(eluted, np.maximum(base[3] + change[3], 0.0), np.nan),
-    )
+    shared, left_out = draws.of_widths
+    w = (slopes.by_shared[1] * (HALF_HEIGHT_WIDTH / width)[:, None]).swapaxes(1, 2) @ shared
+    w += left_out
+    np.clip(w, -LARGEST_WIDTH_CHANGE, LARGEST_WIDTH_CHANGE, out=w)
+    np.exp(w, out=w)
+    w *= width[:, :, None]
+    t[out], w[out] = LATE, 1.0
+
+    def at_elution() -> tuple[Array, Array]:
+        T, k = (
+            slopes.base[row][:, :, None]
+            + _moved(slopes.by_shared[row], draws.shared.T, slopes.by_retention[row], draws.own[:, :3])
+            for row in (2, 3)
+        )
+        T[out] = k[out] = np.nan
+        return T, np.maximum(k, 0.0)
+
+    return DrawnPeaks(t, w, at_elution)
+
+
+def _moved(by_shared: Array, shared: Array, by_own: Array, own: Array) -> Array:
+    """Changes (N, M, D) by what all compounds share, (N, 6, M) of (6, D), and their own, (N, K, M) of (M, K, D)."""
+    result: Array = by_shared.swapaxes(1, 2) @ shared
+    result += (by_own.transpose(2, 0, 1) @ own).swapaxes(0, 1)
+    return result

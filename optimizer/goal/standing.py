@@ -1,14 +1,15 @@
-"""How a single program stands against the goal in every draw of what is uncertain: its share of draws that hold."""
+"""How programs stand against the goal in every draw of what is uncertain: the share of draws that hold."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, ProgramBatch, delayed
-from models.peaks.resolution import pair_resolution
+from models.peaks.resolution import resolution
 from optimizer.goal.goal import Assessment, Problem, end_of_peak
 from optimizer.goal.limits import LATE, Runs
 from optimizer.goal.robustness import Backoff, DrawnPeaks
@@ -20,37 +21,45 @@ FAR = 5.0  # standard deviations of their distance beyond which two peaks furthe
 OVER = 0.95  # share of draws in which the last peak is over when the program ends; common practice, no source
 NOTHING = 1e-9  # share of a needed resolution that is none
 LARGEST_KAPPA = 6.0  # standard deviations; more is never asked for
+AT_ONCE = 16  # programs whose draws are judged together: what they take stays near the processor
 
 
 @dataclass(frozen=True)
 class Standing:
-    """One program in D draws.
+    """N programs in D draws; margins are relative.
 
     Attributes
     ----------
-    peaks : DrawnPeaks, of this program alone
-    pairs : (Q,) numbers of the pairs near enough to matter, among those that count
-    pair_margins : (D, Q) array, relative
-    wish_margins : (D, W) array, of the limits that are wishes
-    worst : (D,) array, the smallest margin in each draw
-    share : float, of draws in which every pair and wish holds
-    margin : float, the smallest margin that the asked share of draws keeps; of the equipment's limits as they are
-    backoff : Backoff that gives this margin
+    peaks : DrawnPeaks
+    programs, pairs : (Q,) numbers of program and counted pair where a pair is near enough to matter, program by program
+    nominal : (Q,) margins of these as predicted
+    pair_margins : (Q, D) array
+    wish_margins : (N, W, D) array, of the limits that are wishes
+    worst : (N, D) array, the smallest margin in each draw
+    kept : (N,) array, the smallest margin that the asked share of draws keeps
+    margin : (N,) array, the same with the equipment's limits as they are
     """
 
     peaks: DrawnPeaks
+    programs: Index
     pairs: Index
+    nominal: Array
     pair_margins: Array
     wish_margins: Array
     worst: Array
-    share: float
-    margin: float
-    backoff: Backoff
+    kept: Array
+    margin: Array
 
     @property
     def holds(self) -> NDArray[np.bool_]:
-        """(D,) whether all of it holds."""
+        """(N, D) whether every pair and wish holds."""
         result: NDArray[np.bool_] = self.worst >= 0
+        return result
+
+    @property
+    def share(self) -> Array:
+        """(N,) share of draws in which every pair and wish holds."""
+        result: Array = self.holds.mean(axis=1)
         return result
 
 
@@ -60,7 +69,7 @@ def standing(
     assessment: Assessment,
     without: frozenset[str] = frozenset(),
 ) -> Standing:
-    """A batch of one program and its accurate assessment, held against the goal in every draw.
+    """N programs and their accurate assessment, held against the goal in every draw.
 
     Parameters
     ----------
@@ -72,114 +81,126 @@ def standing(
     return standing_of(problem, batch, assessment, drawn, oven)
 
 
+def judged(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> tuple[Array, Array]:
+    """`share` and `margin` of the `Standing` of N programs, (N,) each, with memory for a few at a time."""
+    parts = [slice(first, first + AT_ONCE) for first in range(0, batch.size, AT_ONCE)]
+    found = (standing(problem, batch[part], assessment[part]) for part in parts)
+    shares, margins = zip(*((each.share, each.margin) for each in found), strict=True)
+    return np.concatenate(shares), np.concatenate(margins)
+
+
 def standing_of(
     problem: Problem, batch: ProgramBatch, assessment: Assessment, drawn: DrawnPeaks, oven: Array
 ) -> Standing:
     """The same from peaks already drawn, with the oven off by `oven` (D,) [K]."""
-    t, w = drawn.retention[0], drawn.width[0]
-    nominal = problem.resolution_margins(assessment)[0]
-    pairs = np.flatnonzero((nominal < NEAR) | _unsteady(problem, assessment.retention[0], t, nominal))
-    index = problem.pairs.index[pairs]
-    a, b = index.T
-    found = signed_resolutions(problem, assessment.retention[0], t, w, index) / problem.pairs.needed[pairs]
-    pair_margins = found - 1
-    wishes = problem.limits.wishes
-    felt = delayed(batch, problem.fit.system.oven_lag)
-    wish_margins = wishes(_runs(felt, drawn, oven)) if wishes.names else np.zeros((len(t), 0))
-
-    size = len(problem.scenario.compounds)
-    spreads, limits = np.zeros((size, size)), np.zeros(assessment.limits.shape[1])
-    spreads[a, b] = spreads[b, a] = found.std(axis=0)
-    limits[: len(wishes.names)] = np.clip(wish_margins, -1.0, 10.0).std(axis=0)
-    worst = np.minimum(pair_margins.min(axis=1, initial=np.inf), wish_margins.min(axis=1, initial=np.inf))
-    failing = len(worst) - int(np.ceil(problem.confidence * len(worst)))  # so many draws may fail
-    kept = float(np.sort(worst)[min(failing, len(worst) - 1)])
-    equipment = float(problem.equipment_margin(assessment)[0])
-    names = len(wishes.names)
-    kappa = _kappa(
-        np.concatenate([nominal[pairs], assessment.limits[0, :names]]),
-        np.concatenate([spreads[a, b], limits[:names]]),
-        kept,
-    )
+    margins = problem.resolution_margins(assessment)
+    programs, pairs = _near(problem, assessment.retention, drawn.retention, margins)
+    pair_margins = signed_resolutions(problem, assessment.retention, drawn, programs, pairs)
+    pair_margins /= problem.pairs.needed[pairs, None]
+    pair_margins -= 1
+    wishes, count = problem.limits.wishes, len(oven)
+    wish_margins = np.zeros((batch.size, 0, count))
+    if wishes.names:
+        felt = delayed(batch, problem.fit.system.oven_lag)
+        wish_margins = wishes(_runs(felt, drawn, oven)).reshape(batch.size, count, -1).swapaxes(1, 2)
+    worst = wish_margins.min(axis=1, initial=np.inf)
+    for n, (first, stop) in enumerate(pairwise(np.searchsorted(programs, np.arange(batch.size + 1)))):
+        worst[n] = np.minimum(worst[n], pair_margins[first:stop].min(axis=0, initial=np.inf))
+    failing = count - int(np.ceil(problem.confidence * count))  # so many draws may fail
+    kept = np.sort(worst, axis=1)[:, min(failing, count - 1)]
+    margin = np.minimum(np.minimum(kept, problem.equipment_margin(assessment)), NEAR)
     return Standing(
-        drawn,
-        pairs,
-        pair_margins,
-        wish_margins,
-        worst,
-        float(np.mean(worst >= 0)),
-        min(kept, equipment, NEAR),
-        Backoff(kappa, spreads, limits, _later_end(assessment, drawn)),
+        drawn, programs, pairs, margins[programs, pairs], pair_margins, wish_margins, worst, kept, margin
     )
+
+
+def backoff(problem: Problem, assessment: Assessment, stands: Standing) -> Backoff:
+    """What gives the margin of a single program."""
+    size, names = len(problem.scenario.compounds), stands.wish_margins.shape[1]
+    spreads, limits = np.zeros((size, size)), np.zeros(assessment.limits.shape[1])
+    a, b = problem.pairs.index[stands.pairs].T
+    spreads[a, b] = spreads[b, a] = stands.pair_margins.std(axis=1)
+    limits[:names] = np.clip(stands.wish_margins[0], -1.0, 10.0).std(axis=1)
+    kappa = _kappa(
+        np.concatenate([stands.nominal, assessment.limits[0, :names]]),
+        np.concatenate([spreads[a, b], limits[:names]]),
+        float(stands.kept[0]),
+    )
+    return Backoff(kappa, spreads, limits, _later_end(assessment, stands.peaks))
 
 
 def signed_resolutions(
-    problem: Problem, retention: Array, drawn: Array, width: Array, index: Index | None = None
+    problem: Problem,
+    retention: Array,
+    drawn: DrawnPeaks,
+    programs: Index | int = 0,
+    pairs: Index | None = None,
 ) -> Array:
-    """Resolutions (D, Q) of pairs in draws, negative where the two have changed places against the prediction.
+    """Resolutions (Q, D) of pairs in draws, negative where the two have changed places against the prediction.
 
     A pair that swaps is not resolved as predicted, however far apart it then is; and an unsigned resolution, which
     turns back at nought, would make a pair about to swap look steadier than it is.
 
     Parameters
     ----------
-    retention : (M,) array  [s], as predicted; the listed order counts where two coincide
-    drawn, width : (D, M) arrays  [s], retention and width at half height in the draws
-    index : (Q, 2) array, the pairs; all that count if not given
+    retention : (N, M) array  [s], as predicted; the listed order counts where two coincide
+    programs, pairs : (Q,) arrays, numbers of the program and, among those that count, of the pair; all pairs of one
+        program if not given
     """
-    index = problem.pairs.index if index is None else index
-    a, b = index.T
-    predicted = np.where(retention[b] >= retention[a], 1.0, -1.0)
-    signed: Array = predicted * np.sign(drawn[:, b] - drawn[:, a])
-    return signed * pair_resolution(drawn, width, index, problem.tailing)
+    a, b = (problem.pairs.index if pairs is None else problem.pairs.index[pairs]).T
+    in_order = retention[programs, a] <= retention[programs, b]
+    first, second = np.where(in_order, a, b), np.where(in_order, b, a)
+    t1, t2 = drawn.retention[programs, first], drawn.retention[programs, second]
+    w1, w2 = drawn.width[programs, first], drawn.width[programs, second]
+    front, back = problem.facing
+    if np.any(front != back):
+        swapped = t2 < t1
+        w1 *= np.where(swapped, front[first, None], back[first, None])
+        w2 *= np.where(swapped, back[second, None], front[second, None])
+    return resolution(t1, t2, w1, w2)
 
 
 def _later_end(assessment: Assessment, drawn: DrawnPeaks) -> float:
     """By how much later than predicted [s] the last peak is over in all but a few of the draws; not below 0."""
-    eluted = drawn.retention[0] < LATE
-    ends = np.where(eluted, end_of_peak(drawn.retention[0], drawn.width[0]), 0.0).max(axis=1)
-    return max(0.0, float(np.quantile(ends, OVER) - assessment.run_time[0]))
+    t = drawn.retention[0]
+    ends = np.sort(np.where(t < LATE, end_of_peak(t, drawn.width[0]), 0.0).max(axis=0))
+    end = np.interp(OVER * (len(ends) - 1), np.arange(len(ends)), ends)
+    return max(0.0, float(end - assessment.run_time[0]))
 
 
-def _unsteady(problem: Problem, retention: Array, drawn: Array, margins: Array) -> NDArray[np.bool_]:
-    """Which pairs (P,) draws (D, M) [s] may bring near their limit, from times (M,) [s] and relative margins (P,)."""
+def _near(problem: Problem, retention: Array, drawn: Array, margins: Array) -> tuple[Index, Index]:
+    """Programs and pairs (Q,) near their limit or brought near it by draws (N, M, D) [s], from times and margins."""
     a, b = problem.pairs.index.T
-    off = drawn - drawn.mean(axis=0)
-    covariance = off.T @ off / len(off)
-    variance = np.diag(covariance)
-    spread = np.sqrt(np.maximum(variance[a] + variance[b] - 2 * covariance[a, b], 0.0))
-    needed_apart = np.abs(retention[b] - retention[a]) / np.maximum(1 + margins, NOTHING)
-    result: NDArray[np.bool_] = needed_apart * margins < FAR * spread
-    return result
+    off = drawn - drawn.mean(axis=2, keepdims=True)
+    covariance = off @ off.swapaxes(1, 2) / off.shape[2]
+    variance = np.diagonal(covariance, axis1=1, axis2=2)
+    spread = np.sqrt(np.maximum(variance[:, a] + variance[:, b] - 2 * covariance[:, a, b], 0.0))
+    needed_apart = np.abs(retention[:, b] - retention[:, a]) / np.maximum(1 + margins, NOTHING)
+    programs, pairs = np.nonzero((margins < NEAR) | (needed_apart * margins < FAR * spread))
+    return programs, pairs
 
 
 def _runs(batch: ProgramBatch, drawn: DrawnPeaks, oven: Array) -> Runs:
-    """The draws of one program as so many programs, for the limits that are wishes."""
-    t, count = drawn.retention[0], len(oven)
+    """The draws of N programs as so many programs, for the limits that are wishes."""
+    N, M, count = drawn.retention.shape
 
     def repeated(values: Array) -> Array:
         return np.repeat(values, count, axis=0)
 
+    def in_rows(values: Array) -> Array:
+        return values.swapaxes(1, 2).reshape(N * count, M)
+
     repeats = ProgramBatch(
         batch.controlled,
         repeated(batch.oven_times),
-        batch.oven_temperatures + oven[:, None],
+        repeated(batch.oven_temperatures) + np.tile(oven, N)[:, None],
         repeated(batch.carrier_times),
         repeated(batch.carrier_values),
     )
+    t, w, T, k = map(in_rows, (drawn.retention, drawn.width, *drawn.at_elution()))
     end = np.where(t < LATE, t, 0.0).max(axis=1)
-    nothing = np.zeros((count, 0))
-    return Runs(
-        repeats,
-        repeats,
-        t,
-        drawn.width[0],
-        drawn.elution_temperature[0],
-        drawn.retention_factor[0],
-        end,
-        nothing,
-        nothing,
-    )
+    nothing = np.zeros((N * count, 0))
+    return Runs(repeats, repeats, t, w, T, k, end, nothing, nothing)
 
 
 def _kappa(margins: Array, spreads: Array, kept: float) -> float:

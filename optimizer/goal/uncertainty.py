@@ -53,26 +53,28 @@ def with_uncertainty(
     stands = standing(problem, batch, assessment)
     peaks = stands.peaks
     eluted = np.isfinite(prediction.retention)
-    resolutions = signed_resolutions(problem, assessment.retention[0], peaks.retention[0], peaks.width[0])
+    resolutions = signed_resolutions(problem, assessment.retention, peaks)
     prediction = replace(
         prediction,
-        retention_sd=np.where(eluted, peaks.retention[0].std(axis=0), np.nan),
-        width_sd=np.where(eluted, peaks.width[0].std(axis=0), np.nan),
-        resolution_sd=resolutions.std(axis=0),
+        retention_sd=np.where(eluted, peaks.retention[0].std(axis=1), np.nan),
+        width_sd=np.where(eluted, peaks.width[0].std(axis=1), np.nan),
+        resolution_sd=resolutions.std(axis=1),
     )
-    share, correction = stands.share, 0.0
+    holds = stands.holds[0]
+    by_derivatives, correction = float(holds.mean()), 0.0
+    share = by_derivatives
     if exact:
         # First derivatives may get wrong those draws that hardly hold or hardly fail; the others need no simulation.
-        nearest = np.argsort(np.abs(stands.worst), kind="stable")[:EXACT_DRAWS]
+        nearest = np.argsort(np.abs(stands.worst[0]), kind="stable")[:EXACT_DRAWS]
         draws = _some(problem.robustness.draws(batch.controlled), nearest)
         simulated = exact_peaks(problem, batch, assessment, draws)
         held = standing_of(problem, batch, assessment, simulated, draws.shared[:, 3]).holds
-        correction = float(held.sum() - stands.holds[nearest].sum()) / len(stands.worst)
+        correction = float(held.sum() - holds[nearest].sum()) / len(holds)
         share = _corrected(share, correction)
     return prediction, Reliability(
         share=share,
-        draws=len(stands.worst),
-        by_derivatives=stands.share if exact else None,
+        draws=len(holds),
+        by_derivatives=by_derivatives if exact else None,
         failures=_failures(problem, prediction, stands),
         sources=_sources(problem, batch, assessment, stands, correction),
     )
@@ -106,14 +108,13 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
         found.append(
             np.stack([peaks.retention_time, peaks.elution_temperature, peaks.retention_factor])[:, 0]
         )
-    t, T, k = np.stack(found, axis=1)
+    t, T, k = np.stack(found, axis=2)[:, None]
     eluted = np.isfinite(t)
     linear = drawn(problem.robustness.sensitivity(batch), draws, assessment.retention, assessment.width_half)
     return DrawnPeaks(
-        np.where(eluted, t * (1 + draws.time), LATE)[None],
-        np.where(eluted, linear.width[0], 1.0)[None],
-        T[None],
-        k[None],
+        np.where(eluted, t * (1 + draws.time.T), LATE),
+        np.where(eluted, linear.width, 1.0),
+        lambda: (T, k),
     )
 
 
@@ -125,14 +126,14 @@ def _some(draws: Draws, which: NDArray[np.intp]) -> Draws:
 def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tuple[tuple[str, float], ...]:
     """Pairs and wishes that are missed, and in what share of draws, the most frequent first."""
     found = []
-    for share, at in zip((stands.pair_margins < 0).mean(axis=0), stands.pairs, strict=True):
+    for share, at in zip((stands.pair_margins < 0).mean(axis=1), stands.pairs, strict=True):
         a, b = sorted(problem.pairs.index[at], key=lambda m: prediction.retention[m])
         names = problem.scenario.compounds
         found.append((f"resolution of {names[a]} and {names[b]}", float(share)))
     wishes = problem.limits.wishes.names
     found += [
         (name, float(share))
-        for name, share in zip(wishes, (stands.wish_margins < 0).mean(axis=0), strict=True)
+        for name, share in zip(wishes, (stands.wish_margins[0] < 0).mean(axis=1), strict=True)
     ]
     return tuple(sorted((each for each in found if each[1] >= NAMED), key=lambda each: -each[1]))
 
@@ -151,8 +152,8 @@ def _sources(
         peaks = drawn(slopes, draws, assessment.retention, assessment.width_half)
         without = standing_of(problem, batch, assessment, peaks, draws.shared[:, 3])
         if not np.array_equal(without.worst, stands.worst):
-            found[SOURCE_TEXTS[source]] = without.holds
-    return sources_of(stands.holds, found, correction)
+            found[SOURCE_TEXTS[source]] = without.holds[0]
+    return sources_of(stands.holds[0], found, correction)
 
 
 def sources_of(

@@ -195,7 +195,7 @@ def critical_pairs(
     covariance = with_next_flow(problem.fit, problem.scenario)
     sd_fit = np.sqrt(np.einsum("qi,ij,qj->q", slopes, covariance, slopes))
     others = problem.robustness.peaks(batch, t[None], w[None], frozenset({"retention"}))
-    sd_rest = signed_resolutions(problem, t, others.retention[0], others.width[0]).std(axis=0)
+    sd_rest = signed_resolutions(problem, t[None], others).std(axis=1)
     doubt = (prediction.resolution - problem.pairs.needed) / np.maximum(np.hypot(sd_fit, sd_rest), 1e-9)
     ranked = [int(q) for q in np.argsort(doubt, kind="stable") if seen[q]][:MOST_PAIRS]
     chosen = [q for q in ranked if doubt[q] < NEAR_NEED] or ranked[:1]

@@ -19,8 +19,8 @@ from optimizer.goal.limits import LATE
 from optimizer.goal.predict import covering, predict
 from optimizer.goal.robustness import DRAWS
 from optimizer.goal.set_point_names import SetPoint, no_such_run, range_problem, set_points_of
+from optimizer.goal.standing import judged
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.sweep_draws import rows_of, shares_of_draws
 from optimizer.search.found import FEASIBLE
 
 Index = NDArray[np.intp]
@@ -378,9 +378,8 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
         # What misses the goal on the predicted chromatogram holds in too few draws anyhow.
         kept = np.flatnonzero(problem.smallest_margin(assessed) >= FEASIBLE)
         if kept.size:
-            found.shares[rows[kept]] = shares_of_draws(
-                problem, [programs[at] for at in kept], rows_of(assessed, kept)
-            )
+            batch = batch_of([programs[at] for at in kept])
+            found.shares[rows[kept]] = judged(problem, batch, assessed[kept])[0]
 
 
 def _as_it_is(problem: Problem, program: Program) -> AsItIs:

@@ -18,7 +18,7 @@ from models.column.programs import Array, ProgramBatch
 from models.peaks.resolution import resolution
 from optimizer.goal.goal import KEPT, NEARLY, Problem
 from optimizer.goal.robustness import Backoff
-from optimizer.goal.standing import standing
+from optimizer.goal.standing import backoff, standing
 from optimizer.search.program_space import LEAST_RISE, Family
 
 STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
@@ -216,7 +216,8 @@ def descend_once(
 def _held_at(problem: Problem, family: Family, z: Array) -> Backoff:
     """What margins must keep in hand at a point."""
     batch = family.batch(family.values(z[None]))
-    return standing(problem, batch, problem.assess(batch, "polish")).backoff
+    assessment = problem.assess(batch, "polish")
+    return backoff(problem, assessment, standing(problem, batch, assessment))
 
 
 def preference(end: Descent) -> tuple[bool, float, float]:
@@ -379,17 +380,17 @@ class Judgement:
 def judgement(problem: Problem, batch: ProgramBatch) -> Judgement:
     """A batch of one program held against every pair and limit, by draws where these decide."""
     assessment = problem.assess(batch, "polish")
-    margin, backoff, judged = float(problem.smallest_margin(assessment)[0]), None, problem
+    margin, in_hand, judged = float(problem.smallest_margin(assessment)[0]), None, problem
     if problem.by_draws:
         stands = standing(problem, batch, assessment)
-        margin, backoff = stands.margin, stands.backoff
-        judged = problem.holding(backoff)
-        cost = judged.cost(batch, assessment.run_time + backoff.end)
+        margin, in_hand = float(stands.margin[0]), backoff(problem, assessment, stands)
+        judged = problem.holding(in_hand)
+        cost = judged.cost(batch, assessment.run_time + in_hand.end)
         assessment = replace(judged.held(assessment), cost=cost)
     return Judgement(
         float(assessment.cost[0]),
         margin,
         float(judged.equipment_margin(assessment)[0]),
         float(judged.shortfall(assessment)[0]),
-        backoff,
+        in_hand,
     )

@@ -11,7 +11,7 @@ from optimizer.goal.goal import LONGEST_RUN, Problem
 from optimizer.goal.limits import LATE, Index, first_elution
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.predict import covering
-from optimizer.goal.standing import standing
+from optimizer.goal.standing import backoff, standing
 from optimizer.search.descent import fastest_margin
 from optimizer.search.found import FEASIBLE
 from optimizer.search.rounding import Settable
@@ -35,9 +35,9 @@ def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, .
     margin, limits = prediction.resolution / prediction.needed - 1, assessment.limits[0]
     in_hand, limits_in_hand = margin, limits
     if problem.by_draws:  # what binds is what has no more in hand than the draws ask for
-        backoff = standing(problem, batch, assessment).backoff
-        in_hand = margin - backoff.kappa * backoff.pairs[*problem.pairs.index.T]
-        limits_in_hand = limits - backoff.kappa * backoff.limits
+        asked = backoff(problem, assessment, standing(problem, batch, assessment))
+        in_hand = margin - asked.kappa * asked.pairs[*problem.pairs.index.T]
+        limits_in_hand = limits - asked.kappa * asked.limits
     for at in np.argsort(in_hand)[:SHOWN_PAIRS]:
         names = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
         a, b = (prediction.compounds[m] for m in names)
@@ -223,13 +223,14 @@ def _less_by_draws(problem: Problem, each: Settable, z: Array, less: float) -> s
     """In how many draws a program `less` [s] shorter, at z (D,), would hold, and what gives most often."""
     batch = each.family.batch(each.family.values(z[None]))
     stands = standing(problem, batch, problem.assess(batch, "polish"))
-    if stands.share > problem.confidence - GIVEN:
+    share = float(stands.share[0])
+    if share > problem.confidence - GIVEN:
         return ""
     names = [f"the resolution of {_pair_name(problem, problem.pairs.index[at])}" for at in stands.pairs]
     names += list(problem.limits.wishes.names)
-    failing = np.concatenate([(stands.pair_margins < 0).mean(axis=0), (stands.wish_margins < 0).mean(axis=0)])
+    failing = (np.concatenate([stands.pair_margins, stands.wish_margins[0]]) < 0).mean(axis=1)
     return (
-        f"{less:.0f} s less would hold in {100 * stands.share:.0f} % of draws: what gives most often is "
+        f"{less:.0f} s less would hold in {100 * share:.0f} % of draws: what gives most often is "
         f"{names[int(np.argmax(failing))]}."
     )
 

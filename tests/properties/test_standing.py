@@ -15,7 +15,7 @@ from models.units import flow_si, kelvin
 from optimizer.goal.goal import Problem, on_paper
 from optimizer.goal.predict import covering, predict
 from optimizer.goal.robustness import SOURCES
-from optimizer.goal.standing import LARGEST_KAPPA, standing
+from optimizer.goal.standing import LARGEST_KAPPA, backoff, standing
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Tolerances
 from optimizer.search.descent import descend
@@ -79,18 +79,21 @@ def test_shares_and_backoffs_are_what_their_names_say(
     problem: Problem, program: Program, without: set[str]
 ) -> None:
     problem, batch = covering(problem, [program]), batch_of([program])
-    found = standing(problem, batch, problem.assess(batch, "polish"), frozenset(without))
-    assert 0.0 <= found.share <= 1.0
-    assert found.share == np.mean(found.worst >= 0)
-    assert 0.0 <= found.backoff.kappa <= LARGEST_KAPPA
-    for spread in (found.backoff.pairs, found.backoff.limits):
+    assessment = problem.assess(batch, "polish")
+    found = standing(problem, batch, assessment, frozenset(without))
+    asked = backoff(problem, assessment, found)
+    share = found.share[0]
+    assert 0.0 <= share <= 1.0
+    assert share == np.mean(found.worst >= 0)
+    assert 0.0 <= asked.kappa <= LARGEST_KAPPA
+    for spread in (asked.pairs, asked.limits):
         assert np.isfinite(spread).all()
         assert (spread >= 0).all()
-    assert np.array_equal(found.backoff.pairs, found.backoff.pairs.T)
+    assert np.array_equal(asked.pairs, asked.pairs.T)
     assert not np.isnan(found.pair_margins).any()
     assert not np.isnan(found.wish_margins).any()
-    if len(without) == len(SOURCES) and np.isfinite(found.margin):
-        assert found.share in (0.0, 1.0)  # nothing is uncertain
+    if len(without) == len(SOURCES) and np.isfinite(found.margin[0]):
+        assert share in (0.0, 1.0)  # nothing is uncertain
 
 
 @examples(0.4)

@@ -68,7 +68,7 @@ def off_by(expected: Expectation, shared: Sequence[Sequence[float]]) -> Array:
     everything = frozenset({"retention", "widths", "model", *SET_POINTS})
     nothing = draws_of(problem.fit, tolerances, batch.controlled, length, len(shared), without=everything)
     draws = replace(nothing, shared=np.array(shared))
-    return exact_peaks(problem, batch, problem.assess(batch, "polish"), draws).retention[0]
+    return exact_peaks(problem, batch, problem.assess(batch, "polish"), draws).retention[0].T
 
 
 @pytest.mark.parametrize("trimmed", [0.0, 0.3])
@@ -85,7 +85,7 @@ def test_the_covariance_is_that_of_the_draws(problem: Problem, program: Program,
     ):
         length = problem.fit.system.column.length
         draws = draws_of(problem.fit, tolerances, "flow", length, MANY, 3, without)
-        off = drawn(robustness.sensitivity(expected.batch), draws, t[None], w[None]).retention[0] - t
+        off = drawn(robustness.sensitivity(expected.batch), draws, t[None], w[None]).retention[0].T - t
         # What the model leaves out of a whole run is no matter of a program's draws.
         lag = robustness.sensitivity(expected.batch).by_shared[0, 0, SHARED.index("oven lag")]
         whole = np.stack([LAG_ERROR * lag, DELAY * np.ones(len(t))])

@@ -376,7 +376,7 @@ def test_a_pair_that_swaps_is_as_uncertain_as_its_signed_resolution(problem: Pro
     batch = batch_of([PROGRAM])
     ready = covering(unsure, [PROGRAM])
     peaks = exact_peaks(ready, batch, ready.assess(batch, "polish"), ready.robustness.draws(batch.controlled))
-    t, w = peaks.retention[0], peaks.width[0]
+    t, w = peaks.retention[0].T, peaks.width[0].T
     signed = 1.18 * (t[:, b] - t[:, a]) / (w[:, a] + w[:, b])  # both symmetric
     assert np.mean(signed < 0) > 0.1
     assert np.abs(signed).std() < 0.8 * signed.std()
