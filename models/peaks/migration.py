@@ -96,6 +96,12 @@ class MigrationTables:
         return np.stack([*coefficients(self.retention), self.diffusion])
 
     @cached_property
+    def parameters(self) -> Array:
+        """(M, 3) array: T0 [K], theta [K], dCp/R, by which slopes are taken."""
+        retention = self.retention
+        return np.stack([retention.T0, retention.theta, retention.dCp / GAS_CONSTANT], axis=1)
+
+    @cached_property
     def tube(self) -> Any:
         """Column, gas and outlet as the compiled code takes them."""
         return tube_of(self.system, self.controlled)
@@ -247,9 +253,7 @@ def _changes(tables: MigrationTables, batch: ProgramBatch, directions: Direction
     from models.engine.directions import OWN
     from models.engine.directions import Directions as Changed
 
-    retention = tables.retention
-    own = np.stack([retention.T0, retention.theta, retention.dCp / GAS_CONSTANT], axis=1)
-    shape = (batch.size, directions.oven_times.shape[1] + OWN, len(retention))
+    shape = (batch.size, directions.oven_times.shape[1] + OWN, len(tables.retention))
     slopes = Slopes(np.zeros(shape), np.zeros(shape), np.zeros(shape), np.zeros(shape))
     as_compiled = partial(np.ascontiguousarray, dtype=float)
     return Changed(
@@ -257,7 +261,7 @@ def _changes(tables: MigrationTables, batch: ProgramBatch, directions: Direction
         as_compiled(directions.oven_temperatures),
         as_compiled(directions.carrier_times),
         as_compiled(directions.carrier_values),
-        own,
+        tables.parameters,
         slopes.retention_time,
         slopes.width,
         slopes.elution_temperature,

@@ -190,12 +190,12 @@ class Problem:
 
     def cost(self, batch: ProgramBatch, end: Array) -> Array:
         """What is minimised (N,) [s], the last peak being over at `end` (N,) [s]."""
+        by_cycle = self.scenario.goal.minimise == "cycle time"
+        if self.scenario.goal.bake_out is None and not by_cycle:
+            return end
         last = values_at(end[:, None], batch.oven_times, batch.oven_temperatures)[:, 0]
         bake_out, turnaround = after_run(self.scenario, batch.oven_temperatures[:, 0], last)
-        result: Array = end + bake_out
-        if self.scenario.goal.minimise == "cycle time":
-            result = result + turnaround
-        return result
+        return end + bake_out + (turnaround if by_cycle else 0.0)
 
     @cached_property
     def longest_run(self) -> float:

@@ -169,7 +169,7 @@ def _carrier_rate(pressure_rate: float, flow_rate: float, runs: Runs) -> Array:
     batch = runs.batch
     limit = {"pressure": pressure_rate, "flow": flow_rate}.get(batch.controlled, np.inf)
     change, duration = np.abs(np.diff(batch.carrier_values)), np.diff(batch.carrier_times)
-    rate = np.where(change > 0, change / np.where(duration > 0, duration, 1e-9), 0.0)
+    rate = change / np.maximum(duration, 1e-9)
     result: Array = 1 - rate.max(axis=1, initial=0.0) / limit
     return result
 

@@ -120,7 +120,8 @@ def backoff(problem: Problem, assessment: Assessment, stands: Standing) -> Backo
     spreads, limits = np.zeros((size, size)), np.zeros(assessment.limits.shape[1])
     a, b = problem.pairs.index[stands.pairs].T
     spreads[a, b] = spreads[b, a] = stands.pair_margins.std(axis=1)
-    limits[:names] = np.clip(stands.wish_margins[0], -1.0, 10.0).std(axis=1)
+    if names:
+        limits[:names] = np.clip(stands.wish_margins[0], -1.0, 10.0).std(axis=1)
     kappa = _kappa(
         np.concatenate([stands.nominal, assessment.limits[0, :names]]),
         np.concatenate([spreads[a, b], limits[:names]]),
