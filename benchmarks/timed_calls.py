@@ -15,14 +15,25 @@ from functools import cache
 
 import numpy as np
 
-import models.peaks.migration
-from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
-from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem
-from models.peaks.migration import migrate, migration_tables
 from models.units import flow_si
+
+try:
+    from models.column.carrier_gas import CARRIER_GASES
+    from models.column.column import Column
+    from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+    from models.column.retention import Retention, with_typical_values
+    from models.column.system import ColumnSystem
+    from models.peaks import migration
+except ModuleNotFoundError:  # where they were in the older tree
+    from models.carrier_gas import CARRIER_GASES
+    from models.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+    from models.retention import Retention, with_typical_values
+    from models.system import ColumnSystem
+
+    from models import migration
+    from models.column import Column
+
+migrate, migration_tables = migration.migrate, migration.migration_tables
 
 AMBIENT = 101325.0  # Pa
 STEP = 1e-4  # of a set point's range, as in a descent
@@ -102,11 +113,11 @@ def point_with_slopes(mode: str, compounds: int) -> Callable[[], Peaks]:
         assert all(each.shape == (len(at), compounds) for each in slopes)
         return peaks.retention_time[:1], peaks.width[:1]
 
-    if not hasattr(models.peaks.migration, "Directions"):
+    if not hasattr(migration, "Directions"):
         return by_neighbours
     corners = ("oven_times", "oven_temperatures", "carrier_times", "carrier_values")
     moved = (getattr(programs, name) for name in corners)
-    directions = models.peaks.migration.Directions(*(((each[1:] - each[0]) / STEP)[None] for each in moved))
+    directions = migration.Directions(*(((each[1:] - each[0]) / STEP)[None] for each in moved))
     one = programs[:1]
 
     def in_one_pass() -> Peaks:
@@ -120,8 +131,13 @@ def point_with_slopes(mode: str, compounds: int) -> Callable[[], Peaks]:
 def draws(mode: str) -> Callable[[], Peaks]:
     """One program, simulated accurately and judged against a goal in 200 draws of what is uncertain."""
     from benchmarks.draws import uncertain
-    from optimizer.goal.standing import standing
-    from optimizer.search.program_space import families_of
+
+    try:
+        from optimizer.goal.standing import standing
+        from optimizer.search.program_space import families_of
+    except ModuleNotFoundError:  # where they were in the older tree
+        from optimizer.program_space import families_of
+        from optimizer.standing import standing
 
     problem = uncertain(mode)
     family = families_of(problem.scenario)[-1]
