@@ -66,7 +66,6 @@ def sensitivity(
         room's pressure where pressure is controlled, which is read as gauge, else 0
     """
     peaks = migrate(tables, batch, accuracy, off_set_points(batch, carrier_zero))
-    oven, carrier, lag = 0, 1, 2
     slopes = _slopes(peaks)
     own = slopes[:, :, 3:]
     width, injected = peaks.width, peaks.injected_share
@@ -75,12 +74,8 @@ def sensitivity(
     by_shared[:, :, 0] = own[:, :, LN_FLOW]
     by_shared[1, :, 1] = column / (2 * width)
     by_shared[1, :, 2] = injected / (2 * width)
-    by_shared[:, :, 3], by_shared[:, :, 4], by_shared[:, :, 5] = (
-        slopes[:, :, oven],
-        slopes[:, :, carrier],
-        slopes[:, :, lag],
-    )
-    base = np.stack([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
+    by_shared[:, :, 3:] = slopes[:, :, :3]  # oven, carrier, lag
+    base = np.array([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
     return Sensitivity(base, own[:, :, :RETENTION], by_shared)
 
 
@@ -89,4 +84,4 @@ def _slopes(peaks: Migration) -> Array:
     found = peaks.slopes
     assert found is not None
     by_k = found.ln_retention_factor * peaks.retention_factor[:, None]
-    return np.stack([found.retention_time, found.width, found.elution_temperature, by_k])
+    return np.array([found.retention_time, found.width, found.elution_temperature, by_k])

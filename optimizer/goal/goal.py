@@ -105,6 +105,11 @@ class Problem:
         return np.array([m if s is None else s for s, m in zip(stated, measured, strict=True)])
 
     @cached_property
+    def tails(self) -> bool:
+        """Whether any peak is not symmetrical."""
+        return bool((self.tailing != 1).any())
+
+    @cached_property
     def partners(self) -> tuple[NDArray[np.bool_], Array]:
         """Whether two compounds count as a pair (M, M), and the resolution they need (M, M)."""
         size = len(self.scenario.compounds)
@@ -207,7 +212,7 @@ class Problem:
 
     def pair_resolutions(self, retention: Array, width_half: Array) -> Array:
         """(..., P) resolutions of all counted pairs, whatever the order, tailing peaks as they are."""
-        return pair_resolution(retention, width_half, self.pairs.index, self.tailing)
+        return pair_resolution(retention, width_half, self.pairs.index, self.tailing if self.tails else None)
 
     def resolution_margins(self, assessment: Assessment) -> Array:
         """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""

@@ -88,7 +88,7 @@ class Limits:
 
     def __call__(self, runs: Runs) -> Array:
         """(N, K) margins."""
-        return np.stack([margin(runs) for margin in self.margins], axis=1)
+        return np.array([margin(runs) for margin in self.margins]).T
 
 
 def limits_of(scenario: Scenario, targets: Index) -> Limits:
@@ -324,6 +324,11 @@ def _slowest(bands: tuple[tuple[float, float], ...]) -> Array:
 
 def heating_band(bands: tuple[tuple[float, float], ...], T: Array) -> Index:
     """Number of the band that a temperature [K] lies in, its upper edge included; any shape."""
-    edges = np.array([up_to for up_to, _ in bands])
-    result: Index = np.searchsorted(edges, T - 1e-6)
+    result: Index = _edges(bands).searchsorted(T - 1e-6)
     return result
+
+
+@cache
+def _edges(bands: tuple[tuple[float, float], ...]) -> Array:
+    """Upper edges (Z,) [K] of the bands."""
+    return np.array([up_to for up_to, _ in bands])

@@ -256,7 +256,8 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
     np.clip(w, -LARGEST_WIDTH_CHANGE, LARGEST_WIDTH_CHANGE, out=w)
     np.exp(w, out=w)
     w *= width[:, :, None]
-    t[out], w[out] = LATE, 1.0
+    if out.any():
+        t[out], w[out] = LATE, 1.0
 
     def at_elution() -> tuple[Array, Array]:
         T, k = (

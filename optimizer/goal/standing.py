@@ -153,9 +153,8 @@ def signed_resolutions(
     first, second = np.where(in_order, a, b), np.where(in_order, b, a)
     t1, t2 = drawn.retention[programs, first], drawn.retention[programs, second]
     w1, w2 = drawn.width[programs, first], drawn.width[programs, second]
-    front, back = problem.facing
-    if np.any(front != back):
-        swapped = t2 < t1
+    if problem.tails:
+        (front, back), swapped = problem.facing, t2 < t1
         w1 *= np.where(swapped, front[first, None], back[first, None])
         w2 *= np.where(swapped, back[second, None], front[second, None])
     return resolution(t1, t2, w1, w2)
