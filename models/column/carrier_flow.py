@@ -17,14 +17,12 @@ pi and po are the absolute inlet and outlet pressures, pi_ is 3.14159, z the sha
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.column.carrier_gas import CarrierGas, viscosity
 from models.column.column import Column
+from models.column.programs import Array
 from models.errors import InvalidInputError
 from models.units import REFERENCE_PRESSURE, REFERENCE_TEMPERATURE
-
-Array = NDArray[np.float64]
 
 
 def _require_drop(inlet_pressure: Array | float, outlet_pressure: float) -> None:

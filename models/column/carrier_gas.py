@@ -16,11 +16,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.column.programs import Array
 from models.errors import InvalidInputError
-
-Array = NDArray[np.float64]
 
 DIFFUSION_TEMPERATURE_EXPONENT = 1.75  # [2]
 

@@ -17,12 +17,10 @@ the term is small and the efficiency factor fitted to measured widths takes up w
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.column.carrier_gas import CarrierGas, diffusion_constant
+from models.column.programs import Array
 from models.units import GAS_CONSTANT
-
-Array = NDArray[np.float64]
 
 FILM_DIFFUSION_100C = 5e-10  # m2/s, round figure for a C10 vapour in a polysiloxane at 100 °C; from memory
 FILM_DIFFUSION_ENERGY = 30e3  # J/mol, from memory

@@ -18,10 +18,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from models.column.programs import Array
 from models.errors import InvalidInputError
 from models.units import GAS_CONSTANT, ZERO_CELSIUS
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -6,14 +6,11 @@ from dataclasses import dataclass
 from typing import assert_never
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.column.carrier_flow import inlet_pressure_for_flow, inlet_pressure_for_velocity
 from models.column.carrier_gas import CarrierGas
 from models.column.column import Column
-from models.column.programs import Controlled
-
-Array = NDArray[np.float64]
+from models.column.programs import Array, Controlled
 
 
 @dataclass(frozen=True)

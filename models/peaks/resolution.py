@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.column.programs import Array
 
 HALF_HEIGHT_WIDTH = 2.0 * np.sqrt(2.0 * np.log(2.0))  # of a Gaussian, in standard deviations
 BASE_WIDTH_PER_HALF = 4.0 / HALF_HEIGHT_WIDTH  # tangent base width over half-height width: 1.699

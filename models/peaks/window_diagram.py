@@ -20,7 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.column.programs import Array
+
 Index = NDArray[np.intp]
 
 ZOOMS = 4  # refinements of the top of a window, each on a grid 1/100 as wide

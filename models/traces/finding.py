@@ -29,9 +29,11 @@ from models.traces.baseline import (
     smoothed,
     stiff_baseline,
 )
-from models.traces.prominence import prominences
 from models.traces.shape import Index, PeakShape, first_below, peak_shape
 
+WORTHWHILE = (
+    0.05  # share of maxima that a round over all of them settles, below which they are taken one by one
+)
 NOISE_SPAN = 6.0  # standard deviations from the lowest to the highest noise
 LEAST_SIGNAL_TO_NOISE = 3.0  # the usual limit of detection
 LEAST_WIDTH_SHARE = 0.4  # of the narrowest clear peak: the smallest width, unless stated
@@ -269,3 +271,39 @@ def _together(shapes: list[PeakShape], noise: float) -> FoundPeaks:
         column("base_end"),
         column("cut_off").astype(bool),
     )
+
+
+def prominences(values: Array, maxima: Index) -> Array:
+    """Prominences (M,) of all local maxima of a trace (Q,), M indices in rising order; plateaus count once."""
+    result = np.zeros(len(maxima))
+    if not len(maxima):
+        return result
+    lowest = np.minimum.reduceat(values, np.append(0, maxima))  # between neighbours, and before the first
+    lowest[-1] = min(lowest[-1], values[-1])
+    heights, left = values[maxima], np.arange(len(maxima))
+    while len(left) > 2:
+        # One that is lower than both of its neighbours is done with, and the lowest points beside it become one.
+        inner = np.flatnonzero((heights[1:-1] < heights[:-2]) & (heights[1:-1] < heights[2:])) + 1
+        if len(inner) < WORTHWHILE * len(left):
+            break
+        result[left[inner]] = heights[inner] - np.maximum(lowest[inner], lowest[inner + 1])
+        lowest[inner] = np.minimum(lowest[inner], lowest[inner + 1])
+        lowest = np.delete(lowest, inner + 1)
+        heights, left = np.delete(heights, inner), np.delete(left, inner)
+    before = _lowest_before(heights.tolist(), lowest[:-1].tolist())
+    after = _lowest_before(heights[::-1].tolist(), lowest[:0:-1].tolist())[::-1]
+    result[left] = heights - np.maximum(before, after)
+    return result
+
+
+def _lowest_before(heights: list[float], lowest: list[float]) -> list[float]:
+    """Of each maximum the lowest point since the last higher one; `lowest` is that since the last maximum."""
+    result: list[float] = []
+    higher: list[tuple[float, float]] = []  # maxima before that are higher than all since, with their results
+    for height, between in zip(heights, lowest, strict=True):
+        least = between
+        while higher and higher[-1][0] <= height:
+            least = min(least, higher.pop()[1])
+        result.append(least)
+        higher.append((height, least))
+    return result

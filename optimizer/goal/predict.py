@@ -9,7 +9,8 @@ import numpy as np
 
 from models.column.carrier_flow import flow
 from models.column.programs import Array, Program, ProgramBatch, batch_of, delayed, values_at
-from models.column.system import inlet_pressure
+from models.column.retention import UNRETAINED
+from models.column.system import ColumnSystem, inlet_pressure
 from models.peaks.migration import MigrationTables, migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.thermal_exposure import intact_fraction, time_above
@@ -86,3 +87,9 @@ def _exposure(problem: Problem, batch: ProgramBatch, retention: Array) -> tuple[
         if detail.max_time_above is not None:
             above[m] = time_above(batch, times, at, np.array([detail.max_time_above.temperature]))[0, 0]
     return intact, above
+
+
+def hold_up_time_of(system: ColumnSystem, program: Program) -> float:
+    """Hold-up time [s] under a program, oven and carrier as they run; nan when nothing leaves in reasonable time."""
+    tables = migration_tables(system, UNRETAINED, program.carrier.controlled)
+    return float(migrate(tables, batch_of([program]), "polish").retention_time[0, 0])

@@ -23,9 +23,8 @@ from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import REFERENCE_PRESSURE, celsius, flow_mL_min, gauge_kPa, kelvin
 from optimizer.base.tables import written
 from optimizer.goal.goal import Problem, end_of_peak
-from optimizer.goal.hold_up import hold_up_time_of
 from optimizer.goal.limits import heating_limit
-from optimizer.goal.predict import covering
+from optimizer.goal.predict import covering, hold_up_time_of
 from optimizer.scenario.data import Instrument, Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid
 from optimizer.search.found import FEASIBLE

@@ -13,9 +13,8 @@ from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import percent
 from optimizer.goal.cycle import cycle_time, samples_per_shift
 from optimizer.goal.goal import Problem
-from optimizer.goal.hold_up import hold_up_time_of
 from optimizer.goal.outcome import Candidate, InUse, Prediction, Reliability, SearchOutcome
-from optimizer.goal.predict import predict
+from optimizer.goal.predict import hold_up_time_of, predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Scenario
 from optimizer.search.found import Found, Hunt, rank

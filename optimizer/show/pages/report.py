@@ -9,10 +9,10 @@ import numpy as np
 
 from models.fit.fit import Fit
 from models.units import SECONDS_PER_MINUTE
-from optimizer.base.numbers import percent
+from optimizer.base.numbers import beside_needed, percent
 from optimizer.base.output import write_folder
-from optimizer.goal.cautions import PLANNING, cautions_of
-from optimizer.goal.outcome import InUse, Prediction, SearchOutcome
+from optimizer.goal.cautions import PLANNING, cautions_about, cautions_of
+from optimizer.goal.outcome import Candidate, InUse, Prediction, SearchOutcome
 from optimizer.results.candidate import (
     COLUMNS,
     candidate_document,
@@ -24,6 +24,7 @@ from optimizer.results.documents import Document, fit_document, injected_width_t
 from optimizer.results.exposure_data import exposure_data
 from optimizer.results.plot_data import chromatogram_data, residual_data
 from optimizer.results.reliability import share_interval, share_of_draws
+from optimizer.results.set_points import bake_out_part, pressure_text, set_point_lines, split_line
 from optimizer.results.what_if_words import none_enough, scouting_advice
 from optimizer.scenario.data import Scenario
 from optimizer.show.pages.page import page
@@ -38,7 +39,6 @@ from optimizer.show.pages.report_candidate import (
     what_if_view,
 )
 from optimizer.show.pages.report_scenario import goal_lines, program_lines, understood
-from optimizer.show.pages.set_points_text import candidate_lines, set_points_text
 from optimizer.show.pictures.chromatograms import chromatogram_figure, picture, pictures_of, residual_figure
 from optimizer.show.pictures.exposure import exposure_figure
 from optimizer.show.pictures.front import front_figure
@@ -236,3 +236,47 @@ def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | 
         else:
             found.append((run.name, None, None))
     return found
+
+
+def set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
+    """The set points of all candidates as plain text."""
+    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
+    lines = [
+        scenario.title,
+        f"Carrier {scenario.gas.name}, outlet at {outlet}; column flow counted at 25 °C and 101.325 kPa",
+        "",
+    ]
+    for candidate in outcome.candidates:
+        lines += [*candidate_lines(scenario, candidate), ""]
+    about = [
+        f"Caution: {line}"
+        for line in cautions_about(scenario, [each.prediction for each in outcome.candidates])
+    ]
+    return "\n".join([*lines, *about, PLANNING, ""])
+
+
+def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
+    """The set points of one candidate, with what it promises and what is to be known of it."""
+    lines = [heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)")]
+    prediction = candidate.prediction
+    bake = bake_out_part(scenario, prediction)
+    own_ramp = bake is not None and bake.own_ramp
+    lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
+    if bake is not None:
+        lines.append(f"Bake-out: {bake.words(len(prediction.program.oven.ramps))}")
+    for when, pressure in (
+        ("at the start", prediction.inlet_pressure[0]),
+        ("at its highest", prediction.inlet_pressure.max()),
+    ):
+        lines.append(f"Inlet {when}: {pressure_text(float(pressure), scenario.ambient_pressure)}")
+    line = split_line(scenario.inlet, prediction.flow)
+    lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
+    pair = prediction.critical_pair
+    if pair is not None:
+        share = share_of_draws(candidate.pass_probability, share_interval(candidate.reliability))
+        lines.append(
+            f"Critical pair: {pair[0]} and {pair[1]}, Rs "
+            f"{beside_needed(prediction.min_resolution, prediction.critical_needed)}; "
+            f"everything asked holds in {share}"
+        )
+    return [*lines, *(f"Note: {warning}" for warning in candidate.warnings)]

@@ -11,11 +11,19 @@ import numpy as np
 
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
-from optimizer.base.numbers import with_interval
+from optimizer.base.numbers import percent, with_interval
 from optimizer.goal.outcome import Candidate, FrontPoint, Prediction, WhatIf
 from optimizer.results.documents import peak_documents
 from optimizer.results.exposure_data import exposure_data
 from optimizer.results.plot_data import chromatogram_data, valley
+from optimizer.results.reliability import (
+    costs,
+    failures,
+    judged_text,
+    set_point_tolerance_document,
+    set_to,
+    worse_of,
+)
 from optimizer.results.set_points import (
     bake_out_part,
     carrier_set_points,
@@ -26,7 +34,7 @@ from optimizer.results.set_points import (
 from optimizer.results.what_if_words import gives
 from optimizer.scenario.data import AnalyteDetail, Scenario
 from optimizer.search.found import FEASIBLE
-from optimizer.show.pages.report_reliability import reliability_view
+from optimizer.show.pages.page import number_text
 from optimizer.show.pages.report_scenario import need_in_words, program_lines
 from optimizer.show.pictures.bands import band_caption
 from optimizer.show.pictures.chromatograms import critical_pair_figure, picture
@@ -202,3 +210,45 @@ def _bears(detail: AnalyteDetail) -> dict[str, str]:
         above = detail.max_time_above
         found["above"] = f"above {celsius(above.temperature):g} °C, ≤ {above.duration / SECONDS_PER_MINUTE:g}"
     return found
+
+
+def reliability_view(scenario: Scenario, candidate: Candidate) -> View:
+    """What the template needs to say how sure a candidate is."""
+    reliability = candidate.reliability
+    return {
+        "holds": percent(reliability.share),
+        "judged": judged_text(scenario.goal.confidence, reliability),
+        "failures": failures(reliability),
+        "costs": costs(reliability),
+        "set_points_off": set_point_rows(candidate),
+    }
+
+
+def set_point_rows(candidate: Candidate) -> list[View]:
+    """One row a set point, the most critical first: what it does when off by its tolerance, down and up."""
+    critical = candidate.prediction.critical_pair
+    rows = []
+    for each in map(set_point_tolerance_document, candidate.set_points):
+        worse = worse_of(each)
+        pair = worse["critical_pair"]
+        rows.append(
+            {
+                "label": each["label"],
+                "set_to": set_to(each),
+                "end": _both(each, "run_time_change_s", "+.1f"),
+                "resolution": _both(each, "min_resolution", ".2f"),
+                "pair": ""
+                if pair is None or tuple(pair) == critical
+                else f"{' and '.join(pair)} ({worse['critical_pair_needs']:.2f} needed)",
+                "breaks": each["breaks"],
+            }
+        )
+    return rows
+
+
+def _both(point: View, key: str, form: str) -> str:
+    """A value with the set point moved down and up; a dash where there is no such program."""
+    return " / ".join(
+        number_text(None if point[which] is None else point[which][key], form)
+        for which in ("lower", "higher")
+    )

@@ -14,8 +14,7 @@ from models.column.programs import Array
 from models.errors import InvalidInputError
 from models.peaks.chromatogram import detector_trace
 from models.traces import baseline as trace_baseline
-from models.traces.finding import NOISE_SPAN, find_peaks
-from models.traces.prominence import prominences
+from models.traces.finding import NOISE_SPAN, find_peaks, prominences
 from models.traces.shape import peak_shape
 
 INTERVAL = 0.2

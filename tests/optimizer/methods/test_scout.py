@@ -23,9 +23,8 @@ from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_mL_min, flow_si, kelvin
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.hold_up import hold_up_time_of
 from optimizer.goal.outcome import Prediction
-from optimizer.goal.predict import predict
+from optimizer.goal.predict import hold_up_time_of, predict
 from optimizer.methods.expected_information import covariance_after, resolution_slopes, with_own_apex
 from optimizer.methods.scout import Scouted, scout
 from optimizer.methods.scout_programs import first_runs, possible_runs

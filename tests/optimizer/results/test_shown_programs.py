@@ -20,7 +20,7 @@ from optimizer.scenario.data import BakeOut, Goal, SearchSettings
 from optimizer.search.candidates import _about_flat_ramp, _candidate
 from optimizer.search.reasons import broken_limits, margins_of
 from optimizer.search.rounding import Settable
-from optimizer.show.pages.set_points_text import set_points_text
+from optimizer.show.pages.report import set_points_text
 from tests.optimizer.made_up import (
     PRESSURE_RAMP,
     compounds,

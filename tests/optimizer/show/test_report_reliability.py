@@ -16,8 +16,7 @@ from optimizer.results.reliability import reliability_document, reliability_text
 from optimizer.scenario.data import Goal, Scenario, Tolerances
 from optimizer.show.console.candidates import show_candidates
 from optimizer.show.console.common import show_check, show_prediction
-from optimizer.show.pages.report import candidate_document, candidate_rows
-from optimizer.show.pages.set_points_text import candidate_lines
+from optimizer.show.pages.report import candidate_document, candidate_lines, candidate_rows
 from optimizer.show.pictures.bands import band_caption
 from tests.optimizer.command import call
 from tests.optimizer.made_up import ISOTHERMAL, TWO_RAMPS, predicted
