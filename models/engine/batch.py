@@ -11,11 +11,14 @@ from models.engine.abreast import ABREAST
 from models.engine.band import BAND_ROWS, NODE_ROWS, Effort
 from models.engine.compiled import compiled, room
 from models.engine.directions import (
-    CHANGE_ROWS,
+    ALL_WEIGHTS,
+    ANSWERS,
     CHANGED_ROWS,
     ENDS,
+    FIRST,
     OWN,
     STATE,
+    SUMS,
     Changes,
     Directions,
     changes_at_ends,
@@ -33,7 +36,7 @@ from models.engine.panels import (
     conditions_of,
     cut,
 )
-from models.engine.quadrature import Rule
+from models.engine.quadrature import MOST_NODES, Rule
 
 
 @room
@@ -74,7 +77,7 @@ def migrate_rows(
     carrier_time, carrier : (N, C) arrays, corners of the carrier  [s], set value
     factors : (N,) array, true over computed velocity
     solutes : (4, M) array, A, B, C of ln k = A + B/T + C ln T, and D p/T^1.75
-    peaks : (N, M, 6) array, filled in: time, width, T, k, heating rate, share of the injected band
+    peaks : (6, N, M) array, filled in: time, width, T, k, heating rate, share of the injected band
     status : (N, M) array, filled in
     """
     legs = oven_time.shape[1] + carrier_time.shape[1]
@@ -102,12 +105,13 @@ def migrate_rows(
         D = directions.oven.shape[1]
         changes = Changes(
             floats((most + 1) * D * 3).reshape((most + 1, D, 3)),
-            floats(CHANGE_ROWS * NODE_ROW),
+            floats(ALL_WEIGHTS),
+            floats(MOST_NODES * MOST_NODES * ABREAST),
+            floats(ANSWERS * SUMS),
             floats(CHANGED_ROWS * ABREAST),
-            floats((D + OWN + 1) * STATE),
-            floats((D + OWN + 1) * STATE),
+            floats(FIRST + (D + OWN + 1) * STATE),
+            floats(FIRST + (D + OWN + 1) * STATE),
             floats(D * ENDS),
-            floats(4 * ABREAST),
             floats(5 * ABREAST),
             floats(5 * ABREAST),
             np.empty(D, np.bool_),
@@ -136,7 +140,7 @@ def migrate_rows(
                 last_gas,
                 found,
                 who,
-                peaks[n],
+                peaks,
                 status,
                 n,
                 directions,

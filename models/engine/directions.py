@@ -16,21 +16,38 @@ Flags = NDArray[np.bool_]
 
 OWN = 5  # directions of every band: T0, ln theta, dCp, ln flow factor, ln D
 BY_T0, BY_LN_THETA, BY_DCP, BY_LN_FLOW, BY_LN_DIFFUSION = range(OWN)
-SWEEPS = 40
-TINY = 1e-300
-STEADY = 1e-12  # relative change at which iteration ends
 
-# Changes at the nodes, by number: of ln k, ln mobility, rho, ln of the three parts of H/L and T, and scratch.
-D_LN_K, D_MOBILITY, D_RHO, D_ALONG, D_ACROSS, D_FILM, D_T, D_DENSITY, D_CLOCK, D_P2_END, D_LN_R, D_GROWTH = (
-    range(0, 12 * NODE_ROW, NODE_ROW)
+# What answers at the end of a panel: Y, ln of the factor by which the variance grows, and the variance in Y.
+Y_AT_END, LN_STRETCH, OF_Y_AT_END = range(3)
+ANSWERS = 3
+# Weights of changes at the nodes in an answer: of ln mobility, ln k and rho, and of what Y there answers by.
+W_MOBILITY, W_LN_K, W_RHO, W_CLOCK = range(0, 4 * NODE_ROW, NODE_ROW)
+WEIGHTS = 4 * NODE_ROW
+# Then, in the variance alone, of ln along and ln film; and of the nodes dY/dx, by what ln R falls as rho does, by what
+# it grows as rho* does and Y does, and by what ln H grows as ln k does.
+W_ALONG, W_FILM, PACE, R_BY_RHO, R_BY_RHO_END, R_BY_Y, H_BY_LN_K = range(
+    ANSWERS * WEIGHTS, ANSWERS * WEIGHTS + 7 * NODE_ROW, NODE_ROW
 )
-CHANGE_ROWS = 12
-# State of a direction: changes of z, variance and injected.
+ALL_WEIGHTS = ANSWERS * WEIGHTS + 7 * NODE_ROW
+# Sums of these: an answer by z at the start, the panel's length, temperature at its start and by what it rises,
+# the set value likewise, and what is the band's own.
+BY_Z, BY_LENGTH, BY_T, BY_RISE, BY_VALUE, BY_LIFT, BY_OWN = range(0, 7 * ABREAST, ABREAST)
+SUMS = (6 + OWN) * ABREAST
+# What a direction changes: T0, theta, dCp/R and ln T0 of the bands, which go along with it; then, of each direction, z,
+# variance and injected.
+T0, THETA, DCP, LN_T0 = range(0, 4 * ABREAST, ABREAST)
+FIRST = 4 * ABREAST
 D_Z, D_VARIANCE, D_INJECTED = range(0, 3 * ABREAST, ABREAST)
 STATE = 3 * ABREAST
-# Changes of bands on the panel at hand: its length, ends of Y, variance in Y, its growth, (dY/dz)^2 at its start.
-D_LENGTH, D_START, D_END, D_OF_Y, D_STRETCH, D_START2 = range(0, 6 * ABREAST, ABREAST)
-CHANGED_ROWS = 6
+# Changes of bands at the end of the panel at hand: the three answers, and T, ln k, ln mobility, rho and, at the panel's
+# start, (dY/dz)^2.
+D_END, D_STRETCH, D_OF_Y, D_T, D_LN_K, D_MOBILITY, D_RHO, D_START2 = range(0, 8 * ABREAST, ABREAST)
+# Of the panel at hand: P* at its start, and by what Y there answers to rho where z stays; P*, 1/P* and z at its end,
+# and by what Y answers there and at the outlet.
+P_START, Y_BY_RHO_START, P_AT_END, OVER_P, Z_AT_END, Y_BY_RHO_END, Y_BY_RHO_OUTLET = range(
+    8 * ABREAST, 15 * ABREAST, ABREAST
+)
+CHANGED_ROWS = 15
 # Changes at the outlet: what Y lacks there, variance in s, ln V, T and ln k.
 SHORT, D_OUT, D_LN_V, D_OUT_T, D_OUT_LN_K = range(0, 5 * ABREAST, ABREAST)
 ENDS = (
@@ -66,21 +83,25 @@ class Changes(NamedTuple):
     Attributes
     ----------
     ends : (P + 1, D, 3) array, of time, temperature and set value at the panels' ends
-    nodes, bands : (CHANGE_ROWS x NODE_ROW,) and (CHANGED_ROWS x ABREAST,) arrays, by one direction
-    state, leaving : ((D + OWN + 1) x STATE,) arrays, of bands under way and of those that leave; the last is by time
+    weights : (ALL_WEIGHTS,) array, of changes at the nodes of the panel at hand
+    matrix : (MOST_NODES^2 x ABREAST,) array, of the equations for these
+    sums : (ANSWERS x SUMS,) array, of the weights
+    bands : (CHANGED_ROWS x ABREAST,) array, by one direction
+    state, leaving : (FIRST + (D + OWN + 1) x STATE,) arrays, of bands under way and of those that leave; the last
+        direction is time
     leaving_ends : (D x ENDS,) array, `ends` of the panels on which bands leave
-    own : (4 x ABREAST,) array, T0 [K], theta [K], dCp/R and ln T0 of the bands
     by_time, out : (5 x ABREAST,) arrays, at the outlet, by time and by a direction
     touched : (D,) array, whether a direction has changed anything yet
     """
 
     ends: Array
-    nodes: Array
+    weights: Array
+    matrix: Array
+    sums: Array
     bands: Array
     state: Array
     leaving: Array
     leaving_ends: Array
-    own: Array
     by_time: Array
     out: Array
     touched: Flags

@@ -74,21 +74,20 @@ from models.engine.directions import Directions
 from models.engine.panels import (
     ACROSS,
     ALONG,
-    ETA_BY_T,
     FILM,
     INVERSE_T,
     LN_T,
     MOBILITY,
-    P_BY_T,
-    P_BY_VALUE,
+    MOBILITY_BY_T,
+    NODE_ROW,
     PANEL,
     RHO,
     Array,
     Panels,
     Tube,
-    answers,
     ln_from,
     motion,
+    put_answers,
     spreading,
     viscosity,
 )
@@ -149,10 +148,10 @@ def write_peaks(
 
 
 @inner
-def keep(found: Array, m: int, peaks: Array, compound: int) -> int:
+def keep(found: Array, m: int, peaks: Array, n: int, compound: int) -> int:
     """Write down the peak of band m; what has become of it."""
     for row in range(6):
-        peaks[compound, row] = found[row * ABREAST + m]
+        peaks[row, n, compound] = found[row * ABREAST + m]
     if not isfinite(found[TIME * ABREAST + m] + found[WIDTH * ABREAST + m]):
         return NOT_FINITE
     return ELUTED if found[TIME * ABREAST + m] <= LONGEST_RETENTION else LATE
@@ -245,7 +244,7 @@ def march(
                 status[n, compound] = NOT_FINITE
             elif bands[Y_END + m] >= bands[Y_OUTLET + m]:
                 if steady:
-                    status[n, compound] = keep(found, m, peaks, compound)
+                    status[n, compound] = keep(found, m, peaks, n, compound)
                 else:
                     set_aside(panels, p, bands, m, leaving, left)
                     who[ABREAST + left] = compound
@@ -271,10 +270,12 @@ def march(
     finish(tube, panels.flow_factor[0], rule, effort, last_gas, work, leaving, frozen, found)
     for m in range(left):
         compound = who[ABREAST + m]
-        status[n, compound] = keep(found, m, peaks, compound)
+        status[n, compound] = keep(found, m, peaks, n, compound)
     if directions is not None:
         last_answers(tube, rule, last_gas, leaving)
-        along_last_panel(tube, rule, n, last_gas, work, leaving, found, left, who, directions, changes)
+        along_last_panel(
+            tube, rule, n, frozen, last_gas, work, leaving, found, left, who, directions, changes
+        )
 
 
 @inner
@@ -353,9 +354,13 @@ def last_answers(tube: Tube, rule: Rule, gas: Array, bands: Array) -> None:
     for j in range(rule.nodes + 1):
         node = ABREAST * j
         value = get(bands, V_START) + rule.crowded_share[j] * get(bands, PASSED) * get(bands, LIFT)
-        eta_by_T, p_by_T, p_by_value = answers(
-            tube, get(gas, INVERSE_T + node), get(gas, LN_T + node), value, get(gas, RHO + node)
+        put_answers(
+            tube,
+            get(gas, INVERSE_T + node),
+            get(gas, LN_T + node),
+            value,
+            get(gas, RHO + node),
+            gas,
+            MOBILITY_BY_T + node,
+            NODE_ROW,
         )
-        put(gas, ETA_BY_T + node, eta_by_T)
-        put(gas, P_BY_T + node, p_by_T)
-        put(gas, P_BY_VALUE + node, p_by_value)

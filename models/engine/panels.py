@@ -31,9 +31,10 @@ LN_298 = log(298.15)
 # Conditions at a node, each as often as bands lie abreast: where a row of all nodes begins.
 NODE_ROW = (MOST_NODES + 1) * ABREAST
 INVERSE_T, LN_T, RHO, MOBILITY, ALONG, ACROSS, FILM = range(0, 7 * NODE_ROW, NODE_ROW)
-# What slopes need besides: derivatives of ln eta by T, and of ln pi by T and by the set value.
-ETA_BY_T, P_BY_T, P_BY_VALUE = range(7 * NODE_ROW, 10 * NODE_ROW, NODE_ROW)
-CONDITIONS, ALL_CONDITIONS = 7, 10
+# What slopes need besides: derivatives of ln mobility, rho, ln along and ln film, by T and by the set value.
+MOBILITY_BY_T, RHO_BY_T, ALONG_BY_T, FILM_BY_T = range(7 * NODE_ROW, 11 * NODE_ROW, NODE_ROW)
+MOBILITY_BY_VALUE, RHO_BY_VALUE, ALONG_BY_VALUE, FILM_BY_VALUE = range(11 * NODE_ROW, 15 * NODE_ROW, NODE_ROW)
+CONDITIONS, ALL_CONDITIONS = 7, 15
 PANEL = ALL_CONDITIONS * NODE_ROW
 
 
@@ -83,7 +84,7 @@ class Panels(NamedTuple):
     corner, other : (legs,) arrays, at which each leg ends: corner b > 0 of the oven, or -c of the carrier, and the
         next corner of the other of the two then
     gas : (P x PANEL,) array, conditions at the nodes and, last, at the panel's end; of a steady one there alone
-    few : (10 x ABREAST,) array, conditions at a few nodes
+    few : (15 x ABREAST,) array, conditions at a few nodes
     flow_factor : (1,) array, true over computed velocity
     total : (1,) array, P
     """
@@ -181,19 +182,50 @@ def spreading(
 
 
 @small
-def answers(
-    tube: Tube, inverse_T: Numbers, ln_T: Numbers, value: Numbers, rho: Numbers
-) -> tuple[Numbers, Numbers, Numbers]:
-    """Derivatives of ln eta by T, and of ln pi by T and by the set value."""
-    eta_by_T = (tube.exponent + 2.0 * tube.curvature * (ln_T - LN_298)) * inverse_T
+def pressure_answers(
+    tube: Tube, inverse_T: Numbers, eta_by_T: Numbers, value: Numbers, rho: Numbers
+) -> tuple[Numbers, Numbers]:
+    """Derivatives of ln pi by T and by the set value, from that of ln eta by T."""
     if tube.controlled == PRESSURE:
-        return eta_by_T, 0.0 * value, 1.0 / value
+        return 0.0 * value, 1.0 / value
     if tube.controlled == FLOW:
         half = 0.5 * (1.0 - rho)
-        return eta_by_T, half * (eta_by_T + inverse_T), half / value
+        return half * (eta_by_T + inverse_T), half / value
     q = root(rho)  # po/pi
     steepness = 2.0 / (1.0 - rho) + 1.0 / (1.0 + q) - (2.0 + q) / (1.0 + q + rho)  # d ln(v eta)/d ln pi
-    return eta_by_T, eta_by_T / steepness, 1.0 / (value * steepness)
+    return eta_by_T / steepness, 1.0 / (value * steepness)
+
+
+@inner
+def put_answers(
+    tube: Tube,
+    inverse_T: Numbers,
+    ln_T: Numbers,
+    value: Numbers,
+    rho: Numbers,
+    answers: Array,
+    at: int,
+    row: int,
+) -> None:
+    """Derivatives of ln mobility, rho, ln along and ln film by T and then by the set value, in rows so far apart.
+
+    ln across falls as ln along rises; with ln G = 2 ln pi/(1 - rho) of a change of pi, see `spreading`.
+    """
+    eta_by_T = (tube.exponent + 2.0 * tube.curvature * (ln_T - LN_298)) * inverse_T
+    p_by_T, p_by_value = pressure_answers(tube, inverse_T, eta_by_T, value, rho)
+    flow = 2.0 / (1.0 - rho)
+    put(answers, at, 0.5 * (1.0 + rho) * flow * p_by_T - eta_by_T)
+    put(answers, at + row, -2.0 * rho * p_by_T)
+    put(answers, at + 2 * row, 1.75 * inverse_T + eta_by_T - flow * p_by_T)
+    put(
+        answers,
+        at + 3 * row,
+        (flow - 1.0) * p_by_T - eta_by_T - tube.film_energy * inverse_T * inverse_T,
+    )
+    put(answers, at + 4 * row, 0.5 * (1.0 + rho) * flow * p_by_value)
+    put(answers, at + 5 * row, -2.0 * rho * p_by_value)
+    put(answers, at + 6 * row, -(flow * p_by_value))
+    put(answers, at + 7 * row, (flow - 1.0) * p_by_value)
 
 
 @inner
@@ -221,10 +253,7 @@ def conditions_of(panels: Panels, tube: Tube, rule: Rule, slopes: bool) -> None:
             put(few, 5 * ABREAST, across)
             put(few, 6 * ABREAST, film)
             if slopes:
-                eta_by_T, p_by_T, p_by_value = answers(tube, inverse_T, ln_T, v, rho)
-                put(few, 7 * ABREAST, eta_by_T)
-                put(few, 8 * ABREAST, p_by_T)
-                put(few, 9 * ABREAST, p_by_value)
+                put_answers(tube, inverse_T, ln_T, v, rho, few, CONDITIONS * ABREAST, ABREAST)
             for j in range(G if panels.steady[p] else first, min(first + ABREAST, G + 1)):
                 for row in range(rows):
                     put(panels.gas, p * PANEL + row * NODE_ROW + ABREAST * j, few[row * ABREAST + j - first])

@@ -11,6 +11,7 @@ from models.engine.abreast import ABREAST, get, put, spread
 from models.engine.band import (
     INJECTED,
     LIFT,
+    MOBILE,
     OF_Y,
     PASSED,
     RISE,
@@ -29,28 +30,34 @@ from models.engine.compiled import inner
 from models.engine.directions import (
     BY_LN_FLOW,
     D_INJECTED,
-    D_LENGTH,
     D_LN_V,
     D_OUT,
     D_OUT_LN_K,
     D_OUT_T,
+    DCP,
     ENDS,
+    FIRST,
+    LN_T0,
     OWN,
     SHORT,
     STATE,
+    T0,
+    THETA,
     Changes,
     Directions,
 )
-from models.engine.panels import PANEL, Panels, Tube, answers, motion, viscosity
+from models.engine.panels import PANEL, Panels, Tube, motion, put_answers, viscosity
 from models.engine.quadrature import Rule
 from models.engine.slopes import (
+    add_up,
     at_outlet,
+    by_own,
+    by_program,
     carry,
-    hold_change,
+    ends_of,
+    hold_weights,
     ln_k_by,
-    of_own,
-    of_program,
-    panel_change,
+    panel_weights,
 )
 
 Array = NDArray[np.float64]
@@ -58,13 +65,12 @@ Index = NDArray[np.int64]
 
 
 @inner
-def own_of(directions: Directions, who: Index, first: int, count: int, own: Array) -> None:
+def own_of(directions: Directions, who: Index, count: int, own: Array) -> None:
     """T0, theta, dCp/R and ln T0 of the bands in the lanes."""
     for m in range(ABREAST):
-        compound = who[first + (m if m < count else count - 1)]
-        for row in range(3):
-            own[row * ABREAST + m] = directions.own[compound, row]
-        own[3 * ABREAST + m] = log(directions.own[compound, 0])
+        compound = who[m if m < count else count - 1]
+        own[T0 + m], own[THETA + m] = directions.own[compound, 0], directions.own[compound, 1]
+        own[DCP + m], own[LN_T0 + m] = directions.own[compound, 2], log(directions.own[compound, 0])
 
 
 @inner
@@ -78,26 +84,27 @@ def start_changes(
     changes: Changes,
 ) -> None:
     """Changes of (dY/dt)^2 at the inlet."""
-    D, state, own = directions.oven.shape[1], changes.state, changes.own
+    D, state, answers = directions.oven.shape[1], changes.state, changes.weights
     for i in range(state.size):
         state[i] = 0.0
-    own_of(directions, who, 0, count, own)
+    own_of(directions, who, count, state)
     T, v = panels.temperature[0], panels.carrier[0]
-    ln_T = log(T)
-    _, rho, _ = motion(tube, panels.flow_factor[0], T, v, viscosity(tube, ln_T))
-    eta_by_T, p_by_T, p_by_value = answers(tube, 1.0 / T, ln_T, v, rho)
-    still = 1.0 - mobile_share(ln_retention(bands, 1.0 / T, ln_T))
+    inverse_T, ln_T = spread(1.0 / T), spread(log(T))
+    _, rho, _ = motion(tube, panels.flow_factor[0], T, v, viscosity(tube, log(T)))
+    put_answers(tube, inverse_T, ln_T, spread(v), spread(rho), answers, 0, ABREAST)
+    mobility_by_T, mobility_by_value = answers[0], answers[4 * ABREAST]
+    still = 1.0 - mobile_share(ln_retention(bands, 1.0 / T, log(T)))
     twice = 2.0 * get(bands, INJECTED)
+    by_T = twice * (mobility_by_T - still * ((get(bands, C) - get(bands, B) * inverse_T) * inverse_T))
+    by_value = twice * mobility_by_value
     for d in range(D):
         dT, dv = changes.ends[0, d, 1], changes.ends[0, d, 2]
         changes.touched[d] = dT != 0.0 or dv != 0.0
-        gas = (1.0 + rho) / (1.0 - rho) * (p_by_T * dT + p_by_value * dv) - eta_by_T * dT
-        d_ln_k = (get(bands, C) - get(bands, B) / T) / T * dT
-        put(state, d * STATE + D_INJECTED, twice * (gas - still * d_ln_k))
+        put(state, FIRST + d * STATE + D_INJECTED, by_T * dT + by_value * dv)
     for kind in range(3):
-        d_ln_k = ln_k_by(kind, own, spread(1.0 / T), spread(ln_T))
-        put(state, (D + kind) * STATE + D_INJECTED, -(twice * still * d_ln_k))
-    put(state, (D + BY_LN_FLOW) * STATE + D_INJECTED, twice)
+        d_ln_k = ln_k_by(kind, state, inverse_T, ln_T)
+        put(state, FIRST + (D + kind) * STATE + D_INJECTED, -(twice * still * d_ln_k))
+    put(state, FIRST + (D + BY_LN_FLOW) * STATE + D_INJECTED, twice)
 
 
 @inner
@@ -157,7 +164,6 @@ def along_panel(
     G, D, gas, ends = rule.nodes, directions.oven.shape[1], panels.gas, changes.ends
     at, end, steady = p * PANEL, p * PANEL + ABREAST * G, panels.steady[p]
     after = p if p == panels.total[0] - 1 else p + 1
-    own_of(directions, who, 0, count, changes.own)
     stays, leaves = False, False
     for m in range(count):
         if bands[Y_END + m] < bands[Y_OUTLET + m]:
@@ -166,55 +172,49 @@ def along_panel(
         leaves = True
         if steady:
             continue
-        for row in range((D + OWN) * STATE // ABREAST):
+        for row in range(changes.state.size // ABREAST):
             changes.leaving[row * ABREAST + left] = changes.state[row * ABREAST + m]
         for d in range(D):
             for row in range(3):
                 changes.leaving_ends[d * ENDS + row * ABREAST + left] = ends[p, d, row]
                 changes.leaving_ends[d * ENDS + (3 + row) * ABREAST + left] = ends[after, d, row]
         left += 1
+    if not steady and not stays:
+        return
+    ends_of(tube, gas, end, bands, changes.bands)
+    if steady:
+        hold_weights(tube, gas, at, ABREAST * G, work, bands, changes)
+    else:
+        panel_weights(tube, rule, gas, at, panels.frozen[p], work, bands, changes)
+    add_up(rule, rule.share, gas, at, steady, bands, changes)
+    none, e = spread(0.0), get(work, MOBILE + ABREAST * G)
     if steady and leaves:
-        of_program(tube, gas, at, bands, changes.nodes, ABREAST * G, spread(0.0), spread(0.0))
-        put(changes.bands, D_LENGTH, 1.0)
-        hold_change(tube, gas, end, work, bands, changes, (D + OWN) * STATE)
-        at_outlet(tube, gas, end, work, bands, changes, (D + OWN) * STATE, changes.by_time)
+        by_program(gas, end, bands, changes, FIRST + (D + OWN) * STATE, none, none, none, none, spread(1.0))
+        at_outlet(tube, bands, changes, FIRST + (D + OWN) * STATE, e, changes.by_time)
     for d in range(D + OWN):
-        begin, lasts = 0.0, 0.0
-        if d < D:
-            t, T, v = ends[p, d, 0], ends[p, d, 1], ends[p, d, 2]
-            dt, dT, dv = ends[after, d, 0] - t, ends[after, d, 1] - T, ends[after, d, 2] - v
-            changed = t != 0.0 or T != 0.0 or v != 0.0 or dt != 0.0 or dT != 0.0 or dv != 0.0
-            changes.touched[d] = changes.touched[d] or changed
-            if not changes.touched[d]:
-                continue
-            for j in range(G if steady else 0, G + 1):
-                share = 0.0 if steady else rule.share[j]
-                of_program(
-                    tube,
-                    gas,
-                    at,
-                    bands,
-                    changes.nodes,
-                    ABREAST * j,
-                    spread(T + share * dT),
-                    spread(v + share * dv),
-                )
-            begin, lasts = t, dt
-        else:
-            for j in range(G if steady else 0, G + 1):
-                of_own(gas, at, changes.nodes, changes.own, d - D, ABREAST * j)
+        of = FIRST + d * STATE
+        if d >= D:
+            by_own(gas, end, bands, changes, of, d - D)
+            if steady and leaves:
+                at_outlet(tube, bands, changes, of, e, changes.out)
+                write_down(tube, n, d, bands, found, count, who, 0, True, directions, changes)
+            if stays:
+                carry(gas, end, bands, changes, of)
+            continue
+        t, T, v = ends[p, d, 0], ends[p, d, 1], ends[p, d, 2]
+        dt, dT, dv = ends[after, d, 0] - t, ends[after, d, 1] - T, ends[after, d, 2] - v
+        changed = t != 0.0 or T != 0.0 or v != 0.0 or dt != 0.0 or dT != 0.0 or dv != 0.0
+        changes.touched[d] = changes.touched[d] or changed
+        if not changes.touched[d]:
+            continue
+        rise, lift = spread(0.0 if steady else dT), spread(0.0 if steady else dv)
         if steady and leaves:
-            put(changes.bands, D_LENGTH, -begin)
-            hold_change(tube, gas, end, work, bands, changes, d * STATE)
-            at_outlet(tube, gas, end, work, bands, changes, d * STATE, changes.out)
+            by_program(gas, end, bands, changes, of, spread(T), rise, spread(v), lift, spread(-t))
+            at_outlet(tube, bands, changes, of, e, changes.out)
             write_down(tube, n, d, bands, found, count, who, 0, True, directions, changes)
         if stays:
-            put(changes.bands, D_LENGTH, lasts)
-            if steady:
-                hold_change(tube, gas, end, work, bands, changes, d * STATE)
-            else:
-                panel_change(tube, rule, gas, at, work, bands, changes, d * STATE)
-            carry(gas, end, bands, changes, d * STATE)
+            by_program(gas, end, bands, changes, of, spread(T), rise, spread(v), lift, spread(dt))
+            carry(gas, end, bands, changes, of)
 
 
 @inner
@@ -222,6 +222,7 @@ def along_last_panel(
     tube: Tube,
     rule: Rule,
     n: int,
+    frozen: bool,
     gas: Array,
     work: Array,
     bands: Array,
@@ -232,44 +233,34 @@ def along_last_panel(
     changes: Changes,
 ) -> None:
     """Slopes of the bands that leave on panels that change."""
-    G, D, state, ends, nodes = (
-        rule.nodes,
-        directions.oven.shape[1],
-        changes.state,
-        changes.leaving_ends,
-        changes.nodes,
-    )
-    for i in range((D + OWN) * STATE):
-        state[i] = changes.leaving[i]
-    own_of(directions, who, ABREAST, left, changes.own)
-    for m in range(left, ABREAST):
-        for row in range((D + OWN) * STATE // ABREAST):
-            state[row * ABREAST + m] = state[row * ABREAST + left - 1]
-        for row in range(D * ENDS // ABREAST):
+    G, D, state, ends = rule.nodes, directions.oven.shape[1], changes.state, changes.leaving_ends
+    for row in range(state.size // ABREAST):
+        for m in range(ABREAST):
+            state[row * ABREAST + m] = changes.leaving[row * ABREAST + (m if m < left else left - 1)]
+    for row in range(D * ENDS // ABREAST):
+        for m in range(left, ABREAST):
             ends[row * ABREAST + m] = ends[row * ABREAST + left - 1]
-    whole = get(bands, WHOLE)
-    # The last is by time, which lengthens the panel.
-    for d in range(D + OWN, -1, -1):
-        T, v, rise, lift, length = spread(0.0), spread(0.0), spread(0.0), spread(0.0), spread(0.0)
-        if d == D + OWN:
-            rise, lift, length = get(bands, RISE) / whole, get(bands, LIFT) / whole, spread(1.0)
-        elif d < D:
-            at, passed = d * ENDS, get(bands, PASSED)
+    end = ABREAST * G
+    ends_of(tube, gas, end, bands, changes.bands)
+    panel_weights(tube, rule, gas, 0, frozen, work, bands, changes)
+    add_up(rule, rule.crowded_share, gas, 0, False, bands, changes)
+    whole, passed, e, none = get(bands, WHOLE), get(bands, PASSED), get(work, MOBILE + end), spread(0.0)
+    # By time, which lengthens the panel.
+    over_whole = 1.0 / whole
+    of_rise, of_lift = get(bands, RISE) * over_whole, get(bands, LIFT) * over_whole
+    of = FIRST + (D + OWN) * STATE
+    by_program(gas, end, bands, changes, of, none, of_rise, none, of_lift, spread(1.0))
+    at_outlet(tube, bands, changes, of, e, changes.by_time)
+    for d in range(D + OWN):
+        of = FIRST + d * STATE
+        if d < D:
+            at = d * ENDS
             t, T, v = get(ends, at), get(ends, at + ABREAST), get(ends, at + 2 * ABREAST)
-            of_share = -((t + passed * (get(ends, at + 3 * ABREAST) - t)) / whole)
-            rise = passed * (get(ends, at + 4 * ABREAST) - T) + get(bands, RISE) * of_share
-            lift = passed * (get(ends, at + 5 * ABREAST) - v) + get(bands, LIFT) * of_share
-            length = -t
-        for j in range(G + 1):
-            if D <= d < D + OWN:
-                of_own(gas, 0, nodes, changes.own, d - D, ABREAST * j)
-            else:
-                share = rule.crowded_share[j]
-                of_program(tube, gas, 0, bands, nodes, ABREAST * j, T + share * rise, v + share * lift)
-        put(changes.bands, D_LENGTH, length)
-        panel_change(tube, rule, gas, 0, work, bands, changes, d * STATE)
-        if d == D + OWN:
-            at_outlet(tube, gas, ABREAST * G, work, bands, changes, d * STATE, changes.by_time)
+            of_share = -(t + passed * (get(ends, at + 3 * ABREAST) - t))
+            rise = passed * (get(ends, at + 4 * ABREAST) - T) + of_rise * of_share
+            lift = passed * (get(ends, at + 5 * ABREAST) - v) + of_lift * of_share
+            by_program(gas, end, bands, changes, of, T, rise, v, lift, -t)
         else:
-            at_outlet(tube, gas, ABREAST * G, work, bands, changes, d * STATE, changes.out)
-            write_down(tube, n, d, bands, found, left, who, ABREAST, False, directions, changes)
+            by_own(gas, end, bands, changes, of, d - D)
+        at_outlet(tube, bands, changes, of, e, changes.out)
+        write_down(tube, n, d, bands, found, left, who, ABREAST, False, directions, changes)

@@ -40,7 +40,7 @@ from __future__ import annotations
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cache, cached_property, partial
+from functools import cache, cached_property
 from itertools import pairwise
 from typing import Any
 
@@ -214,19 +214,18 @@ def migrate(
         raise ValueError(f"tables are for controlled {tables.controlled}, the batch for {batch.controlled}")
     _require_known(batch)
     N, M = batch.size, len(tables.retention)
-    peaks = np.full((N, M, 6), np.nan)
-    status = np.zeros((N, M), dtype=np.uint8)
+    peaks, status = np.empty((6, N, M)), np.empty((N, M), dtype=np.uint8)
     changes, slopes = None, None
     if directions is not None:
         changes, slopes = _changes(tables, batch, directions)
     _run(tables, delayed(batch, tables.system.oven_lag), accuracy, peaks, status, changes)
     eluted = status == 0
-    if status.max(initial=0) == 2:
+    late = not eluted.all()
+    if late and status.max() == 2:
         program, compound = np.argwhere(status == 2)[0] + 1
         raise EngineError(f"program {program}: the peak of compound {compound} came out as no number")
-    late = not eluted.all()
     if late:
-        peaks[~eluted] = np.nan
+        peaks[:, ~eluted] = np.nan
     if late and slopes is not None:
         for values in (
             slopes.retention_time,
@@ -235,7 +234,7 @@ def migrate(
             slopes.ln_retention_factor,
         ):
             np.swapaxes(values, 1, 2)[~eluted] = np.nan
-    time, width, T, k, rate, share = np.ascontiguousarray(peaks.transpose(2, 0, 1))
+    time, width, T, k, rate, share = peaks
     return Migration(time, width, T, k, rate, share, eluted, slopes)
 
 
@@ -250,17 +249,15 @@ def _require_known(batch: ProgramBatch) -> None:
 
 def _changes(tables: MigrationTables, batch: ProgramBatch, directions: Directions) -> tuple[Any, Slopes]:
     """Directions and room for their slopes as the compiled code takes them, and the slopes."""
-    from models.engine.directions import OWN
-    from models.engine.directions import Directions as Changed
+    from models.engine import directions as compiled
 
-    shape = (batch.size, directions.oven_times.shape[1] + OWN, len(tables.retention))
-    slopes = Slopes(np.zeros(shape), np.zeros(shape), np.zeros(shape), np.zeros(shape))
-    as_compiled = partial(np.ascontiguousarray, dtype=float)
-    return Changed(
-        as_compiled(directions.oven_times),
-        as_compiled(directions.oven_temperatures),
-        as_compiled(directions.carrier_times),
-        as_compiled(directions.carrier_values),
+    shape = (4, batch.size, directions.oven_times.shape[1] + compiled.OWN, len(tables.retention))
+    slopes = Slopes(*np.zeros(shape))
+    return compiled.Directions(
+        np.ascontiguousarray(directions.oven_times, float),
+        np.ascontiguousarray(directions.oven_temperatures, float),
+        np.ascontiguousarray(directions.carrier_times, float),
+        np.ascontiguousarray(directions.carrier_values, float),
         tables.parameters,
         slopes.retention_time,
         slopes.width,
