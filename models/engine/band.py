@@ -168,31 +168,32 @@ def broaden(gas: Array, at: int, work: Array, bands: Array, frozen: bool, tube: 
     G = rule.nodes
     rho_end = get(gas, at + RHO + ABREAST * G)
     lack = 1.0 - rho_end
-    least = 1.0 - lack * tube.stop
+    least = 1.0 - lack * tube.stop  # no band is beyond the outlet
+    least_P = root(at_least(least, 0.0))
     stretch, added = spread(0.0), spread(0.0)
     diffusion, over_diffusion = get(bands, DIFFUSION), get(bands, OVER_DIFFUSION)
     for j in range(G):
         node = ABREAST * j
         P = pressure_at(get(work, CLOCK + node), lack)
         put(work, P_END + node, P)
+        e, density = get(work, MOBILE + node), get(work, DENSITY + node)
+        of_gas = (
+            get(gas, at + ALONG + node) * diffusion + golay(e) * get(gas, at + ACROSS + node) * over_diffusion
+        )
+        of_film = e * (1.0 - e) * get(gas, at + FILM + node)
+        if frozen:  # P is P*
+            part = rule.weight[j] * density * (of_gas * at_least(P, least_P) + of_film)
+            put(work, PART + node, part)
+            added += part
+            continue
         P_end2 = at_least(P * P, least)
         tilt = get(work, TILT + node)
         P2 = 1.0 - tilt + tilt * P_end2
         over_P = root(P2) / P2
-        e, density = get(work, MOBILE + node), get(work, DENSITY + node)
-        height = (
-            get(gas, at + ALONG + node) * diffusion
-            + golay(e) * get(gas, at + ACROSS + node) * over_diffusion
-            + e * (1.0 - e) * get(gas, at + FILM + node) * over_P
-        )
-        part = rule.weight[j] * density * height * P_end2 * over_P
-        put(work, PART + node, part)
-        if frozen:
-            added += part
-        else:
-            growth = density * (rho_end - get(gas, at + RHO + node)) * over_P / (P_end2 * P2)  # 2 dR/dY ds/dx
-            put(work, GROWTH + node, growth)
-            stretch += rule.weight[j] * growth
+        put(work, PART + node, rule.weight[j] * density * (of_gas + of_film * over_P) * P_end2 * over_P)
+        growth = density * (rho_end - get(gas, at + RHO + node)) * over_P / (P_end2 * P2)  # 2 dR/dY ds/dx
+        put(work, GROWTH + node, growth)
+        stretch += rule.weight[j] * growth
     if not frozen:
         for i in range(G):
             grows = stretch

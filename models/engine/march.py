@@ -310,8 +310,7 @@ def finish(
             put(gas, LN_T + node, ln_T)
             put(gas, RHO + node, rho)
             put(gas, MOBILITY + node, mobility)
-            put(gas, ALONG + node, pi)  # these two until the last pass
-            put(gas, FILM + node, eta)
+            put(gas, ALONG + node, pi)  # until the last pass
         put(bands, LENGTH, get(bands, PASSED) * get(bands, WHOLE))
         begin_panel(gas, end, bands, tube.stop)
         advance(gas, 0, work, bands, frozen, effort.sweeps, tube.stop, rule, rule.crowded_slope)
@@ -329,14 +328,9 @@ def finish(
             )
     for j in range(G + 1):
         node = ABREAST * j
+        inverse_T, ln_T = get(gas, INVERSE_T + node), get(gas, LN_T + node)
         along, across, film = spreading(
-            tube,
-            flow_factor,
-            get(gas, INVERSE_T + node),
-            get(gas, LN_T + node),
-            get(gas, FILM + node),
-            get(gas, ALONG + node),
-            get(gas, RHO + node),
+            tube, inverse_T, ln_T, get(gas, ALONG + node), get(gas, MOBILITY + node)
         )
         put(gas, ALONG + node, along)
         put(gas, ACROSS + node, across)

@@ -26,6 +26,7 @@ NO_TIME = 1e-9  # s; a change within less is a jump
 FLAT = 1e-9  # K; a leg that changes less holds its temperature
 NEWTON_STEPS = 7  # for the inlet pressure of a velocity
 NO_DROP = 1e-9  # share of the inlet pressure below which a drop moves no gas
+NO_FLOW = 1e-100  # where no gas moves what it spreads stays finite
 LN_298 = log(298.15)
 
 # Conditions at a node, each as often as bands lie abreast: where a row of all nodes begins.
@@ -158,27 +159,21 @@ def motion(
 
 @small
 def spreading(
-    tube: Tube,
-    flow_factor: Numbers,
-    inverse_T: Numbers,
-    ln_T: Numbers,
-    eta: Numbers,
-    pi: Numbers,
-    rho: Numbers,
+    tube: Tube, inverse_T: Numbers, ln_T: Numbers, pi: Numbers, mobility: Numbers
 ) -> tuple[Numbers, Numbers, Numbers]:
-    """The gas's part in H/L, with G = u p eta = flow_factor B (pi^2 - po^2)/(2 L).
+    """The gas's part in H/L; with G = u p eta as in `motion` the mobility is G/(L pi eta).
 
     along  = 2 T^1.75 eta/(G L)             diffusion along the column, for D p/T^1.75 = 1
     across = r^2 G/(24 L T^1.75 eta)        resistance in the gas, for the same
     film   = (2/3) df^2 G/(L pi eta Ds)     resistance in the film, at the inlet
     """
-    flow = 0.5 * flow_factor * tube.permeability / tube.length * pi * pi * (1.0 - rho)  # G
-    gas = exponential(1.75 * ln_T) * eta
-    along = 2.0 * gas / (flow * tube.length)
-    across = tube.gas_radius * tube.gas_radius / (12.0 * tube.length * tube.length * along)
-    slowness = exponential(tube.film_energy * (inverse_T - 1.0 / 373.15)) / (tube.film_diffusion * eta)
-    film = (2.0 / 3.0) * tube.film * tube.film * flow / (tube.length * pi) * slowness
-    return along, across, film
+    flow = at_least(pi * mobility * exponential(-1.75 * ln_T), NO_FLOW)  # G/(L T^1.75 eta)
+    slowness = exponential(tube.film_energy * (inverse_T - 1.0 / 373.15)) * (1.0 / tube.film_diffusion)
+    return (
+        2.0 / (tube.length * tube.length) / flow,
+        tube.gas_radius * tube.gas_radius * (1.0 / 24.0) * flow,
+        (2.0 / 3.0) * tube.film * tube.film * mobility * slowness,
+    )
 
 
 @small
@@ -244,7 +239,7 @@ def conditions_of(panels: Panels, tube: Tube, rule: Rule, slopes: bool) -> None:
             inverse_T, ln_T = 1.0 / T, ln_from(T, T0, ln_T0)
             eta = viscosity(tube, ln_T)
             pi, rho, mobility = motion(tube, factor, T, v, eta)
-            along, across, film = spreading(tube, factor, inverse_T, ln_T, eta, pi, rho)
+            along, across, film = spreading(tube, inverse_T, ln_T, pi, mobility)
             put(few, 0, inverse_T)
             put(few, ABREAST, ln_T)
             put(few, 2 * ABREAST, rho)
