@@ -192,29 +192,28 @@ def along_panel(
         by_program(gas, end, bands, changes, FIRST + (D + OWN) * STATE, none, none, none, none, spread(1.0))
         at_outlet(tube, bands, changes, FIRST + (D + OWN) * STATE, e, changes.by_time)
     for d in range(D + OWN):
-        of = FIRST + d * STATE
-        if d >= D:
-            by_own(gas, end, bands, changes, of, d - D)
-            if steady and leaves:
+        of, t, T, v, dt, dT, dv = FIRST + d * STATE, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        if d < D:
+            t, T, v = ends[p, d, 0], ends[p, d, 1], ends[p, d, 2]
+            dt, dT, dv = ends[after, d, 0] - t, ends[after, d, 1] - T, ends[after, d, 2] - v
+            changed = t != 0.0 or T != 0.0 or v != 0.0 or dt != 0.0 or dT != 0.0 or dv != 0.0
+            changes.touched[d] = changes.touched[d] or changed
+            if not changes.touched[d]:
+                continue
+            if steady:
+                dT, dv = 0.0, 0.0
+        # Bands that leave on a hold do so at their time, the others when it ends.
+        for staying in range(0 if steady and leaves else 1, 2 if stays else 1):
+            if d < D:
+                length = spread(dt if staying == 1 else -t)
+                by_program(gas, end, bands, changes, of, spread(T), spread(dT), spread(v), spread(dv), length)
+            else:
+                by_own(gas, end, bands, changes, of, d - D)
+            if staying == 1:
+                carry(gas, end, bands, changes, of)
+            else:
                 at_outlet(tube, bands, changes, of, e, changes.out)
                 write_down(tube, n, d, bands, found, count, who, 0, True, directions, changes)
-            if stays:
-                carry(gas, end, bands, changes, of)
-            continue
-        t, T, v = ends[p, d, 0], ends[p, d, 1], ends[p, d, 2]
-        dt, dT, dv = ends[after, d, 0] - t, ends[after, d, 1] - T, ends[after, d, 2] - v
-        changed = t != 0.0 or T != 0.0 or v != 0.0 or dt != 0.0 or dT != 0.0 or dv != 0.0
-        changes.touched[d] = changes.touched[d] or changed
-        if not changes.touched[d]:
-            continue
-        rise, lift = spread(0.0 if steady else dT), spread(0.0 if steady else dv)
-        if steady and leaves:
-            by_program(gas, end, bands, changes, of, spread(T), rise, spread(v), lift, spread(-t))
-            at_outlet(tube, bands, changes, of, e, changes.out)
-            write_down(tube, n, d, bands, found, count, who, 0, True, directions, changes)
-        if stays:
-            by_program(gas, end, bands, changes, of, spread(T), rise, spread(v), lift, spread(dt))
-            carry(gas, end, bands, changes, of)
 
 
 @inner
