@@ -48,17 +48,8 @@ from models.engine.directions import (
 )
 from models.engine.panels import PANEL, Panels, Tube, motion, put_answers, viscosity
 from models.engine.quadrature import Rule
-from models.engine.slopes import (
-    add_up,
-    at_outlet,
-    by_own,
-    by_program,
-    carry,
-    ends_of,
-    hold_weights,
-    ln_k_by,
-    panel_weights,
-)
+from models.engine.slope_weights import add_up, ends_of, hold_weights, panel_weights
+from models.engine.slopes import at_outlet, by_own, by_program, carry, ln_k_by
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
