@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from rich.console import Console
 
 from models.column.programs import Program
 from models.errors import InvalidInputError
 from models.fit.fit import Fit
-from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Candidate, Prediction
 from optimizer.methods.adapt import adapt
@@ -21,7 +19,7 @@ from optimizer.methods.workflow import optimize
 from optimizer.results.adapt import adapted_document, program_file, trimmed_document
 from optimizer.results.candidate import candidate_document, json_bytes
 from optimizer.results.documents import Document
-from optimizer.scenario.reading import Scenario, read_program
+from optimizer.scenario.reading import Scenario
 from optimizer.search.found import Progress
 from optimizer.show.console.adapt import show_adapted, show_trimmed
 
@@ -63,23 +61,6 @@ class Made:
         if self.tuned is not None:
             files["tuned.toml"] = program_file(self.tuned.prediction.program, system, ambient)
         return files
-
-
-def method_to_carry(scenario: Scenario, program: Path | None) -> Program:
-    """The program a file holds, or the scenario's own.
-
-    Raises
-    ------
-    ScenarioError : when the file cannot be used, or there is no program
-    """
-    if program is not None:
-        return read_program(program, scenario.ambient_pressure)
-    if scenario.current is None:
-        raise ScenarioError(
-            f"{scenario.path}: there is no [current] table to carry over; add one, or name a program file with "
-            "--program"
-        )
-    return scenario.current
 
 
 def carried_over(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Made:

@@ -11,6 +11,7 @@ import typer
 from models.engine.cache import on_compile
 from models.errors import RampwrightError
 from optimizer import __version__
+from optimizer.app.chosen_program import CandidateRank, ProgramFile, ResultsFolder, chosen_program
 from optimizer.app.new_command import new
 from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.app.screen import ProgressBar, console, never_fail_to_encode, print_json, say_compiling, show
@@ -49,11 +50,11 @@ def _options(
 ) -> None: ...
 
 
-app.command()(new)
-app.command("peaks")(peaks_of_file)
+app.command(epilog="Example: rampwright new mymethod")(new)
+app.command("peaks", epilog="Example: rampwright peaks run.cdf --out found")(peaks_of_file)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright check mymethod")
 def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     """Read everything, say what was understood, run nothing."""
     from optimizer.results.documents import check_document
@@ -63,7 +64,7 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     show(check_document(load_scenario(scenario, runs_needed=False)), as_json, show_check)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright fit mymethod")
 def fit(
     scenario: ScenarioPath,
     matching: Annotated[
@@ -73,7 +74,10 @@ def fit(
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
-    """Retention parameters from the scouting runs, with residuals and warnings. Proposes names for peaks without."""
+    """Retention parameters from the scouting runs, with residuals.
+
+    Proposes names for peaks without.
+    """
     from optimizer.app.peak_proposal import proposal_document, proposed, show_proposal
     from optimizer.base.output import prepare_folder, write_folder
     from optimizer.methods.workflow import fit_scenario
@@ -97,31 +101,23 @@ def fit(
     show(document, as_json, show_fit)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright predict mymethod --program other.toml")
 def predict(
     scenario: ScenarioPath,
-    program: Annotated[
-        Path | None,
-        typer.Option(
-            help="A program file (oven and carrier tables); the scenario's [current] when left out."
-        ),
-    ] = None,
+    program: ProgramFile = None,
+    candidate: CandidateRank = None,
+    results: ResultsFolder = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
-    """Chromatogram and peak table that a given program will give."""
+    """The chromatogram and peak table that a program will give."""
     from optimizer.app import interface
-    from optimizer.base.errors import ScenarioError
     from optimizer.base.output import prepare_folder
-    from optimizer.scenario.reading import load_scenario, read_program
+    from optimizer.scenario.reading import load_scenario
     from optimizer.show.console.common import show_prediction
 
     loaded = load_scenario(scenario)
-    wanted = loaded.current if program is None else read_program(program, loaded.ambient_pressure)
-    if wanted is None:
-        raise ScenarioError(
-            f"{loaded.path}: there is no [current] table; add one, or name a program file with --program"
-        )
+    wanted, _ = chosen_program(loaded, program, candidate, results)
     if out is not None:
         prepare_folder(out, "predict")
     made = interface.predict(interface.fit(loaded), wanted)
@@ -130,7 +126,7 @@ def predict(
     show(made.to_dict(), as_json, show_prediction)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright optimize mymethod --out results")
 def optimize(
     context: typer.Context,
     scenario: ScenarioPath,
@@ -159,7 +155,10 @@ def optimize(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """The main job: fit, search, candidates, report. Ctrl-C ends the search with the best so far."""
+    """The main job: fit, search, candidates, report.
+
+    Ctrl-C ends the search with the best so far.
+    """
     from optimizer.base.output import prepare_folder, write_folder
     from optimizer.methods.workflow import fit_scenario
     from optimizer.methods.workflow import optimize as search
@@ -200,7 +199,7 @@ def optimize(
         raise typer.Exit(NOT_FEASIBLE)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright sweep mymethod --vary start_C=40:120")
 def sweep(
     scenario: ScenarioPath,
     vary: Annotated[
@@ -213,28 +212,24 @@ def sweep(
     window: Annotated[
         bool, typer.Option("--window", help="The window diagram over isothermal temperatures instead.")
     ] = False,
-    program: Annotated[
-        Path | None,
-        typer.Option(
-            help="A program file to vary; the scenario's [current] when left out.", show_default=False
-        ),
-    ] = None,
-    candidate: Annotated[
-        Path | None,
-        typer.Option(help="A candidates.json, whose first program is varied.", show_default=False),
-    ] = None,
+    program: ProgramFile = None,
+    candidate: CandidateRank = None,
+    results: ResultsFolder = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
-    """One or two set points varied: smallest resolution, run time and critical pair. Or the window diagram."""
-    from optimizer.app.sweep_command import program_to_vary, swept, windows
+    """Resolution and run time while one or two set points vary.
+
+    Or the window diagram over isothermal temperatures.
+    """
+    from optimizer.app.sweep_command import Base, swept, windows
     from optimizer.base.output import prepare_folder, write_folder
     from optimizer.goal.goal import problem_of
     from optimizer.methods.workflow import fit_scenario
     from optimizer.scenario.reading import load_scenario
 
     loaded = load_scenario(scenario)
-    base = program_to_vary(loaded, program, candidate)
+    base = Base(*chosen_program(loaded, program, candidate, results))
     if out is not None:
         prepare_folder(out, "sweep")
     problem = problem_of(loaded, fit_scenario(loaded))
@@ -244,7 +239,7 @@ def sweep(
     show(made.document, as_json, made.show)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright adapt mymethod --gas hydrogen --out adapted")
 def adapt(
     scenario: ScenarioPath,
     gas: Annotated[str | None, typer.Option(help="The new carrier gas.", show_default=False)] = None,
@@ -276,10 +271,9 @@ def adapt(
         str | None,
         typer.Option(help="Whose time is restored after a cut; the last target.", show_default=False),
     ] = None,
-    program: Annotated[
-        Path | None,
-        typer.Option(help="A program file to carry over; the scenario's [current].", show_default=False),
-    ] = None,
+    program: ProgramFile = None,
+    candidate: CandidateRank = None,
+    results: ResultsFolder = None,
     tune: Annotated[
         bool | None,
         typer.Option(help="Search on the new system too; done unless --trim-m is given.", show_default=False),
@@ -290,7 +284,10 @@ def adapt(
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
-    """The method in use carried to another carrier gas, outlet or column, then tuned; or a piece cut off."""
+    """The method on another gas, outlet or column; or a piece cut off.
+
+    Tuned there by a search, unless a piece is cut off.
+    """
     from optimizer.app import adapt_command as job
     from optimizer.base.errors import ScenarioError
     from optimizer.base.output import prepare_folder, write_folder
@@ -304,7 +301,7 @@ def adapt(
     change = change_of(
         loaded, gas, outlet, length_m, inner_diameter_mm, film_thickness_um, flow_mL_min, inlet_kPa
     )
-    method = job.method_to_carry(loaded, program)
+    method, _ = chosen_program(loaded, program, candidate, results)
     if out is not None:
         prepare_folder(out, "adapt")
     fitted = fit_scenario(loaded)
@@ -322,7 +319,7 @@ def adapt(
         raise typer.Exit(NOT_FEASIBLE)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright compare mymethod --run confirm.csv --candidate 1 --results results")
 def compare(
     scenario: ScenarioPath,
     run: Annotated[
@@ -331,19 +328,9 @@ def compare(
             help="Peak table of the confirmation run, or its trace, as of a scouting run.", show_default=False
         ),
     ],
-    program: Annotated[
-        Path | None,
-        typer.Option(help="A program file of that run; the scenario's [current].", show_default=False),
-    ] = None,
-    candidate: Annotated[
-        int | None,
-        typer.Option(
-            help="Or the rank of a candidate of an earlier search, from --results.", show_default=False
-        ),
-    ] = None,
-    results: Annotated[
-        Path | None, typer.Option(help="Folder that optimize wrote.", show_default=False)
-    ] = None,
+    program: ProgramFile = None,
+    candidate: CandidateRank = None,
+    results: ResultsFolder = None,
     min_signal_to_noise: MinSignalToNoise = None,
     min_width_s: MinWidth = None,
     from_trace: FromTrace = False,
@@ -361,7 +348,10 @@ def compare(
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
-    """A confirmation run against its prediction: does it hold, drift, or bear a wrong name? And the refit with it."""
+    """A run that was made against its prediction, and a refit with it.
+
+    Does it hold, does it drift, does a peak bear a wrong name?
+    """
     from optimizer.app import compare_command as job
     from optimizer.app.compare_names import with_names
     from optimizer.app.peak_proposal import show_proposal
@@ -373,7 +363,7 @@ def compare(
     if seconds is not None and not retune:
         raise ScenarioError("--seconds is the time of the search that --retune asks for; give both")
     loaded = load_scenario(scenario)
-    method, origin = job.program_compared(loaded, program, candidate, results)
+    method, origin = chosen_program(loaded, program, candidate, results)
     peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
     if out is not None:
         prepare_folder(out, "compare")
@@ -391,7 +381,7 @@ def compare(
     show(made.document, as_json, made.show)
 
 
-@app.command()
+@app.command(epilog="Example: rampwright scout mymethod --results results")
 def scout(
     scenario: ScenarioPath,
     results: Annotated[
@@ -407,7 +397,7 @@ def scout(
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
-    """Which scouting run to make next, for what it would teach; without any runs yet, the first two."""
+    """The scouting run to make next; without any yet, the first two."""
     from optimizer.app import scout_command as job
     from optimizer.base.output import prepare_folder, write_folder
     from optimizer.scenario.reading import load_scenario

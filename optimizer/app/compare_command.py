@@ -26,8 +26,7 @@ from optimizer.results.documents import Document
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
-from optimizer.scenario.program_files import read_candidates
-from optimizer.scenario.reading import Scenario, read_program
+from optimizer.scenario.reading import Scenario
 from optimizer.scenario.run_checks import confirmation_problems
 from optimizer.search.candidates import warnings_of
 from optimizer.search.found import Progress
@@ -36,7 +35,6 @@ from optimizer.show.console.compare import show_compared
 
 RETUNING = 6.0  # s, of the search when no other time is given
 LEAST_PEAKS = 2  # of a run worth a refit
-CANDIDATES_FILE = "candidates.json"
 SPELLING = 0.85  # likeness of two names from which one may be the other misspelt
 
 
@@ -64,38 +62,6 @@ class Made:
             "compare.png": picture(figure, "png"),
             **next_files(self.compared, self.tuned, self.document["retuned_for"]),
         }
-
-
-def program_compared(
-    scenario: Scenario, program: Path | None, candidate: int | None, results: Path | None
-) -> tuple[Program, str]:
-    """The program that the run was made with, and where it comes from, in words.
-
-    Raises
-    ------
-    ScenarioError : when options contradict each other, a file cannot be used, or there is no program
-    """
-    if program is not None and (candidate is not None or results is not None):
-        raise ScenarioError("--program and --candidate both name the program of the run; give one of them")
-    if (candidate is None) != (results is None):
-        raise ScenarioError(
-            "--candidate N takes the program of that rank from the folder that optimize wrote; give both --candidate "
-            "and --results"
-        )
-    if program is not None:
-        return read_program(program, scenario.ambient_pressure), str(program)
-    if candidate is not None and results is not None:
-        path = results / CANDIDATES_FILE if results.is_dir() else results
-        found = read_candidates(path, scenario.ambient_pressure, max(candidate, 1))
-        if not 1 <= candidate <= len(found):
-            raise ScenarioError(f"--candidate {candidate}: {path} holds candidates 1 to {len(found)}")
-        return found[candidate - 1], f"{path}, candidate {candidate}"
-    if scenario.current is None:
-        raise ScenarioError(
-            f"{scenario.path}: there is no [current] table to compare with; add one, or name the program of the run "
-            "with --program, or with --candidate and --results"
-        )
-    return scenario.current, "[current]"
 
 
 def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUAL_DETECTION) -> PeakTable:

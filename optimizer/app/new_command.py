@@ -29,7 +29,7 @@ def new(
     ] = None,
     listed: Annotated[bool, typer.Option("--list", help="List the scenarios that can be copied.")] = False,
 ) -> None:
-    """A new scenario folder: a copy of one that comes with rampwright, or a blank one to fill in."""
+    """A new scenario folder: blank, or a copy of one that is shipped."""
     from optimizer.app.shipped_scenarios import make_scenario, shipped_scenarios
     from optimizer.base.errors import ScenarioError
 

@@ -52,7 +52,10 @@ def peaks_of_file(
         bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")
     ] = False,
 ) -> None:
-    """The peaks in a recorded trace, as a table and a picture for approval, and as a peak table to put names in."""
+    """The peaks in a recorded trace, as a picture and a peak table.
+
+    They are for approval: put names in before the table becomes a scouting run.
+    """
     from optimizer.app.interface_trace_results import Integrated
     from optimizer.app.screen import show
     from optimizer.base.output import prepare_folder

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -25,8 +24,6 @@ from optimizer.results.sweep import (
     window_rows,
 )
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.program_files import read_first_candidate
-from optimizer.scenario.reading import read_program
 from optimizer.show.console.sweep import show_sweep, show_window_diagram
 
 if TYPE_CHECKING:
@@ -58,29 +55,6 @@ class Made:
     show: Callable[[Console, Document], None]
     files: Callable[[], dict[str, bytes]]
     found: Sweep | WindowSweep
-
-
-def program_to_vary(scenario: Scenario, program: Path | None, candidate: Path | None) -> Base:
-    """The program that the options name, or the scenario's own.
-
-    Raises
-    ------
-    ScenarioError : when both are given, a file cannot be used, or there is no program
-    """
-    if program is not None and candidate is not None:
-        raise ScenarioError("--program and --candidate both name a program to vary; give one of them")
-    if program is not None:
-        return Base(read_program(program, scenario.ambient_pressure), str(program))
-    if candidate is not None:
-        return Base(
-            read_first_candidate(candidate, scenario.ambient_pressure), f"{candidate}, first candidate"
-        )
-    if scenario.current is None:
-        raise ScenarioError(
-            f"{scenario.path}: there is no [current] table to vary; add one, or name a program with --program or "
-            "--candidate"
-        )
-    return Base(scenario.current, "[current]")
 
 
 def swept(problem: Problem, base: Base, vary: Sequence[str] | None) -> Made:

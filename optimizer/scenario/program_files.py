@@ -17,11 +17,6 @@ from optimizer.scenario.program_checks import below_vacuum
 from optimizer.scenario.program_tables import ProgramTable, program_of
 
 
-def read_first_candidate(path: Path, ambient_pressure: float) -> Program:
-    """The program of the first candidate; see `read_candidates`."""
-    return read_candidates(path, ambient_pressure, 1)[0]
-
-
 def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Program]:
     """The programs of the first candidates, one at least and `most` at most.
 

@@ -8,7 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
+import typer
+from typer.testing import CliRunner
 
+from optimizer.app.cli import app
 from tests.optimizer.bad_inputs import BAD_INPUTS, BadInput, write_good_scenario
 from tests.optimizer.command import call
 from tests.optimizer.interrupted import HANG, contents, started
@@ -178,3 +181,16 @@ def test_ctrl_c_during_the_search_keeps_the_best_so_far(scenario: Path, tmp_path
     assert json.loads((out / "candidates.json").read_text(encoding="utf-8"))["feasible"]
     assert "Report:" in printed
     assert "stopped early" in printed
+
+
+def test_help_fits_80_columns_uncut_and_every_command_has_an_example(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    commands = typer.main.get_command(app)
+    runner = CliRunner()
+    names = commands.list_commands(typer.Context(commands))
+    for arguments in ([], *([name] for name in names)):
+        text = runner.invoke(app, [*arguments, "--help"]).output
+        assert max(map(len, text.splitlines())) <= 80, arguments
+        assert "..." not in text.replace("[ARGS]...", ""), arguments
+        if arguments:
+            assert f"Example: rampwright {arguments[0]} " in " ".join(text.split())

@@ -24,7 +24,7 @@ from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import program_document
 from optimizer.results.sweep import sweep_document
 from optimizer.scenario.data import CoolDown
-from optimizer.scenario.program_files import read_first_candidate
+from optimizer.scenario.program_files import read_candidates
 from optimizer.search.found import FEASIBLE
 from tests.optimizer.command import call
 from tests.optimizer.interrupted import contents
@@ -379,7 +379,7 @@ def test_a_candidate_is_read_back_as_it_was_written(tmp_path: Path) -> None:
         file = tmp_path / "candidates.json"
         document = {"format": 1, "candidates": [{"rank": 1, **program_document(program, AMBIENT)}]}
         file.write_bytes(json_bytes(document))
-        read = read_first_candidate(file, AMBIENT)
+        read = read_candidates(file, AMBIENT, 1)[0]
         values = [[p.value(each) for p in set_points_of(each, AMBIENT)] for each in (read, program)]
         assert values[0] == pytest.approx(values[1], rel=1e-5)
 
@@ -389,9 +389,7 @@ def test_the_command_takes_a_candidate_or_a_program(
 ) -> None:
     file = tmp_path / "candidates.json"
     file.write_bytes(json_bytes({"candidates": [program_document(TWO_RAMPS, AMBIENT)]}))
-    assert (
-        call(monkeypatch, "sweep", scenario, "--candidate", file, "--vary", "to1_C=60:200:5", "--json") == 0
-    )
+    assert call(monkeypatch, "sweep", scenario, "--results", file, "--vary", "to1_C=60:200:5", "--json") == 0
     document = json.loads(capsys.readouterr().out)
     assert document["program"]["oven"]["ramps"][0]["to_C"] == 120
     assert document["vary"][0]["as_it_is"] == 120
@@ -417,16 +415,16 @@ def test_wrong_use_exits_with_two(
 
     bad = tmp_path / "candidates.json"
     bad.write_text("not json", encoding="utf-8")
-    assert "is not JSON" in message("--candidate", bad, "--vary", "start_C=60:80")
+    assert "is not JSON" in message("--results", bad, "--vary", "start_C=60:80")
     bad.write_text('{"candidates": []}', encoding="utf-8")
-    assert "holds no program" in message("--candidate", bad, "--vary", "start_C=60:80")
+    assert "holds no program" in message("--results", bad, "--vary", "start_C=60:80")
     bad.write_text('{"candidates": [{"oven": {"start_C": 60}}]}', encoding="utf-8")
-    assert "candidates[1].carrier" in message("--candidate", bad, "--vary", "start_C=60:80")
+    assert "candidates[1].carrier" in message("--results", bad, "--vary", "start_C=60:80")
     bad.write_text("[]", encoding="utf-8")
-    assert "holds no candidates" in message("--candidate", bad, "--vary", "start_C=60:80")
+    assert "holds no candidates" in message("--results", bad, "--vary", "start_C=60:80")
     assert "one or two set points" in message()
     assert "leave --vary out" in message("--window", "--vary", "start_C=60:80")
-    assert "both" in message("--program", bad, "--candidate", bad, "--vary", "start_C=60:80")
+    assert "both" in message("--program", bad, "--results", bad, "--vary", "start_C=60:80")
     text = (scenario / "scenario.toml").read_text(encoding="utf-8")
     start, end = text.index("[current]"), text.index("[goal]")
     (scenario / "scenario.toml").write_text(text[:start] + text[end:], encoding="utf-8")
