@@ -81,7 +81,9 @@ def test_unknown_gas_names_the_known_ones() -> None:
         carrier_gas("neon")
 
 
-@pytest.mark.parametrize("dimensions", [(0.0, 2.5e-4, 2.5e-7), (30.0, -1e-4, 2.5e-7), (30.0, 2.5e-4, 2.5e-4)])
+@pytest.mark.parametrize(
+    "dimensions", [(0.0, 2.5e-4, 2.5e-7), (30.0, -1e-4, 2.5e-7), (30.0, 2.5e-4, 1.25e-4)]
+)
 def test_impossible_columns_are_refused(dimensions: tuple[float, float, float]) -> None:
     with pytest.raises(InvalidInputError):
         Column(*dimensions)

@@ -105,3 +105,13 @@ def test_a_run_that_is_off_as_a_whole_is_matched_to_where_its_compounds_are_expe
     assert np.median(matching.confidence) > 0.99
     alone = match_expected(replace(run, area=np.full(29, np.nan)), None, expected, 0.012 * expected + 3.0)
     assert np.mean(alone.compound == truth) > 0.9
+
+
+def test_four_sure_peaks_show_that_a_run_is_late() -> None:
+    """Two compounds 4 s apart, a single peak and a run 4 s late: it is that of the first of the two."""
+    expected = np.array([100.0, 200.0, 300.0, 400.0, 500.0, 504.0])
+    times = np.array([104.0, 204.0, 304.0, 404.0, 504.0])
+    unknown = np.full(5, np.nan)
+    program = Program(OvenProgram(350.0), CarrierProgram("flow", 2e-8))
+    matching = match_expected(UnnamedRun("late", program, times, unknown), None, expected, np.full(6, 5.0))
+    np.testing.assert_array_equal(matching.compound, np.arange(5))

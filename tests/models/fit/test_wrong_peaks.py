@@ -11,6 +11,7 @@ from benchmarks.scouting import NOMINAL, scouted
 from models.fit.fit import Fit, Run
 from models.fit.fitting import fit_retention
 from models.fit.typing_slips import intended_time
+from models.fit.wrong_peaks import peaks_of
 
 NAMES = tuple(f"c{m + 1}" for m in range(12))
 RATES = (3.0, 10.0, 40.0)
@@ -131,6 +132,28 @@ def test_a_wrong_run_is_not_blamed_on_single_peaks() -> None:
     runs = runs_of(3)
     late = replace(runs[1], retention=1.08 * runs[1].retention)
     assert fitted([runs[0], late, runs[2]]).suspects == ()
+
+
+@pytest.mark.parametrize("seed", [2, 4])
+def test_where_all_times_scatter_more_than_stated_only_the_peak_that_stands_out_is_named(seed: int) -> None:
+    """All scatter by 2 s where 0.15 s is stated: that is the same for all, and one is 90 s late."""
+    random = np.random.default_rng(seed)
+    true = runs_of(3)
+    runs = [
+        replace(run, retention=run.retention + random.normal(0.0, 2.0, len(NAMES)), repeatability=0.15)
+        for run in true
+    ]
+    (suspect,) = fitted(with_time(runs, 1, 4, runs[1].retention[4] + 90.0)).suspects
+    assert (suspect.compound, suspect.run) == (4, 1)
+    assert suspect.expected == pytest.approx(true[1].retention[4], abs=3 * suspect.expected_error)
+
+
+def test_areas_of_two_compounds_tell_nothing() -> None:
+    """What the areas of a run have in common takes three compounds to see."""
+    times, areas = np.full((2, 4), 60.0), np.array([[1.0, 2.0, 3.0, 4.0], [2.0, 4.0, 6.0, 8.0]])
+    assert np.isfinite(peaks_of(times, 0.1 * times, areas).ln_area).all()
+    areas[0, 2:] = np.nan
+    assert np.isnan(peaks_of(times, 0.1 * times, areas).ln_area).all()
 
 
 def test_slips_of_typing() -> None:

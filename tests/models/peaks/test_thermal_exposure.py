@@ -359,6 +359,11 @@ def test_impossible_kinetics_are_refused(
         decomposition(np.array([energy]), np.array([half_life]), np.array([temperature]))
 
 
+def test_the_kinetics_of_every_analyte_are_looked_at() -> None:
+    with pytest.raises(InvalidInputError, match="half-life"):
+        decomposition(np.array([1e5, 1e5]), np.array([60.0, 0.0]), np.array([400.0, 400.0]))
+
+
 def test_kinetics_of_another_number_of_analytes_or_without_a_number_are_refused() -> None:
     with pytest.raises(InvalidInputError, match="every analyte"):
         Decomposition(np.array([1e5, 2e5]), np.array([30.0]))

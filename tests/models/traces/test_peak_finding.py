@@ -193,6 +193,7 @@ def test_nothing_is_found_in_nothing(constant: float) -> None:
 def test_what_is_no_trace_is_refused() -> None:
     with pytest.raises(InvalidInputError, match="at least 20 points, got 19"):
         find_peaks(TIMES[:19], TIMES[:19])
+    find_peaks(TIMES[:20], np.zeros(20))
     with pytest.raises(InvalidInputError, match="finite numbers only"):
         find_peaks(TIMES, np.where(TIMES > 100, np.nan, 0.0))
 
