@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,39 @@ def test_check_says_what_it_understood(
     out = capsys.readouterr().out
     for part in ("Five solvents", "30 m x 0.25 mm x 0.25 µm", "helium", "5 °C/min to 280 °C", "slow", "fast"):
         assert part in out
+
+
+def test_check_gives_back_what_was_entered_in_the_units_of_the_keys(
+    scenario: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every number differs from its default and from the others, so that none stands for another."""
+    file = scenario / "scenario.toml"
+    text = file.read_text(encoding="utf-8")
+    text = text.replace("_C = 350\n", "_C = 350\nmax_time_above_continuous_min = 7.5\n")
+    text = text.replace(
+        "[[scouting_runs]]",
+        """[instrument.steps]
+temperature_C = 0.5
+rate_C_per_min = 0.25
+time_min = 0.05
+flow_mL_min = 0.02
+pressure_kPa = 0.7
+
+[[scouting_runs]]""",
+        1,
+    )
+    file.write_text(text, encoding="utf-8")
+    assert call(monkeypatch, "check", scenario, "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    entered = tomllib.loads(text)
+    for key, value in entered["column"].items():
+        assert document["column"][key] == value, key
+    assert document["carrier"] == entered["carrier"]
+    instrument = document["instrument"]
+    assert instrument["max_inlet_kPa"] == 400
+    assert instrument["flow_mL_min"] == [0.5, 4]
+    assert instrument["heating_limits"] == entered["instrument"]["heating_limits"]
+    assert instrument["steps"] == entered["instrument"]["steps"]
 
 
 def test_json_is_one_document_and_nothing_else(

@@ -17,7 +17,7 @@ from optimizer.goal.goal import Problem, on_paper
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import predict
 from optimizer.goal.robustness import FLOW_SCATTER, SOURCES, _root, draws_of, flow_scatter
-from optimizer.goal.standing import AT_ONCE, Standing, backoff, judged, standing
+from optimizer.goal.standing import AT_ONCE, Standing, backoff, judged, signed_resolutions, standing
 from optimizer.goal.uncertainty import exact_peaks, with_uncertainty
 from optimizer.scenario.data import Tolerances
 from optimizer.search.descent import assessed, descend
@@ -253,6 +253,29 @@ def test_many_programs_are_judged_as_each_alone(problem: Problem) -> None:
         assert shares[n] == alone.share[0]
         assert margins[n] == pytest.approx(alone.margin[0], rel=1e-9)
     assert np.unique(shares).size > AT_ONCE / 2  # they can be told apart
+
+
+def test_the_end_that_is_held_is_late_enough_in_95_of_100_draws(problem: Problem) -> None:
+    stands = stood(problem, PROGRAM)
+    ends = problem.end_of_peak(stands.peaks.retention[0], stands.peaks.width[0]).max(axis=0)
+    nominal = problem.assess(batch_of([PROGRAM]), "polish")
+    held = problem.holding(backoff(problem, nominal, stands))
+    end = held.end_of_peak(nominal.retention, nominal.width_half).max()
+    assert np.mean(ends <= end) == pytest.approx(0.95, abs=1 / len(ends))
+
+
+def test_of_two_compounds_that_coincide_the_one_listed_first_counts_as_first(problem: Problem) -> None:
+    """In one draw it leaves 5 s before the other, in one 5 s after it; the peaks are 2 s wide."""
+    t = np.arange(len(problem.scenario.compounds)) * 100.0
+    t[4] = t[3]
+    drawn = np.tile(t[:, None], 2)
+    drawn[4] += [5.0, -5.0]
+    at = [set(pair) for pair in problem.pairs.index.tolist()].index({3, 4})
+    peaks = replace(
+        stood(problem, PROGRAM).peaks, retention=drawn[None], width=np.full((1, *drawn.shape), 2.0)
+    )
+    Rs = signed_resolutions(problem, t[None], peaks)[at]
+    np.testing.assert_allclose(Rs, [1.18 * 5 / 4, -1.18 * 5 / 4])
 
 
 def test_wishes_are_drawn_too(problem: Problem) -> None:

@@ -9,19 +9,24 @@ from typing import cast
 import numpy as np
 import pytest
 
-from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
+import optimizer.search.candidates
+from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
 from optimizer.goal.cycle import with_bake_out
-from optimizer.goal.goal import end_of_peak, problem_of
+from optimizer.goal.goal import Problem, end_of_peak, problem_of
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
 from optimizer.results.set_points import bake_out_part
 from optimizer.scenario.data import BakeOut, Goal, SearchSettings
-from optimizer.search.candidates import _about_flat_ramp, _candidate
+from optimizer.search.candidates import _about_flat_ramp, _candidate, outcome_of
+from optimizer.search.descent import Descent
+from optimizer.search.found import Found, Hunt
+from optimizer.search.program_space import Family, family
 from optimizer.search.reasons import broken_limits, margins_of
 from optimizer.search.rounding import Settable
 from optimizer.show.pages.report import set_points_text
 from tests.optimizer.made_up import (
+    AMBIENT,
     PRESSURE_RAMP,
     compounds,
     made_up_fit,
@@ -139,3 +144,37 @@ def test_limits_of_a_program_no_search_would_make_are_told_too() -> None:
     )
     assert "velocity" not in PROBLEM.tables
     assert any("column up to 420 °C" in line for line in broken_limits(PROBLEM, predict(PROBLEM, odd)))
+
+
+def shown(monkeypatch: pytest.MonkeyPatch, *highest_kPa: float) -> list[float]:
+    """Highest pressures [kPa gauge] of what is shown of programs of one kind that end together, alike in all else."""
+    of = family(SCENARIO, 1, "pressure", carrier_ramps=1)
+    programs = {
+        number / len(highest_kPa): replace(
+            PRESSURE_RAMP,
+            carrier=CarrierProgram(
+                "pressure", AMBIENT + 80e3, 900.0, (Ramp(1e4, AMBIENT + 1e3 * pressure, 0.0),)
+            ),
+        )
+        for number, pressure in enumerate(highest_kPa)
+    }
+
+    def as_it_is(problem: Problem, of: Family, z: Array, seed: int) -> Settable:
+        return Settable(of, z, of.values(z), programs[float(z[0])], 0.1, 0.1, 0.0)
+
+    monkeypatch.setattr(optimizer.search.candidates, "settable", as_it_is)
+    ends = [Found(of, Descent(np.full(of.size, place), 1000.0, 0.1, 0.1, 0.0, 1)) for place in programs]
+    found = outcome_of(PROBLEM, Hunt(best={0: ends}))
+    return [(each.prediction.program.carrier.ramps[0].target - AMBIENT) / 1e3 for each in found.candidates]
+
+
+def test_programs_that_differ_in_the_carriers_ramp_alone_are_no_repeats(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert shown(monkeypatch, 180.0, 300.0) == pytest.approx([180.0, 300.0])
+    assert shown(monkeypatch, 180.0, 190.0) == pytest.approx([180.0])
+
+
+def test_of_one_kind_no_more_than_two_programs_are_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert SCENARIO.search.candidates > 2
+    assert len(shown(monkeypatch, 180.0, 240.0, 300.0, 380.0)) == 2

@@ -9,13 +9,14 @@ import pytest
 
 import optimizer.search.candidates
 from benchmarks.mixtures import mixture
+from models.column.programs import CarrierProgram, OvenProgram, Program
 from models.units import flow_si
 from optimizer.base.numbers import percent
 from optimizer.goal.goal import NEARLY, Problem, problem_of
 from optimizer.goal.outcome import Prediction, Reliability, SearchOutcome
 from optimizer.goal.predict import predict
 from optimizer.methods.trials import conceded
-from optimizer.scenario.data import AnalyteDetail, Near, PairRule
+from optimizer.scenario.data import AnalyteDetail, Decomposition, Near, PairRule
 from optimizer.search.candidates import outcome_of
 from optimizer.search.descent import _Local, _raise_margin, assessed, conceding, descend
 from optimizer.search.found import FEASIBLE, Found, Hunt, how_far
@@ -223,6 +224,23 @@ def test_shortfalls_are_in_the_readers_units() -> None:
     assert f"{hot} leaves at" in next(line for line in lines if "too hot" in line)
     assert in_short(lines) == f"{lines[0]}; and {len(lines) - 1} more"
     assert in_short(()) == ""
+
+
+@pytest.mark.parametrize(
+    ("least", "words"), [(0.8, ": 2.5 times the loss allowed"), (0.9875, ": 40 times the loss allowed")]
+)
+def test_decomposition_is_told_as_a_multiple_of_the_loss_allowed(least: float, words: str) -> None:
+    """A stay of one half-life in an isothermal oven: one half is lost, where a fifth or an eightieth may be."""
+    known = mixture(8, 1, 1)
+    program = Program(OvenProgram(400.0, 7200.0), CarrierProgram("flow", float(flow_si(1.2))))
+    name, stay = known.scenario.compounds[5], float(predict(known, program).retention[5])
+    detail = AnalyteDetail(
+        name, "target", decomposition=Decomposition(100e3, stay, 400.0), min_intact_fraction=least
+    )
+    wished = problem_of(replace(known.scenario, analytes=(detail,)), known.fit)
+    (line,) = [text for text in shortfalls(wished, predict(wished, program), 1.0) if "loss" in text]
+    assert line.endswith(words)
+    assert name in line
 
 
 def unsure() -> tuple[Problem, Hunt]:

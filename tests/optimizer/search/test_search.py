@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations, product
 
 import numpy as np
 import pytest
@@ -345,6 +346,49 @@ def test_rounding_never_gains_on_the_continuous_optimum_but_stays_near(problem: 
     assert rounded.margin >= FEASIBLE
     assert rounded.program.oven.duration >= found.descent.cost * 0.995
     assert rounded.program.oven.duration <= found.descent.cost * 1.05 + 6.0
+
+
+@pytest.mark.parametrize("share", [0.4, 0.5])
+def test_a_program_ends_within_a_step_of_the_clock_where_ramps_are_set_in_wide_steps(
+    problem: Problem, share: float
+) -> None:
+    """With targets in steps of 10 °C a last ramp may go on for half a minute: held a step before, it ends in time."""
+    instrument = problem.scenario.instrument
+    wide = replace(instrument, steps=replace(instrument.steps, temperature=10.0))
+    easy = replace(
+        problem_of(replace(problem.scenario, instrument=wide), problem.fit),
+        pairs=replace(problem.pairs, needed=0.3 * problem.pairs.needed),
+    )
+    one = family(easy.scenario, 1, "flow")
+    found = settable(easy, one, one.ordered(np.full(one.size, share)), 1)
+    assert found.margin >= FEASIBLE
+    end = float(easy.assess(batch_of([found.program]), "polish").run_time[0])
+    assert end <= found.program.oven.duration <= end + wide.steps.time + 1e-6
+
+
+def test_no_two_set_points_moved_by_a_step_make_a_rounded_program_faster(problem: Problem) -> None:
+    """Up or down, each on its own, from points about a descent's end; by no more than the clock's fine step hides."""
+    instrument = problem.scenario.instrument
+    fine = replace(instrument, steps=replace(instrument.steps, time=0.06))
+    easy = problem_of(replace(problem.scenario, instrument=fine), problem.fit)
+    one = family(easy.scenario, 1, "flow")
+    unit = np.eye(one.size)
+    moves = [
+        up * unit[a] + down * unit[b]
+        for a, b in combinations(range(one.size), 2)
+        for up, down in product((1, -1), repeat=2)
+    ]
+    end = descend(easy, one, one.ordered(np.full(one.size, 0.5))).z
+    random = np.random.default_rng(1)
+    about = end + random.uniform(-0.01, 0.01, (16, one.size))
+    for z in one.ordered(np.clip(about, 0.0, 1.0)):
+        found = settable(easy, one, z, 1)
+        assert found.margin >= FEASIBLE
+        near = easy.assess(one.batch(one.rounded(found.values + np.array(moves) * one.step)), "polish")
+        kept = easy.smallest_margin(near) >= FEASIBLE
+        assert kept.any()
+        here = easy.assess(one.batch(found.values[None]), "polish")
+        assert near.cost[kept].min() >= here.cost[0] - fine.steps.time
 
 
 def test_raising_the_margin_raises_the_smallest(problem: Problem) -> None:
