@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.integrate import trapezoid
 
 from models.column.programs import Array, batch_of
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
@@ -267,4 +268,4 @@ def _of_needed(prediction: Prediction) -> str:
 def gas_per_run(problem: Problem, prediction: Prediction) -> float:
     """Carrier gas an inlet takes in a run [mL at 25 °C and 101.325 kPa]: column, split and septum purge."""
     total = problem.scenario.inlet.total_flow(prediction.flow)
-    return float(np.trapezoid(total, prediction.trace_times)) * 1e6
+    return float(trapezoid(total, prediction.trace_times)) * 1e6

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from models.column.programs import Array
 
@@ -33,21 +34,9 @@ def spaced(places: Array, sizes: Array, low: float, high: float) -> Array:
         distances = distances * room / needed
         sizes = sizes * room / needed
     ahead = np.cumsum(distances)
-    level = _isotonic(places - ahead)
+    level = isotonic_regression(places - ahead).x
     result: Array = np.clip(level, low + sizes[0] / 2, high - sizes[-1] / 2 - ahead[-1]) + ahead
     return result
-
-
-def _isotonic(values: Array) -> Array:
-    """The non-decreasing sequence nearest to some values in least squares."""
-    blocks: list[tuple[float, int]] = []  # mean, count
-    for value in values:
-        mean, count = float(value), 1
-        while blocks and blocks[-1][0] > mean:
-            before, many = blocks.pop()
-            mean, count = (before * many + mean * count) / (many + count), many + count
-        blocks.append((mean, count))
-    return np.repeat([mean for mean, _ in blocks], [count for _, count in blocks])
 
 
 def shortened(text: str, longest: int) -> str:

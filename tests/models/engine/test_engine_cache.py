@@ -31,7 +31,10 @@ print("numba dir", repr(__import__("numba").config.CACHE_DIR))
 def run(tmp_path: Path, edit: str = "", **environment: str | None) -> list[str]:
     """Lines printed by the small function's run, with these variables of the environment set, or None unset."""
     script = tmp_path / "small.py"
-    script.write_text(SMALL.format(edit=edit), encoding="utf-8")
+    text = SMALL.format(edit=edit)
+    # Older numba goes by the file's time.
+    if not script.exists() or script.read_text(encoding="utf-8") != text:
+        script.write_text(text, encoding="utf-8")
     variables = {**os.environ, "PYTHONPATH": str(ROOT), **environment}
     variables.pop("NUMBA_CACHE_DIR", None)
     given = {name: value for name, value in variables.items() if value is not None}
