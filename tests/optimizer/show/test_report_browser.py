@@ -12,7 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.optimizer.browser import ASKED_FOR, NAMES, PIXELS_PER_MM, Browser, DoesNotStart, chromium
+pytest.importorskip("playwright", reason="NOT TESTED: report.html in a browser; pip install playwright")
+
+from tests.optimizer.browser import ASKED_FOR, NAMES, PIXELS_PER_MM, Browser, DoesNotStart, chromium, started
 from tests.optimizer.hostile import NAMES as COMPOUNDS
 from tests.optimizer.hostile import TITLE, report
 
@@ -67,14 +69,13 @@ STICKING_OUT = """
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+def browser() -> Iterator[Browser]:
     assert PROGRAM is not None
     try:
-        started = Browser(PROGRAM, tmp_path_factory.mktemp("profile"))
+        with started(PROGRAM) as running:
+            yield running
     except DoesNotStart as error:
         pytest.skip(f"NOT TESTED: report.html in a browser. {error}")
-    with started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -109,14 +110,6 @@ def shown_candidates(page: Browser) -> list[str]:
         "[...document.querySelectorAll('section.candidate')].filter((e) => e.checkVisibility()).map((e) => e.id)"
     )
     return found
-
-
-def complaints(page: Browser) -> list[dict[str, Any]]:
-    return [
-        each["params"]
-        for each in page.heard
-        if each["method"] in ("Runtime.exceptionThrown", "Log.entryAdded", "Runtime.consoleAPICalled")
-    ]
 
 
 def data_of(page: Browser, figure: str) -> dict[str, Any]:
@@ -156,14 +149,9 @@ def curve(page: Browser, figure: str, kind: str) -> np.ndarray:
 
 
 def test_nothing_is_fetched_and_nothing_is_wrong(page: Browser, path: Path) -> None:
-    asked = [
-        each["params"]["request"]["url"]
-        for each in page.heard
-        if each["method"] == "Network.requestWillBeSent"
-    ]
-    assert asked.count(path.as_uri()) == 1
-    assert all(url == path.as_uri() or url.startswith("data:image/svg+xml") for url in asked)
-    assert complaints(page) == []
+    assert page.asked.count(path.as_uri()) == 1
+    assert all(url == path.as_uri() or url.startswith("data:image/svg+xml") for url in page.asked)
+    assert page.complaints == []
 
 
 def test_what_someone_slips_in_is_refused(page: Browser) -> None:
@@ -178,7 +166,7 @@ def test_what_someone_slips_in_is_refused(page: Browser) -> None:
         "<img src=\"https://example.invalid/a.png\">'); document.querySelector('#odd').click(); })()"
     )
     assert page.run("fetch('https://example.invalid/').then(() => 'fetched', () => 'refused')") == "refused"
-    page.wait_for("refused.includes('connect-src') && refused.includes('img-src')")
+    page.tab.wait_for_function("refused.includes('connect-src') && refused.includes('img-src')")
     assert page.run("window.bad === undefined")
     assert {"script-src-elem", "script-src-attr", "style-src-attr"} <= set(page.run("refused"))
 
@@ -313,9 +301,7 @@ def test_a_dragged_stretch_fills_the_panels(page: Browser) -> None:
         expected = np.interp(zoomed.start + middle, trace["times"], trace["values"])
         assert shown == pytest.approx(expected, abs=0.01 * (high - low)), trace["kind"]
     x, y = page.middle(f"{FIRST} svg")
-    for count in (1, 2):
-        for kind in ("mousePressed", "mouseReleased"):
-            page.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=count)
+    page.tab.mouse.dblclick(x, y)
     page.settle()
     assert View(page, FIRST).end == pytest.approx(data["end"], abs=1e-3)
 
@@ -327,7 +313,7 @@ def test_keys_move_and_enlarge(page: Browser) -> None:
     page.key("+")
     view = View(page, FIRST)
     assert view.end - view.start == pytest.approx(end / 4, rel=1e-2)
-    page.key("ArrowRight", shift=True)
+    page.key("Shift+ArrowRight")
     assert View(page, FIRST).start == pytest.approx(view.start + end / 16, abs=1e-2)
     page.key("-")
     assert View(page, FIRST).end - View(page, FIRST).start == pytest.approx(end / 2, rel=1e-2)
@@ -361,8 +347,7 @@ def test_a_peak_that_is_pointed_at_tells_its_row(page: Browser) -> None:
     page.middle(f"{FIRST} svg")
     view = View(page, FIRST)
     for peak in (data_of(page, FIRST)["peaks"][at] for at in (0, 2, 5)):
-        page.mouse("mouseMoved", view.x(peak["time"]), view.middle)
-        page.settle()
+        page.point(view.x(peak["time"]), view.middle)
         assert chosen(page) == [peak["number"]]
         told = re.sub(r"\s+", " ", text(page, f"{FIRST} .row"))
         for cell in row(page, peak["number"]):
@@ -378,9 +363,7 @@ def test_a_peak_that_is_pointed_at_tells_its_row(page: Browser) -> None:
 
 
 def test_a_row_that_is_pointed_at_marks_its_peak(page: Browser) -> None:
-    x, y = page.middle("#candidate-1 table.peaks tbody tr:nth-child(3) td")
-    page.mouse("mouseMoved", x, y)
-    page.settle()
+    page.point(*page.middle("#candidate-1 table.peaks tbody tr:nth-child(3) td"))
     assert chosen(page) == [3]
     assert text(page, f"{FIRST} svg text.chosen") == data_of(page, FIRST)["peaks"][2]["label"]
 
@@ -410,9 +393,10 @@ def test_keys_go_from_peak_to_peak(page: Browser) -> None:
 
 
 def test_set_points_are_copied(page: Browser) -> None:
-    page.call("Browser.grantPermissions", permissions=["clipboardReadWrite", "clipboardSanitizedWrite"])
     page.click("#candidate-1 .copy button")
-    page.wait_for("document.querySelector('#candidate-1 [role=status]').textContent === 'Copied.'")
+    page.tab.wait_for_function(
+        "document.querySelector('#candidate-1 [role=status]').textContent === 'Copied.'"
+    )
     copied = page.run("navigator.clipboard.readText()")
     assert copied == page.run("document.querySelector('#candidate-1 pre').textContent")
     assert "Candidate 1: family 1" in copied
@@ -436,8 +420,7 @@ def test_set_points_can_be_copied_by_hand_where_the_browser_refuses(page: Browse
 def test_the_keyboard_reaches_everything_and_the_focus_is_seen(page: Browser) -> None:
     reached: list[str] = []
     for _ in range(200):
-        page.call("Input.dispatchKeyEvent", type="keyDown", key="Tab", code="Tab", windowsVirtualKeyCode=9)
-        page.call("Input.dispatchKeyEvent", type="keyUp", key="Tab", code="Tab", windowsVirtualKeyCode=9)
+        page.tab.keyboard.press("Tab")
         at = page.run(
             "(() => { const each = document.activeElement, style = getComputedStyle(each);"
             "return [each.localName + (each.dataset.do ? ' ' + each.dataset.do : ''), style.outlineStyle,"
@@ -473,7 +456,7 @@ def test_dark_pages_are_dark_and_pictures_legible(page: Browser) -> None:
     for dark in (False, True):
         page.screen(dark=dark)
         page.middle("img")
-        shot = imread(io.BytesIO(page.picture("img")))[..., :3].mean(axis=2)
+        shot = imread(io.BytesIO(page.tab.locator("img").first.screenshot()))[..., :3].mean(axis=2)
         ground = float(np.median(shot))
         shares.append((ground, float((np.abs(shot - ground) > 0.4).mean())))
     (light, ink), (dark_ground, dark_ink) = shares
@@ -509,20 +492,13 @@ def test_a_phone_shows_everything_in_its_width(page: Browser) -> None:
 
 def test_fingers_switch_and_point(page: Browser) -> None:
     page.screen(*PHONE, touch=True)
-    x, y = page.middle("input[value=candidate-2]")
-    tap(page, x, y)
+    page.tap(*page.middle("input[value=candidate-2]"))
     assert shown_candidates(page) == ["candidate-2"]
     figure = "#candidate-2 figure.chart"
     page.middle(f"{figure} svg")
     view = View(page, figure)
-    tap(page, view.x(data_of(page, figure)["peaks"][0]["time"]), view.middle)
+    page.tap(view.x(data_of(page, figure)["peaks"][0]["time"]), view.middle)
     assert data_of(page, figure)["peaks"][0]["name"] in text(page, f"{figure} .row")
-
-
-def tap(page: Browser, x: float, y: float) -> None:
-    page.call("Input.dispatchTouchEvent", type="touchStart", touchPoints=[{"x": x, "y": y}])
-    page.call("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
-    page.settle()
 
 
 # Paper, and no script
@@ -547,7 +523,7 @@ def test_paper_has_everything(page: Browser, paper: tuple[float, float], dark: b
     assert page.run("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert page.run("getComputedStyle(document.querySelector('img')).filter") == "none"
     page.screen(media="", dark=dark)
-    pdf = page.paper(*paper)
+    pdf = page.tab.pdf(width=f"{paper[0]}mm", height=f"{paper[1]}mm")
     boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf)
     points = tuple(side / 25.4 * 72 for side in paper)
     assert boxes
@@ -568,13 +544,13 @@ def test_without_its_script_the_page_stands_as_it_is(browser: Browser, path: Pat
     assert visible(browser, "summary") == [True, True]
     browser.click("#candidate-1 summary")
     assert visible(browser, "#candidate-1 pre") == [True]
-    assert complaints(browser) == []
+    assert browser.complaints == []
 
 
 def test_with_scripts_switched_off_the_page_stands_as_it_is(browser: Browser, path: Path) -> None:
     browser.screen()
     browser.scripts(False)
-    browser.call("Page.navigate", url=path.as_uri())
-    browser.wait_for("document.readyState === 'complete' && document.querySelectorAll('img').length > 3")
+    browser.tab.goto(path.as_uri())
+    assert browser.run("document.querySelectorAll('img').length") > 3
     all_there_as_pictures(browser)
     browser.scripts(True)
