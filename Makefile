@@ -3,8 +3,12 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
+LOWEST := .venv-lowest
+LOWEST_TESTS := tests/models/fit/test_fitting.py tests/optimizer/app/test_cli.py tests/optimizer/app/test_docs_python.py \
+	tests/optimizer/results/test_optimize_output.py tests/optimizer/search/test_study.py::test_of_two_workers_in_one_class_the_later_steps_back
+PYTEST := -m pytest -n auto --dist loadfile
 
-.PHONY: demo test lint types check bench bench-long dist clean
+.PHONY: demo test test-lowest lint types check bench bench-long dist clean
 
 # The main job on the demo scenario; results in ./demo
 demo: $(READY)
@@ -13,7 +17,13 @@ demo: $(READY)
 
 # One process for each core, files as a whole: their tests share what is costly.
 test: $(READY)
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n auto --dist loadfile
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python $(PYTEST)
+
+# Some with the lowest versions that pyproject.toml allows, on the lowest Python (all: LOWEST_TESTS=tests). They have a cache of their own,
+# since a compiled engine replaces those of other versions.
+test-lowest: $(LOWEST)/.ready
+	XDG_CACHE_HOME=$(CURDIR)/$(LOWEST)/cache OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
+		$(LOWEST)/bin/python $(PYTEST) $(LOWEST_TESTS)
 
 lint: $(READY)
 	$(BIN)/ruff check .
@@ -23,7 +33,7 @@ types: $(READY)
 	$(BIN)/mypy
 
 # What continuous integration runs.
-check: lint types test
+check: lint types test-lowest test
 
 # A sample of every section of benchmarks/RESULTS.md, under an hour; the whole tables take a night. Both go on where they stopped.
 bench: $(READY)
@@ -44,5 +54,10 @@ $(READY): pyproject.toml
 	$(BIN)/python -m pip install --quiet -e '.[dev]'
 	touch $(READY)
 
+$(LOWEST)/.ready: $(READY)
+	$(BIN)/uv venv --quiet --clear --seed --python 3.11 $(LOWEST)
+	$(BIN)/uv pip install --quiet --python $(LOWEST) --resolution lowest-direct -e '.[test]'
+	touch $@
+
 clean:
-	rm -rf $(VENV) demo build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) $(LOWEST) demo build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache

@@ -63,6 +63,8 @@ def _ended(kind: Kind, files: Mapping[str, bytes], folder: Path) -> tuple[str, s
     try:
         with _within(kind.limit), warnings.catch_warnings():
             warnings.simplefilter("error")
+            # Older versions use what has since been renamed in packages beneath them.
+            warnings.filterwarnings("ignore", category=DeprecationWarning, module="matplotlib")
             kind.read(folder)
     except RampwrightError as error:
         return "refused", _wrong_message(str(error), folder, files)
