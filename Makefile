@@ -4,8 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 LOWEST := .venv-lowest
-LOWEST_TESTS := tests/models/fit/test_fitting.py tests/optimizer/app/test_cli.py tests/optimizer/app/test_docs_python.py \
-	tests/optimizer/results/test_optimize_output.py tests/optimizer/search/test_study.py::test_of_two_workers_in_one_class_the_later_steps_back
+LOWEST_TESTS := tests/optimizer/app/test_cli.py tests/optimizer/results/test_optimize_output.py
 PYTEST := -m pytest -n auto --dist loadfile
 
 .PHONY: demo test test-lowest lint types check bench bench-long dist clean
