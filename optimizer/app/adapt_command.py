@@ -87,10 +87,10 @@ def trimmed(
     return Made(trimmed_document(made), show_trimmed, made.old, made.new, made.before, made.rounded)
 
 
-def tuned(made: Made, seconds: float | None, progress: Progress | None) -> Made:
+def tuned(made: Made, seconds: float | None, progress: Progress | None, rounds: int | None = None) -> Made:
     """The same with a search on the new system, within its limits."""
     problem = made.problem
-    _, outcome = optimize(problem.scenario, problem.fit, seconds, progress)
+    _, outcome = optimize(problem.scenario, problem.fit, seconds, progress, rounds=rounds)
     document = {**made.document, "tuned": candidate_document(problem.scenario, outcome)}
     first = outcome.candidates[0] if outcome.candidates else None
     return replace(made, document=document, feasible=outcome.feasible, tuned=first)

@@ -33,6 +33,8 @@ ScenarioPath = Annotated[
     Path, typer.Argument(help="A scenario folder, or its scenario.toml.", show_default=False)
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
+Seconds = Annotated[float | None, typer.Option(help="Time budget; the scenario's when left out.", min=0.1)]
+Rounds = Annotated[int | None, typer.Option(help="Or descents: a seed gives the same anywhere.", min=1)]
 Out = Annotated[Path | None, typer.Option("--out", help="Folder to write results into.", show_default=False)]
 
 
@@ -131,9 +133,8 @@ def optimize(
     context: typer.Context,
     scenario: ScenarioPath,
     out: Annotated[Path, typer.Option("--out", help="Folder to write results into.", show_default=False)],
-    seconds: Annotated[
-        float | None, typer.Option(help="Time budget of the search; the scenario's when left out.", min=0.1)
-    ] = None,
+    seconds: Seconds = None,
+    rounds: Rounds = None,
     no_what_if: Annotated[
         bool,
         typer.Option(
@@ -174,9 +175,7 @@ def optimize(
     prepare_folder(out, "optimize")  # better known before the search than after it
     fitted = fit_scenario(loaded)
     with ProgressBar() as progress:
-        _, outcome = search(
-            loaded, fitted, seconds, progress, what_if=not no_what_if, study=place, study_name=study_name
-        )
+        _, outcome = search(loaded, fitted, seconds, progress, not no_what_if, place, study_name, rounds)
     if outcome.interrupted and not outcome.candidates:
         raise KeyboardInterrupt  # there is nothing to write, and an earlier result may be there
     with finishing():
@@ -278,9 +277,8 @@ def adapt(
         bool | None,
         typer.Option(help="Search on the new system too; done unless --trim-m is given.", show_default=False),
     ] = None,
-    seconds: Annotated[
-        float | None, typer.Option(help="Time budget of the search; the scenario's when left out.", min=0.1)
-    ] = None,
+    seconds: Seconds = None,
+    rounds: Rounds = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
@@ -311,7 +309,7 @@ def adapt(
         made = job.trimmed(loaded, fitted, method, trim_m, marker, change)
     if trim_m is None if tune is None else tune:
         with ProgressBar() as progress:
-            made = job.tuned(made, seconds, progress)
+            made = job.tuned(made, seconds, progress, rounds)
     if out is not None:
         write_folder(out, made.files(), "adapt")
     show(made.document, as_json, made.show)
@@ -340,6 +338,7 @@ def compare(
     seconds: Annotated[
         float | None, typer.Option(help="Time budget of that search; 6 s when left out.", min=0.1)
     ] = None,
+    rounds: Rounds = None,
     matching: Annotated[
         Path | None,
         typer.Option(help="Table that names peaks without names; proposed when new.", show_default=False),
@@ -360,8 +359,10 @@ def compare(
     from optimizer.methods.workflow import fit_scenario
     from optimizer.scenario.reading import load_scenario
 
-    if seconds is not None and not retune:
-        raise ScenarioError("--seconds is the time of the search that --retune asks for; give both")
+    if not retune and (seconds, rounds) != (None, None):
+        raise ScenarioError(
+            "--seconds and --rounds are budgets of the search that --retune asks for; give it, too"
+        )
     loaded = load_scenario(scenario)
     method, origin = chosen_program(loaded, program, candidate, results)
     peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
@@ -375,7 +376,7 @@ def compare(
     made = job.compared_run(loaded, fitted, run, peaks, method, origin)
     if retune:
         with ProgressBar() as progress:
-            made = job.retuned(made, seconds, progress)
+            made = job.retuned(made, seconds, progress, rounds)
     if out is not None:
         write_folder(out, made.files(), "compare")
     show(made.document, as_json, made.show)
@@ -394,6 +395,7 @@ def scout(
     seconds: Annotated[
         float | None, typer.Option(help="Time budget of the short search; 5 when left out.", min=0.1)
     ] = None,
+    rounds: Rounds = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
@@ -407,7 +409,7 @@ def scout(
         prepare_folder(out, "scout")
     if loaded.runs:
         with ProgressBar() as progress:
-            made = job.next_run(loaded, results, seconds, progress)
+            made = job.next_run(loaded, results, seconds, progress, rounds)
     else:
         made = job.first(loaded, results)
     if out is not None:

@@ -121,11 +121,12 @@ def compared_run(
     return Made(_document(compared, after), compared, after)
 
 
-def retuned(made: Made, seconds: float | None, progress: Progress | None) -> Made:
+def retuned(made: Made, seconds: float | None, progress: Progress | None, rounds: int | None = None) -> Made:
     """The same with a short search in which this run counts."""
     if made.after is None:
         return made
-    outcome = retune(made.after, RETUNING if seconds is None else seconds, progress)
+    budget = RETUNING if seconds is None and rounds is None else seconds
+    outcome = retune(made.after, budget, progress, rounds)
     first = outcome.candidates[0] if outcome.candidates else None
     document = compared_document(made.compared, made.after, outcome)
     return replace(made, document={**made.document, **document}, tuned=first)

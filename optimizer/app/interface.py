@@ -129,6 +129,7 @@ def optimize(
     fitted: Fitted,
     *,
     seconds: float | None = None,
+    rounds: int | None = None,
     what_if: bool = True,
     study: AnyPath | None = None,
     study_name: str | None = None,
@@ -139,6 +140,7 @@ def optimize(
     Parameters
     ----------
     seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
+    rounds : a budget in descents instead, with which a seed gives the same programs however fast the machine
     what_if : whether single changes are tried when nothing meets the goal (10 to 20 s)
     study : file, or PostgreSQL URL without a password, that keeps the search for later and for other workers
         (docs/workers.md); the environment variable RAMPWRIGHT_STUDY counts only when its value is given here
@@ -150,12 +152,17 @@ def optimize(
     RampwrightError : when the study cannot be reached or written, or belongs to another scenario
     """
     known = _fitted(fitted)
-    if seconds is not None and not seconds > 0:
-        raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
     with _as_arguments():
         place = place_of_argument(study, study_name)
         problem, outcome = search(
-            known.scenario, known.fit, seconds, progress, what_if=what_if, study=place, study_name=study_name
+            known.scenario,
+            known.fit,
+            seconds,
+            progress,
+            what_if=what_if,
+            study=place,
+            study_name=study_name,
+            rounds=rounds,
         )
     return Optimized(known, problem, outcome)
 
@@ -204,6 +211,7 @@ def adapt(
     flow_mL_min: float | None = None,
     inlet_kPa: float | None = None,
     tune_seconds: float | None = None,
+    tune_rounds: int | None = None,
     progress: Progress | None = None,
 ) -> Adapted:
     """A method carried to another carrier gas, outlet or column of the same phase.
@@ -213,7 +221,7 @@ def adapt(
     gas, outlet : "hydrogen" ...; "ambient" or "vacuum"
     length_m, inner_diameter_mm, film_thickness_um : of the new column [m], [mm], [µm]
     flow_mL_min, inlet_kPa : first set value of the new method [mL/min], [kPa gauge]
-    tune_seconds : time of a search on the new system [s]; none when None
+    tune_seconds, tune_rounds : budget of a search on the new system [s], or in descents; none when both are None
     """
     from optimizer.app import adapt_command as job
     from optimizer.methods.adapt_options import change_of
@@ -231,7 +239,9 @@ def adapt(
             inlet_kPa,
         )
         made = job.carried_over(fitted.scenario, fitted.fit, method, change)
-    return Adapted(made if tune_seconds is None else job.tuned(made, tune_seconds, progress))
+    if tune_seconds is not None or tune_rounds is not None:
+        made = job.tuned(made, tune_seconds, progress, tune_rounds)
+    return Adapted(made)
 
 
 def trim(
@@ -261,6 +271,7 @@ def compare(
     min_width_s: float | None = None,
     from_trace: bool = False,
     retune_seconds: float | None = None,
+    retune_rounds: int | None = None,
     progress: Progress | None = None,
 ) -> Compared:
     """A confirmation run against its prediction: does it hold, drift, or bear a wrong name? And the refit with it.
@@ -270,7 +281,8 @@ def compare(
     run : its peak table (CSV) or recorded trace, as of a scouting run
     program : it was made with; as for `predict`
     min_signal_to_noise, min_width_s, from_trace : what counts as a peak in a trace, as for `peaks`
-    retune_seconds : time of a search with this run in the fit [s]; none when None
+    retune_seconds, retune_rounds : budget of a search with this run in the fit [s], or in descents; none when both are
+        None
     """
     from optimizer.app import compare_command as job
 
@@ -279,7 +291,9 @@ def compare(
     with _as_arguments():
         table = job.run_compared(fitted.scenario, Path(run), detection)
         made = job.compared_run(fitted.scenario, fitted.fit, Path(run), table, method, origin)
-    return Compared(made if retune_seconds is None else job.retuned(made, retune_seconds, progress))
+    if retune_seconds is not None or retune_rounds is not None:
+        made = job.retuned(made, retune_seconds, progress, retune_rounds)
+    return Compared(made)
 
 
 def scout(
@@ -287,6 +301,7 @@ def scout(
     *,
     found: Optimized | None = None,
     seconds: float | None = None,
+    rounds: int | None = None,
     progress: Progress | None = None,
 ) -> Scouted:
     """Which scouting run to make next, for what it would teach; without any runs yet, the first two.
@@ -294,7 +309,7 @@ def scout(
     Parameters
     ----------
     found : a search whose candidates count, instead of those of a short search
-    seconds : time of that short search [s]; at most 5 when None
+    seconds, rounds : budget of that short search [s], or in descents; at most 5 s when both are None
     """
     from optimizer.app import scout_command as job
 
@@ -302,7 +317,7 @@ def scout(
         if not scenario.runs:
             return Scouted(job.first(scenario))
         if found is None:
-            return Scouted(job.next_run(scenario, None, seconds, progress))
+            return Scouted(job.next_run(scenario, None, seconds, progress, rounds))
         programs = [each.prediction.program for each in found.candidates]
         return Scouted(job.next_run_for(found.problem, programs))
 

@@ -54,23 +54,28 @@ def first(scenario: Scenario, results: Path | None = None) -> Made:
 
 
 def next_run(
-    scenario: Scenario, results: Path | None, seconds: float | None, progress: Progress | None = None
+    scenario: Scenario,
+    results: Path | None,
+    seconds: float | None,
+    progress: Progress | None = None,
+    rounds: int | None = None,
 ) -> Made:
     """Which run to make next.
 
     Parameters
     ----------
     results : a folder that `optimize` wrote, or its candidates.json, whose candidates count; None for a search
-    seconds : time budget of that search [s]
+    seconds, rounds : budget of that search [s], or in descents
     """
     fit = fit_scenario(scenario)
     if results is None:
         problem, outcome = optimize(
             _for_leaders(scenario),
             fit,
-            min(SECONDS, scenario.search.seconds) if seconds is None else seconds,
+            min(SECONDS, scenario.search.seconds) if seconds is None and rounds is None else seconds,
             progress,
             what_if=False,
+            rounds=rounds,
         )
         programs = [candidate.prediction.program for candidate in outcome.candidates]
     else:

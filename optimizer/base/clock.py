@@ -1,14 +1,44 @@
-"""The clock that the budget of a search is held against.
+"""The clock that the budget of a search is held against: seconds that pass, or rounds that are done.
 
-What spends a budget looks at it once a step: a batch of programs screened, a descent, a climb, a rounding. Where each
-look is counted as so much time, a search depends on its input alone: the tests run so.
+A round is a descent of the search, with its share of the programs screened for starts; on the front between time and
+resolution a descent, a climb or a rounding. Where rounds are counted, a search depends on its input alone.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from time import perf_counter
+
+ROUND = 0.125  # s that a round counts for; a power of two, so that no rounding decides on a last one
+
+_rounds: ContextVar[int | None] = ContextVar("rounds done", default=None)  # None where time is what counts
+
+
+def wall() -> float:
+    """Time [s] since some moment, whatever is counted."""
+    return perf_counter()
 
 
 def now() -> float:
-    """Time [s] since some moment."""
-    return perf_counter()
+    """What is spent [s] since some moment: time, or rounds where they are counted."""
+    done = _rounds.get()
+    return wall() if done is None else ROUND * done
+
+
+def round_done() -> None:
+    """Say that a round is over."""
+    done = _rounds.get()
+    if done is not None:
+        _rounds.set(done + 1)
+
+
+@contextmanager
+def rounds_counted() -> Iterator[None]:
+    """Within, time passes by `ROUND` with each round, and not otherwise."""
+    before = _rounds.set(0)
+    try:
+        yield
+    finally:
+        _rounds.reset(before)

@@ -328,6 +328,7 @@ class SearchOutcome:
         rounding; nan when nothing was found that meets the goal
     programs_tried : int, simulated programs
     seconds : float, wall time of the search
+    rounds : int or None, its budget in descents where it was not a time
     interrupted : bool
     front : points on the front between time and smallest resolution, fastest first; empty unless asked for
     front_note : how far they reach, and why there are fewer than asked for; empty unless a front was asked for
@@ -347,3 +348,4 @@ class SearchOutcome:
     front_note: str = ""
     what_ifs: tuple[WhatIf, ...] = ()
     study: StudyNote | None = None
+    rounds: int | None = None

@@ -128,7 +128,10 @@ def _table(compared: Comparison, time: np.ndarray[tuple[int], np.dtype[np.float6
     )
 
 
-def retune(after: Refit, seconds: float, progress: Progress | None = None) -> SearchOutcome:
+def retune(
+    after: Refit, seconds: float | None, progress: Progress | None = None, rounds: int | None = None
+) -> SearchOutcome:
     """A short search with what the run taught; the compared program is the method in use."""
-    _, outcome = optimize(after.problem.scenario, after.problem.fit, seconds, progress, what_if=False)
+    problem = after.problem
+    _, outcome = optimize(problem.scenario, problem.fit, seconds, progress, what_if=False, rounds=rounds)
     return outcome

@@ -8,8 +8,10 @@ import numpy as np
 
 from models.column.programs import Array
 from models.column.system import ColumnSystem
+from models.errors import InvalidInputError
 from models.fit.days import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
+from optimizer.base.clock import ROUND, rounds_counted
 from optimizer.base.interruption import postponed
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import SearchOutcome
@@ -72,6 +74,7 @@ def optimize(
     what_if: bool = True,
     study: StudyPlace | None = None,
     study_name: str | None = None,
+    rounds: int | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank; then the front, if the goal asks for one, or what would help.
 
@@ -82,16 +85,42 @@ def optimize(
     what_if : whether single changes are tried when nothing meets the goal
     study : where a shared study keeps the search; None for a search by itself
     study_name : its name there; the scenario's title when None
+    rounds : budget in descents in place of time, with which a seed gives the same programs however fast the machine;
+        a front takes up to half as many rounds again
 
     Raises
     ------
+    InvalidInputError : when a budget is not above 0, or there are two
     StudyError : when the study cannot be reached or written, or belongs to another scenario
     """
+    if rounds is None:
+        if seconds is not None and not seconds > 0:
+            raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
+        budget = scenario.search.seconds if seconds is None else seconds
+        return _optimize(scenario, fit, budget, progress, what_if, study, study_name)
+    if seconds is not None:
+        raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
+    if rounds < 1:
+        raise InvalidInputError(f"rounds = {rounds}: expected at least 1")
+    with rounds_counted():
+        problem, outcome = _optimize(scenario, fit, ROUND * rounds, progress, what_if, study, study_name)
+    return problem, replace(outcome, rounds=rounds)
+
+
+def _optimize(
+    scenario: Scenario,
+    fit: Fit,
+    budget: float,
+    progress: Progress | None,
+    what_if: bool,
+    study: StudyPlace | None,
+    study_name: str | None,
+) -> tuple[Problem, SearchOutcome]:
+    """`optimize` within a budget [s] on the clock as it stands."""
     from optimizer.search.search import hunt  # optuna is slow to import and only needed here
     from optimizer.search.study import open_study
 
     problem = problem_of(scenario, fit)
-    budget = scenario.search.seconds if seconds is None else seconds
     families = families_of(scenario)
     shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
     hunted = hunt(problem, families, budget, scenario.search.seed, progress, shared=shared)

@@ -52,6 +52,7 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
         "search": {
             "seed": scenario.search.seed,
             "seconds": number(outcome.seconds, 3),
+            "rounds": outcome.rounds,
             "programs_tried": outcome.programs_tried,
             "interrupted": outcome.interrupted,
             "families": [{"family": name, "cost_min": minutes(cost)} for name, cost in outcome.families],

@@ -13,7 +13,7 @@ from itertools import count, zip_longest
 
 import numpy as np
 
-from optimizer.base.clock import now
+from optimizer.base.clock import now, round_done
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import FrontPoint, Prediction
 from optimizer.goal.predict import predict
@@ -184,6 +184,7 @@ class _Walk:
         """Keep an end as rounded; where that is the faster one, the end of a descent from it."""
         family = found.family
         rounded = settable(problem, family, found.descent.z, self.problem.scenario.search.seed)
+        round_done()
         if rounded.margin < FEASIBLE:
             return None
         prediction = predict(self.problem, rounded.program)
@@ -296,7 +297,7 @@ def front_of(
 def _note(walk: _Walk, shown: list[Point], points: int, interrupted: bool) -> str:
     """How far the points reach, and why there are fewer than asked for."""
     if not shown:
-        return "No program for the front was found in its time; more seconds of search may give some."
+        return "No program for the front was found in its time; a longer search may find some."
     last, best = shown[-1].shown.asked, walk.best_share
     reach = f"The points reach {last:.2f} times the resolution that the goal asks for; "
     if best >= LARGEST_SHARE:
@@ -309,7 +310,7 @@ def _note(walk: _Walk, shown: list[Point], points: int, interrupted: bool) -> st
     if interrupted:
         why = "the search was interrupted"
     elif walk.over:
-        why = "the time for the front ran out; more seconds of search give more"
+        why = "the time for the front ran out; a longer search gives more"
     return f"{reach} {len(shown)} of {points} points: {why}."
 
 
@@ -317,6 +318,7 @@ def _descended(problem: Problem, start: Found) -> Descent:
     """A descent; once more where another elution order left it outside, and never worse than a start within."""
     family, z = start.family, start.descent.z
     descent = descend(problem, family, z)
+    round_done()
     if OUTSIDE <= descent.margin < FEASIBLE:
         again = descend(problem, family, descent.z, *(FINER if descent.margin >= HOPELESS else ()))
         descent = again if again.margin > descent.margin else descent

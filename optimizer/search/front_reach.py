@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.column.programs import Array
-from optimizer.base.clock import now
+from optimizer.base.clock import now, round_done
 from optimizer.goal.goal import NEARLY, Problem
 from optimizer.search.descent import assessed, conceding
 from optimizer.search.found import Found
@@ -57,6 +57,7 @@ def furthest(
 def climb(problem: Problem, family: Family, z: Array) -> Reached | None:
     """The largest share near a point (D,), everything else being kept; None where the climb ends outside a limit."""
     end = conceding(scaled(problem, LARGEST_SHARE), family, z, RESOLUTION)
+    round_done()
     share = LARGEST_SHARE * (1 + min(end.margin, 0.0))
     for _ in range(2):  # margins held in draws do not quite scale with the share
         if share <= 0:

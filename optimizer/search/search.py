@@ -17,7 +17,7 @@ import numpy as np
 import optuna
 
 from models.column.programs import Array
-from optimizer.base.clock import now
+from optimizer.base.clock import now, round_done, wall
 from optimizer.base.interruption import postponed, signals_so_far
 from optimizer.goal.goal import Problem
 from optimizer.search.descent import OVERSHOOT, STEADY, Descent, assessed, descend, descend_once, preference
@@ -68,13 +68,13 @@ def hunt(
     """Search for the shortest program of each family within a time budget [s].
 
     A Ctrl-C ends the search with what was found so far. With a seed and the same number of trials the same
-    programs are found; a time budget decides how many trials there are. `clock` tells the time spent: benchmarks on
-    a machine with other work give the processor's. With a shared study what other workers found belongs to what is
-    found, and the seed is this worker's own.
+    programs are found; a time budget decides how many trials there are. `clock` tells what is spent of it: benchmarks
+    on a machine with other work give the processor's time. With a shared study what other workers found belongs to
+    what is found, and the seed is this worker's own.
     """
     optuna.logging.set_verbosity(logging.WARNING)
     state = Hunt({number: [] for number in range(len(families))})
-    began, signals = clock(), signals_so_far()
+    started, began, signals = wall(), clock(), signals_so_far()
 
     def spent() -> float:
         if signals_so_far() > signals:  # one that was lost on its way here
@@ -96,7 +96,9 @@ def hunt(
             if progress:
                 progress(min(spent() / seconds, 0.99), f"screening {pool.family.name}")
         while spent() < seconds:
-            if search.step() and progress:
+            ended = search.step()
+            round_done()
+            if ended and progress:
                 progress(min(spent() / seconds, 1.0), f"best so far: {search.standing()}")
     except KeyboardInterrupt:
         state.interrupted = True
@@ -109,7 +111,7 @@ def hunt(
                 search.take_over()
         state.interrupted |= stop_asked()
         state.study = shared.note
-    state.seconds = clock() - began
+    state.seconds = wall() - started
     return state
 
 
