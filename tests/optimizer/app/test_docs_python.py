@@ -26,9 +26,9 @@ class Block:
     line: int
 
 
-def blocks() -> list[Block]:
-    page = PAGE.read_text(encoding="utf-8")
-    return [Block(m["info"], m["text"], page.count("\n", 0, m.start()) + 2) for m in FENCED.finditer(page)]
+def blocks(page: Path) -> list[Block]:
+    text = page.read_text(encoding="utf-8")
+    return [Block(m["info"], m["text"], text.count("\n", 0, m.start()) + 2) for m in FENCED.finditer(text)]
 
 
 def test_the_page_runs_from_top_to_bottom(
@@ -37,7 +37,7 @@ def test_the_page_runs_from_top_to_bottom(
     monkeypatch.chdir(tmp_path)
     names: dict[str, object] = {}
     printed, compared = "", 0
-    for block in blocks():
+    for block in blocks(PAGE):
         where = f"{PAGE.name}, line {block.line}"
         if block.info == "sh":
             for line in block.text.splitlines():

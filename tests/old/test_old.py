@@ -1,0 +1,71 @@
+"""Scenario files and documented scripts of 0b59a8b still work (README.md beside this says what is stored)."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import shlex
+import shutil
+from pathlib import Path
+
+import pytest
+
+from benchmarks.same_results import differences
+from tests.optimizer.command import call
+from tests.optimizer.test_docs_python import blocks
+
+OLD = Path(__file__).parent
+SHIPPED = ("heat_sensitive", "rescued_pair", "slow_isothermal")
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_an_old_scenario_reads_and_fits_as_it_did(
+    name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = OLD / "scenarios" / name
+    assert call(monkeypatch, "check", folder, "--json") == 0
+    capsys.readouterr()
+    assert call(monkeypatch, "fit", folder, "--json") == 0
+    fit = json.loads(capsys.readouterr().out)
+    assert list(differences(json.loads((folder / "fit.json").read_text("utf-8")), fit)) == []
+
+
+def test_every_old_key_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copytree(OLD / "scenarios" / "slow_isothermal", tmp_path / "every")
+    shutil.copy(OLD / "scenarios" / "every_key.toml", tmp_path / "every" / "scenario.toml")
+    assert call(monkeypatch, "check", tmp_path / "every", "--json") == 0
+    read = json.loads(capsys.readouterr().out)
+    assert (
+        list(differences(json.loads((OLD / "scenarios" / "every_key.json").read_text("utf-8")), read)) == []
+    )
+
+
+def test_the_old_blank_scenario_says_what_to_fill_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    blank = shutil.copy(OLD / "scenarios" / "blank_scenario.toml", tmp_path / "scenario.toml")
+    assert call(monkeypatch, "check", tmp_path) == 2
+    assert capsys.readouterr().err.count("line ") == Path(blank).read_text("utf-8").count('= "fill in"')
+
+
+def test_the_old_python_page_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, object] = {}
+    page = OLD / "python.md"
+    scripts = 0
+    for block in blocks(page):
+        if block.info == "sh":
+            for line in block.text.splitlines():
+                assert call(monkeypatch, *shlex.split(line)[1:]) == 0, line
+        elif block.info == "python":
+            code = compile("\n" * (block.line - 1) + block.text, str(page), "exec")
+            with contextlib.redirect_stdout(io.StringIO()):
+                exec(code, names)
+            scripts += 1
+    assert scripts == 17
+    assert (tmp_path / "results" / "candidates.json").is_file()
