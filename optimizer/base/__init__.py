@@ -1,4 +1,4 @@
-"""What every room needs: errors, text files, output written whole or not at all, numbers of documents, interruption.
+"""What every room needs: errors, quantities and declared tables, text files, output written whole or not at all.
 
 Imports `models` alone.
 """

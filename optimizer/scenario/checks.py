@@ -7,8 +7,8 @@ from graphlib import CycleError, TopologicalSorter
 from itertools import combinations, pairwise
 
 from models.units import celsius
+from optimizer.base.given_values import Given
 from optimizer.scenario.data import AnalyteDetail, PairRule
-from optimizer.scenario.given_values import Given
 from optimizer.scenario.method_checks import method_problems, method_warnings, temperature_range
 from optimizer.scenario.program_checks import (
     carrier_warnings,

@@ -18,11 +18,11 @@ from pydantic_core import ErrorDetails
 
 from models.units import PA_PER_KPA, REFERENCE_PRESSURE
 from optimizer.base.errors import ScenarioError
+from optimizer.base.given_values import Given, Place, Written, dotted, shown
 from optimizer.base.quantities import KPA_PER
 from optimizer.base.tables import every_table, keys_of, read_table, tables_in
 from optimizer.base.text_files import nearest, read_text
 from optimizer.scenario.blanks import BLANKS_REMAIN, blank_lines
-from optimizer.scenario.given_values import Given, Place, Written, dotted, shown
 from optimizer.scenario.program_tables import CARRIER_MODES
 from optimizer.scenario.schema import ScenarioTable
 

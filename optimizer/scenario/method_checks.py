@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from models.units import celsius, flow_mL_min
+from optimizer.base.given_values import Given
 from optimizer.scenario.conversion import total_flow_limit
-from optimizer.scenario.given_values import Given
 from optimizer.scenario.instrument_data import Inlet
 from optimizer.scenario.schema import ScenarioTable
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from models.units import PA_PER_KPA, celsius, gauge_kPa
+from optimizer.base.given_values import Given
 from optimizer.base.quantities import KPA_PER
-from optimizer.scenario.given_values import Given
 from optimizer.scenario.method_checks import temperature_range
 from optimizer.scenario.program_tables import (
     CarrierProgramTable,

@@ -10,9 +10,9 @@ from pydantic import ValidationError
 
 from models.column.programs import Program
 from optimizer.base.errors import ScenarioError
+from optimizer.base.given_values import Given
 from optimizer.base.tables import read_table
 from optimizer.base.text_files import read_text
-from optimizer.scenario.given_values import Given
 from optimizer.scenario.program_checks import below_vacuum
 from optimizer.scenario.program_tables import ProgramTable, program_of
 

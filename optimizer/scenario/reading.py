@@ -11,6 +11,7 @@ import numpy as np
 
 from models.column.programs import Program
 from optimizer.base.errors import ScenarioError
+from optimizer.base.given_values import Given
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
 from optimizer.scenario.checks import table_problems, table_warnings
@@ -32,7 +33,6 @@ from optimizer.scenario.data import (
     Steps,
     TimeAbove,
 )
-from optimizer.scenario.given_values import Given
 from optimizer.scenario.messages import parse_file, parse_tables
 from optimizer.scenario.peak_names import with_names
 from optimizer.scenario.program_checks import below_vacuum, oven_problems
