@@ -8,6 +8,7 @@ import json
 from dataclasses import asdict
 
 from models.units import PA_PER_KPA
+from optimizer.base.tables import written
 from optimizer.goal.cautions import cautions_of
 from optimizer.goal.outcome import Candidate, FrontPoint, InUse, Prediction, SearchOutcome
 from optimizer.results.documents import (
@@ -28,7 +29,6 @@ from optimizer.results.reliability import (
 )
 from optimizer.results.set_points import Flow, carrier_set_points, one_line, oven_set_points, split_line
 from optimizer.results.what_if_words import none_enough, scouting_advice, what_if_document
-from optimizer.results.wishes import goal_part, tolerances_part
 from optimizer.scenario.data import Scenario
 
 
@@ -38,13 +38,8 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
         "format": FORMAT,
         "title": scenario.title,
         "feasible": outcome.feasible,
-        "goal": {
-            "minimise": scenario.goal.minimise,
-            "min_resolution": scenario.goal.min_resolution,
-            "earliest_elution_min": minutes(scenario.goal.earliest_elution),
-            **goal_part(scenario),
-        },
-        "tolerances": tolerances_part(scenario),
+        "goal": written(scenario.goal),
+        "tolerances": written(scenario.tolerances),
         "blocking": list(outcome.blocking),
         "scouting_advice": scouting_advice(scenario, outcome),
         "what_ifs": [what_if_document(each) for each in outcome.what_ifs],

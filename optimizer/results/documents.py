@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -10,19 +11,13 @@ from models.column.retention import enthalpy, entropy
 from models.fit.diagnosis import description, mend
 from models.fit.fit import Fit
 from models.peaks.resolution import BASE_WIDTH_PER_HALF, HALF_HEIGHT_WIDTH, pair_resolution
-from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import minutes, number, two_decimals
+from optimizer.base.tables import written
 from optimizer.goal.outcome import Prediction
 from optimizer.results.plot_data import valley
-from optimizer.results.wishes import (
-    column_part,
-    details_part,
-    goal_part,
-    inlet_part,
-    instrument_part,
-    limits_of_analyte,
-    tolerances_part,
-)
+from optimizer.scenario.conversion import tables_of
+from optimizer.scenario.data import AnalyteDetail
 from optimizer.scenario.program_tables import carrier_document, oven_document, program_document
 from optimizer.scenario.reading import SCENARIO_FILE, Scenario
 
@@ -189,79 +184,57 @@ def _next(prediction: Prediction, m: int) -> int | None:
 
 
 def check_document(scenario: Scenario) -> Document:
-    """What was understood of a scenario, and what to do next where there are no runs to fit yet."""
-    column, instrument, steps = scenario.column, scenario.instrument, scenario.instrument.steps
+    """What was understood of a scenario, key by key as its file has them, and what to do next without runs to fit."""
+    room, instrument = scenario.ambient_pressure, scenario.instrument
+    highest_start = scenario.inlet.highest_start
     return {
         "format": FORMAT,
         "title": scenario.title,
-        "column": {
-            "length_m": column.length,
-            "inner_diameter_mm": round(column.inner_diameter * 1e3, 6),
-            "film_thickness_um": round(column.film_thickness * 1e6, 6),
-            "phase": scenario.phase,
-            "phase_ratio": number(column.phase_ratio),
-            "min_temperature_C": number(celsius(scenario.min_temperature)),
-            "max_temperature_C": number(celsius(scenario.max_temperature)),
-            **column_part(scenario),
-        },
-        "carrier": {
-            "gas": scenario.gas.name,
-            "outlet": "vacuum" if scenario.outlet_pressure == 0 else "ambient",
-            "ambient_pressure_kPa": number(scenario.ambient_pressure / 1e3, 6),
-        },
-        "inlet": inlet_part(scenario),
-        "instrument": {
-            **instrument_part(scenario),
-            "max_inlet_kPa": number(gauge_kPa(instrument.max_inlet_pressure, scenario.ambient_pressure)),
-            "flow_mL_min": [
-                number(flow_mL_min(instrument.min_flow)),
-                number(flow_mL_min(instrument.max_flow)),
-            ],
-            "heating_limits": [
-                {"up_to_C": number(celsius(T)), "rate_C_per_min": number(rate * SECONDS_PER_MINUTE)}
-                for T, rate in instrument.heating_limits
-            ],
-            "steps": {
-                "temperature_C": number(steps.temperature),
-                "rate_C_per_min": number(steps.rate * SECONDS_PER_MINUTE),
-                "time_min": minutes(steps.time),
-                "flow_mL_min": number(flow_mL_min(steps.flow)),
-                "pressure_kPa": number(steps.pressure / 1e3),
-            },
-        },
+        "matching": scenario.matching,
+        **{name: written(table, room) for name, table in tables_of(scenario).items()},
         "scouting_runs": [
             {
                 "name": run.name,
                 "peaks": len(run.peaks.compounds),
+                "peaks_file": run.file or None,
+                **asdict(run.detection),
                 "hold_up_min": None if run.hold_up is None else minutes(run.hold_up),
+                "repeatability_min": number(run.repeatability / SECONDS_PER_MINUTE),
                 "day": run.day or None,
-                **program_document(run.program, scenario.ambient_pressure),
+                **program_document(run.program, room),
             }
             for run in scenario.runs
         ],
-        "current": None
-        if scenario.current is None
-        else program_document(scenario.current, scenario.ambient_pressure),
-        "goal": {
-            "minimise": scenario.goal.minimise,
-            "min_resolution": scenario.goal.min_resolution,
-            "earliest_elution_min": minutes(scenario.goal.earliest_elution),
-            **goal_part(scenario),
-        },
-        "tolerances": tolerances_part(scenario),
-        **details_part(scenario),
+        "current": None if scenario.current is None else program_document(scenario.current, room),
+        "analytes": [written(each) for each in scenario.analytes],
+        "pairs": [written(each) for each in scenario.pairs],
+        "groups": [written(each) for each in scenario.groups],
         "compounds": [{"compound": name, "role": scenario.role(name)} for name in scenario.compounds],
         "pairs_counted": scenario.number_of_counted_pairs,
-        "search": {
-            "carrier_modes": list(scenario.search.carrier_modes),
-            "max_ramps": scenario.search.max_ramps,
-            "max_carrier_ramps": scenario.search.max_carrier_ramps,
-            "seconds": scenario.search.seconds,
-            "candidates": scenario.search.candidates,
-            "seed": scenario.search.seed,
+        "derived": {
+            "phase_ratio": number(scenario.column.phase_ratio),
+            "oven_C": [
+                number(celsius(instrument.lowest_oven_temperature))
+                if instrument.lowest_oven_temperature
+                else None,
+                number(celsius(instrument.oven_max)),
+            ],
+            "highest_start_C": None if highest_start is None else number(celsius(highest_start)),
         },
         "warnings": list(scenario.warnings),
         "next": None if scenario.runs else _first_step(scenario),
+    }
+
+
+def limits_of_analyte(detail: AnalyteDetail) -> Document:
+    """What an analyte bears, with the keys of a peak table: None where nothing is stated."""
+    stated = written(detail)
+    above = stated["max_time_above"] or {}
+    return {
+        "max_elution_C": stated["max_elution_temperature_C"],
+        "limit_above_C": above.get("temperature_C"),
+        "max_time_above_min": above.get("min"),
+        "min_intact_fraction": detail.min_intact_fraction,
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, cast
 
 from models.column.carrier_gas import carrier_gas
 from models.column.column import Column
@@ -12,7 +13,14 @@ from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun, SearchSettings
 from optimizer.scenario.program_tables import CarrierMode, program_of
-from optimizer.scenario.schema import ScenarioTable, ScoutingRunTable
+from optimizer.scenario.schema import (
+    CarrierTable,
+    ColumnTable,
+    FitTable,
+    GasName,
+    ScenarioTable,
+    ScoutingRunTable,
+)
 
 # Total flow of hydrogen unless the scenario states a limit: leaking into a closed oven of ordinary size it needs
 # eleven minutes to explode, not two (the arithmetic is in `cautions`).
@@ -54,6 +62,35 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         tolerances=table.tolerances,
         matching=table.matching,
     )
+
+
+def tables_of(scenario: Scenario) -> dict[str, Any]:
+    """The tables of its file that stand there once, by name, with the defaults of what the file does not state."""
+    column = scenario.column
+    return {
+        "column": ColumnTable(
+            length=column.length,
+            inner_diameter=column.inner_diameter,
+            film_thickness=column.film_thickness,
+            phase=scenario.phase,
+            min_temperature=scenario.min_temperature,
+            max_temperature=scenario.max_temperature,
+            max_programmed_temperature=scenario.max_programmed_temperature,
+            max_time_above_continuous=scenario.max_time_above_continuous,
+            capacity=scenario.capacity,
+        ),
+        "carrier": CarrierTable(
+            cast(GasName, scenario.gas.name),
+            "vacuum" if scenario.outlet_pressure == 0 else "ambient",
+            scenario.ambient_pressure,
+        ),
+        "instrument": scenario.instrument,
+        "inlet": scenario.inlet,
+        "goal": scenario.goal,
+        "tolerances": scenario.tolerances,
+        "fit": FitTable(scenario.flow_correction),
+        "search": scenario.search,
+    }
 
 
 def detection_of(run: ScoutingRunTable) -> PeakDetection:

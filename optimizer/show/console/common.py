@@ -7,6 +7,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from optimizer.base.inline_toml import inline_toml
 from optimizer.base.numbers import of_needed, with_interval
 from optimizer.results.documents import Document, injected_width_text
 from optimizer.results.reliability import reliability_line
@@ -50,56 +51,26 @@ def carrier_line(carrier: Document) -> str:
 
 
 def show_check(console: Console, document: Document) -> None:
-    """What was understood."""
+    """What was understood: in short, then key by key."""
     column, carrier, goal = document["column"], document["carrier"], document["goal"]
+    derived, instrument = document["derived"], document["instrument"]
     console.print(f"[bold]{_escaped(document['title'])}[/bold]")
     console.print(
         f"Column      {column['length_m']:g} m x {column['inner_diameter_mm']:g} mm x "
-        f"{column['film_thickness_um']:g} µm, {_escaped(column['phase'])}, phase ratio {column['phase_ratio']:g}, "
-        f"{column['min_temperature_C']:g} to {column['max_temperature_C']:g} °C"
+        f"{column['film_thickness_um']:g} µm, {_escaped(column['phase'])}, phase ratio {derived['phase_ratio']:g}"
     )
-    if "max_programmed_temperature_C" in column:
-        console.print(
-            f"            for up to {column['max_time_above_continuous_min']:g} min to "
-            f"{column['max_programmed_temperature_C']:g} °C"
-        )
-    if "capacity_ng" in column:
-        console.print(f"            capacity of a peak {column['capacity_ng']:g} ng")
+    coldest, hottest = derived["oven_C"]
     console.print(f"Carrier     {carrier['gas']}, outlet {carrier['outlet']}")
-    console.print(f"Inlet       {_inlet_line(document['inlet'])}")
-    instrument = document["instrument"]
-    low, high = instrument["flow_mL_min"]
+    console.print(f"Inlet       {_inlet_line(document['inlet'], derived['highest_start_C'])}")
     console.print(
-        f"Instrument  inlet up to {instrument['max_inlet_kPa']:g} kPa gauge, {low:g} to {high:g} mL/min"
-        + (
-            f", detector up to {instrument['detector_max_flow_mL_min']:g} mL/min"
-            if "detector_max_flow_mL_min" in instrument
-            else ""
-        )
-    )
-    coldest, hottest = instrument["oven_C"]
-    console.print(
-        f"            oven {_text(coldest, 'g')} to {hottest:g} °C"
-        + (", cooled" if instrument["cryogenic"] else "")
-        + f"; carrier ramps up to {instrument['max_pressure_rate_kPa_per_min']:g} kPa/min or "
-        f"{instrument['max_flow_rate_mL_per_min2']:g} mL/min per min"
-    )
-    bands = [
-        f"{band['rate_C_per_min']:g} °C/min up to {band['up_to_C']:g} °C"
-        for band in instrument["heating_limits"]
-    ]
-    console.print(f"            heating at most {', '.join(bands)}")
-    steps = instrument["steps"]
-    console.print(
-        f"            set in steps of {steps['temperature_C']:g} °C, {steps['rate_C_per_min']:g} °C/min, "
-        f"{steps['time_min']:g} min, {steps['flow_mL_min']:g} mL/min, {steps['pressure_kPa']:g} kPa"
+        f"Instrument  inlet up to {instrument['max_inlet_pressure_kPa']:g} kPa gauge, "
+        f"{instrument['min_flow_mL_min']:g} to {instrument['max_flow_mL_min']:g} mL/min; "
+        f"oven {_text(coldest, 'g')} to {hottest:g} °C"
     )
     for run in document["scouting_runs"]:
         console.print(
             f"Run         {_escaped(run['name'])}: {run['peaks']} peaks; {oven_line(run['oven'])}; "
             f"{carrier_line(run['carrier'])}"
-            + (f"; hold-up {run['hold_up_min']:g} min measured" if run["hold_up_min"] else "")
-            + (f"; made on {_escaped(run['day'])}" if run["day"] else "")
         )
     if document["current"]:
         now = document["current"]
@@ -112,26 +83,46 @@ def show_check(console: Console, document: Document) -> None:
             else "every pair of compounds (none known yet)"
         )
         + (f", nothing before {goal['earliest_elution_min']:g} min" if goal["earliest_elution_min"] else "")
-        + (f", all targets by {goal['latest_elution_min']:g} min" if "latest_elution_min" in goal else "")
-        + (f", k at least {goal['min_retention_factor']:g}" if "min_retention_factor" in goal else "")
+        + (f", all targets by {goal['latest_elution_min']:g} min" if goal["latest_elution_min"] else "")
+        + (f", k at least {goal['min_retention_factor']:g}" if goal["min_retention_factor"] else "")
     )
-    if "bake_out" in goal:
+    if goal["bake_out"]:
         bake = goal["bake_out"]
         console.print(f"            then a bake-out at {bake['at_C']:g} °C for {bake['hold_min']:g} min")
-    if "front_points" in goal:
+    if goal["front_points"]:
         console.print(f"            and a front between time and resolution of {goal['front_points']} points")
     console.print(f"            {_confidence_line(goal['confidence'])}")
     for line in _detail_lines(document):
         console.print(f"            {_escaped(line)}")
     console.print(f"Tolerances  {_tolerances_line(document['tolerances'])}")
-    search = document["search"]
-    console.print(
-        f"Search      {', '.join(search['carrier_modes'])}; up to {search['max_ramps']} ramps; "
-        f"{search['seconds']:g} s; seed {search['seed']}"
-    )
+    console.print("[bold]Every key, with its default where the file states none[/bold]")
+    console.print(_keys(document))
     show_warnings(console, document["warnings"])
     if document["next"] is not None:
         console.print(f"[bold]Next:[/bold] {_escaped(document['next'])}", soft_wrap=True)
+
+
+ONCE = ("column", "carrier", "instrument", "inlet", "goal", "tolerances", "fit", "search")
+
+
+def _keys(document: Document) -> Table:
+    """The keys of a scenario as its file has them, table by table; programs and compounds are told in short."""
+    rows = [(f"[{name}]", document[name]) for name in ONCE]
+    runs = [{**run, "peaks": run["peaks_file"]} for run in document["scouting_runs"]]
+    told = ("name", "peaks_file", "oven", "carrier")
+    rows += [(run["name"], {key: run[key] for key in run if key not in told}) for run in runs]
+    table = Table.grid(padding=(0, 2))
+    for heading, keys in rows:
+        stated = ", ".join(f"{key} = {_stated(value)}" for key, value in keys.items())
+        table.add_row(_escaped(heading), _escaped(stated))
+    return table
+
+
+def _stated(value: Any) -> str:
+    """A value as a file has it; what it leaves out is none."""
+    if isinstance(value, dict):
+        return inline_toml({key: each for key, each in value.items() if each is not None})
+    return "none" if value is None else inline_toml(value)
 
 
 def _confidence_line(confidence: float | str) -> str:
@@ -151,18 +142,18 @@ def _tolerances_line(tolerances: Document) -> str:
     return line + (f", up to {tolerances['trimmed_m']:g} m cut off" if tolerances["trimmed_m"] else "")
 
 
-def _inlet_line(inlet: Document) -> str:
+def _inlet_line(inlet: Document, highest_start: float | None) -> str:
     parts = [inlet["mode"]]
-    for key, form in (
-        ("solvent_boiling_point_C", "solvent boils at {:g} °C"),
-        ("highest_start_C", "start at {:g} °C or below"),
-        ("purge_on_min", "purge on at {:g} min"),
-        ("split_ratio", "split ratio {:g}:1"),
-        ("septum_purge_mL_min", "septum purge {:g} mL/min"),
-        ("max_total_flow_mL_min", "total flow up to {:g} mL/min"),
+    for value, form in (
+        (inlet["solvent_boiling_point_C"], "solvent boils at {:g} °C"),
+        (highest_start, "start at {:g} °C or below"),
+        (inlet["purge_on_min"], "purge on at {:g} min"),
+        (inlet["split_ratio"], "split ratio {:g}:1"),
+        (inlet["septum_purge_mL_min"], "septum purge {:g} mL/min"),
+        (inlet["max_total_flow_mL_min"], "total flow up to {:g} mL/min"),
     ):
-        if key in inlet:
-            parts.append(form.format(inlet[key]))
+        if value is not None:
+            parts.append(form.format(value))
     return ", ".join(parts)
 
 
@@ -171,42 +162,47 @@ def _detail_lines(document: Document) -> list[str]:
     lines = []
     for each in document["analytes"]:
         says = [] if each["role"] == "target" else [each["role"]]
-        if "max_elution_temperature_C" in each:
+        if each["max_elution_temperature_C"] is not None:
             says.append(f"leaves at {each['max_elution_temperature_C']:g} °C or below")
-        if "max_time_above" in each:
+        if each["max_time_above"] is not None:
             above = each["max_time_above"]
             says.append(f"at most {above['min']:g} min above {above['temperature_C']:g} °C")
-        if "decomposition" in each:
+        if each["decomposition"] is not None:
             kinetics = each["decomposition"]
             says.append(
                 f"half-life {kinetics['half_life_min']:g} min at {kinetics['at_C']:g} °C, "
                 f"{kinetics['activation_energy_kJ_per_mol']:g} kJ/mol"
             )
-        if "min_intact_fraction" in each:
+        if each["min_intact_fraction"] is not None:
             says.append(f"at least {100 * each['min_intact_fraction']:g} % intact")
-        if "amount_ng" in each:
+        if each["amount_ng"] is not None:
             says.append(f"{each['amount_ng']:g} ng")
-        if "tailing" in each:
+        if each["tailing"] is not None:
             says.append(f"tailing factor {each['tailing']:g}")
-        if "near" in each:
+        if each["near"] is not None:
             says.append(
                 f"within {each['near']['within_min']:g} min of {', '.join(each['near']['compounds'])}"
             )
-        lines.append(f"{each['compound']}: {'; '.join(says)}")
+        if says:
+            lines.append(f"{each['compound']}: {'; '.join(says)}")
     for pair in document["pairs"]:
         a, b = pair["between"]
         says = []
-        if "separable_by" in pair:
+        if pair["separable_by"]:
             says.append("told apart by the detector")
-        elif "ignore" in pair:
+        elif pair["ignore"]:
             says.append("need not be resolved")
-        elif "min_resolution" in pair:
+        elif pair["min_resolution"] is not None:
             says.append(f"Rs >= {pair['min_resolution']:g}")
-        if "in_order" in pair:
+        if pair["in_order"]:
             says.append(f"{a} first")
         lines.append(f"{a} and {b}: {'; '.join(says)}")
     for group in document["groups"]:
-        own = f", Rs >= {group['min_resolution']:g} to other groups" if "min_resolution" in group else ""
+        own = (
+            f", Rs >= {group['min_resolution']:g} to other groups"
+            if group["min_resolution"] is not None
+            else ""
+        )
         lines.append(f"group {group['name']}: {', '.join(group['members'])}{own}")
     return lines
 
