@@ -7,7 +7,7 @@ LOWEST := .venv-lowest
 LOWEST_TESTS := tests/optimizer/app/test_cli.py tests/optimizer/results/test_optimize_output.py
 PYTEST := -m pytest -n auto --dist loadfile
 
-.PHONY: demo test test-lowest lint types check bench bench-long dist clean
+.PHONY: demo test test-lowest lint types check bench bench-long keys dist clean
 
 # The main job on the demo scenario; results in ./demo
 demo: $(READY)
@@ -40,6 +40,10 @@ bench: $(READY)
 
 bench-long: $(READY)
 	$(BIN)/python -m benchmarks.run --long
+
+# The key tables of the documentation and the schema for editors, from the declarations; a test holds them current.
+keys: $(READY)
+	$(BIN)/python -m tests.key_tables
 
 # Source archive and wheel, in ./dist
 dist: $(READY)

@@ -14,6 +14,7 @@ from models.fit.fitting import Fit
 from models.units import flow_si, kelvin
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.scenario.data import Goal, Instrument, Scenario, SearchSettings, Steps
+from optimizer.scenario.instrument_data import HeatingLimit
 
 
 def mixture(
@@ -63,7 +64,11 @@ def mixture(
         max_inlet_pressure=501325.0,
         min_flow=float(flow_si(0.5)),
         max_flow=float(flow_si(4.0)),
-        heating_limits=((kelvin(100.0), 1.0), (kelvin(200.0), 50 / 60), (kelvin(350.0), 0.5)),
+        heating_limits=(
+            HeatingLimit(kelvin(100.0), 1.0),
+            HeatingLimit(kelvin(200.0), 50 / 60),
+            HeatingLimit(kelvin(350.0), 0.5),
+        ),
         cool_down=None,
         equilibration=60.0,
         steps=Steps(1.0, 0.5 / 60, 6.0, float(flow_si(0.05)), 1e3),

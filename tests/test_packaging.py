@@ -17,6 +17,8 @@ import tomllib
 import zipfile
 from email.parser import Parser
 from pathlib import Path
+from urllib.parse import urlsplit
+from urllib.request import url2pathname
 
 import pytest
 
@@ -156,6 +158,10 @@ def test_the_installed_wheel_makes_a_scenario_and_understands_it(installed: Path
     assert (tmp_path / "predicted" / "chromatogram.png").stat().st_size > 10_000
     assert run(installed, tmp_path, "new", "blank").returncode == 0
     assert "column.length_m" in run(installed, tmp_path, "check", "blank").stderr
+    schema = (ROOT / "optimizer" / "app" / "scenario.schema.json").read_text(encoding="utf-8")
+    assert run(installed, tmp_path, "schema").stdout == schema
+    named = (tmp_path / "blank" / "scenario.toml").read_text(encoding="utf-8").splitlines()[0]
+    assert url2pathname(urlsplit(named.removeprefix("#:schema ")).path).startswith(str(installed.resolve()))
 
 
 def test_the_version_is_written_once() -> None:

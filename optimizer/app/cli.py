@@ -12,7 +12,7 @@ from models.engine.cache import on_compile
 from models.errors import RampwrightError
 from optimizer import __version__
 from optimizer.app.chosen_program import CandidateRank, ProgramFile, ResultsFolder, chosen_program
-from optimizer.app.new_command import new
+from optimizer.app.new_command import new, schema
 from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.app.screen import ProgressBar, console, never_fail_to_encode, print_json, say_compiling, show
 from optimizer.base.interruption import finishing, stop_on_signals, stopped, was_stopped
@@ -53,6 +53,7 @@ def _options(
 
 
 app.command(epilog="Example: rampwright new mymethod")(new)
+app.command(epilog="Example: rampwright schema")(schema)
 app.command("peaks", epilog="Example: rampwright peaks run.cdf --out found")(peaks_of_file)
 
 

@@ -53,3 +53,10 @@ def new(
         )
     else:
         typer.echo(f"Next: rampwright check {folder}")
+
+
+def schema() -> None:
+    """The keys of a scenario as a JSON Schema, for editors."""
+    from optimizer.app.shipped_scenarios import SCHEMA
+
+    typer.echo(SCHEMA.read_text(encoding="utf-8"), nl=False)

@@ -12,6 +12,7 @@ from optimizer.base.text_files import nearest
 
 SCENARIO_FILE, README = "scenario.toml", "README.md"
 BLANK_FILE = "blank_scenario.toml"
+SCHEMA = Path(__file__).resolve().parent / "scenario.schema.json"
 COPY_NOTE = (
     "> A copy made by `rampwright new`, to start from. The scripts named below, which made its data, are in the "
     "project's own folder `scenarios/` and not here.\n\n"
@@ -66,8 +67,9 @@ def copy_of(name: str) -> dict[str, bytes]:
 
 
 def blank() -> dict[str, bytes]:
-    """The files of a scenario with everything still to be filled in."""
-    return {SCENARIO_FILE: (Path(__file__).parent / BLANK_FILE).read_bytes()}
+    """The files of a scenario with everything still to be filled in; its first line tells editors of the keys."""
+    text = (Path(__file__).parent / BLANK_FILE).read_text(encoding="utf-8")
+    return {SCENARIO_FILE: f"#:schema {SCHEMA.as_uri()}\n{text}".encode()}
 
 
 def make_scenario(folder: Path, name: str | None = None) -> tuple[str, ...]:

@@ -10,7 +10,14 @@ import math
 from dataclasses import dataclass
 from typing import Annotated, Any, get_args
 
-from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PlainSerializer
+from pydantic import (
+    BeforeValidator,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    PlainSerializer,
+    WithJsonSchema,
+)
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from models.units import M3_PER_S_PER_ML_MIN, PA_PER_BAR, PA_PER_KPA, PA_PER_PSI, ZERO_CELSIUS
@@ -258,7 +265,13 @@ def _share_of_draws(value: object) -> object:
 
 Confidence = Annotated[
     float,
-    Field(strict=True, json_schema_extra={"x-range": f'0.5 to 0.99, or "{NOMINAL}"'}),
+    Field(strict=True),
     BeforeValidator(_share_of_draws),
+    WithJsonSchema(
+        {
+            "anyOf": [{"type": "number", "minimum": 0.5, "maximum": 0.99}, {"const": NOMINAL}],
+            "x-range": f'0.5 to 0.99, or "{NOMINAL}"',
+        }
+    ),
     PlainSerializer(lambda share: share or NOMINAL),
 ]

@@ -45,15 +45,14 @@ def whole(low: int, high: int) -> Any:
 def keys_of(table: type) -> dict[str, FieldInfo]:
     """The fields of a table by their keys."""
     hints = get_type_hints(table, include_extras=True)
-    names = getattr(table, "_fields", None) or [each.name for each in dataclasses.fields(table)]
-    fields = {name: FieldInfo.from_annotation(hints[name]) for name in names}
+    fields = {each.name: FieldInfo.from_annotation(hints[each.name]) for each in dataclasses.fields(table)}
     return {info.alias or name: info for name, info in fields.items()}
 
 
 def tables_in(annotation: Any) -> list[type]:
     """The tables that an annotation allows, alone or in a list."""
-    if isinstance(annotation, type) and hasattr(annotation, "__annotations__"):
-        return [annotation] if issubclass(annotation, Table) or hasattr(annotation, "_fields") else []
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        return [annotation]
     return [table for each in get_args(annotation) for table in tables_in(each)]
 
 

@@ -25,6 +25,7 @@ from models.peaks.thermal_exposure import (
     softened_time_above,
 )
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.instrument_data import HeatingLimit
 
 Index = NDArray[np.intp]
 
@@ -303,7 +304,7 @@ def _of_order(scenario: Scenario) -> Iterator[tuple[str, Margin]]:
         yield f"{first} before {second}", ahead
 
 
-def heating_limit(bands: tuple[tuple[float, float], ...], start: Array, end: Array) -> Array:
+def heating_limit(bands: tuple[HeatingLimit, ...], start: Array, end: Array) -> Array:
     """Largest heating rate [K/s] of ramps from `start` to `end` [K], any matching shapes.
 
     Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it passes through.
@@ -316,19 +317,19 @@ def heating_limit(bands: tuple[tuple[float, float], ...], start: Array, end: Arr
 
 
 @cache
-def _slowest(bands: tuple[tuple[float, float], ...]) -> Array:
+def _slowest(bands: tuple[HeatingLimit, ...]) -> Array:
     """Rates (Z, Z) [K/s] of the slowest band that a ramp from one band into another passes through."""
     rates, each = [rate for _, rate in bands], range(len(bands))
     return np.array([[min(rates[min(a, b) : max(a, b) + 1]) for b in each] for a in each])
 
 
-def heating_band(bands: tuple[tuple[float, float], ...], T: Array) -> Index:
+def heating_band(bands: tuple[HeatingLimit, ...], T: Array) -> Index:
     """Number of the band that a temperature [K] lies in, its upper edge included; any shape."""
     result: Index = _edges(bands).searchsorted(T - 1e-6)
     return result
 
 
 @cache
-def _edges(bands: tuple[tuple[float, float], ...]) -> Array:
+def _edges(bands: tuple[HeatingLimit, ...]) -> Array:
     """Upper edges (Z,) [K] of the bands."""
     return np.array([up_to for up_to, _ in bands])

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, WrapSerializer, model_validator
+from pydantic import Field, model_validator
 
 from models.units import (
     M3_PER_S_PER_ML_MIN,
@@ -44,7 +45,7 @@ from optimizer.base.quantities import (
     TotalFlow,
     Trimmed,
 )
-from optimizer.base.tables import Table, key, keys_of, whole
+from optimizer.base.tables import Table, key, whole
 
 InletMode = Literal["split", "splitless", "on-column"]
 # In the keys' own unit: what they are in SI depends on the room.
@@ -98,11 +99,15 @@ class CoolDown(Table):
     duration: Annotated[Minutes, key("min", "how long it takes")]
 
 
-class HeatingLimit(NamedTuple):
+@dataclass(frozen=True)
+class HeatingLimit(Table):
     """The fastest heating up to a temperature."""
 
-    up_to: Annotated[Temperature, key("up_to_C", "where this band ends; rising from band to band")]
-    rate: Annotated[HeatingRate, key("rate_C_per_min", "fastest heating up to there")]
+    up_to: Annotated[Temperature, key("up_to_C")]
+    rate: Annotated[HeatingRate, key("rate_C_per_min")]
+
+    def __iter__(self) -> Iterator[float]:
+        return iter((self.up_to, self.rate))
 
 
 @dataclass(frozen=True)
@@ -148,11 +153,6 @@ class Instrument(Table):
     heating_limits: Annotated[
         tuple[HeatingLimit, ...],
         Field(min_length=1),
-        WrapSerializer(
-            lambda bands, write: [
-                dict(zip(keys_of(HeatingLimit), each, strict=True)) for each in write(bands)
-            ]
-        ),
         key(
             None,
             "bands with rising `up_to_C` and the fastest `rate_C_per_min` up to there; above the last band its rate "

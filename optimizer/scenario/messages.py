@@ -26,7 +26,6 @@ from optimizer.scenario.blanks import BLANKS_REMAIN, blank_lines
 from optimizer.scenario.program_tables import CARRIER_MODES
 from optimizer.scenario.schema import ScenarioTable
 
-UNKNOWN = ("unexpected_keyword_argument", "extra_forbidden")
 DEEPEST = 20  # levels of lists and tables; the format needs 5, and what recurses must end
 Parsed = TypeVar("Parsed")
 
@@ -177,7 +176,7 @@ def _lines(
         if detail["type"] == "too_short" and any(each != loc and each[: len(loc)] == loc for each in places):
             continue
         key = dotted(place)
-        if detail["type"] in UNKNOWN:
+        if detail["type"] == "unexpected_keyword_argument":
             text, better = _unknown(schema, detail["loc"], place)
             suggested.add(better)
             lines.append(("", key, text))

@@ -21,6 +21,7 @@ from models.column.programs import Array, CarrierProgram, Controlled, OvenProgra
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.limits import heating_band, heating_limit
+from optimizer.scenario.instrument_data import HeatingLimit
 from optimizer.scenario.instrument_steps import VELOCITY_STEP
 from optimizer.scenario.reading import Scenario
 
@@ -46,7 +47,7 @@ class Family:
     low, high : (D,) arrays, bounds in SI units
     logarithmic : (D,) bool array, which variables are spread evenly on a logarithmic scale
     shift : (D,) array, added before the logarithm: holds start at zero
-    heating_limits : bands (up to [K], rate [K/s]), ascending
+    heating_limits : bands, ascending
     step : (D,) array, the instrument's steps in SI units
     offset : (D,) array, what is added to a multiple of the step (0 °C in kelvin, ambient pressure)
     """
@@ -58,7 +59,7 @@ class Family:
     high: Array
     logarithmic: NDArray[np.bool_]
     shift: Array
-    heating_limits: tuple[tuple[float, float], ...]
+    heating_limits: tuple[HeatingLimit, ...]
     step: Array
     offset: Array
 

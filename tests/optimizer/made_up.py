@@ -40,6 +40,7 @@ from optimizer.scenario.data import (
     Steps,
     TimeAbove,
 )
+from optimizer.scenario.instrument_data import HeatingLimit
 
 AMBIENT = 101325.0
 COLUMN = Column(30.0, 0.25e-3, 0.25e-6)
@@ -148,7 +149,7 @@ def made_up_scenario(
             max_inlet_pressure=AMBIENT + 400e3,
             min_flow=flow_si(0.5),
             max_flow=flow_si(4.0),
-            heating_limits=((kelvin(450.0), 0.5),),
+            heating_limits=(HeatingLimit(kelvin(450.0), 0.5),),
             steps=Steps(1.0, 0.5 / 60, 6.0, flow_si(0.05), 1e3),
         ),
         runs=tuple(runs),

@@ -26,6 +26,7 @@ from optimizer.scenario.data import (
     PairRule,
     TimeAbove,
 )
+from optimizer.scenario.instrument_data import HeatingLimit
 from optimizer.search.program_space import families_of, family
 from tests.optimizer.searches import search_of
 
@@ -175,7 +176,7 @@ def test_bake_out_and_cool_down_count(problem: Problem) -> None:
     instrument = replace(
         problem.scenario.instrument,
         cool_down=CoolDown(kelvin(250.0), kelvin(50.0), 300.0),
-        heating_limits=((kelvin(450.0), 1.0),),
+        heating_limits=(HeatingLimit(kelvin(450.0), 1.0),),
         equilibration=60.0,
     )
     some = with_scenario(problem, goal=goal, instrument=instrument)

@@ -50,7 +50,9 @@ def test_everything_is_converted_to_si(tmp_path: Path) -> None:
     instrument = scenario.instrument
     assert instrument.max_inlet_pressure == pytest.approx(501325)
     assert (instrument.min_flow, instrument.max_flow) == pytest.approx((0.5 * ML_MIN, 4 * ML_MIN))
-    assert sum(instrument.heating_limits, ()) == pytest.approx((373.15, 1.0, 623.15, 0.5))
+    assert [each for band in instrument.heating_limits for each in band] == pytest.approx(
+        [373.15, 1.0, 623.15, 0.5]
+    )
     assert instrument.cool_down is not None
     assert instrument.cool_down.duration == pytest.approx(300)
     assert instrument.equilibration == pytest.approx(60)
@@ -82,7 +84,7 @@ def test_defaults_of_a_minimal_scenario(tmp_path: Path) -> None:
     assert scenario.title == tmp_path.name
     assert scenario.max_programmed_temperature == scenario.max_temperature
     assert scenario.instrument.max_inlet_pressure == pytest.approx(501325)
-    assert sum(scenario.instrument.heating_limits, ()) == pytest.approx((723.15, 0.5))
+    assert list(scenario.instrument.heating_limits[0]) == pytest.approx([723.15, 0.5])
     assert scenario.instrument.cool_down is None
     assert (scenario.analytes, scenario.pairs, scenario.current) == ((), (), None)
     assert scenario.required_resolution("toluene", "decane") == 1.5
