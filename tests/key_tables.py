@@ -12,6 +12,7 @@ from typing import Any
 
 from optimizer.app.shipped_scenarios import SCHEMA
 from optimizer.base.json_schema import json_schema
+from optimizer.runs.peak_tables import PeakRow
 from optimizer.scenario.schema import ScenarioTable
 
 PAGES = tuple(Path(__file__).parent.parent / "docs" / name for name in ("scenario.md", "results.md"))
@@ -43,6 +44,10 @@ def _table(schema: Node, name: str) -> str:
             for table in tables
         ]
         return _markdown(("`mode`", "keys"), rows)
+    if name == "PeakRow":
+        columns = _keys(json_schema(PeakRow)).items()
+        rows = [(f"`{key}`", _range(node), node["description"]) for key, node in columns]
+        return _markdown(("column", "range", "meaning"), rows)
     if name == "GoalOfResults":
         goal = _keys(definitions["Goal"])
         return _markdown(

@@ -1,6 +1,6 @@
 """What every declared table of a scenario has in common: its keys, and reading and writing it.
 
-A table is a frozen dataclass in SI units. The type of a field is one of `scenario_quantities`, its key in a file the
+A table is a frozen dataclass in SI units. The type of a field is one of `quantities`, its key in a file the
 field's alias, and its meaning in the reference the field's description: all else follows from these.
 """
 
@@ -13,6 +13,8 @@ from typing import Any, TypeVar, get_args, get_type_hints
 
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.fields import FieldInfo
+
+from optimizer.base.quantities import Quantity, Unit
 
 T = TypeVar("T")
 
@@ -47,6 +49,13 @@ def keys_of(table: type) -> dict[str, FieldInfo]:
     hints = get_type_hints(table, include_extras=True)
     fields = {each.name: FieldInfo.from_annotation(hints[each.name]) for each in dataclasses.fields(table)}
     return {info.alias or name: info for name, info in fields.items()}
+
+
+def unit_of(table: type, field: str) -> tuple[str, Unit]:
+    """The key of a field that holds a quantity, and its unit."""
+    keys = dict(zip((each.name for each in dataclasses.fields(table)), keys_of(table).items(), strict=True))
+    key, info = keys[field]
+    return key, next(each.unit for each in info.metadata if isinstance(each, Quantity))
 
 
 def tables_in(annotation: Any) -> list[type]:

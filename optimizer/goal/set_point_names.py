@@ -12,9 +12,8 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from models.column.programs import CarrierProgram, OvenProgram, Program
-from models.units import M3_PER_S_PER_ML_MIN, PA_PER_KPA, SECONDS_PER_MINUTE, ZERO_CELSIUS
-from optimizer.base.tables import read_table
-from optimizer.scenario.program_tables import ProgramTable, program_document
+from optimizer.base.tables import keys_of, read_table, tables_in, unit_of
+from optimizer.scenario.program_tables import CARRIER_TABLES, OvenTable, ProgramTable, program_document
 
 Field = Literal["start", "hold", "rate", "target"]
 Part = Literal["oven", "carrier"]
@@ -64,18 +63,7 @@ class SetPoint:
         return replace(program, **whole)
 
 
-@dataclass(frozen=True)
-class _Units:
-    """How a program's start and targets are written: key suffix, unit, scale to SI and offset; then its rates'."""
-
-    key: str
-    unit: str
-    scale: float
-    offset: float
-    rate_key: str
-    rate_unit: str
-    constant: str = ""
-    words: str = ""
+WORDS = {"pressure": "inlet pressure", "flow": "column flow", "velocity": "average velocity"}
 
 
 def set_points_of(program: Program, ambient_pressure: float) -> tuple[SetPoint, ...]:
@@ -85,69 +73,40 @@ def set_points_of(program: Program, ambient_pressure: float) -> tuple[SetPoint, 
     ----------
     ambient_pressure : float  [Pa absolute]
     """
-    oven = _Units("C", "°C", 1.0, ZERO_CELSIUS, "C_per_min", "°C/min", words="temperature")
+    carrier = program.carrier
+    table = CARRIER_TABLES[carrier.mode]
     return (
-        *_schedule("oven", "", program.oven, oven),
-        *_schedule("carrier", "carrier_", program.carrier, _carrier_units(program.carrier, ambient_pressure)),
-    )
-
-
-def _carrier_units(carrier: CarrierProgram, ambient_pressure: float) -> _Units:
-    if carrier.controlled == "flow":
-        return _Units(
-            "mL_min", "mL/min", M3_PER_S_PER_ML_MIN, 0.0, "mL_per_min2", "mL/min per min", "flow_mL_min",
-            "column flow",
-        )  # fmt: skip
-    if carrier.controlled == "pressure":
-        return _Units(
-            "kPa", "kPa gauge", PA_PER_KPA, ambient_pressure, "kPa_per_min", "kPa/min", "inlet_kPa",
-            "inlet pressure",
-        )  # fmt: skip
-    return _Units(
-        "cm_s", "cm/s", 1e-2, 0.0, "cm_s_per_min", "cm/s per min", "velocity_cm_s", "average velocity"
+        *_schedule("oven", program.oven, OvenTable, "temperature", ambient_pressure),
+        *_schedule("carrier", carrier, table, WORDS[carrier.controlled], ambient_pressure),
     )
 
 
 def _schedule(
-    part: Part, prefix: str, schedule: OvenProgram | CarrierProgram, units: _Units
+    part: Part, schedule: OvenProgram | CarrierProgram, table: type, words: str, ambient_pressure: float
 ) -> list[SetPoint]:
-    which = "carrier " if prefix else ""
+    which = "" if part == "oven" else "carrier "
 
-    def value(stem: str, label: str, field: Field, ramp: int | None = None) -> SetPoint:
-        key = f"{stem}_{units.key}"
-        name = _name(prefix, stem, units.key, ramp)
-        return SetPoint(name, key, label, units.unit, part, field, ramp, units.scale, units.offset)
-
-    def hold(label: str, ramp: int | None = None) -> SetPoint:
-        name = _name(prefix, "hold", "min", ramp)
-        return SetPoint(name, "hold_min", label, "min", part, "hold", ramp, SECONDS_PER_MINUTE)
-
-    def rate(label: str, ramp: int) -> SetPoint:
-        name, key = _name(prefix, "rate", units.rate_key, ramp), f"rate_{units.rate_key}"
-        scale = units.scale / SECONDS_PER_MINUTE
-        return SetPoint(name, key, label, units.rate_unit, part, "rate", ramp, scale)
+    def point(owner: type, field: Field, label: str, ramp: int | None = None) -> SetPoint:
+        key, unit = unit_of(owner, field)
+        stem, _, suffix = key.partition("_")
+        name = f"{which.strip()}{'_' if which else ''}{stem}{'' if ramp is None else ramp + 1}_{suffix}"
+        offset = ambient_pressure if unit.gauge else unit.zero
+        return SetPoint(name, key, label, unit.text, part, field, ramp, unit.times / unit.over, offset)
 
     if not schedule.ramps:
-        if units.constant:
-            name = units.constant
-            return [
-                SetPoint(name, name, units.words, units.unit, part, "start", None, units.scale, units.offset)
-            ]
-        return [value("start", f"oven {units.words}", "start")]
-    points = [value("start", f"start {units.words}", "start"), hold(f"first {which}hold")]
+        only = point(table, "start", words if which else f"oven {words}")
+        return [replace(only, name=only.key)]
+    (of_ramp,) = tables_in(keys_of(table)["ramps"].annotation)
+    points = [point(table, "start", f"start {words}"), point(table, "hold", f"first {which}hold")]
     for i in range(len(schedule.ramps)):
         ramp = f"{which}ramp {i + 1}"
         points += [
-            rate(f"rate of {ramp}", i),
-            value("to", f"{units.words} after {ramp}", "target", i),
-            hold(f"hold after {ramp}", i),
+            point(of_ramp, "rate", f"rate of {ramp}", i),
+            point(of_ramp, "target", f"{words} after {ramp}", i),
+            point(of_ramp, "hold", f"hold after {ramp}", i),
         ]
     # Past its last corner a program keeps its last value until the last peak is out: a last hold changes nothing.
     return points[:-1]
-
-
-def _name(prefix: str, stem: str, suffix: str, ramp: int | None) -> str:
-    return f"{prefix}{stem}{'' if ramp is None else ramp + 1}_{suffix}"
 
 
 def range_problem(point: SetPoint, program: Program, value: float, ambient_pressure: float) -> str:

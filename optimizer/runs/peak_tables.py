@@ -13,28 +13,56 @@ from collections.abc import Container
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
-from optimizer.base.quantities import Tailing, quantity_of
+from optimizer.base.quantities import MINUTE, OF_SECONDS, Quantity, Tailing, quantity_of
+from optimizer.base.tables import Table, key, keys_of
 from optimizer.base.text_files import UNSEEN, nearest, read_text
 
 Array = NDArray[np.float64]
 
-COLUMNS = ("compound", "retention_min", "width_half_min", "area", "tailing")
-REQUIRED = COLUMNS[:2]
-EXAMPLE = ",".join(COLUMNS)
 LONGEST_RETENTION_MIN = 1000.0
 MOST_PEAKS = 5000  # far more than a run can separate (common practice, no source)
-TAILING_RANGE = (quantity_of(Tailing).low, quantity_of(Tailing).high)
 # A half-height width above a quarter of the retention time is fewer than 5.54 * 4^2 = 89 plates.
 WIDEST_SHARE = 0.25
 CROWDED = 3.0  # width over gap; at 3 two equal peaks have Rs = 0.2 and show as one
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+
+
+PeakTime = Annotated[float, Quantity(0, LONGEST_RETENTION_MIN, MINUTE, OF_SECONDS)]
+
+
+@dataclass(frozen=True)
+class PeakRow(Table):
+    """One line of a peak table: its columns."""
+
+    compound: Annotated[str, key(None, "the same spelling in every run", expected="text, once a table")]
+    retention: Annotated[
+        PeakTime,
+        key("retention_min", "retention time", expected=f"above 0, at most {LONGEST_RETENTION_MIN:g} min"),
+    ]
+    width_half: Annotated[
+        PeakTime | None,
+        key(
+            "width_half_min",
+            "optional: width at half height",
+            expected="above 0, at most a quarter of the retention time",
+        ),
+    ] = None
+    area: Annotated[float | None, key(None, "optional: any unit", expected="above 0")] = None
+    tailing: Annotated[Tailing | None, key(None, "optional: tailing factor")] = None
+
+
+COLUMNS = tuple(keys_of(PeakRow))
+REQUIRED = COLUMNS[:2]
+EXAMPLE = ",".join(COLUMNS)
+TAILING_RANGE = (quantity_of(Tailing).low, quantity_of(Tailing).high)
 
 
 @dataclass(frozen=True, eq=False)

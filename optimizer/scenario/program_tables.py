@@ -133,7 +133,7 @@ class ProgramTable(Table):
     carrier: Annotated[CarrierProgramTable, key(None, "see *Programs*")]
 
 
-_CARRIER_TABLES: dict[str, Any] = dict(
+CARRIER_TABLES: dict[str, Any] = dict(
     zip(CARRIER_MODES, get_args(get_args(CarrierProgramTable)[0]), strict=True)
 )
 _CONTROLLED: dict[str, Controlled] = {
@@ -173,7 +173,7 @@ def oven_document(oven: OvenProgram) -> dict[str, Any]:
 
 def carrier_document(carrier: CarrierProgram, ambient_pressure: float) -> dict[str, Any]:
     """A carrier program with the keys of a scenario file; pressures in kPa gauge."""
-    table = _CARRIER_TABLES[carrier.mode]
+    table = CARRIER_TABLES[carrier.mode]
     if not carrier.ramps:
         return written(table(carrier.mode, carrier.start), ambient_pressure)
     ramp = FlowRampTable if carrier.controlled == "flow" else PressureRampTable
