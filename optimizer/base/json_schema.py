@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
+from dataclasses import fields
+from itertools import pairwise
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -10,6 +14,7 @@ from pydantic_core import SchemaSerializer
 
 from models.units import REFERENCE_PRESSURE
 from optimizer.base.quantities import KPA_PER
+from optimizer.base.tables import every_table, keys_of
 
 Node = dict[str, Any]
 DRAFT = "http://json-schema.org/draft-07/schema#"
@@ -38,11 +43,33 @@ class _InTradeUnits(GenerateJsonSchema):
 def json_schema(table: type) -> Node:
     """The JSON Schema of a file that holds this table; pressures may stand in psi and bar as well."""
     schema = TypeAdapter(table).json_schema(by_alias=True, schema_generator=_InTradeUnits)
-    for each in (schema, *schema.get("$defs", {}).values()):
+    definitions = {table.__name__: schema, **schema.get("$defs", {})}
+    for each in definitions.values():
         each.pop("description", None)  # of a class, for readers of code; not every pydantic has it
         _tidy(each)
+    for declared in set(every_table(table)):
+        for key, meaning in _meanings(declared).items():
+            definitions[declared.__name__]["properties"][key]["description"] = meaning
+    for each in definitions.values():
         _with_other_pressures(each)
     return {"$schema": DRAFT, **schema}
+
+
+def _meanings(table: type) -> dict[str, str]:
+    """The strings below the fields of a table, by key."""
+    (body,) = (
+        each.body for each in ast.parse(inspect.getsource(table)).body if isinstance(each, ast.ClassDef)
+    )
+    below = {
+        field.target.id: " ".join(str(string.value.value).split())
+        for field, string in pairwise(body)
+        if isinstance(field, ast.AnnAssign)
+        and isinstance(field.target, ast.Name)
+        and isinstance(string, ast.Expr)
+        and isinstance(string.value, ast.Constant)
+    }
+    names = [each.name for each in fields(table)]
+    return {key: below[name] for name, key in zip(names, keys_of(table), strict=True) if name in below}
 
 
 def _tidy(node: Any) -> None:

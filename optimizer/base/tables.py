@@ -1,7 +1,7 @@
 """What every declared table of a scenario has in common: its keys, and reading and writing it.
 
 A table is a frozen dataclass in SI units. The type of a field is one of `quantities`, its key in a file the
-field's alias, and its meaning in the reference the field's description: all else follows from these.
+field's alias, and its meaning in the reference the string below the field: all else follows from these.
 """
 
 from __future__ import annotations
@@ -25,17 +25,16 @@ class Table:
     __pydantic_config__ = ConfigDict(extra="forbid")
 
 
-def key(name: str | None, meaning: str = "", expected: str = "", unless_stated: str = "") -> Any:
-    """How a file writes a field.
+def key(name: str | None = None, expected: str = "", unless_stated: str = "") -> Any:
+    """How a file writes a field, whose meaning is the string below it.
 
     Parameters
     ----------
     name : its key; that of the field when None
-    meaning : for the reference and for editors
     expected, unless_stated : what the reference says of its values and its default where the type says too little
     """
     said = {"x-range": expected, "x-default": unless_stated}
-    return Field(alias=name, description=meaning, json_schema_extra={k: v for k, v in said.items() if v})
+    return Field(alias=name, json_schema_extra={k: v for k, v in said.items() if v})
 
 
 def whole(low: int, high: int) -> Any:

@@ -42,21 +42,20 @@ PeakTime = Annotated[float, Quantity(0, LONGEST_RETENTION_MIN, MINUTE, OF_SECOND
 class PeakRow(Table):
     """One line of a peak table: its columns."""
 
-    compound: Annotated[str, key(None, "the same spelling in every run", expected="text, once a table")]
+    compound: Annotated[str, key(expected="text, once a table")]
+    """the same spelling in every run"""
     retention: Annotated[
-        PeakTime,
-        key("retention_min", "retention time", expected=f"above 0, at most {LONGEST_RETENTION_MIN:g} min"),
+        PeakTime, key("retention_min", expected=f"above 0, at most {LONGEST_RETENTION_MIN:g} min")
     ]
+    """retention time"""
     width_half: Annotated[
-        PeakTime | None,
-        key(
-            "width_half_min",
-            "optional: width at half height",
-            expected="above 0, at most a quarter of the retention time",
-        ),
+        PeakTime | None, key("width_half_min", expected="above 0, at most a quarter of the retention time")
     ] = None
-    area: Annotated[float | None, key(None, "optional: any unit", expected="above 0")] = None
-    tailing: Annotated[Tailing | None, key(None, "optional: tailing factor")] = None
+    """optional: width at half height"""
+    area: Annotated[float | None, key(expected="above 0")] = None
+    """optional: any unit"""
+    tailing: Tailing | None = None
+    """optional: tailing factor"""
 
 
 COLUMNS = tuple(keys_of(PeakRow))

@@ -100,140 +100,110 @@ class ScoutingRun:
 class BakeOut(Table):
     """Heating after the last peak."""
 
-    temperature: Annotated[Temperature, key("at_C", "temperature of the bake-out")]
-    hold: Annotated[Minutes, key("hold_min", "how long it is held")]
-    rate: Annotated[
-        HeatingRate | None,
-        key("rate_C_per_min", "how fast it is reached", unless_stated="as fast as the oven can"),
-    ] = None
+    temperature: Annotated[Temperature, key("at_C")]
+    """temperature of the bake-out"""
+    hold: Annotated[Minutes, key("hold_min")]
+    """how long it is held"""
+    rate: Annotated[HeatingRate | None, key("rate_C_per_min", unless_stated="as fast as the oven can")] = None
+    """how fast it is reached"""
 
 
 @dataclass(frozen=True)
 class Goal(Table):
     """What is minimised and what must hold; a `confidence` of 0 asks for it nominally only."""
 
-    minimise: Annotated[Minimise, key(None, "what becomes as short as possible")] = "run time"
-    min_resolution: Annotated[
-        Resolution, key(None, "half-height resolution every counted pair must reach")
-    ] = 1.5
-    earliest_elution: Annotated[
-        Minutes,
-        key(
-            "earliest_elution_min",
-            "no target or internal standard may leave earlier, for example because of the solvent",
-        ),
-    ] = 0.0
-    latest_elution: Annotated[
-        Minutes | None,
-        key("latest_elution_min", "no target or internal standard may have its apex later"),
-    ] = None
-    min_retention_factor: Annotated[
-        RetentionFactor,
-        key(None, "smallest retention factor of targets and internal standards at their elution"),
-    ] = 0.0
-    bake_out: Annotated[
-        BakeOut | None,
-        key(None, "heating after the last peak; counts in run time and cycle time"),
-    ] = None
-    shift: Annotated[Shift, key("shift_h", "length of a shift, for samples per shift")] = 8 * 3600.0
-    front_points: Annotated[
-        int,
-        whole(0, 12),
-        key(
-            None,
-            "programs to show between time and smallest resolution: from half of what the goal asks for up to nearly "
-            "the best that is found, at most four times the goal; where fewer come out a line says why",
-            expected="0, or 2 to 12",
-        ),
-    ] = 0
-    confidence: Annotated[
-        Confidence,
-        key(
-            None,
-            'share of draws of what is uncertain in which every pair and wish must hold; "nominal" judges the '
-            "predicted chromatogram alone, which on the instrument fails more often than not",
-        ),
-    ] = 0.9
+    minimise: Minimise = "run time"
+    """what becomes as short as possible"""
+    min_resolution: Resolution = 1.5
+    """half-height resolution every counted pair must reach"""
+    earliest_elution: Annotated[Minutes, key("earliest_elution_min")] = 0.0
+    """no target or internal standard may leave earlier, for example because of the solvent"""
+    latest_elution: Annotated[Minutes | None, key("latest_elution_min")] = None
+    """no target or internal standard may have its apex later"""
+    min_retention_factor: RetentionFactor = 0.0
+    """smallest retention factor of targets and internal standards at their elution"""
+    bake_out: BakeOut | None = None
+    """heating after the last peak; counts in run time and cycle time"""
+    shift: Annotated[Shift, key("shift_h")] = 8 * 3600.0
+    """length of a shift, for samples per shift"""
+    front_points: Annotated[int, whole(0, 12), key(expected="0, or 2 to 12")] = 0
+    """programs to show between time and smallest resolution: from half of what the goal asks for up to nearly the best
+    that is found, at most four times the goal; where fewer come out a line says why"""
+    confidence: Confidence = 0.9
+    """share of draws of what is uncertain in which every pair and wish must hold; "nominal" judges the predicted
+    chromatogram alone, which on the instrument fails more often than not"""
 
 
 @dataclass(frozen=True)
 class Decomposition(Table):
     """First-order decomposition."""
 
-    activation_energy: Annotated[ActivationEnergy, key("activation_energy_kJ_per_mol", "activation energy")]
-    half_life: Annotated[HalfLife, key("half_life_min", "half-life at the temperature of the next key")]
-    temperature: Annotated[Temperature, key("at_C", "the temperature of that half-life")]
+    activation_energy: Annotated[ActivationEnergy, key("activation_energy_kJ_per_mol")]
+    """activation energy"""
+    half_life: Annotated[HalfLife, key("half_life_min")]
+    """half-life at the temperature of the next key"""
+    temperature: Annotated[Temperature, key("at_C")]
+    """the temperature of that half-life"""
 
 
 @dataclass(frozen=True)
 class TimeAbove(Table):
     """The longest stay in the column above a temperature."""
 
-    temperature: Annotated[Temperature, key("temperature_C", "above which the stay is counted")]
-    duration: Annotated[Minutes, key("min", "longest stay above it")]
+    temperature: Annotated[Temperature, key("temperature_C")]
+    """above which the stay is counted"""
+    duration: Annotated[Minutes, key("min")]
+    """longest stay above it"""
 
 
 @dataclass(frozen=True)
 class Near(Table):
     """The compounds an internal standard must leave close to."""
 
-    compounds: Annotated[
-        tuple[Name, ...], Field(min_length=1), key(None, "each of these", expected="list of names")
-    ]
-    within: Annotated[Window, key("within_min", "it leaves within this time of each")]
+    compounds: Annotated[tuple[Name, ...], Field(min_length=1), key(expected="list of names")]
+    """each of these"""
+    within: Annotated[Window, key("within_min")]
+    """it leaves within this time of each"""
 
 
 @dataclass(frozen=True)
 class AnalyteDetail(Table):
     """What a scenario says about one compound; a decomposition is only reported without a `min_intact_fraction`."""
 
-    compound: Annotated[Name, key(None, "the compound", expected="a name in a peak table")]
-    role: Annotated[
-        Role, key(None, "a pair counts when at least one of its two is a target or an internal standard")
-    ] = "target"
-    max_elution_temperature: Annotated[
-        Temperature | None,
-        key("max_elution_temperature_C", "highest column temperature at which it may leave"),
-    ] = None
-    max_time_above: Annotated[TimeAbove | None, key(None, "longest stay in the hot column")] = None
-    decomposition: Annotated[
-        Decomposition | None, key(None, "first-order kinetics; alone it is only reported")
-    ] = None
-    min_intact_fraction: Annotated[
-        Fraction | None,
-        key(
-            None,
-            "share that must survive the stay in the column; needs `decomposition`",
-            expected="0 to below 1",
-        ),
-    ] = None
-    amount: Annotated[Nanograms | None, key("amount_ng", "amount on the column")] = None
-    tailing: Annotated[
-        Tailing | None,
-        key(None, "tailing factor, in place of the measured one", unless_stated="measured, else 1"),
-    ] = None
-    near: Annotated[Near | None, key(None, "of an internal standard: compounds it must leave close to")] = (
-        None
-    )
+    compound: Annotated[Name, key(expected="a name in a peak table")]
+    """the compound"""
+    role: Role = "target"
+    """a pair counts when at least one of its two is a target or an internal standard"""
+    max_elution_temperature: Annotated[Temperature | None, key("max_elution_temperature_C")] = None
+    """highest column temperature at which it may leave"""
+    max_time_above: TimeAbove | None = None
+    """longest stay in the hot column"""
+    decomposition: Decomposition | None = None
+    """first-order kinetics; alone it is only reported"""
+    min_intact_fraction: Annotated[Fraction | None, key(expected="0 to below 1")] = None
+    """share that must survive the stay in the column; needs `decomposition`"""
+    amount: Annotated[Nanograms | None, key("amount_ng")] = None
+    """amount on the column"""
+    tailing: Annotated[Tailing | None, key(unless_stated="measured, else 1")] = None
+    """tailing factor, in place of the measured one"""
+    near: Near | None = None
+    """of an internal standard: compounds it must leave close to"""
 
 
 @dataclass(frozen=True)
 class PairRule(Table):
     """What a scenario says about one pair; without a `min_resolution` it needs what it would need without the rule."""
 
-    between: Annotated[
-        tuple[Name, ...], Field(min_length=2, max_length=2), key(None, "the pair", expected="two names")
-    ]
-    min_resolution: Annotated[
-        Resolution | None,
-        key(None, "resolution this pair must reach; it then counts whatever the roles"),
-    ] = None
-    ignore: Annotated[Flag, key(None, "the pair need not be resolved")] = False
-    separable_by: Annotated[
-        Literal["detector"] | None,
-        key(None, "the pair need not be resolved, and is reported as told apart by the detector"),
-    ] = None
-    in_order: Annotated[Flag, key(None, "the first named must leave before the second")] = False
+    between: Annotated[tuple[Name, ...], Field(min_length=2, max_length=2), key(expected="two names")]
+    """the pair"""
+    min_resolution: Resolution | None = None
+    """resolution this pair must reach; it then counts whatever the roles"""
+    ignore: Flag = False
+    """the pair need not be resolved"""
+    separable_by: Literal["detector"] | None = None
+    """the pair need not be resolved, and is reported as told apart by the detector"""
+    in_order: Flag = False
+    """the first named must leave before the second"""
 
     @property
     def a(self) -> str:
@@ -255,18 +225,12 @@ class PairRule(Table):
 class Group(Table):
     """Compounds determined as a total: clear of the members of other groups, not of one another."""
 
-    name: Annotated[
-        Name, key(None, "how messages and the report call the group", expected="text, each its own")
-    ]
-    members: Annotated[
-        tuple[Name, ...],
-        Field(min_length=1),
-        key(None, "a compound belongs to at most one group", expected="1 or more names"),
-    ]
-    min_resolution: Annotated[
-        Resolution | None,
-        key(None, "resolution from every member of another group", unless_stated="the goal's"),
-    ] = None
+    name: Annotated[Name, key(expected="text, each its own")]
+    """how messages and the report call the group"""
+    members: Annotated[tuple[Name, ...], Field(min_length=1), key(expected="1 or more names")]
+    """a compound belongs to at most one group"""
+    min_resolution: Annotated[Resolution | None, key(unless_stated="the goal's")] = None
+    """resolution from every member of another group"""
 
 
 @dataclass(frozen=True)
@@ -276,28 +240,21 @@ class SearchSettings(Table):
     carrier_modes: Annotated[
         tuple[CarrierMode, ...],
         Field(min_length=1),
-        key(
-            None,
-            "carrier modes to search",
-            expected="list of modes",
-            unless_stated="those of the scouting runs' kind",
-        ),
+        key(expected="list of modes", unless_stated="those of the scouting runs' kind"),
     ] = ()
-    max_ramps: Annotated[
-        int,
-        whole(0, 3),
-        key(None, "most oven ramps in a program", unless_stated="2, at most `max_oven_ramps`"),
-    ] = 2
-    max_carrier_ramps: Annotated[
-        int, whole(1, 2), key(None, "most ramps of a flow or pressure program", expected="1 or 2")
-    ] = 1
-    oven_temperature: Annotated[
-        Temperature | None,
-        key("oven_temperature_C", "the oven stays at this temperature, and only the carrier is searched"),
-    ] = None
-    seconds: Annotated[SearchTime, key(None, "time budget")] = 20.0
-    candidates: Annotated[int, whole(1, 50), key(None, "most candidates to show")] = 5
-    seed: Annotated[int, whole(0, 2**32 - 1), key(None, "the same seed gives the same search")] = 1
+    """carrier modes to search"""
+    max_ramps: Annotated[int, whole(0, 3), key(unless_stated="2, at most `max_oven_ramps`")] = 2
+    """most oven ramps in a program"""
+    max_carrier_ramps: Annotated[int, whole(1, 2), key(expected="1 or 2")] = 1
+    """most ramps of a flow or pressure program"""
+    oven_temperature: Annotated[Temperature | None, key("oven_temperature_C")] = None
+    """the oven stays at this temperature, and only the carrier is searched"""
+    seconds: SearchTime = 20.0
+    """time budget"""
+    candidates: Annotated[int, whole(1, 50)] = 5
+    """most candidates to show"""
+    seed: Annotated[int, whole(0, 2**32 - 1)] = 1
+    """the same seed gives the same search"""
 
 
 @dataclass(frozen=True, eq=False)

@@ -60,7 +60,8 @@ class Steps(Table):
     rate: Annotated[HeatingRateStep, key("rate_C_per_min")] = 0.5 / SECONDS_PER_MINUTE
     time: Annotated[TimeStep, key("time_min")] = 0.1 * SECONDS_PER_MINUTE
     flow: Annotated[FlowStep, key("flow_mL_min")] = 0.05 * M3_PER_S_PER_ML_MIN
-    pressure: Annotated[PressureStep, key("pressure_kPa", "a difference, not gauge")] = PA_PER_KPA
+    pressure: Annotated[PressureStep, key("pressure_kPa")] = PA_PER_KPA
+    """a difference, not gauge"""
     flow_rate: Annotated[FlowRateStep, key("flow_rate_mL_per_min2")] = (
         0.1 * M3_PER_S_PER_ML_MIN / SECONDS_PER_MINUTE
     )
@@ -73,17 +74,16 @@ class Steps(Table):
 class Tolerances(Table):
     """How far a run may be off what is entered; errors lie anywhere within. Common practice, no source."""
 
-    oven: Annotated[
-        OvenTolerance, key("oven_C", "the whole oven program too cold or too hot by up to this")
-    ] = 1.0
-    flow: Annotated[Percent, key("flow_percent", "a set column flow or velocity")] = 0.01
-    pressure: Annotated[Percent, key("pressure_percent", "a set gauge pressure")] = 0.01
-    hold_up: Annotated[
-        Percent, key("hold_up_percent", "drift of the hold-up time since the scouting runs")
-    ] = 0.0
-    trimmed: Annotated[
-        Trimmed, key("trimmed_m", "how much may be cut off the column before it is run again")
-    ] = 0.0
+    oven: Annotated[OvenTolerance, key("oven_C")] = 1.0
+    """the whole oven program too cold or too hot by up to this"""
+    flow: Annotated[Percent, key("flow_percent")] = 0.01
+    """a set column flow or velocity"""
+    pressure: Annotated[Percent, key("pressure_percent")] = 0.01
+    """a set gauge pressure"""
+    hold_up: Annotated[Percent, key("hold_up_percent")] = 0.0
+    """drift of the hold-up time since the scouting runs"""
+    trimmed: Annotated[Trimmed, key("trimmed_m")] = 0.0
+    """how much may be cut off the column before it is run again"""
 
 
 USUAL_TOLERANCES = Tolerances()
@@ -94,9 +94,12 @@ EVEN = 1 / 3  # variance of an error anywhere within +- 1; also the mean square 
 class CoolDown(Table):
     """How long the oven takes to cool from one temperature to another."""
 
-    from_temperature: Annotated[Temperature, key("from_C", "where cooling begins")]
-    to_temperature: Annotated[Temperature, key("to_C", "where it ends")]
-    duration: Annotated[Minutes, key("min", "how long it takes")]
+    from_temperature: Annotated[Temperature, key("from_C")]
+    """where cooling begins"""
+    to_temperature: Annotated[Temperature, key("to_C")]
+    """where it ends"""
+    duration: Annotated[Minutes, key("min")]
+    """how long it takes"""
 
 
 @dataclass(frozen=True)
@@ -114,62 +117,52 @@ class HeatingLimit(Table):
 class Instrument(Table):
     """What oven and pneumatics can do; above the last of `heating_limits` its rate holds."""
 
-    max_inlet_pressure: Annotated[
-        LargestPressure, key("max_inlet_pressure_kPa", "highest inlet pressure")
-    ] = REFERENCE_PRESSURE + GAUGE_DEFAULTS_KPA["max_inlet_pressure_kPa"] * PA_PER_KPA
-    min_inlet_pressure: Annotated[GaugePressure, key("min_inlet_pressure_kPa", "lowest inlet pressure")] = (
+    max_inlet_pressure: Annotated[LargestPressure, key("max_inlet_pressure_kPa")] = (
+        REFERENCE_PRESSURE + GAUGE_DEFAULTS_KPA["max_inlet_pressure_kPa"] * PA_PER_KPA
+    )
+    """highest inlet pressure"""
+    min_inlet_pressure: Annotated[GaugePressure, key("min_inlet_pressure_kPa")] = (
         REFERENCE_PRESSURE + GAUGE_DEFAULTS_KPA["min_inlet_pressure_kPa"] * PA_PER_KPA
     )
-    max_pressure_rate: Annotated[
-        PressureRate, key("max_pressure_rate_kPa_per_min", "steepest pressure ramp")
-    ] = 300.0 * PA_PER_KPA / SECONDS_PER_MINUTE
-    min_flow: Annotated[Flow, key("min_flow_mL_min", "lowest column flow")] = 0.5 * M3_PER_S_PER_ML_MIN
-    max_flow: Annotated[Flow, key("max_flow_mL_min", "highest column flow")] = 5.0 * M3_PER_S_PER_ML_MIN
-    max_flow_rate: Annotated[FlowRate, key("max_flow_rate_mL_per_min2", "steepest flow ramp")] = (
+    """lowest inlet pressure"""
+    max_pressure_rate: Annotated[PressureRate, key("max_pressure_rate_kPa_per_min")] = (
+        300.0 * PA_PER_KPA / SECONDS_PER_MINUTE
+    )
+    """steepest pressure ramp"""
+    min_flow: Annotated[Flow, key("min_flow_mL_min")] = 0.5 * M3_PER_S_PER_ML_MIN
+    """lowest column flow"""
+    max_flow: Annotated[Flow, key("max_flow_mL_min")] = 5.0 * M3_PER_S_PER_ML_MIN
+    """highest column flow"""
+    max_flow_rate: Annotated[FlowRate, key("max_flow_rate_mL_per_min2")] = (
         10.0 * M3_PER_S_PER_ML_MIN / SECONDS_PER_MINUTE
     )
-    detector_max_flow: Annotated[
-        DetectorFlow | None,
-        key("detector_max_flow_mL_min", "largest column flow that the detector or the vacuum pump takes"),
-    ] = None
-    oven_min: Annotated[Temperature | None, key("oven_min_C", "lowest temperature of the oven")] = None
-    oven_max: Annotated[Temperature, key("oven_max_C", "highest temperature of the oven")] = (
-        450.0 + ZERO_CELSIUS
-    )
-    ambient_temperature: Annotated[RoomTemperature, key("ambient_C", "temperature of the room")] = (
-        25.0 + ZERO_CELSIUS
-    )
-    above_ambient: Annotated[
-        TemperatureDifference,
-        key("above_ambient_C", "how far above the room the oven still holds a temperature"),
-    ] = 10.0
-    cryogenic: Annotated[
-        Flag,
-        key(
-            None,
-            "the oven has a coolant; without it no program goes below `ambient_C` + `above_ambient_C`",
-        ),
-    ] = False
+    """steepest flow ramp"""
+    detector_max_flow: Annotated[DetectorFlow | None, key("detector_max_flow_mL_min")] = None
+    """largest column flow that the detector or the vacuum pump takes"""
+    oven_min: Annotated[Temperature | None, key("oven_min_C")] = None
+    """lowest temperature of the oven"""
+    oven_max: Annotated[Temperature, key("oven_max_C")] = 450.0 + ZERO_CELSIUS
+    """highest temperature of the oven"""
+    ambient_temperature: Annotated[RoomTemperature, key("ambient_C")] = 25.0 + ZERO_CELSIUS
+    """temperature of the room"""
+    above_ambient: Annotated[TemperatureDifference, key("above_ambient_C")] = 10.0
+    """how far above the room the oven still holds a temperature"""
+    cryogenic: Flag = False
+    """the oven has a coolant; without it no program goes below `ambient_C` + `above_ambient_C`"""
     heating_limits: Annotated[
-        tuple[HeatingLimit, ...],
-        Field(min_length=1),
-        key(
-            None,
-            "bands with rising `up_to_C` and the fastest `rate_C_per_min` up to there; above the last band its rate "
-            "holds",
-            unless_stated="one band: 30 °C/min up to 450 °C",
-        ),
+        tuple[HeatingLimit, ...], Field(min_length=1), key(unless_stated="one band: 30 °C/min up to 450 °C")
     ] = (HeatingLimit(450.0 + ZERO_CELSIUS, 30.0 / SECONDS_PER_MINUTE),)
-    cool_down: Annotated[
-        CoolDown | None,
-        key(None, "how long cooling takes; used for the cycle time, and needed to minimise it"),
-    ] = None
-    equilibration: Annotated[
-        Minutes, key("equilibration_min", "wait before the next injection; used for the cycle time")
-    ] = 1.0 * SECONDS_PER_MINUTE
-    max_oven_ramps: Annotated[int, whole(0, 50), key(None, "most oven ramps in a program")] = 20
-    max_carrier_ramps: Annotated[int, whole(0, 50), key(None, "most pressure or flow ramps in a program")] = 3
-    steps: Annotated[Steps, key(None, "the finest set points the instrument accepts")] = Steps()
+    """bands with rising `up_to_C` and the fastest `rate_C_per_min` up to there; above the last band its rate holds"""
+    cool_down: CoolDown | None = None
+    """how long cooling takes; used for the cycle time, and needed to minimise it"""
+    equilibration: Annotated[Minutes, key("equilibration_min")] = 1.0 * SECONDS_PER_MINUTE
+    """wait before the next injection; used for the cycle time"""
+    max_oven_ramps: Annotated[int, whole(0, 50)] = 20
+    """most oven ramps in a program"""
+    max_carrier_ramps: Annotated[int, whole(0, 50)] = 3
+    """most pressure or flow ramps in a program"""
+    steps: Steps = Steps()
+    """the finest set points the instrument accepts"""
 
     @model_validator(mode="before")
     @classmethod
@@ -194,42 +187,22 @@ class Instrument(Table):
 class Inlet(Table):
     """How the sample gets onto the column."""
 
-    mode: Annotated[InletMode, key(None, "how the sample gets onto the column")] = "split"
-    solvent_boiling_point: Annotated[
-        BoilingPoint | None,
-        key(
-            "solvent_boiling_point_C",
-            "splitless and on-column: focuses the solvent at the start, see the next key",
-        ),
-    ] = None
-    below_solvent: Annotated[
-        TemperatureDifference,
-        key(
-            "below_solvent_C",
-            "splitless and on-column: a program starts at least so far below the solvent's boiling point",
-        ),
-    ] = 15.0
-    purge_on: Annotated[
-        PurgeOn | None,
-        key(
-            "purge_on_min",
-            "splitless: when the split vent opens; the first hold of the oven is at least as long",
-        ),
-    ] = None
-    split_ratio: Annotated[
-        SplitRatio | None, key(None, "split and splitless: flow out of the split vent over column flow")
-    ] = None
-    septum_purge: Annotated[SeptumPurge, key("septum_purge_mL_min", "flow of the septum purge")] = (
-        3.0 * M3_PER_S_PER_ML_MIN
-    )
+    mode: InletMode = "split"
+    """how the sample gets onto the column"""
+    solvent_boiling_point: Annotated[BoilingPoint | None, key("solvent_boiling_point_C")] = None
+    """splitless and on-column: focuses the solvent at the start, see the next key"""
+    below_solvent: Annotated[TemperatureDifference, key("below_solvent_C")] = 15.0
+    """splitless and on-column: a program starts at least so far below the solvent's boiling point"""
+    purge_on: Annotated[PurgeOn | None, key("purge_on_min")] = None
+    """splitless: when the split vent opens; the first hold of the oven is at least as long"""
+    split_ratio: SplitRatio | None = None
+    """split and splitless: flow out of the split vent over column flow"""
+    septum_purge: Annotated[SeptumPurge, key("septum_purge_mL_min")] = 3.0 * M3_PER_S_PER_ML_MIN
+    """flow of the septum purge"""
     max_total_flow: Annotated[
-        TotalFlow | None,
-        key(
-            "max_total_flow_mL_min",
-            "largest total flow: column flow x (1 + `split_ratio`) + septum purge",
-            unless_stated="none; 50 with hydrogen",
-        ),
+        TotalFlow | None, key("max_total_flow_mL_min", unless_stated="none; 50 with hydrogen")
     ] = None
+    """largest total flow: column flow x (1 + `split_ratio`) + septum purge"""
 
     @property
     def highest_start(self) -> float | None:

@@ -25,27 +25,33 @@ CarrierMode = Literal[
     "constant flow", "constant pressure", "constant velocity", "flow program", "pressure program"
 ]
 CARRIER_MODES: tuple[str, ...] = get_args(CarrierMode)
-FirstHold = Annotated[Minutes, key("hold_min", "hold at the start")]
-Hold = Annotated[Minutes, key("hold_min", "hold after the ramp")]
+Hold = Annotated[Minutes, key("hold_min")]
 
 
 @dataclass(frozen=True)
 class OvenRampTable(Table):
     """One ramp of the oven and its hold."""
 
-    rate: Annotated[HeatingRate, key("rate_C_per_min", "always positive")]
-    target: Annotated[Temperature, key("to_C", "temperature it leads to")]
+    rate: Annotated[HeatingRate, key("rate_C_per_min")]
+    """always positive"""
+    target: Annotated[Temperature, key("to_C")]
+    """temperature it leads to"""
     hold: Hold = 0.0
-    cooling: Annotated[Flag, key(None, "a ramp to a lower temperature must say so")] = False
+    """hold after the ramp"""
+    cooling: Flag = False
+    """a ramp to a lower temperature must say so"""
 
 
 @dataclass(frozen=True)
 class OvenTable(Table):
     """An oven program; past its last hold the oven stays where it is."""
 
-    start: Annotated[Temperature, key("start_C", "temperature at the start")]
-    hold: FirstHold = 0.0
-    ramps: Annotated[tuple[OvenRampTable, ...], key(None, "ramps, one after the other")] = ()
+    start: Annotated[Temperature, key("start_C")]
+    """temperature at the start"""
+    hold: Hold = 0.0
+    """hold at the start"""
+    ramps: tuple[OvenRampTable, ...] = ()
+    """ramps, one after the other"""
 
 
 @dataclass(frozen=True)
@@ -53,7 +59,8 @@ class ConstantFlowTable(Table):
     """A constant column flow."""
 
     mode: Literal["constant flow"]
-    start: Annotated[Flow, key("flow_mL_min", "column flow")]
+    start: Annotated[Flow, key("flow_mL_min")]
+    """column flow"""
 
 
 @dataclass(frozen=True)
@@ -61,10 +68,8 @@ class ConstantPressureTable(Table):
     """A constant inlet pressure."""
 
     mode: Literal["constant pressure"]
-    start: Annotated[
-        GaugePressure,
-        key("inlet_kPa", "inlet pressure; at least 1 kPa when the outlet is ambient, above vacuum otherwise"),
-    ]
+    start: Annotated[GaugePressure, key("inlet_kPa")]
+    """inlet pressure; at least 1 kPa when the outlet is ambient, above vacuum otherwise"""
 
 
 @dataclass(frozen=True)
@@ -72,16 +77,20 @@ class ConstantVelocityTable(Table):
     """A constant average velocity."""
 
     mode: Literal["constant velocity"]
-    start: Annotated[Velocity, key("velocity_cm_s", "the average over the column")]
+    start: Annotated[Velocity, key("velocity_cm_s")]
+    """the average over the column"""
 
 
 @dataclass(frozen=True)
 class FlowRampTable(Table):
     """One ramp of the column flow and its hold; the flow may fall."""
 
-    rate: Annotated[FlowRate, key("rate_mL_per_min2", "always positive")]
-    target: Annotated[Flow, key("to_mL_min", "column flow it leads to")]
+    rate: Annotated[FlowRate, key("rate_mL_per_min2")]
+    """always positive"""
+    target: Annotated[Flow, key("to_mL_min")]
+    """column flow it leads to"""
     hold: Hold = 0.0
+    """hold after the ramp"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,18 +98,24 @@ class FlowProgramTable(Table):
     """A program of the column flow."""
 
     mode: Literal["flow program"]
-    start: Annotated[Flow, key("start_mL_min", "column flow at the start")]
-    hold: FirstHold = 0.0
-    ramps: Annotated[tuple[FlowRampTable, ...], Field(min_length=1), key(None, "ramps, one after the other")]
+    start: Annotated[Flow, key("start_mL_min")]
+    """column flow at the start"""
+    hold: Hold = 0.0
+    """hold at the start"""
+    ramps: Annotated[tuple[FlowRampTable, ...], Field(min_length=1)]
+    """ramps, one after the other"""
 
 
 @dataclass(frozen=True)
 class PressureRampTable(Table):
     """One ramp of the inlet pressure and its hold; the pressure may fall."""
 
-    rate: Annotated[PressureRate, key("rate_kPa_per_min", "always positive")]
-    target: Annotated[GaugePressure, key("to_kPa", "inlet pressure it leads to")]
+    rate: Annotated[PressureRate, key("rate_kPa_per_min")]
+    """always positive"""
+    target: Annotated[GaugePressure, key("to_kPa")]
+    """inlet pressure it leads to"""
     hold: Hold = 0.0
+    """hold after the ramp"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,11 +123,12 @@ class PressureProgramTable(Table):
     """A program of the inlet pressure."""
 
     mode: Literal["pressure program"]
-    start: Annotated[GaugePressure, key("start_kPa", "inlet pressure at the start")]
-    hold: FirstHold = 0.0
-    ramps: Annotated[
-        tuple[PressureRampTable, ...], Field(min_length=1), key(None, "ramps, one after the other")
-    ]
+    start: Annotated[GaugePressure, key("start_kPa")]
+    """inlet pressure at the start"""
+    hold: Hold = 0.0
+    """hold at the start"""
+    ramps: Annotated[tuple[PressureRampTable, ...], Field(min_length=1)]
+    """ramps, one after the other"""
 
 
 CarrierProgramTable = Annotated[
@@ -129,8 +145,10 @@ CarrierProgramTable = Annotated[
 class ProgramTable(Table):
     """A program file, and the `[current]` table of a scenario."""
 
-    oven: Annotated[OvenTable, key(None, "see *Programs*")]
-    carrier: Annotated[CarrierProgramTable, key(None, "see *Programs*")]
+    oven: OvenTable
+    """see *Programs*"""
+    carrier: CarrierProgramTable
+    """see *Programs*"""
 
 
 CARRIER_TABLES: dict[str, Any] = dict(
