@@ -53,7 +53,7 @@ def _options(
 
 
 app.command(epilog="Example: rampwright new mymethod")(new)
-app.command(epilog="Example: rampwright schema")(schema)
+app.command(epilog="Example: rampwright schema > scenario.schema.json")(schema)
 app.command("peaks", epilog="Example: rampwright peaks run.cdf --out found")(peaks_of_file)
 
 
