@@ -243,7 +243,7 @@ def record(into: Path) -> None:
             print(said, flush=True)
 
 
-def differences(before: Any, after: Any, where: str = "") -> Iterator[str]:
+def differences(before: Any, after: Any, where: str = "", tolerance: float = TOLERANCE) -> Iterator[str]:
     """Each number, truth or shape of a document that is no longer what it was, with its place."""
     if isinstance(before, dict) and isinstance(after, dict):
         for key, value in before.items():
@@ -252,18 +252,18 @@ def differences(before: Any, after: Any, where: str = "") -> Iterator[str]:
             if key not in after:
                 yield f"{where}.{key} is missing"
             else:
-                yield from differences(value, after[key], f"{where}.{key}")
+                yield from differences(value, after[key], f"{where}.{key}", tolerance)
     elif isinstance(before, list) and isinstance(after, list):
         if len(before) != len(after):
             yield f"{where} has {len(after)} entries, {len(before)} before"
         for number, (one, other) in enumerate(zip(before, after, strict=False)):
-            yield from differences(one, other, f"{where}[{number}]")
+            yield from differences(one, other, f"{where}[{number}]", tolerance)
     elif isinstance(before, str) and isinstance(after, str):
         return
     elif type(before) is bool or type(after) is bool or before is None or not _numbers(before, after):
         if before is not after:
             yield f"{where} is {after!r}, {before!r} before"
-    elif not math.isclose(before, after, rel_tol=TOLERANCE, abs_tol=TOLERANCE):
+    elif not math.isclose(before, after, rel_tol=tolerance, abs_tol=tolerance):
         yield f"{where} is {after!r}, {before!r} before"
 
 

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-import optimizer as rw
 import optimizer.base.clock
+import rampwright as rw
 from models.errors import InvalidInputError
 from optimizer.base.clock import ROUND, now, round_done, rounds_counted
 from tests.optimizer.bad_inputs import write_good_scenario
