@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
-
-import typer
+from typing import TYPE_CHECKING
 
 from optimizer.base.errors import ScenarioError
 
@@ -14,16 +12,6 @@ if TYPE_CHECKING:
     from optimizer.scenario.data import Scenario
 
 CANDIDATES_FILE = "candidates.json"
-
-ProgramFile = Annotated[
-    Path | None,
-    typer.Option("--program", help="A program file (tables oven and carrier); [current] when left out."),
-]
-CandidateRank = Annotated[
-    int | None,
-    typer.Option("--candidate", help="Or the candidate of this rank in --results; 1 is the best.", min=1),
-]
-ResultsFolder = Annotated[Path | None, typer.Option("--results", help="Folder that optimize wrote.")]
 
 
 def chosen_program(

@@ -11,7 +11,7 @@ import typer
 from models.engine.cache import on_compile
 from models.errors import RampwrightError
 from optimizer import __version__
-from optimizer.app.chosen_program import CandidateRank, ProgramFile, ResultsFolder, chosen_program
+from optimizer.app.chosen_program import chosen_program
 from optimizer.app.new_command import new, schema
 from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.app.screen import ProgressBar, console, never_fail_to_encode, print_json, say_compiling, show
@@ -32,6 +32,15 @@ app = typer.Typer(
 ScenarioPath = Annotated[
     Path, typer.Argument(help="A scenario folder, or its scenario.toml.", show_default=False)
 ]
+ProgramFile = Annotated[
+    Path | None,
+    typer.Option("--program", help="A program file (tables oven and carrier); [current] when left out."),
+]
+CandidateRank = Annotated[
+    int | None,
+    typer.Option("--candidate", help="Or the candidate of this rank in --results; 1 is the best.", min=1),
+]
+ResultsFolder = Annotated[Path | None, typer.Option("--results", help="Folder that optimize wrote.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
 Seconds = Annotated[float | None, typer.Option(help="Time budget; the scenario's when left out.", min=0.1)]
 Rounds = Annotated[int | None, typer.Option(help="Or descents: a seed gives the same anywhere.", min=1)]
