@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
+from optimizer.base.quantities import MINUTE, NUMBER, SECOND, Unit
 
 HALF_95 = 1.96  # standard deviations to either side that hold 95 % of a normal distribution
 
@@ -35,11 +37,6 @@ def of_needed(part: dict[str, Any]) -> str:
     return f"{found:.2f}" if needed is None else beside_needed(found, needed)
 
 
-def beside_needed(resolution: float, needed: float) -> str:
-    """A resolution beside what is needed."""
-    return f"{resolution:.2f} ({needed:.2f} needed)"
-
-
 def with_interval(value: float | None, sd: float | None, form: str, none: str = "-") -> str:
     """A number with half of its 95 % interval, e.g. "6.283 ± 0.021"; `none` where there is no number."""
     if value is None:
@@ -59,3 +56,46 @@ def percent(share: float) -> str:
     if rounded == "100" and share < 1:
         return "over 99 %"
     return "under 1 %" if rounded == "0" and share > 0 else f"{rounded} %"
+
+
+@dataclass(frozen=True)
+class Rounded:
+    """How a number of a result is written: in a unit, to significant digits or to decimals; to fewer where it is shown.
+
+    It stands in the annotation of the number, which itself is in SI.
+    """
+
+    unit: Unit = NUMBER
+    digits: int = 4
+    decimals: int | None = None
+    shown: str = ".2f"
+
+    def written(self, value: float, ambient_pressure: float = 0.0) -> float | None:
+        """A value in SI as a document has it, None where there is no number."""
+        in_unit = self.unit.of_si(float(value), ambient_pressure)
+        if self.decimals is None or not math.isfinite(in_unit):
+            return number(in_unit, self.digits)
+        return round(in_unit, self.decimals) + 0.0  # no minus before a zero
+
+    def text(self, value: float | None) -> str:
+        """The same value on every screen: what the document has, cut to what is read; a dash where there is none."""
+        found = None if value is None else self.written(value)
+        if found is None:
+            return "–"
+        text = format(found, self.shown)
+        return text if float(text) else format(0.0, self.shown)  # no minus before a zero
+
+
+MINUTES = Rounded(MINUTE, decimals=4)
+SECONDS = Rounded(SECOND, digits=3, shown="+.1f")
+RESOLUTION = Rounded(digits=6)
+NEEDED = Rounded()
+MARGIN = SHARE = Rounded(digits=3)
+VALLEY = Rounded(digits=3, shown=".1f")  # % of the smaller apex
+SAMPLES = Rounded(shown=".0f")
+TWO_DECIMALS = Rounded(decimals=2)
+
+
+def beside_needed(resolution: float, needed: float) -> str:
+    """A resolution beside what is needed."""
+    return f"{RESOLUTION.text(resolution)} ({NEEDED.text(needed)} needed)"

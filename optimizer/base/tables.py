@@ -1,19 +1,21 @@
-"""What every declared table of a scenario has in common: its keys, and reading and writing it.
+"""What every declared table of a scenario has in common: its keys, and reading and writing it; and writing results.
 
 A table is a frozen dataclass in SI units. The type of a field is one of `quantities`, its key in a file the
-field's alias, and its meaning in the reference the string below the field: all else follows from these.
+field's alias, and its meaning in the reference the string below the field: all else follows from these. A result is
+declared alike, but need not be read, so that whatever has a key is written: fields and properties.
 """
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cache
 from typing import Any, TypeVar, get_args, get_type_hints
 
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.fields import FieldInfo
 
+from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import Quantity, Unit
 
 T = TypeVar("T")
@@ -98,3 +100,60 @@ def written(table: Any, ambient_pressure: float | None = None) -> dict[str, Any]
         table, mode="json", by_alias=True, context=context
     )
     return document
+
+
+BESIDE = ""  # the key of a part whose keys stand beside those of what it is a part of
+
+
+@dataclasses.dataclass(frozen=True)
+class WrittenBy:
+    """In the annotation of a part of a result: a function of it and of the room's pressure [Pa] that writes it."""
+
+    written: Callable[[Any, float], Any]
+
+
+OR_NULL = WrittenBy(lambda value, _: value or None)  # null where it is empty
+
+
+@cache
+def _written_as(result: type) -> list[tuple[str, str, Rounded | WrittenBy | None]]:
+    """What is written of a result: attribute, key, and how, where that does not follow from its type."""
+    hints = get_type_hints(result, include_extras=True)
+    for name, member in vars(result).items():
+        if isinstance(member, property):
+            hints[name] = get_type_hints(member.fget, include_extras=True)["return"]
+    found = []
+    for name, hint in hints.items():
+        said = getattr(hint, "__metadata__", ())
+        info = next((each for each in said if isinstance(each, FieldInfo)), None)
+        if info is not None:
+            how = next((each for each in said if isinstance(each, Rounded | WrittenBy)), None)
+            found.append((name, name if info.alias is None else info.alias, how))
+    return found
+
+
+def document_of(result: Any, ambient_pressure: float) -> dict[str, Any]:
+    """A result as JSON has it: all that is declared with a `key`, in trade units, None where there is no value.
+
+    Parameters
+    ----------
+    result : a dataclass or named tuple; numbers in SI with `Rounded` in their annotations
+    ambient_pressure : float  [Pa absolute], to which gauge pressures refer
+    """
+    document: dict[str, Any] = {}
+    for attribute, name, how in _written_as(type(result)):  # type: ignore[arg-type]  # classes are hashable
+        value = _document_value(getattr(result, attribute), how, ambient_pressure)
+        document |= value if name == BESIDE else {name: value}
+    return document
+
+
+def _document_value(value: Any, how: Rounded | WrittenBy | None, ambient_pressure: float) -> Any:
+    if value is None:
+        return None
+    if isinstance(how, WrittenBy):
+        return how.written(value, ambient_pressure)
+    if dataclasses.is_dataclass(value) or hasattr(value, "_fields"):
+        return document_of(value, ambient_pressure)
+    if isinstance(value, tuple):
+        return [_document_value(each, how, ambient_pressure) for each in value]
+    return value if how is None else how.written(value, ambient_pressure)
