@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-
-from rich.console import Console
+from functools import partial
 
 from models.column.programs import Program
 from models.errors import InvalidInputError
@@ -39,7 +38,7 @@ class Made:
     """
 
     document: Document
-    show: Callable[[Console, Document], None]
+    show: Callable[..., None]
     old: Problem
     problem: Problem
     before: Prediction
@@ -93,4 +92,5 @@ def tuned(made: Made, seconds: float | None, progress: Progress | None, rounds: 
     _, outcome = optimize(problem.scenario, problem.fit, seconds, progress, rounds=rounds)
     document = {**made.document, "tuned": candidate_document(problem.scenario, outcome)}
     first = outcome.candidates[0] if outcome.candidates else None
-    return replace(made, document=document, feasible=outcome.feasible, tuned=first)
+    show = partial(made.show, tuned=(problem.scenario, outcome))
+    return replace(made, document=document, show=show, feasible=outcome.feasible, tuned=first)

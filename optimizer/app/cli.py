@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -135,7 +136,7 @@ def predict(
     made = interface.predict(interface.fit(loaded), wanted)
     if out is not None:
         made.save(out)
-    show(made.to_dict(), as_json, show_prediction)
+    show(made.to_dict(), as_json, partial(show_prediction, known=made.reliability))
 
 
 @app.command(epilog="Example: rampwright optimize mymethod --out results")
@@ -170,35 +171,36 @@ def optimize(
 
     Ctrl-C ends the search with the best so far.
     """
-    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.app.interface_results import Fitted, Optimized
+    from optimizer.base.output import prepare_folder
+    from optimizer.goal.cautions import cautions_of
     from optimizer.methods.workflow import fit_scenario
     from optimizer.methods.workflow import optimize as search
-    from optimizer.results.documents import fit_document
     from optimizer.scenario.reading import load_scenario
     from optimizer.search.study_place import place_of_option
     from optimizer.show.console.candidates import show_candidates
     from optimizer.show.console.common import show_cautions, show_warnings
-    from optimizer.show.pages.report import candidate_document, outcome_files
 
     place = place_of_option(study, study_name, context.get_parameter_source("study"))
     loaded = load_scenario(scenario)
     prepare_folder(out, "optimize")  # better known before the search than after it
-    fitted = fit_scenario(loaded)
+    fitted = Fitted(loaded, fit_scenario(loaded))
     with ProgressBar() as progress:
-        _, outcome = search(loaded, fitted, seconds, progress, not no_what_if, place, study_name, rounds)
+        problem, outcome = search(
+            loaded, fitted.fit, seconds, progress, not no_what_if, place, study_name, rounds
+        )
     if outcome.interrupted and not outcome.candidates:
         raise KeyboardInterrupt  # there is nothing to write, and an earlier result may be there
     with finishing():
-        document = candidate_document(loaded, outcome)
-        files = outcome_files(loaded, fitted, outcome, document, fit_document(loaded, fitted))
-        write_folder(out, files, "optimize")
+        made = Optimized(fitted, problem, outcome)
+        made.save(out)
     if as_json:
-        print_json(document)
+        print_json(made.to_dict())
     else:
         screen = console()
-        show_candidates(screen, document)
-        show_warnings(screen, [*loaded.warnings, *fitted.warnings])
-        show_cautions(screen, document["cautions"])
+        show_candidates(screen, loaded, outcome)
+        show_warnings(screen, list(fitted.warnings))
+        show_cautions(screen, list(cautions_of(loaded, outcome)))
         if outcome.interrupted:
             screen.print("The search was stopped early; these are the best programs it had.")
         if outcome.study is not None:

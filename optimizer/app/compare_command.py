@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
-from rich.console import Console
 
 from models.column.programs import Program
 from models.fit.diagnosis import description, mend
@@ -46,7 +46,7 @@ class Made:
     compared: Comparison
     after: Refit | None
     tuned: Candidate | None = None
-    show: Callable[[Console, Document], None] = show_compared
+    show: Callable[..., None] = show_compared
 
     def files(self) -> dict[str, bytes]:
         """compare.json, compare.csv, the page compare.html and its picture; programs and the run to go on with."""
@@ -129,7 +129,8 @@ def retuned(made: Made, seconds: float | None, progress: Progress | None, rounds
     outcome = retune(made.after, budget, progress, rounds)
     first = outcome.candidates[0] if outcome.candidates else None
     document = compared_document(made.compared, made.after, outcome)
-    return replace(made, document={**made.document, **document}, tuned=first)
+    show = partial(show_compared, retuned=(made.after.problem.scenario, outcome))
+    return replace(made, document={**made.document, **document}, tuned=first, show=show)
 
 
 def _document(compared: Comparison, after: Refit | None) -> Document:

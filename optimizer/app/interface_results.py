@@ -17,12 +17,13 @@ from models.column.programs import Program
 from models.errors import InvalidInputError
 from models.fit.fit import Fit
 from models.units import SECONDS_PER_MINUTE
+from optimizer.base.tables import document_of
 from optimizer.goal.cautions import cautions_about
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import Candidate, Prediction, Reliability, SearchOutcome
+from optimizer.goal.outcome import Candidate, Prediction, SearchOutcome
+from optimizer.goal.reliability import Reliability
 from optimizer.results.documents import Document, check_document, fit_document, prediction_document
 from optimizer.results.plot_data import ChromatogramData, chromatogram_data, residual_data
-from optimizer.results.reliability import reliability_document
 from optimizer.scenario.data import Scenario
 from optimizer.search.candidates import warnings_of
 from optimizer.search.reasons import broken_limits
@@ -162,7 +163,7 @@ class Predicted(Result):
         scenario, known = self.problem.scenario, self.reliability
         return {
             **prediction_document(scenario, self.prediction),
-            "reliability": None if known is None else reliability_document(known),
+            "reliability": None if known is None else document_of(known, scenario.ambient_pressure),
             "warnings": list(self.warnings),
             "cautions": list(cautions_about(scenario, [self.prediction])),
         }
@@ -275,7 +276,7 @@ class Optimized(Result):
         from optimizer.show.pages.report import outcome_files
 
         fitted = self.fitted
-        return outcome_files(fitted.scenario, fitted.fit, self.outcome, self.to_dict(), fitted.to_dict())
+        return outcome_files(fitted.scenario, fitted.fit, self.outcome)
 
     def plot_front(self, axes: Axes) -> None:
         """Smallest resolution against time [min] of the programs on the front, on given axes.

@@ -19,6 +19,7 @@ from models.peaks.migration import MigrationTables, migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
 from optimizer.goal.cycle import after_run
 from optimizer.goal.limits import LATE, Limits, Runs, carried, limits_of
+from optimizer.goal.outcome import KEPT
 from optimizer.goal.robustness import Backoff, Robustness
 from optimizer.scenario.reading import Scenario
 
@@ -27,7 +28,6 @@ Index = NDArray[np.intp]
 END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
 END_SHARE = 0.005  # of its retention time, beside that: what an oven a little late moves it; common practice, no source
 LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
-KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
 NEARLY = -1e-3  # equipment margins above this count as kept where a descent fails: rounding brings them back
 ONE_MORE = 0.02  # what missing a wish counts for beside by how much
 

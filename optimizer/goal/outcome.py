@@ -1,18 +1,37 @@
-"""What the commands hand on: predictions, candidates and outcomes of a search, frozen and in SI units."""
+"""What the commands hand on: predictions, candidates and outcomes of a search, frozen and in SI units.
+
+What has a `key` is written into candidates.json, with the meaning that docs/results.md gives.
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, Program
-
-Gain = Literal["clear", "unclear", "none"]
+from optimizer.base.numbers import (
+    MARGIN,
+    MINUTES,
+    NEEDED,
+    RESOLUTION,
+    SAMPLES,
+    SHARE,
+    VALLEY,
+    Rounded,
+)
+from optimizer.base.quantities import KPA, KPA_GAUGE
+from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
+from optimizer.goal.reliability import Pair, Reliability, SetPointTolerance
+from optimizer.scenario.program_tables import program_document
 
 ON_PAPER = "on paper, without regard to uncertainty"  # a diagnosis, no change of the method
+KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
+LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
+VALLEY_POINTS = 401  # of the trace between the apexes of the critical pair
 
 
 @dataclass(frozen=True)
@@ -42,7 +61,7 @@ class Prediction:
     inlet_pressure, flow : (Q,) arrays  [Pa absolute], [m3/s at reference conditions], at `trace_times` [s]
     """
 
-    program: Program
+    program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
     compounds: tuple[str, ...]
     retention: Array
     retention_sd: Array
@@ -59,7 +78,7 @@ class Prediction:
     critical: int | None
     intact_fraction: Array
     time_above: Array
-    run_time: float
+    run_time: Annotated[float, MINUTES, key("run_time_min")]
     trace_times: Array
     inlet_pressure: Array
     flow: Array
@@ -70,152 +89,156 @@ class Prediction:
         return np.argsort(self.retention)
 
     @property
-    def min_resolution(self) -> float:
+    def min_resolution(self) -> Annotated[float, RESOLUTION, key("min_resolution")]:
         """Resolution of the critical pair; infinite when no pair counts."""
         return float("inf") if self.critical is None else float(self.resolution[self.critical])
 
     @property
-    def critical_needed(self) -> float:
-        """Resolution that the critical pair needs; nan when no pair counts."""
-        return float("nan") if self.critical is None else float(self.needed[self.critical])
-
-    @property
-    def critical_pair(self) -> tuple[str, str] | None:
+    def critical_pair(self) -> Annotated[Pair | None, key("critical_pair")]:
         """Names of the critical pair in order of elution."""
         if self.critical is None:
             return None
         a, b = sorted(self.counted_pairs[self.critical], key=lambda m: self.retention[m])
         return self.compounds[a], self.compounds[b]
 
-
-@dataclass(frozen=True)
-class Source:
-    """A source of uncertainty.
-
-    Attributes
-    ----------
-    text : what it is
-    share_without : float, share of draws that would hold without it
-    gain : whether that is more than with it: beyond chance, perhaps by chance, or not at all
-    costliest : whether it is the one that costs most, or one of those that the draws cannot tell from it
-    """
-
-    text: str
-    share_without: float
-    gain: Gain
-    costliest: bool
-
-
-@dataclass(frozen=True)
-class Reliability:
-    """How often a program meets the goal, all that is uncertain being drawn.
-
-    Attributes
-    ----------
-    share : float, of draws in which every counted pair and every wish holds
-    draws : int, how many there were
-    by_derivatives : float or None, the share by the first derivatives that the search follows, where draws that were
-        simulated outright corrected it; None where none were
-    failures : what is missed and in what share of draws, the most frequent first
-    sources : of uncertainty, the costliest first
-    """
-
-    share: float
-    draws: int
-    by_derivatives: float | None
-    failures: tuple[tuple[str, float], ...]
-    sources: tuple[Source, ...]
-
-
-@dataclass(frozen=True)
-class Moved:
-    """A program with one set point moved.
-
-    Attributes
-    ----------
-    run_time_change : float  [s], by which the last peak ends later
-    resolution, needed, pair : of the pair that is then shortest of what it needs; nan and None when no pair counts
-    margin : float, relative, of this pair; negative when it is short, or has changed places
-    breaks : pairs and wishes that are kept without the move and missed with it
-    """
-
-    run_time_change: float
-    resolution: float
-    needed: float
-    pair: tuple[str, str] | None
-    margin: float
-    breaks: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class SetPointTolerance:
-    """One set point, how far a run may be off it, and what that alone does.
-
-    Attributes
-    ----------
-    name, label, unit : as of `set_point_names.SetPoint`
-    value, tolerance : float  [unit]
-    lower, higher : the program with it moved down and up; None where there is no such program
-    loss : float, the larger loss of smallest relative resolution margin of the two; 0 when no pair counts
-    """
-
-    name: str
-    label: str
-    unit: str
-    value: float
-    tolerance: float
-    lower: Moved | None
-    higher: Moved | None
-    loss: float
+    @property
+    def critical_needed(self) -> Annotated[float, NEEDED, key("critical_pair_needs")]:
+        """Resolution that the critical pair needs; nan when no pair counts."""
+        return float("nan") if self.critical is None else float(self.needed[self.critical])
 
     @property
-    def breaks(self) -> tuple[str, ...]:
-        """What this set point alone breaks within its tolerance."""
-        moves = [each for each in (self.lower, self.higher) if each is not None]
-        return tuple(dict.fromkeys(name for each in moves for name in each.breaks))
+    def valley(self) -> Annotated[float, VALLEY, key("valley_percent")]:
+        """How far the trace stays up between the critical pair [% of the smaller apex]; nan when no pair counts.
+
+        The lowest point of the whole trace between the two retention times, over the lower of the two heights there:
+        100 where one peak is a mere shoulder of the other, 0 where they are parted down to the baseline.
+        """
+        from models.peaks.chromatogram import (
+            detector_trace,  # here, since it takes scipy, which check does without
+        )
+
+        if self.critical is None:
+            return float("nan")
+        pair = self.counted_pairs[self.critical]
+        t, w = self.retention, self.width_half
+        if not np.isfinite([*t[pair], *w[pair]]).all():
+            return float("nan")
+        between = np.linspace(t[pair].min(), t[pair].max(), VALLEY_POINTS)
+        trace = detector_trace(between, t, w, self.area, np.maximum(self.tailing, LEAST_TAILING))
+        return float(100 * trace.min() / min(trace[0], trace[-1]))
+
+    @property
+    def least_intact(self) -> float:
+        """Smallest share of an analyte that survives; nan where no kinetics are stated."""
+        return float(np.nanmin(self.intact_fraction)) if self.sensitive else float("nan")
+
+    @property
+    def sensitive(self) -> bool:
+        """Whether any analyte is known to decompose."""
+        return bool(np.isfinite(self.intact_fraction).any())
 
 
 @dataclass(frozen=True)
 class LimitMargin:
-    """One limit of a candidate: what it is, the limit and the value in the reader's units, and whether it binds.
+    """One limit of a candidate.
 
-    `text` reads as a sentence fragment, e.g. "resolution of decane and limonene: 1.52 (needs 1.50)".
+    Attributes
+    ----------
+    text : a sentence fragment in the reader's units: "resolution of decane and limonene: 1.52 (needs 1.50)"
+    margin : relative, >= 0 when kept
+    binding : whether it is near enough to zero to hold the program where it is
     """
 
-    name: str
-    text: str
-    margin: float  # relative, >= 0 when kept
-    binding: bool
+    name: Annotated[str, key("limit")]
+    text: Annotated[str, key(None)]
+    margin: Annotated[float, MARGIN, key(None)]
+    binding: Annotated[bool, key(None)]
+
+    @property
+    def kept(self) -> bool:
+        """Whether it is, but for rounding."""
+        return self.margin >= -KEPT
+
+
+def _both_scales(pressure: float, ambient_pressure: float) -> dict[str, float | None]:
+    """A pressure [Pa absolute] counted from the room's and from vacuum."""
+    return {
+        "gauge_kPa": Rounded(KPA_GAUGE).written(pressure, ambient_pressure),
+        "absolute_kPa": Rounded(KPA).written(pressure),
+    }
+
+
+class InletPressure(NamedTuple):
+    """Inlet pressures over a run [Pa absolute]."""
+
+    start: Annotated[float, WrittenBy(_both_scales), key(None)]
+    highest: Annotated[float, WrittenBy(_both_scales), key(None)]
+    end: Annotated[float, WrittenBy(_both_scales), key(None)]
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """A program worth showing, as rounded to the instrument's steps, with the reasons for it."""
+    """A program worth showing, as rounded to the instrument's steps, with the reasons for it.
 
-    rank: int
-    family: str
-    prediction: Prediction
-    cycle_time: float  # s; nan when it would need a cool-down that the scenario does not state
-    samples_per_shift: float  # whole cycles; nan where the cycle time is
-    margins: tuple[LimitMargin, ...]
-    feasible: bool
-    reliability: Reliability
-    next_seconds: str  # what a slightly shorter run would cost; empty where nothing is to be said
-    compared: tuple[str, ...]  # with the method in use
-    warnings: tuple[str, ...]
-    order_changes: tuple[str, ...] = ()  # those of the warnings that say that compounds change places
-    missed: tuple[str, ...] = ()  # what it does not keep, and by how much; empty when feasible
-    set_points: tuple[SetPointTolerance, ...] = ()  # what each being off does, the most critical first
+    Attributes
+    ----------
+    cycle_time : [s]; nan when it would need a cool-down that the scenario does not state
+    samples_per_shift : whole cycles; nan where the cycle time is
+    next_seconds : what a slightly shorter run would cost; empty where nothing is to be said
+    compared : with the method in use
+    order_changes : those of the warnings that say that compounds change places
+    missed : the requirements that it does not meet, and by how much; empty when feasible
+    set_points : what each being off does, the most critical first
+    """
+
+    rank: Annotated[int, key(None)]
+    family: Annotated[str, key(None)]
+    prediction: Annotated[Prediction, key(BESIDE)]
+    cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
+    samples_per_shift: Annotated[float, SAMPLES, key(None)]
+    margins: Annotated[tuple[LimitMargin, ...], key(None)]
+    feasible: Annotated[bool, key(None)]
+    reliability: Annotated[Reliability, key(None)]
+    next_seconds: Annotated[str, key(None)]
+    compared: Annotated[tuple[str, ...], key(None)]
+    warnings: Annotated[tuple[str, ...], key(None)]
+    order_changes: Annotated[tuple[str, ...], key(None)] = ()
+    missed: Annotated[tuple[str, ...], key(None)] = ()
+    set_points: Annotated[tuple[SetPointTolerance, ...], key("set_point_tolerances")] = ()
 
     @property
-    def pass_probability(self) -> float:
-        """Share of draws in which every pair and every wish holds."""
+    def pass_probability(self) -> Annotated[float, SHARE, key(None)]:
+        """Probability of meeting every requirement: the share of draws that do."""
         return self.reliability.share
 
     @property
-    def limited_by(self) -> tuple[str, ...]:
+    def pass_interval(
+        self,
+    ) -> Annotated[tuple[float, float], Rounded(decimals=3), key("pass_probability_interval")]:
+        """Its 95 % interval."""
+        return self.reliability.interval
+
+    @property
+    def inlet_pressure(self) -> Annotated[InletPressure, key(None)]:
+        """Inlet pressures over the run."""
+        pressure = self.prediction.inlet_pressure
+        return InletPressure(float(pressure[0]), float(pressure.max()), float(pressure[-1]))
+
+    @property
+    def limited_by(self) -> Annotated[tuple[str, ...], key(None)]:
         """Names of the limits that bind."""
         return tuple(margin.name for margin in self.margins if margin.binding)
+
+    @property
+    def other_warnings(self) -> tuple[str, ...]:
+        """Warnings but for those that compounds change places."""
+        return tuple(text for text in self.warnings if text not in self.order_changes)
+
+    @property
+    def most_critical(self) -> SetPointTolerance | None:
+        """The first set point that breaks the goal by itself; else the one that costs most resolution."""
+        breaking = [each for each in self.set_points if each.breaks]
+        return next(iter(breaking or self.set_points), None)
 
 
 @dataclass(frozen=True)
@@ -224,18 +247,29 @@ class InUse:
 
     Attributes
     ----------
-    prediction : Prediction
-    cycle_time : float  [s], nan when it would need a cool-down that the scenario does not state
-    samples_per_shift : float, whole cycles; nan where the cycle time is
+    cycle_time : [s], nan when it would need a cool-down that the scenario does not state
+    samples_per_shift : whole cycles; nan where the cycle time is
     breaks : sentences on limits of column, instrument and goal that it does not keep
-    reliability : Reliability, None where it is not known
+    reliability : None where it is not known
     """
 
-    prediction: Prediction
-    cycle_time: float
-    samples_per_shift: float
-    breaks: tuple[str, ...]
-    reliability: Reliability | None = None
+    prediction: Annotated[Prediction, key(BESIDE)]
+    cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
+    samples_per_shift: Annotated[float, SAMPLES, key(None)]
+    breaks: Annotated[tuple[str, ...], key(None)]
+    reliability: Annotated[Reliability | None, key(None)] = None
+
+    @property
+    def pass_probability(self) -> Annotated[float | None, SHARE, key(None)]:
+        """Probability of meeting every requirement."""
+        return None if self.reliability is None else self.reliability.share
+
+    @property
+    def pass_interval(
+        self,
+    ) -> Annotated[tuple[float, float] | None, Rounded(decimals=3), key("pass_probability_interval")]:
+        """Its 95 % interval."""
+        return None if self.reliability is None else self.reliability.interval
 
 
 @dataclass(frozen=True)
@@ -244,16 +278,14 @@ class FrontPoint:
 
     Attributes
     ----------
-    asked : float, share of every needed resolution that was asked for
-    family : str
-    prediction : Prediction
-    cost : float  [s], run or cycle time, whichever is minimised
+    asked : share of every needed resolution that was asked for
+    cost : [s], run or cycle time, whichever is minimised
     """
 
-    asked: float
-    family: str
-    prediction: Prediction
-    cost: float
+    asked: Annotated[float, Rounded(), key("asked_share")]
+    family: Annotated[str, key(None)]
+    prediction: Annotated[Prediction, key(BESIDE)]
+    cost: Annotated[float, MINUTES, key("cost_min")]
 
 
 @dataclass(frozen=True)
@@ -262,22 +294,34 @@ class WhatIf:
 
     Attributes
     ----------
-    change : str, e.g. "hydrogen instead of helium"
-    cost : float  [s], run or cycle time of the fastest program then found; nan when the goal is still not met
-    shortfall : float, how much of the wishes is then still missed; zero when the goal is met
-    family : str, of that program
-    missed : str, by which wishes the goal is still missed, and by how much; empty when it is met
+    change : e.g. "hydrogen instead of helium"
+    cost : [s], run or cycle time of the fastest program then found; nan when the goal is still not met
+    shortfall : how much of the requirements is then still missed; zero when the goal is met
+    family : of that program
+    missed : which requirements are still missed, and by how much; empty when the goal is met
     cautions : what must be borne in mind beside, as the change brings a hazard
-    improves : bool, whether its program comes closer to the goal as changed than the closest did to the goal as it was
+    improves : whether its program comes closer to the goal as changed than the closest did to the goal as it was
     """
 
-    change: str
-    cost: float
+    change: Annotated[str, key(None)]
+    cost: Annotated[float, MINUTES, key("cost_min")]
     shortfall: float
-    family: str
-    missed: str = ""
+    family: Annotated[str, key(None)]
+    missed: Annotated[str, OR_NULL, key(None)] = ""
     cautions: tuple[str, ...] = ()
-    improves: bool = True
+    improves: Annotated[bool, key(None)] = True
+
+    @property
+    def meets(self) -> bool:
+        """Whether the goal is met with it."""
+        return math.isfinite(self.cost)
+
+    @property
+    def gives(self) -> Annotated[str, key(None)]:
+        """What it gives, in words."""
+        if self.meets:
+            return f"{MINUTES.text(self.cost)} min"
+        return f"{'still missed' if self.improves else 'no improvement found'}: {self.missed or '-'}"
 
 
 @dataclass(frozen=True)
@@ -286,18 +330,18 @@ class StudyNote:
 
     Attributes
     ----------
-    name, place : str, fit to be shown
-    worker : int, number of this worker, from 1
-    descents, own : int, in the study, and of this worker
-    unstored : int, descents of this worker that are not in the study, since it could not be reached
+    name, place : fit to be shown
+    worker : number of this worker, from 1
+    descents, own : in the study, and of this worker
+    unstored : descents of this worker that are not in the study, since it could not be reached
     """
 
-    name: str
-    place: str
-    worker: int
-    descents: int
-    own: int
-    unstored: int
+    name: Annotated[str, key(None)]
+    place: Annotated[str, key(None)]
+    worker: Annotated[int, key(None)]
+    descents: Annotated[int, key(None)]
+    own: Annotated[int, key(None)]
+    unstored: Annotated[int, key(None)]
 
     @property
     def text(self) -> str:
@@ -314,38 +358,43 @@ class StudyNote:
         return said
 
 
+class Tried(NamedTuple):
+    """A kind of program and the least found of what is minimised [s]: nan where none of it met the goal."""
+
+    family: Annotated[str, key(None)]
+    cost: Annotated[float, MINUTES, key("cost_min")]
+
+
 @dataclass(frozen=True)
 class SearchOutcome:
     """What a search found.
 
     Attributes
     ----------
-    feasible : bool, whether any candidate keeps every limit
+    feasible : whether any candidate meets the goal
     candidates : best first; when nothing is feasible, the closest of those that keep the equipment's limits
     blocking : sentences saying what blocks and how far off it is; empty when feasible
     current : the method in use as predicted, if the scenario states one
-    families : what was tried: each kind of program and the least found of what is minimised [s], before or after
-        rounding; nan when nothing was found that meets the goal
-    programs_tried : int, simulated programs
-    seconds : float, wall time of the search
-    rounds : int or None, its budget in descents where it was not a time
-    interrupted : bool
+    families : what was tried, before or after rounding
+    programs_tried : simulated programs
+    seconds : wall time of the search
+    rounds : its budget in descents; None where it was a time
     front : points on the front between time and smallest resolution, fastest first; empty unless asked for
     front_note : how far they reach, and why there are fewer than asked for; empty unless a front was asked for
     what_ifs : single changes tried when nothing met the goal, the most helpful first
-    study : StudyNote or None, when the search was part of a shared study
+    study : None unless the search was part of a shared study
     """
 
-    feasible: bool
+    feasible: Annotated[bool, key(None)]
     candidates: tuple[Candidate, ...]
-    blocking: tuple[str, ...]
-    current: InUse | None
-    families: tuple[tuple[str, float], ...]
+    blocking: Annotated[tuple[str, ...], key(None)]
+    current: Annotated[InUse | None, key(None)]
+    families: tuple[Tried, ...]
     programs_tried: int
     seconds: float
     interrupted: bool
-    front: tuple[FrontPoint, ...] = ()
-    front_note: str = ""
-    what_ifs: tuple[WhatIf, ...] = ()
+    front: Annotated[tuple[FrontPoint, ...], key(None)] = ()
+    front_note: Annotated[str, OR_NULL, key(None)] = ""
+    what_ifs: Annotated[tuple[WhatIf, ...], key(None)] = ()
     study: StudyNote | None = None
     rounds: int | None = None

@@ -18,8 +18,9 @@ from models.column.retention import shifted
 from models.peaks.migration import migrate, migration_tables
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.limits import LATE
-from optimizer.goal.outcome import Gain, Prediction, Reliability, Source
+from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import covering
+from optimizer.goal.reliability import Failure, Gain, Reliability, Source
 from optimizer.goal.robustness import SOURCES, DrawnPeaks, Draws, drawn
 from optimizer.goal.standing import Standing, signed_resolutions, standing, standing_of
 
@@ -123,19 +124,19 @@ def _some(draws: Draws, which: NDArray[np.intp]) -> Draws:
     return Draws(*(getattr(draws, each.name)[which] for each in fields(Draws)))
 
 
-def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tuple[tuple[str, float], ...]:
+def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tuple[Failure, ...]:
     """Pairs and wishes that are missed, and in what share of draws, the most frequent first."""
     found = []
     for share, at in zip((stands.pair_margins < 0).mean(axis=1), stands.pairs, strict=True):
         a, b = sorted(problem.pairs.index[at], key=lambda m: prediction.retention[m])
         names = problem.scenario.compounds
-        found.append((f"resolution of {names[a]} and {names[b]}", float(share)))
+        found.append(Failure(f"resolution of {names[a]} and {names[b]}", float(share)))
     wishes = problem.limits.wishes.names
     found += [
-        (name, float(share))
+        Failure(name, float(share))
         for name, share in zip(wishes, (stands.wish_margins[0] < 0).mean(axis=1), strict=True)
     ]
-    return tuple(sorted((each for each in found if each[1] >= NAMED), key=lambda each: -each[1]))
+    return tuple(sorted((each for each in found if each.share >= NAMED), key=lambda each: -each.share))
 
 
 def _sources(

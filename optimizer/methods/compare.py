@@ -20,8 +20,9 @@ from models.peaks.resolution import BASE_WIDTH_PER_HALF, pair_resolution
 from optimizer.goal.covariance import IMPROBABLE
 from optimizer.goal.goal import Problem, measured_mean
 from optimizer.goal.limits import Runs, limits_of
-from optimizer.goal.outcome import Prediction, Reliability
+from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
+from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import Cause, Causes, causes_of, expectation
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.goal.wishes import wishes_of

@@ -9,8 +9,9 @@ import numpy as np
 from models.column.programs import Program
 from models.fit.fit import Fit
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import Prediction, Reliability, SearchOutcome
+from optimizer.goal.outcome import Prediction, SearchOutcome
 from optimizer.goal.predict import covering, predict
+from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import Cause
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.compare import Comparison, cut_of

@@ -5,44 +5,30 @@ from __future__ import annotations
 import csv
 import io
 import json
-from dataclasses import asdict
 
-from models.units import PA_PER_KPA
-from optimizer.base.tables import written
+from optimizer.base.numbers import SHARE, number, percent
+from optimizer.base.tables import document_of, written
 from optimizer.goal.cautions import cautions_of
-from optimizer.goal.outcome import Candidate, FrontPoint, InUse, Prediction, SearchOutcome
-from optimizer.results.documents import (
-    FORMAT,
-    Document,
-    minutes,
-    number,
-    peak_documents,
-    program_document,
-    valley_percent,
-)
-from optimizer.results.reliability import (
-    most_critical,
-    reliability_cells,
-    reliability_document,
-    set_point_tolerance_document,
-    share_interval,
-)
+from optimizer.goal.outcome import ON_PAPER, Candidate, SearchOutcome
+from optimizer.goal.uncertainty import SOURCE_TEXTS
+from optimizer.results.documents import FORMAT, Document, peak_documents
 from optimizer.results.set_points import Flow, carrier_set_points, one_line, oven_set_points, split_line
-from optimizer.results.what_if_words import none_enough, scouting_advice, what_if_document
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.reading import SCENARIO_FILE
+
+MOST = 0.5  # of what lacks to the required probability, from which the fit is said to be to blame
 
 
 def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
     """What candidates.json holds; a number that does not exist is null."""
+    ambient = scenario.ambient_pressure
     return {
         "format": FORMAT,
         "title": scenario.title,
-        "feasible": outcome.feasible,
         "goal": written(scenario.goal),
         "tolerances": written(scenario.tolerances),
-        "blocking": list(outcome.blocking),
+        **document_of(outcome, ambient),
         "scouting_advice": scouting_advice(scenario, outcome),
-        "what_ifs": [what_if_document(each) for each in outcome.what_ifs],
         "what_ifs_note": none_enough(outcome),
         "search": {
             "seed": scenario.search.seed,
@@ -50,63 +36,30 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
             "rounds": outcome.rounds,
             "programs_tried": outcome.programs_tried,
             "interrupted": outcome.interrupted,
-            "families": [{"family": name, "cost_min": minutes(cost)} for name, cost in outcome.families],
-            "study": None if outcome.study is None else asdict(outcome.study),
+            "families": [document_of(each, ambient) for each in outcome.families],
+            "study": None if outcome.study is None else document_of(outcome.study, ambient),
         },
-        "current": None if outcome.current is None else _current(scenario, outcome.current),
-        "front": [_front_point(scenario, each) for each in outcome.front],
-        "front_note": outcome.front_note or None,
         "candidates": [_candidate(scenario, each) for each in outcome.candidates],
         "cautions": list(cautions_of(scenario, outcome)),
     }
 
 
-def _front_point(scenario: Scenario, point: FrontPoint) -> Document:
-    prediction = point.prediction
-    pair = prediction.critical_pair
+def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
     return {
-        "asked_share": number(point.asked),
-        "family": point.family,
-        **program_document(prediction.program, scenario.ambient_pressure),
-        "cost_min": minutes(point.cost),
-        "run_time_min": minutes(prediction.run_time),
-        "min_resolution": number(prediction.min_resolution, 6),
-        "critical_pair": list(pair) if pair else None,
+        **document_of(candidate, scenario.ambient_pressure),
+        "inlet_flows": _inlet_flows(scenario, candidate),
+        "peaks": peak_documents(scenario, candidate.prediction),
     }
 
 
-def _current(scenario: Scenario, in_use: InUse) -> Document:
-    """The method in use, with what it breaks."""
-    prediction, known = in_use.prediction, in_use.reliability
-    pair = prediction.critical_pair
-    return {
-        **program_document(prediction.program, scenario.ambient_pressure),
-        "run_time_min": minutes(prediction.run_time),
-        "cycle_time_min": minutes(in_use.cycle_time),
-        "samples_per_shift": number(in_use.samples_per_shift),
-        "min_resolution": number(prediction.min_resolution, 6),
-        "critical_pair": list(pair) if pair else None,
-        "critical_pair_needs": number(prediction.critical_needed, 4),
-        "valley_percent": valley_percent(prediction),
-        "pass_probability": None if known is None else number(known.share, 3),
-        "pass_probability_interval": None if known is None else list(share_interval(known)),
-        "reliability": None if known is None else reliability_document(known),
-        "breaks": list(in_use.breaks),
-    }
-
-
-def _inlet_flows(scenario: Scenario, prediction: Prediction) -> Document | None:
+def _inlet_flows(scenario: Scenario, candidate: Candidate) -> Document | None:
     """The flows of the inlet, null where nothing is known of it."""
-    line = split_line(scenario.inlet, prediction.flow)
+    line = split_line(scenario.inlet, candidate.prediction.flow)
     if line is None:
         return None
 
     def over(flow: Flow) -> Document:
-        return {
-            "start": number(flow.start),
-            "smallest": number(flow.smallest),
-            "largest": number(flow.largest),
-        }
+        return document_of(flow, scenario.ambient_pressure)
 
     return {
         "mode": scenario.inlet.mode,
@@ -118,50 +71,34 @@ def _inlet_flows(scenario: Scenario, prediction: Prediction) -> Document | None:
     }
 
 
-def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
-    prediction, ambient = candidate.prediction, scenario.ambient_pressure
-    pair = prediction.critical_pair
-    pressures = {
-        "start": prediction.inlet_pressure[0],
-        "highest": prediction.inlet_pressure.max(),
-        "end": prediction.inlet_pressure[-1],
-    }
-    return {
-        "rank": candidate.rank,
-        "family": candidate.family,
-        "feasible": candidate.feasible,
-        **program_document(prediction.program, ambient),
-        "inlet_pressure": {
-            when: {
-                "gauge_kPa": number((value - ambient) / PA_PER_KPA),
-                "absolute_kPa": number(value / PA_PER_KPA),
-            }
-            for when, value in pressures.items()
-        },
-        "inlet_flows": _inlet_flows(scenario, prediction),
-        "run_time_min": minutes(prediction.run_time),
-        "cycle_time_min": minutes(candidate.cycle_time),
-        "samples_per_shift": number(candidate.samples_per_shift),
-        "min_resolution": number(prediction.min_resolution, 6),
-        "critical_pair": list(pair) if pair else None,
-        "critical_pair_needs": number(prediction.critical_needed, 4),
-        "valley_percent": valley_percent(prediction),
-        "pass_probability": number(candidate.pass_probability, 3),
-        "pass_probability_interval": list(share_interval(candidate.reliability)),
-        "reliability": reliability_document(candidate.reliability),
-        "set_point_tolerances": [set_point_tolerance_document(each) for each in candidate.set_points],
-        "limited_by": list(candidate.limited_by),
-        "margins": [
-            {"limit": each.name, "text": each.text, "margin": number(each.margin, 3), "binding": each.binding}
-            for each in candidate.margins
-        ],
-        "missed": list(candidate.missed),
-        "next_seconds": candidate.next_seconds,
-        "compared": list(candidate.compared),
-        "order_changes": list(candidate.order_changes),
-        "warnings": list(candidate.warnings),
-        "peaks": peak_documents(scenario, prediction),
-    }
+def none_enough(outcome: SearchOutcome) -> str | None:
+    """That no change that was tried meets the goal; None where one does, or none was tried."""
+    changes = [each for each in outcome.what_ifs if each.change != ON_PAPER]
+    if not changes or any(each.meets for each in changes):
+        return None
+    return "None of these single changes is enough by itself, in the time given to each."
+
+
+def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
+    """Where a further scouting run is the remedy: most of what lacks to the required probability comes from what the
+    fit does not know. None elsewhere.
+    """
+    asked = scenario.goal.confidence
+    if outcome.feasible or not outcome.candidates or asked <= 0:
+        return None
+    closest = outcome.candidates[0].reliability
+    without = next(
+        (each.share_without for each in closest.sources if each.text == SOURCE_TEXTS["retention"]),
+        closest.share,
+    )
+    if closest.share >= asked or without - closest.share < MOST * (asked - closest.share):
+        return None
+    named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
+    return (
+        f"The main risk is the retention model: with it known exactly, the probability of meeting every requirement "
+        f"would be {percent(without)} instead of {percent(closest.share)}. A further scouting run may be the remedy; "
+        f"rampwright scout {named} --results FOLDER, with the folder of these results, says which one."
+    )
 
 
 COLUMNS = (
@@ -196,35 +133,39 @@ COLUMNS = (
 
 
 def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str, str | float | None]]:
-    """One row a candidate, for candidates.csv; the keys are `COLUMNS`."""
-    document = candidate_document(scenario, outcome)
+    """One row a candidate, for candidates.csv; the keys are `COLUMNS`, those of the document where it has one value."""
     rows = []
-    for candidate, entry in zip(outcome.candidates, document["candidates"], strict=True):
-        program = candidate.prediction.program
-        first, second = entry["critical_pair"] or (None, None)
-        inlet, flows = entry["inlet_pressure"], entry["inlet_flows"]
-        critical = most_critical(entry["set_point_tolerances"])
-        intact = [peak["intact_fraction"] for peak in entry["peaks"] if peak["intact_fraction"] is not None]
-        values = (
-            *(entry[key] for key in COLUMNS[:2]),
-            "yes" if entry["feasible"] else "no",
-            *(entry[key] for key in COLUMNS[3:7]),
-            first,
-            second,
-            entry["pass_probability"],
-            "; ".join(entry["limited_by"]),
-            one_line(oven_set_points(program.oven)),
-            program.carrier.mode,
-            one_line(carrier_set_points(program.carrier, scenario.ambient_pressure)),
-            *(inlet[when][scale] for when in ("start", "highest") for scale in ("gauge_kPa", "absolute_kPa")),
-            entry["samples_per_shift"],
-            entry["valley_percent"],
-            min(intact, default=None),
-            None if flows is None else flows["total_mL_min"]["largest"],
-            *reliability_cells(candidate),
-            None if critical is None else critical["set_point"],
-        )
-        rows.append(dict(zip(COLUMNS, values, strict=True)))
+    for candidate in outcome.candidates:
+        document, prediction = _candidate(scenario, candidate), candidate.prediction
+        inlet, flows = document["inlet_pressure"], document["inlet_flows"]
+        known, critical = candidate.reliability, candidate.most_critical
+        first, second = prediction.critical_pair or (None, None)
+        missed = next(iter(known.failures), None)
+        intact = [
+            each["intact_fraction"] for each in document["peaks"] if each["intact_fraction"] is not None
+        ]
+        row = document | {
+            "feasible": "yes" if candidate.feasible else "no",
+            "critical_pair_first": first,
+            "critical_pair_second": second,
+            "limited_by": "; ".join(candidate.limited_by),
+            "oven": one_line(oven_set_points(prediction.program.oven)),
+            "carrier_mode": prediction.program.carrier.mode,
+            "carrier": one_line(carrier_set_points(prediction.program.carrier, scenario.ambient_pressure)),
+            **{
+                f"inlet_{when}_kPa_{scale}": inlet[when][f"{scale}_kPa"]
+                for when in ("start", "highest")
+                for scale in ("gauge", "absolute")
+            },
+            "smallest_intact_fraction": min(intact, default=None),
+            "total_flow_largest_mL_min": None if flows is None else flows["total_mL_min"]["largest"],
+            "fails_most_often": None if missed is None else missed.what,
+            "fails_most_often_share": None if missed is None else SHARE.written(missed.share),
+            "costliest_source": "; ".join(each.text for each in known.costliest) or None,
+            "share_without_it": SHARE.written(known.costliest[0].share_without) if known.costliest else None,
+            "most_critical_set_point": None if critical is None else critical.name,
+        }
+        rows.append({column: row[column] for column in COLUMNS})
     return rows
 
 

@@ -7,7 +7,9 @@ import numpy as np
 from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import minutes, number, two_decimals
-from optimizer.goal.outcome import Prediction, Reliability, SearchOutcome
+from optimizer.base.tables import document_of
+from optimizer.goal.outcome import Prediction, SearchOutcome
+from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import Cause
 from optimizer.methods.compare import ComparedPair, Comparison, cut_of
 from optimizer.methods.compare_refit import Entered, Refit
@@ -16,7 +18,6 @@ from optimizer.results.candidate import candidate_document
 from optimizer.results.compare_advice import advice, assumed, retuned_text, retuning_reasons, unreliable_text
 from optimizer.results.compare_words import cause_text, mend_text, remarks, verdict_line
 from optimizer.results.documents import FORMAT, Document, program_document
-from optimizer.results.reliability import reliability_document
 
 COLUMNS = (
     "compound",
@@ -73,7 +74,7 @@ def compared_document(
         "wrong_names": [_mend(compared, mend) for mend in compared.mends],
         "width_ratio": number(compared.width_ratio),
         "deviations": _deviations(compared),
-        "reliability": reliability_document(compared.reliability),
+        "reliability": document_of(compared.reliability, scenario.ambient_pressure),
         "refit": None if after is None else _refit(compared, after),
         "retuned": None,
         "retuned_for": None,

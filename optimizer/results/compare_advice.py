@@ -8,7 +8,8 @@ import numpy as np
 
 from models.column.programs import Program
 from optimizer.base.numbers import beside_needed, percent
-from optimizer.goal.outcome import Prediction, Reliability
+from optimizer.goal.outcome import Prediction
+from optimizer.goal.reliability import Reliability
 from optimizer.methods.compare import SHORT, ComparedPair, Comparison, cut_of
 from optimizer.methods.compare_refit import Entered, Refit
 from optimizer.results.compare_words import cause_text

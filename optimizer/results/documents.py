@@ -13,9 +13,8 @@ from models.fit.fit import Fit
 from models.peaks.resolution import BASE_WIDTH_PER_HALF, HALF_HEIGHT_WIDTH, pair_resolution
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import minutes, number, two_decimals
-from optimizer.base.tables import written
+from optimizer.base.tables import document_of, written
 from optimizer.goal.outcome import Prediction
-from optimizer.results.plot_data import valley
 from optimizer.scenario.conversion import tables_of
 from optimizer.scenario.data import AnalyteDetail
 from optimizer.scenario.program_tables import carrier_document, oven_document, program_document
@@ -115,23 +114,12 @@ def injected_width_text(fitted: Document) -> str:
 
 def prediction_document(scenario: Scenario, prediction: Prediction) -> Document:
     """A predicted chromatogram as a peak table."""
-    pair = prediction.critical_pair
     return {
         "format": FORMAT,
         "title": scenario.title,
-        **program_document(prediction.program, scenario.ambient_pressure),
-        "run_time_min": minutes(prediction.run_time),
-        "min_resolution": number(prediction.min_resolution, 6),
-        "critical_pair": list(pair) if pair else None,
-        "critical_pair_needs": number(prediction.critical_needed, 4),
-        "valley_percent": valley_percent(prediction),
+        **document_of(prediction, scenario.ambient_pressure),
         "peaks": peak_documents(scenario, prediction),
     }
-
-
-def valley_percent(prediction: Prediction) -> float | None:
-    """The valley between the critical pair [% of the smaller apex], None when no pair counts."""
-    return number(valley(prediction), 3)
 
 
 def peak_documents(scenario: Scenario, prediction: Prediction) -> list[Document]:

@@ -11,11 +11,9 @@ from models.fit.fit import Fit
 from models.peaks.chromatogram import detector_trace, peak_signals, trace_times
 from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.base.numbers import HALF_95
-from optimizer.goal.outcome import Prediction
+from optimizer.goal.outcome import LEAST_TAILING, Prediction
 from optimizer.scenario.data import Scenario
 
-LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
-VALLEY_POINTS = 401  # of the trace between the apexes of the critical pair
 CLOSE_POINTS = 120  # of the trace over the critical pair, which is also shown enlarged
 SMALL = 12.0  # % of the highest signal; peaks below this are shown enlarged too
 ENLARGED_TO = 55.0  # % of the highest peak's height that such peaks may then reach
@@ -136,26 +134,8 @@ def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: st
         ambient=ambient_pressure / PA_PER_KPA,
         end=end / SECONDS_PER_MINUTE,
         window=None if window is None else (window[0] / SECONDS_PER_MINUTE, window[1] / SECONDS_PER_MINUTE),
-        valley=valley(prediction),
+        valley=prediction.valley,
     )
-
-
-def valley(prediction: Prediction) -> float:
-    """How far the trace stays up between the critical pair [% of the smaller apex]; nan when no pair counts.
-
-    The lowest point of the whole trace between the two retention times, over the lower of the two heights there:
-    100 where one peak is a mere shoulder of the other, 0 where they are parted down to the baseline.
-    """
-    if prediction.critical is None:
-        return float("nan")
-    pair = prediction.counted_pairs[prediction.critical]
-    t, w = prediction.retention, prediction.width_half
-    if not np.isfinite([*t[pair], *w[pair]]).all():
-        return float("nan")
-    tailing = np.maximum(prediction.tailing, LEAST_TAILING)
-    between = np.linspace(t[pair].min(), t[pair].max(), VALLEY_POINTS)
-    trace = detector_trace(between, t, w, prediction.area, tailing)
-    return float(100 * trace.min() / min(trace[0], trace[-1]))
 
 
 def _window(retention: Array, width_half: Array) -> tuple[float, float]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Annotated
 
 import numpy as np
 
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.base.numbers import MINUTES, Rounded
+from optimizer.base.tables import key
 from optimizer.goal.goal import end_of_peak
 from optimizer.goal.outcome import Prediction
 from optimizer.scenario.data import Scenario
@@ -155,6 +158,12 @@ def one_line(table: SetPoints) -> str:
     return ", ".join(parts)
 
 
+def program_lines(program: Program, ambient_pressure: float) -> tuple[str, str]:
+    """A program's oven and carrier, each as one phrase."""
+    carrier = one_line(carrier_set_points(program.carrier, ambient_pressure))
+    return one_line(oven_set_points(program.oven)), f"{program.carrier.mode}, {carrier}"
+
+
 def _steps(
     start: float,
     hold: float,
@@ -226,7 +235,7 @@ class BakeOutPart:
     def words(self, ramps: int) -> str:
         """One line for people, of a program with so many oven ramps."""
         hold = f"{typed(self.hold / SECONDS_PER_MINUTE, 3)} min at {typed(celsius(self.temperature), 2)} °C"
-        begins = f"begins at {self.begins / SECONDS_PER_MINUTE:.2f} min"
+        begins = f"begins at {MINUTES.text(self.begins)} min"
         if self.own_ramp:
             return f"ramp {ramps} and its hold, {hold}; {begins}"
         return f"the last {hold}, part of the {'last ' if ramps else ''}hold; {begins}"
@@ -254,9 +263,9 @@ STEADY = 0.005  # relative change of a flow below which it is told as one figure
 class Flow:
     """A flow of the inlet over a run [mL/min]: at the start, at its smallest and at its largest."""
 
-    start: float
-    smallest: float
-    largest: float
+    start: Annotated[float, Rounded(), key(None)]
+    smallest: Annotated[float, Rounded(), key(None)]
+    largest: Annotated[float, Rounded(), key(None)]
 
     def text(self) -> str:
         """One figure where it hardly changes, else the start and the range."""

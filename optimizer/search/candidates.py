@@ -13,8 +13,9 @@ from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import percent
 from optimizer.goal.cycle import cycle_time, samples_per_shift
 from optimizer.goal.goal import Problem
-from optimizer.goal.outcome import Candidate, InUse, Prediction, Reliability, SearchOutcome
+from optimizer.goal.outcome import Candidate, InUse, Prediction, SearchOutcome, Tried
 from optimizer.goal.predict import hold_up_time_of, predict
+from optimizer.goal.reliability import Reliability
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Scenario
 from optimizer.search.found import Found, Hunt, rank
@@ -109,7 +110,7 @@ def _best_of_each_kind(
     hunted: Hunt,
     scored: list[tuple[Settable, Prediction]],
     candidates: Sequence[Candidate],
-) -> tuple[tuple[str, float], ...]:
+) -> tuple[Tried, ...]:
     """Each kind of program that was tried and the least cost found [s], nan where none that meets the goal was found.
 
     Rounded programs count too: a step on the grid may gain a little, and a program whose ramp came out flat is of
@@ -125,7 +126,7 @@ def _best_of_each_kind(
     found += [(each.family, _cost(problem, each.prediction)) for each in candidates if each.feasible]
     for name, cost in found:
         best[name] = float(np.nanmin([cost, best.get(name, cost)]))
-    return tuple(best.items())
+    return tuple(Tried(name, cost) for name, cost in best.items())
 
 
 def _in_use(problem: Problem) -> InUse | None:

@@ -16,7 +16,8 @@ from scipy.optimize import minimize
 
 from models.column.programs import Array, ProgramBatch
 from models.peaks.resolution import resolution
-from optimizer.goal.goal import KEPT, NEARLY, Problem
+from optimizer.goal.goal import NEARLY, Problem
+from optimizer.goal.outcome import KEPT
 from optimizer.goal.robustness import Backoff
 from optimizer.goal.standing import backoff, standing
 from optimizer.search.program_space import LEAST_RISE, Family

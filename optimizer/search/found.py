@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from optimizer.goal.goal import KEPT, NEARLY
-from optimizer.goal.outcome import StudyNote
+from optimizer.goal.goal import NEARLY
+from optimizer.goal.outcome import KEPT, StudyNote
 from optimizer.search.descent import Descent
 from optimizer.search.program_space import Family
 

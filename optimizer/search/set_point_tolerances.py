@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from models.column.programs import Array, Program, batch_of
 from models.errors import InvalidInputError
-from optimizer.goal.goal import KEPT, Assessment, Problem
-from optimizer.goal.outcome import Moved, Prediction, SetPointTolerance
+from optimizer.goal.goal import Assessment, Problem
+from optimizer.goal.outcome import KEPT, Prediction
 from optimizer.goal.predict import covering
+from optimizer.goal.reliability import Moved, SetPointTolerance
 from optimizer.goal.set_point_names import SetPoint, no_such_run, set_points_of
 from optimizer.scenario.instrument_steps import carrier_rate_step
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from optimizer.results.candidate import candidate_document
-from optimizer.results.documents import fit_document
 from optimizer.show.pages.report import outcome_files
 from tests.optimizer.made_up import (
     ISOTHERMAL,
@@ -41,6 +39,5 @@ def report() -> str:
         [predicted(RETENTION, NAMES, each) for each in (TWO_RAMPS, PRESSURE_RAMP)],
         current=predicted(RETENTION, NAMES, ISOTHERMAL),
     )
-    document = candidate_document(scenario, outcome)
-    files = outcome_files(scenario, fit, outcome, document, fit_document(scenario, fit))
+    files = outcome_files(scenario, fit, outcome)
     return files["report.html"].decode()

@@ -19,15 +19,8 @@ from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, pair_resolution
 from models.peaks.thermal_exposure import decomposition, intact_fraction, time_above
 from models.units import flow_si, kelvin
-from optimizer.goal.outcome import (
-    Candidate,
-    InUse,
-    LimitMargin,
-    Prediction,
-    Reliability,
-    SearchOutcome,
-    Source,
-)
+from optimizer.goal.outcome import Candidate, InUse, LimitMargin, Prediction, SearchOutcome, Tried
+from optimizer.goal.reliability import Failure, Reliability, Source
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import (
     AnalyteDetail,
@@ -222,7 +215,7 @@ def made_up_outcome(
                     0.93,
                     400,
                     0.93,
-                    (("resolution of the tightest pair", 0.05),),
+                    (Failure("resolution of the tightest pair", 0.05),),
                     (
                         Source("oven temperature", 0.96, "clear", True),
                         Source("retention and flow as fitted", 0.95, "clear", True),
@@ -234,7 +227,7 @@ def made_up_outcome(
             )
         )
     blocking = () if feasible else ("resolution of a and b 0.62 (needs 1.50): 58.7 % short",)
-    families = (("isothermal, constant flow", float("nan")), ("one ramp, constant flow", 402.0))
+    families = (Tried("isothermal, constant flow", float("nan")), Tried("one ramp, constant flow", 402.0))
     in_use = None
     if current is not None:
         cycle = current.run_time + 300.0

@@ -9,12 +9,16 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.base.numbers import of_needed, percent
+from optimizer.goal.outcome import SearchOutcome
 from optimizer.results.documents import Document
-from optimizer.show.console.candidates import show_candidates
+from optimizer.scenario.data import Scenario
+from optimizer.show.console.candidates import show_best
 from optimizer.show.console.common import carrier_line, oven_line, show_cautions, show_warnings
 
 
-def show_adapted(console: Console, document: Document) -> None:
+def show_adapted(
+    console: Console, document: Document, tuned: tuple[Scenario, SearchOutcome] | None = None
+) -> None:
     """The method in use and the carried one side by side, then the tuned one."""
     in_use, carried = document["in_use"], document["carried"]
     console.print(f"[bold]{escape(document['title'])}[/bold]")
@@ -44,10 +48,12 @@ def show_adapted(console: Console, document: Document) -> None:
         console.print(
             f"Carried over, everything asked holds in {percent(carried['pass_probability'])} of draws."
         )
-    _show_ends(console, document)
+    _show_ends(console, document, tuned)
 
 
-def show_trimmed(console: Console, document: Document) -> None:
+def show_trimmed(
+    console: Console, document: Document, tuned: tuple[Scenario, SearchOutcome] | None = None
+) -> None:
     """Times before and after the cut, and the setting that brings the marker back."""
     console.print(f"[bold]{escape(document['title'])}[/bold]: {document['cut_m']:g} m cut off")
     methods = {
@@ -74,7 +80,7 @@ def show_trimmed(console: Console, document: Document) -> None:
     for line in restoring_lines(document):
         console.print(escape(line))
     _show_order(console, document)
-    _show_ends(console, document)
+    _show_ends(console, document, tuned)
 
 
 def restoring_lines(document: Document) -> list[str]:
@@ -137,18 +143,17 @@ def _show_order(console: Console, document: Document) -> None:
         console.print(f"[bold]Order changes:[/bold] {escape(second)} now before {escape(first)}")
 
 
-def _show_ends(console: Console, document: Document) -> None:
+def _show_ends(console: Console, document: Document, tuned: tuple[Scenario, SearchOutcome] | None) -> None:
     for note in document["notes"]:
         console.print(escape(note))
     show_warnings(console, document["warnings"])
     show_cautions(console, document["cautions"])
-    tuned = document["tuned"]
     if tuned is not None:
         console.print(
             "\n[bold]Tuned[/bold]: the best program of a search on the new system, the pattern left aside. What is "
             "called the method in use here is the carried one."
         )
-        show_candidates(console, {**tuned, "candidates": tuned["candidates"][:1], "current": None})
+        show_best(console, *tuned)
 
 
 def _pressure_range(pressure: Document) -> str:

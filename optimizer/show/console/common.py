@@ -9,8 +9,9 @@ from rich.table import Table
 
 from optimizer.base.inline_toml import inline_toml
 from optimizer.base.numbers import of_needed, with_interval
+from optimizer.goal.reliability import Reliability
 from optimizer.results.documents import Document, injected_width_text
-from optimizer.results.reliability import reliability_line
+from optimizer.results.reliability import reliability_text
 
 
 def _text(value: Any, form: str = "") -> str:
@@ -241,7 +242,7 @@ def show_fit(console: Console, document: Document) -> None:
     show_warnings(console, document["warnings"])
 
 
-def show_prediction(console: Console, document: Document) -> None:
+def show_prediction(console: Console, document: Document, known: Reliability | None = None) -> None:
     """A peak table."""
     console.print(f"{oven_line(document['oven'])}; {carrier_line(document['carrier'])}")
     table = Table()
@@ -286,8 +287,8 @@ def show_prediction(console: Console, document: Document) -> None:
             else "–"
         )
     )
-    if "reliability" in document:
-        console.print(_escaped(reliability_line(document["reliability"])))
+    if known is not None:
+        console.print(_escaped(reliability_text(known)))
     if any(row["retention_sd_min"] is not None for row in document["peaks"]):
         console.print(
             "± is half of a 95 % interval, from draws of fit, set points and what the model leaves out."

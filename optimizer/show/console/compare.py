@@ -9,15 +9,19 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.base.numbers import of_needed
+from optimizer.goal.outcome import SearchOutcome
 from optimizer.results.compare_advice import share_in_words
 from optimizer.results.documents import Document
-from optimizer.show.console.candidates import show_candidates
+from optimizer.scenario.data import Scenario
+from optimizer.show.console.candidates import show_best
 from optimizer.show.console.common import carrier_line, oven_line, show_cautions, show_warnings
 
 WRONG = "◆"  # beside a peak whose name or time is probably wrong
 
 
-def show_compared(console: Console, document: Document) -> None:
+def show_compared(
+    console: Console, document: Document, retuned: tuple[Scenario, SearchOutcome] | None = None
+) -> None:
     """The verdict, then what it rests on."""
     console.print(f"[bold]{escape(document['title'])}[/bold]: run {escape(document['run'])}")
     console.print(f"{oven_line(document['oven'])}; {carrier_line(document['carrier'])}")
@@ -36,8 +40,8 @@ def show_compared(console: Console, document: Document) -> None:
     for line in document["advice"]:
         console.print(f"[bold]{escape(line)}[/bold]", soft_wrap=True)
     show_warnings(console, document["warnings"])
-    if document["retuned"] is not None:
-        _show_retuned(console, document)
+    if retuned is not None:
+        _show_retuned(console, document, *retuned)
 
 
 def _peaks(document: Document) -> Table:
@@ -134,7 +138,7 @@ def refit_line(refit: Document) -> str:
     return line + (f" Left out: {', '.join(refit['left_out'])}." if refit["left_out"] else "")
 
 
-def _show_retuned(console: Console, document: Document) -> None:
+def _show_retuned(console: Console, document: Document, scenario: Scenario, outcome: SearchOutcome) -> None:
     console.print("\n[bold]Re-tuned[/bold] with this run in the fit; the method in use is the compared one.")
     if document["retuned_for"]:
         console.print(f"[bold]{escape(document['retuned_for'])}[/bold]", soft_wrap=True)
@@ -147,7 +151,7 @@ def _show_retuned(console: Console, document: Document) -> None:
         for word, program in (("old", document), ("new", best)):
             table.add_row(word, oven_line(program["oven"]), carrier_line(program["carrier"]))
         console.print(table)
-    show_candidates(console, {**retuned, "candidates": retuned["candidates"][:1], "current": None})
+    show_best(console, scenario, outcome)
     show_cautions(console, retuned["cautions"])
 
 

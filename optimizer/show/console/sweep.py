@@ -11,7 +11,7 @@ from rich.table import Table
 
 from optimizer.base.numbers import percent
 from optimizer.results.documents import Document
-from optimizer.results.reliability import WORTH_TELLING
+from optimizer.results.reliability import WORTH_REPORTING
 from optimizer.results.sweep import broken_in_words, goal_met, share_in_words
 from optimizer.show.console.common import carrier_line, oven_line, show_warnings
 
@@ -140,7 +140,7 @@ def _holds(best: Document, document: Document) -> str:
     """The share of draws of a run of which some draws were simulated outright, and what first derivatives say."""
     share, followed, asked = best["pass_probability"], best["share_by_derivatives"], _asked(document)
     text = f"{share_in_words(share, asked)} of draws"
-    if abs(share - followed) >= WORTH_TELLING:
+    if abs(share - followed) >= WORTH_REPORTING:
         text += f" ({share_in_words(followed, asked)} by first derivatives)"
     return text
 

@@ -10,6 +10,7 @@ from optimizer.goal.outcome import Candidate
 from optimizer.methods.compare import Comparison
 from optimizer.results.documents import Document
 from optimizer.results.set_points import carrier_set_points, oven_set_points
+from optimizer.scenario.data import Scenario
 from optimizer.show.console.candidates import told_lines
 from optimizer.show.console.compare import critical_line, refit_line
 from optimizer.show.pages.page import page, tuned_part
@@ -43,7 +44,7 @@ def compare_html(document: Document, compared: Comparison, tuned: Candidate | No
         refit=None if document["refit"] is None else refit_line(document["refit"]),
         origin=document["program_from"],
         tables=_tables(compared.prediction.program, ambient),
-        tuned=None if tuned is None else _tuned(document, tuned, ambient),
+        tuned=None if tuned is None else _tuned(document, tuned, compared.problem.scenario),
         warnings=document["warnings"],
         cautions=[] if document["retuned"] is None else document["retuned"]["cautions"],
         planning=PLANNING,
@@ -54,15 +55,14 @@ def _tables(program: Program, ambient_pressure: float) -> list[Any]:
     return [oven_set_points(program.oven), carrier_set_points(program.carrier, ambient_pressure)]
 
 
-def _tuned(document: Document, candidate: Candidate, ambient_pressure: float) -> dict[str, Any]:
+def _tuned(document: Document, candidate: Candidate, scenario: Scenario) -> dict[str, Any]:
     """The re-tuned program with all that is told of it at a terminal."""
-    row = document["retuned"]["candidates"][0]
     return {
         **tuned_part(candidate),
-        "tables": _tables(candidate.prediction.program, ambient_pressure),
+        "tables": _tables(candidate.prediction.program, scenario.ambient_pressure),
         "assumes": document["retuned_for"],
-        "missed": row["missed"],
-        "told": told_lines(row),
-        "order_changes": row["order_changes"],
-        "notes": [line for line in row["warnings"] if line not in row["order_changes"]],
+        "missed": candidate.missed,
+        "told": told_lines(scenario, candidate),
+        "order_changes": candidate.order_changes,
+        "notes": candidate.other_warnings,
     }

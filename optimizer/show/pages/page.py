@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
+from optimizer.base.numbers import HALF_95, MINUTES, RESOLUTION, SAMPLES, percent
 from optimizer.goal.outcome import Candidate
 
 STYLE = "page_style.css"
@@ -32,7 +33,14 @@ def page(template: str, script: str | None = None, **values: Any) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.filters["number"] = number_text
+    environment.filters |= {
+        "number": number_text,
+        "half_interval": lambda sd, form: number_text(None if sd is None else HALF_95 * sd, form),
+        "minutes": MINUTES.text,
+        "resolution": RESOLUTION.text,
+        "samples": SAMPLES.text,
+        "percent": percent,
+    }
     # Of the filter tojson, which also escapes what could end a script element.
     environment.policies["json.dumps_kwargs"] = {
         "separators": (",", ":"),

@@ -2,118 +2,117 @@
 
 from __future__ import annotations
 
-import math
 import re
 from base64 import b64encode
 from typing import Any
 
-import numpy as np
-
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
-from optimizer.base.numbers import percent, with_interval
-from optimizer.goal.outcome import Candidate, FrontPoint, Prediction, WhatIf
+from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent, with_interval
+from optimizer.goal.cautions import PLANNING, cautions_about
+from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
 from optimizer.results.documents import peak_documents
 from optimizer.results.exposure_data import exposure_data
-from optimizer.results.plot_data import chromatogram_data, valley
+from optimizer.results.plot_data import chromatogram_data
 from optimizer.results.reliability import (
-    costs,
-    failures,
+    becomes_critical,
+    both_ways,
+    critical_pair_text,
     judged_text,
-    set_point_tolerance_document,
+    probability_text,
+    risks,
     set_to,
-    worse_of,
 )
 from optimizer.results.set_points import (
     bake_out_part,
     carrier_set_points,
     oven_set_points,
     pressure_text,
+    program_lines,
+    set_point_lines,
     split_line,
 )
-from optimizer.results.what_if_words import gives
 from optimizer.scenario.data import AnalyteDetail, Scenario
-from optimizer.search.found import FEASIBLE
-from optimizer.show.pages.page import number_text
-from optimizer.show.pages.report_scenario import need_in_words, program_lines
+from optimizer.show.pages.report_scenario import need_in_words
 from optimizer.show.pictures.bands import band_caption
-from optimizer.show.pictures.chromatograms import critical_pair_figure, picture
+from optimizer.show.pictures.chromatograms import chromatogram_figure, critical_pair_figure, picture
+from optimizer.show.pictures.exposure import exposure_figure
 from optimizer.show.pictures.report_chart import chart_view
 
 View = dict[str, Any]
 
 
-def heading(candidate: Candidate) -> str:
-    """A candidate's name above a picture."""
-    minutes = candidate.prediction.run_time / SECONDS_PER_MINUTE
-    return f"Candidate {candidate.rank}: {candidate.family}, run {minutes:.2f} min"
+def heading(shown: Candidate | InUse) -> str:
+    """A program's name above a picture."""
+    who = (
+        f"Candidate {shown.rank}: {shown.family},"
+        if isinstance(shown, Candidate)
+        else "Method in use, as predicted:"
+    )
+    return f"{who} run {MINUTES.text(shown.prediction.run_time)} min"
 
 
-def in_use_heading(prediction: Prediction) -> str:
-    """The name of the method in use above a picture."""
-    return f"Method in use, as predicted: run {prediction.run_time / SECONDS_PER_MINUTE:.2f} min"
-
-
-def summary(scenario: Scenario, prediction: Prediction) -> View:
-    """What the table that sets programs side by side shows of one."""
-    intact = prediction.intact_fraction[np.isfinite(prediction.intact_fraction)]
+def program_view(scenario: Scenario, shown: Candidate | InUse) -> View:
+    """What candidates and the method in use have in common, without pictures of which there are files."""
+    prediction = shown.prediction
+    known = shown.reliability
+    chart = chromatogram_data(prediction, scenario.ambient_pressure, heading(shown))
     return {
-        **program_lines(scenario, prediction.program),
-        "run_time": prediction.run_time / SECONDS_PER_MINUTE,
-        "min_resolution": prediction.min_resolution,
-        "needed": prediction.critical_needed,
-        "pair": prediction.critical_pair,
-        "valley": valley(prediction),
-        "least_intact": float(intact.min()) if len(intact) else None,
+        "is": shown,
+        "program": program_lines(prediction.program, scenario.ambient_pressure),
+        "probability": "–" if known is None else percent(known.share),
+        "critical_pair": critical_pair_text(prediction),
+        "chart": chart_view(prediction, chart),
+        "data": chart,
     }
 
 
 def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str, bytes]) -> View:
     """Everything about a candidate; `pictures` holds chromatogram_N.svg and, where any, exposure_N.svg."""
     prediction, ambient = candidate.prediction, scenario.ambient_pressure
-    flows = flow_mL_min(prediction.flow)
     line = split_line(scenario.inlet, prediction.flow)
     bake = bake_out_part(scenario, prediction)
-    chart = chromatogram_data(prediction, ambient, heading(candidate))
-    pair_figure = critical_pair_figure(chart)
-    return {
-        **summary(scenario, prediction),
-        "rank": candidate.rank,
-        "family": candidate.family,
-        "feasible": candidate.feasible,
+    view = program_view(scenario, candidate)
+    pair_figure = critical_pair_figure(view["data"])
+    return view | {
         "tables": [
             oven_set_points(prediction.program.oven, bake is not None and bake.own_ramp),
             carrier_set_points(prediction.program.carrier, ambient),
         ],
+        "plain_text": "\n".join([scenario.title, *candidate_lines(scenario, candidate), PLANNING]),
         "bake_out": "" if bake is None else bake.words(len(prediction.program.oven.ramps)),
-        "program_end": prediction.program.oven.duration / SECONDS_PER_MINUTE,
-        "cycle_time": candidate.cycle_time / SECONDS_PER_MINUTE,
-        "samples_per_shift": candidate.samples_per_shift,
-        "pressures": _pressures(prediction.inlet_pressure, ambient),
-        "flows": _span(float(flows.min()), float(flows.max())),
-        "split_line": () if line is None else line.lines(),
-        "missed": candidate.missed,
-        "limited_by": candidate.limited_by,
-        "margins": [
-            {
-                "text": each.text,
-                "margin": each.margin,
-                "binding": each.binding,
-                "kept": each.margin >= FEASIBLE,
-            }
-            for each in candidate.margins
-        ],
-        "next_seconds": candidate.next_seconds,
-        "compared": candidate.compared,
-        "order_changes": list(candidate.order_changes),
-        "warnings": [text for text in candidate.warnings if text not in candidate.order_changes],
+        "pressures": _pressures(candidate.inlet_pressure, ambient),
+        "flows": (("Column flow", _span(flow_mL_min(prediction.flow))),) if line is None else line.lines(),
         "image": as_image(pictures[f"chromatogram_{candidate.rank}.svg"]),
-        "chart": chart_view(prediction, chart),
         **exposure_view(scenario, prediction, pictures.get(f"exposure_{candidate.rank}.svg")),
         "pair_image": None if pair_figure is None else as_image(picture(pair_figure, "svg")),
         "peaks": peak_rows(scenario, prediction),
-        **reliability_view(scenario, candidate),
+        "judged": judged_text(scenario.goal.confidence, candidate.reliability),
+        "risks": risks(candidate.reliability),
+        "set_points_off": [
+            {
+                "label": point.label,
+                "set_to": set_to(point),
+                "end": both_ways(point, lambda moved: SECONDS.text(moved.run_time_change)),
+                "resolution": both_ways(point, lambda moved: RESOLUTION.text(moved.resolution)),
+                "pair": becomes_critical(point, candidate),
+                "breaks": point.breaks,
+            }
+            for point in candidate.set_points
+        ],
         "band_caption": band_caption(prediction),
+    }
+
+
+def in_use_view(scenario: Scenario, in_use: InUse) -> View:
+    """The method in use, with its pictures, which stand in no files."""
+    view = program_view(scenario, in_use)
+    strips = exposure_data(scenario, in_use.prediction)
+    svg = None if strips is None else picture(exposure_figure(strips), "svg")
+    return {
+        **view,
+        "image": as_image(picture(chromatogram_figure(view["data"]), "svg")),
+        **exposure_view(scenario, in_use.prediction, svg),
     }
 
 
@@ -142,37 +141,18 @@ def compact(svg: bytes) -> bytes:
     return re.sub(r"([1-9]\d*\.\d{2})\d+", r"\1", text).encode()
 
 
-def front_view(scenario: Scenario, point: FrontPoint, number: int) -> View:
-    """One program of the front between time and smallest resolution."""
-    return {
-        **summary(scenario, point.prediction),
-        "number": number,
-        "asked": point.asked,
-        "family": point.family,
-        "cost": point.cost / SECONDS_PER_MINUTE,
-    }
-
-
-def what_if_view(each: WhatIf) -> View:
-    """One single change that was tried, and what it gave in words."""
-    met = math.isfinite(each.cost)
-    return {"change": each.change, "gives": gives(each), "met": met, "family": each.family}
-
-
-def _pressures(pressure: Array, ambient: float) -> list[tuple[str, str]]:
+def _pressures(pressure: InletPressure, ambient: float) -> list[tuple[str, str]]:
     """Inlet pressures worth telling apart: at the start, at the end, and the highest where it is neither."""
-    start, end, highest = (
-        pressure_text(float(p), ambient) for p in (pressure[0], pressure[-1], pressure.max())
-    )
+    start, highest, end = (pressure_text(each, ambient) for each in pressure)
     if start == end == highest:
         return [("Inlet pressure", start)]
     found = [("Inlet pressure at the start", start), ("Inlet pressure at the end", end)]
     return found if highest in (start, end) else [*found, ("Highest inlet pressure", highest)]
 
 
-def _span(low: float, high: float) -> str:
-    texts = list(dict.fromkeys((f"{low:.2f}", f"{high:.2f}")))
-    return " to ".join(texts)
+def _span(flow: Array) -> str:
+    """Column flow over a run [mL/min]."""
+    return f"{' to '.join(dict.fromkeys((f'{flow.min():.2f}', f'{flow.max():.2f}')))} mL/min"
 
 
 def peak_rows(scenario: Scenario, prediction: Prediction) -> list[View]:
@@ -212,43 +192,39 @@ def _bears(detail: AnalyteDetail) -> dict[str, str]:
     return found
 
 
-def reliability_view(scenario: Scenario, candidate: Candidate) -> View:
-    """What the template needs to say how sure a candidate is."""
-    reliability = candidate.reliability
-    return {
-        "holds": percent(reliability.share),
-        "judged": judged_text(scenario.goal.confidence, reliability),
-        "failures": failures(reliability),
-        "costs": costs(reliability),
-        "set_points_off": set_point_rows(candidate),
-    }
+def set_points_text(scenario: Scenario, outcome: SearchOutcome) -> str:
+    """The set points of all candidates as plain text."""
+    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
+    lines = [
+        scenario.title,
+        f"Carrier {scenario.gas.name}, outlet at {outlet}; column flow counted at 25 °C and 101.325 kPa",
+        "",
+    ]
+    for candidate in outcome.candidates:
+        lines += [*candidate_lines(scenario, candidate), ""]
+    about = [
+        f"Caution: {line}"
+        for line in cautions_about(scenario, [each.prediction for each in outcome.candidates])
+    ]
+    return "\n".join([*lines, *about, PLANNING, ""])
 
 
-def set_point_rows(candidate: Candidate) -> list[View]:
-    """One row a set point, the most critical first: what it does when off by its tolerance, down and up."""
-    critical = candidate.prediction.critical_pair
-    rows = []
-    for each in map(set_point_tolerance_document, candidate.set_points):
-        worse = worse_of(each)
-        pair = worse["critical_pair"]
-        rows.append(
-            {
-                "label": each["label"],
-                "set_to": set_to(each),
-                "end": _both(each, "run_time_change_s", "+.1f"),
-                "resolution": _both(each, "min_resolution", ".2f"),
-                "pair": ""
-                if pair is None or tuple(pair) == critical
-                else f"{' and '.join(pair)} ({worse['critical_pair_needs']:.2f} needed)",
-                "breaks": each["breaks"],
-            }
-        )
-    return rows
-
-
-def _both(point: View, key: str, form: str) -> str:
-    """A value with the set point moved down and up; a dash where there is no such program."""
-    return " / ".join(
-        number_text(None if point[which] is None else point[which][key], form)
-        for which in ("lower", "higher")
-    )
+def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
+    """The set points of one candidate, with what it promises and its warnings."""
+    lines = [heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)")]
+    prediction = candidate.prediction
+    bake = bake_out_part(scenario, prediction)
+    own_ramp = bake is not None and bake.own_ramp
+    lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
+    if bake is not None:
+        lines.append(f"Bake-out: {bake.words(len(prediction.program.oven.ramps))}")
+    pressure = candidate.inlet_pressure
+    for when, value in (("at the start", pressure.start), ("at its highest", pressure.highest)):
+        lines.append(f"Inlet {when}: {pressure_text(value, scenario.ambient_pressure)}")
+    line = split_line(scenario.inlet, prediction.flow)
+    lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
+    pair = prediction.critical_pair
+    if pair is not None:
+        lines.append(f"Critical pair: {pair[0]} and {pair[1]}, Rs {critical_pair_text(prediction)}")
+    lines.append(probability_text(candidate.reliability))
+    return [*lines, *(f"Warning: {warning}" for warning in candidate.warnings)]

@@ -1,16 +1,15 @@
-"""What a report says about the scenario: the goal in sentences, and what was understood."""
+"""What a report says about the scenario: the goal in sentences, and the inputs."""
 
 from __future__ import annotations
 
-from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.results.reliability import confidence_text
-from optimizer.results.set_points import carrier_set_points, one_line, oven_set_points, pressure_text
+from optimizer.results.set_points import pressure_text
 from optimizer.scenario.data import AnalyteDetail, PairRule, Scenario
 
 
 def goal_lines(scenario: Scenario) -> list[str]:
-    """The goal, one sentence a wish."""
+    """The goal, one sentence a requirement."""
     goal = scenario.goal
     lines = [
         f"Shortest {goal.minimise} with a resolution of at least {goal.min_resolution:g} for every pair that counts."
@@ -25,9 +24,9 @@ def goal_lines(scenario: Scenario) -> list[str]:
     for detail in scenario.analytes:
         lines += _of_analyte(detail)
     if goal.earliest_elution > 0:
-        lines.append(f"Nothing leaves before {_minutes(goal.earliest_elution)} min.")
+        lines.append(f"Nothing elutes before {_minutes(goal.earliest_elution)} min.")
     if goal.latest_elution is not None:
-        lines.append(f"Every target has left by {_minutes(goal.latest_elution)} min.")
+        lines.append(f"Every target has eluted by {_minutes(goal.latest_elution)} min.")
     if goal.min_retention_factor > 0:
         lines.append(f"The retention factor at elution is not below {goal.min_retention_factor:g}.")
     if goal.bake_out is not None:
@@ -52,32 +51,32 @@ def _rule(scenario: Scenario, rule: PairRule) -> str:
             if needed is None
             else f"{rule.a} and {rule.b} need a resolution of {needed:g}"
         )
-    order = f"; {rule.a} leaves first" if rule.in_order else ""
+    order = f"; {rule.a} elutes first" if rule.in_order else ""
     return f"{text}{order}."
 
 
 def _of_analyte(detail: AnalyteDetail) -> list[str]:
-    wishes: list[str] = []
+    asked: list[str] = []
     if detail.role != "target":
-        wishes.append(detail.role)
+        asked.append(detail.role)
     if detail.max_elution_temperature is not None:
-        wishes.append(f"leaves at {celsius(detail.max_elution_temperature):g} °C or below")
+        asked.append(f"elutes at {celsius(detail.max_elution_temperature):g} °C or below")
     if detail.max_time_above is not None:
         above = detail.max_time_above
-        wishes.append(f"at most {_minutes(above.duration)} min above {celsius(above.temperature):g} °C")
+        asked.append(f"at most {_minutes(above.duration)} min above {celsius(above.temperature):g} °C")
     if detail.decomposition is not None:
         kinetics = detail.decomposition
-        wishes.append(
+        asked.append(
             f"half of it is lost in {_minutes(kinetics.half_life)} min at {celsius(kinetics.temperature):g} °C "
             f"({kinetics.activation_energy / 1e3:g} kJ/mol)"
         )
     if detail.min_intact_fraction is not None:
-        wishes.append(f"at least {100 * detail.min_intact_fraction:g} % intact")
+        asked.append(f"at least {100 * detail.min_intact_fraction:g} % intact")
     if detail.near is not None:
-        wishes.append(f"within {_minutes(detail.near.within)} min of {', '.join(detail.near.compounds)}")
+        asked.append(f"within {_minutes(detail.near.within)} min of {', '.join(detail.near.compounds)}")
     if detail.tailing is not None:
-        wishes.append(f"tailing factor {detail.tailing:g}")
-    return [f"{detail.compound}: {'; '.join(wishes)}."] if wishes else []
+        asked.append(f"tailing factor {detail.tailing:g}")
+    return [f"{detail.compound}: {'; '.join(asked)}."] if asked else []
 
 
 def need_in_words(scenario: Scenario, a: str, b: str) -> str:
@@ -93,7 +92,8 @@ def need_in_words(scenario: Scenario, a: str, b: str) -> str:
     return "does not count"
 
 
-def understood(scenario: Scenario) -> list[tuple[str, str]]:
+def inputs(scenario: Scenario) -> list[tuple[str, str]]:
+    """Column, inlet and instrument as they were stated."""
     column, instrument, ambient = scenario.column, scenario.instrument, scenario.ambient_pressure
     outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
     bands = ", ".join(
@@ -114,7 +114,7 @@ def understood(scenario: Scenario) -> list[tuple[str, str]]:
             "(25 °C, 101.325 kPa)",
         ),
         ("Oven heating", f"at most {bands}"),
-        ("Off by up to", tolerances_in_words(scenario)),
+        ("Tolerances", tolerances_in_words(scenario)),
         ("Compounds", f"{len(scenario.compounds)}"),
     ]
 
@@ -153,11 +153,3 @@ def tolerances_in_words(scenario: Scenario) -> str:
 
 def _minutes(seconds: float) -> str:
     return f"{seconds / SECONDS_PER_MINUTE:g}"
-
-
-def program_lines(scenario: Scenario, program: Program) -> dict[str, str]:
-    carrier = carrier_set_points(program.carrier, scenario.ambient_pressure)
-    return {
-        "oven": one_line(oven_set_points(program.oven)),
-        "carrier": f"{program.carrier.mode}, {one_line(carrier)}",
-    }

@@ -13,8 +13,8 @@ import numpy as np
 from models.column.programs import Array
 from models.peaks.chromatogram import detector_trace, trace_times
 from models.units import SECONDS_PER_MINUTE
+from optimizer.goal.outcome import LEAST_TAILING
 from optimizer.methods.compare import Comparison
-from optimizer.results.plot_data import LEAST_TAILING
 from optimizer.show.pictures.chromatograms import (
     CRITICAL,
     GRID,

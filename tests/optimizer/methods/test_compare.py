@@ -16,6 +16,7 @@ from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import kelvin
 from optimizer.app.chosen_program import chosen_program
 from optimizer.base.errors import ScenarioError
+from optimizer.base.numbers import percent
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
 from optimizer.goal.shared_cause import Expectation, causes_of, expectation
@@ -28,7 +29,6 @@ from optimizer.results.compare_words import remarks, verdict_line
 from optimizer.results.documents import program_document
 from optimizer.runs.peak_tables import PeakTable, read_peak_table
 from optimizer.scenario.reading import load_scenario, read_program
-from optimizer.show.console.candidates import told_lines
 from optimizer.show.console.compare import marked_text
 from optimizer.show.pictures.chromatograms import picture
 from optimizer.show.pictures.compare import compared_figure, mirror_data
@@ -445,7 +445,9 @@ def test_the_command_writes_its_files_and_offers_a_program(
         "scouting_run.csv",
     }
     # Of what the console says of the new program the page says all.
-    for line in (*told_lines(best), *best["warnings"], document["retuned_for"]):
+    probability = f"{percent(best['pass_probability'])} probability of meeting every requirement"
+    limits = f"limited by: {', '.join(best['limited_by'])}"
+    for line in (probability, limits, *best["warnings"], document["retuned_for"]):
         assert line[1:] in unescape(page)
     assert "`" not in page.split("</style>")[1]
     # The programs are read back; the tuned one says for which column it is.

@@ -14,7 +14,7 @@ from models.fit.fit import Suspect
 from models.units import kelvin
 from optimizer.app.compare_command import refit_notes
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import Reliability
+from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import BEYOND, Causes, Expectation, causes_of, expectation
 from optimizer.methods.compare import Comparison, compare
 from optimizer.methods.compare_refit import Refit, refit

@@ -16,7 +16,7 @@ from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import kelvin
 from optimizer.app.compare_command import compared_run
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import Reliability
+from optimizer.goal.reliability import Failure, Reliability
 from optimizer.methods.compare import Comparison, compare
 from optimizer.methods.compare_refit import MISFIT, refit
 from optimizer.methods.workflow import fit_scenario
@@ -174,7 +174,7 @@ def test_a_forbidden_order_is_found(problem: Problem, program: Program, rows: Ro
 
 def test_what_fails_is_named_where_anything_does() -> None:
     assert share_text(Reliability(1.0, 400, None, (), ())) == "100 % of draws"
-    text = share_text(Reliability(0.0, 400, None, (("earliest elution", 1.0),), ()))
+    text = share_text(Reliability(0.0, 400, None, (Failure("earliest elution", 1.0),), ()))
     assert text == "0 % of draws (fails most: earliest elution)"
 
 

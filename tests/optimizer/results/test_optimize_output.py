@@ -161,7 +161,7 @@ def test_every_file_is_described() -> None:
     fit = made_up_fit(RETENTION)
     fitted, found = fit_document(WISHES, fit), outcome()
     files = {
-        *outcome_files(WISHES, fit, found, candidate_document(WISHES, found), fitted),
+        *outcome_files(WISHES, fit, found),
         *fit_files(WISHES, fit, fitted),
         *prediction_files(WISHES, FAST, prediction_document(WISHES, FAST)),
     }

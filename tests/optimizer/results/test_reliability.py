@@ -12,20 +12,19 @@ from benchmarks.mixtures import mixture
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
 from optimizer.base.numbers import percent
+from optimizer.base.tables import document_of
 from optimizer.goal.goal import Problem, end_of_peak
-from optimizer.goal.outcome import Prediction, Reliability, SetPointTolerance, Source
+from optimizer.goal.outcome import Candidate, Prediction
 from optimizer.goal.predict import covering, predict
+from optimizer.goal.reliability import Failure, Reliability, SetPointTolerance, Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS, exact_peaks, sources_of, with_uncertainty
 from optimizer.results.documents import check_document, peak_documents
 from optimizer.results.plot_data import chromatogram_data
 from optimizer.results.reliability import (
-    costs,
     critical_line,
     judged_text,
-    reliability_document,
     reliability_text,
-    set_point_tolerance_document,
-    share_interval,
+    risks,
 )
 from optimizer.scenario.data import PairRule, Tolerances
 from optimizer.search.candidates import risk_warnings
@@ -37,7 +36,7 @@ PROGRAM = Program(
     OvenProgram(kelvin(50.0), 30.0, (Ramp(10 / 60, kelvin(160.0), 30.0), Ramp(20 / 60, kelvin(320.0), 0.0))),
     CarrierProgram("flow", float(flow_si(1.4))),
 )
-WHY = (("resolution of a and b", 0.07), ("earliest elution", 0.03))
+WHY = (Failure("resolution of a and b", 0.07), Failure("earliest elution", 0.03))
 SOURCES = (
     Source("oven temperature", 0.97, "clear", True),
     Source("peak widths as fitted", 0.96, "clear", False),
@@ -166,17 +165,18 @@ def test_a_set_pressure_is_off_by_a_share_of_its_gauge_value(problem: Problem) -
 
 def test_a_line_names_what_breaks_before_what_costs_most(problem: Problem, prediction: Prediction) -> None:
     found = set_point_tolerances(problem, prediction)
-    documents = [set_point_tolerance_document(each) for each in found]
+    candidate = _with_set_points(prediction, found)
     first = found[0]
     worse = min((m for m in (first.lower, first.higher) if m is not None), key=lambda each: each.margin)
-    line = critical_line(documents)
+    line = critical_line(candidate)
     assert line.startswith(f"most critical set point: {first.label}, ")
-    assert f"leaves Rs {worse.resolution:.2f} ({worse.needed:.2f} needed) for" in line
-    documents[2]["breaks"] = ["earliest elution"]
-    line = critical_line(documents)
+    assert f"lowers Rs to {worse.resolution:.2f} ({worse.needed:.2f} needed) for" in line
+    assert found[2].higher is not None
+    breaking = replace(found[2], higher=replace(found[2].higher, breaks=("earliest elution",)))
+    line = critical_line(_with_set_points(prediction, (*found[:2], breaking, *found[3:])))
     assert line.startswith(f"most critical set point: {found[2].label}, ")
-    assert line.endswith("it alone breaks: earliest elution")
-    assert critical_line([]) == ""
+    assert line.endswith("is enough to miss: earliest elution")
+    assert critical_line(_with_set_points(prediction, ())) == ""
 
 
 @pytest.mark.parametrize(
@@ -191,18 +191,18 @@ def test_the_sentence_on_reliability() -> None:
     known = Reliability(0.91, 400, 0.91, WHY, SOURCES)
     text = reliability_text(known)
     assert text == (
-        "It meets the goal in 91 % of 400 draws (88 to 93 %); what fails most often is the resolution of a and b "
-        "(7 %); costliest source of error: oven temperature (97 % without it)."
+        "91 % probability of meeting every requirement (simulated, 95 % interval 88 to 93 %); most often missed: "
+        "resolution of a and b (7 %); main risk: oven temperature (with it known exactly, 97 %)."
     )
     assert judged_text(0.9, known) == text
-    assert judged_text(0.0, known).startswith("Programs were judged by the predicted chromatogram alone")
+    assert judged_text(0.0, known).startswith("Programs were judged by the nominal chromatogram alone")
     assert judged_text(0.0, known).endswith(text)
     # A source without which no more would hold costs nothing, and what never fails has no failures.
     nothing = (Source("oven temperature", 1.0, "none", False),)
     assert reliability_text(Reliability(1.0, 400, None, (), nothing)) == (
-        "It meets the goal in 100 % of 400 draws (99 to 100 %)."
+        "100 % probability of meeting every requirement (simulated, 95 % interval 99 to 100 %)."
     )
-    assert costs(Reliability(1.0, 400, None, (), nothing)) == []
+    assert risks(Reliability(1.0, 400, None, (), nothing)) == []
 
 
 def test_sources_that_draws_cannot_tell_apart_are_named_together() -> None:
@@ -213,15 +213,16 @@ def test_sources_that_draws_cannot_tell_apart_are_named_together() -> None:
         return reliability_text(Reliability(0.91, 400, 0.91, WHY, sources))
 
     assert costliest(True, True, True).endswith(
-        "(7 %); costliest source of error: oven temperature (97 % without it), peak widths as fitted (96 %) or carrier "
-        "setting (92 %); these draws cannot tell which."
+        "(7 %); main risk: oven temperature (with it known exactly, 97 %), peak widths as fitted (96 %) or carrier "
+        "setting (92 %); the simulated runs cannot tell which."
     )
     assert costliest(True, True, False).endswith(
-        "oven temperature (97 % without it) or peak widths as fitted (96 %); these draws cannot tell which."
+        "oven temperature (with it known exactly, 97 %) or peak widths as fitted (96 %); the simulated runs cannot "
+        "tell which."
     )
-    assert costliest(False, False, False).endswith("the resolution of a and b (7 %).")
+    assert costliest(False, False, False).endswith("missed: resolution of a and b (7 %).")
     shown = replace(_held_in(0.91), sources=(*SOURCES, Source("trimming of the column", 0.9, "none", False)))
-    assert costs(shown) == [
+    assert risks(shown) == [
         ("oven temperature", "97 %"),
         ("peak widths as fitted", "96 %"),
         ("carrier setting", "92 %, perhaps by chance"),
@@ -235,7 +236,7 @@ def test_sources_that_draws_cannot_tell_apart_are_named_together() -> None:
     [(0.0, 0.0, 0.0095), (0.5, 0.4513, 0.5487), (0.93, 0.9007, 0.9512), (1.0, 0.9905, 1.0)],
 )
 def test_what_chance_leaves_open_of_a_share(share: float, low: float, high: float) -> None:
-    assert share_interval(_held_in(share)) == pytest.approx((low, high), abs=6e-4)
+    assert _held_in(share).interval == pytest.approx((low, high), abs=6e-4)
 
 
 def _draws(*failing: int) -> NDArray[np.bool_]:
@@ -308,6 +309,12 @@ def test_what_is_warned_of() -> None:
     assert risk_warnings(0.9, _held_in(0.89, 0.9)) == ()
 
 
+def _with_set_points(prediction: Prediction, points: tuple[SetPointTolerance, ...]) -> Candidate:
+    return Candidate(
+        1, "one ramp", prediction, 1.0, 1.0, (), True, _held_in(0.9), "", (), (), set_points=points
+    )
+
+
 def _held_in(share: float, by_derivatives: float | None = None) -> Reliability:
     return Reliability(share, 400, by_derivatives, (), ())
 
@@ -331,11 +338,11 @@ def test_what_simulated_draws_correct_is_told_beside_the_share(problem: Problem)
     # What a source costs is held against the same share.
     for source, known in zip(both.sources, linear.sources, strict=True):
         assert source.share_without == pytest.approx(min(known.share_without + correction, 1.0))
-    document = reliability_document(both)
+    document = document_of(both, 1e5)
     assert document["share"] == pytest.approx(both.share, abs=1e-3)
     assert document["share_by_derivatives"] == pytest.approx(linear.share, abs=1e-3)
     text = reliability_text(replace(both, share=0.7, by_derivatives=0.75))
-    assert "in 70 % of 400 draws (65 to 74 %; 75 % by the first derivatives that the search follows)" in text
+    assert "interval 65 to 74 %); 75 % by the first derivatives that the search follows" in text
     assert "derivatives" not in reliability_text(replace(both, by_derivatives=both.share))
 
 

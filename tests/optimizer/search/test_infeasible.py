@@ -13,8 +13,9 @@ from models.column.programs import CarrierProgram, OvenProgram, Program
 from models.units import flow_si
 from optimizer.base.numbers import percent
 from optimizer.goal.goal import NEARLY, Problem, problem_of
-from optimizer.goal.outcome import Prediction, Reliability, SearchOutcome
+from optimizer.goal.outcome import Prediction, SearchOutcome
 from optimizer.goal.predict import predict
+from optimizer.goal.reliability import Reliability
 from optimizer.methods.trials import conceded
 from optimizer.scenario.data import AnalyteDetail, Decomposition, Near, PairRule
 from optimizer.search.candidates import outcome_of

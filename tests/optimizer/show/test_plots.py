@@ -16,7 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
 from optimizer.goal.outcome import Prediction
-from optimizer.results.plot_data import ChromatogramData, chromatogram_data, residual_data, valley
+from optimizer.results.plot_data import ChromatogramData, chromatogram_data, residual_data
 from optimizer.show.pictures.chromatograms import (
     MARK,
     chromatogram_figure,
@@ -299,16 +299,16 @@ def test_a_small_flow_has_no_axis_far_below_zero() -> None:
 def test_valley_of_two_equal_peaks(resolution: float, percent: float) -> None:
     """Equal Gaussian peaks: 2 exp(-4 ln 2 (Rs/1.18)^2) of a height, own arithmetic, to whole per cents."""
     prediction = two_peaks(resolution)
-    assert valley(prediction) == pytest.approx(percent, abs=0.6)
-    assert chromatogram_data(prediction, AMBIENT, "").valley == valley(prediction)
+    assert prediction.valley == pytest.approx(percent, abs=0.6)
+    assert chromatogram_data(prediction, AMBIENT, "").valley == prediction.valley
 
 
 def test_a_shoulder_has_no_valley() -> None:
-    assert valley(two_peaks(0.3)) == pytest.approx(100.0)
+    assert two_peaks(0.3).valley == pytest.approx(100.0)
     small = replace(two_peaks(0.9), area=np.array([1.0, 0.02]))
-    assert valley(small) > valley(two_peaks(0.9))
+    assert small.valley > two_peaks(0.9).valley
     lost = two_peaks(1.0)
-    assert np.isnan(valley(replace(lost, retention=np.array([np.nan, 300.0]))))
+    assert np.isnan(replace(lost, retention=np.array([np.nan, 300.0])).valley)
 
 
 def two_peaks(resolution: float) -> Prediction:

@@ -10,13 +10,15 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from optimizer.goal.outcome import Moved, Reliability, SearchOutcome, SetPointTolerance, Source
+from optimizer.goal.outcome import SearchOutcome
+from optimizer.goal.reliability import Failure, Moved, Reliability, SetPointTolerance, Source
+from optimizer.results.candidate import candidate_document, candidate_rows
 from optimizer.results.documents import check_document, prediction_document
-from optimizer.results.reliability import reliability_document, reliability_text
+from optimizer.results.reliability import reliability_text
 from optimizer.scenario.data import Goal, Scenario, Tolerances
 from optimizer.show.console.candidates import show_candidates
 from optimizer.show.console.common import show_check, show_prediction
-from optimizer.show.pages.report import candidate_document, candidate_lines, candidate_rows
+from optimizer.show.pages.report_candidate import candidate_lines
 from optimizer.show.pictures.bands import band_caption
 from tests.optimizer.command import call
 from tests.optimizer.made_up import ISOTHERMAL, TWO_RAMPS, predicted
@@ -26,7 +28,7 @@ KNOWN = Reliability(
     0.874,
     400,
     0.87,
-    (("earliest elution", 0.08), ("resolution of a and b", 0.046)),
+    (Failure("earliest elution", 0.08), Failure("resolution of a and b", 0.046)),
     (
         Source("carrier setting", 0.95, "clear", True),
         Source("oven temperature", 0.9, "unclear", False),
@@ -63,18 +65,21 @@ def scenario(confidence: float = 0.9) -> Scenario:
     return scenario_with(goal=Goal("run time", 1.5, 0.0, confidence=confidence), tolerances=tolerances)
 
 
-def printed(show: Any, document: dict[str, Any]) -> str:
+def printed(show: Any, *shown: Any) -> str:
     stream = io.StringIO()
-    show(Console(file=stream, width=400), document)
+    show(Console(file=stream, width=400), *shown)
     return stream.getvalue()
 
 
 def test_the_report_says_how_sure_a_candidate_is() -> None:
     report = Reader(page(scenario(), known_outcome()))
     assert reliability_text(KNOWN) in report.text
-    assert "what fails most often is the earliest elution (8 %)" in report.text
-    assert "carrier setting (95 % without it)" in report.text
-    assert "everything asked holds in 87 % of draws (84 to 90 %)" in report.text  # the verdict at its head
+    assert "most often missed: earliest elution (8 %)" in report.text
+    assert "carrier setting (with it known exactly, 95 %)" in report.text
+    assert (
+        "in use; 87 % probability of meeting every requirement (simulated, 95 % interval 84 to 90 %)."
+        in report.text
+    )  # the verdict at its head
     assert "every pair holds" not in report.text
     for row in (
         ["earliest elution", "8 %"],
@@ -84,14 +89,14 @@ def test_the_report_says_how_sure_a_candidate_is() -> None:
         ["peak widths as fitted", "no gain"],
     ):
         assert row in report.rows
-    assert "All of it is to hold in 90 % of draws of what is uncertain." in report.text
+    assert "Required probability of meeting every requirement: 90 %." in report.text
     assert "oven 0.5 °C, column flow 1 %, inlet pressure 1 %, hold-up time 2 %" in report.text
     side_by_side = {row[0]: row[1] for row in report.rows if row and row[0] in ("in use", "1")}
     assert side_by_side["in use"] == "31 %"
     assert "Programs were judged by" not in report.text
     nominal = Reader(page(scenario(0.0), known_outcome())).text
-    assert "Programs were judged by the predicted chromatogram alone" in nominal
-    assert "All of it is to hold" not in nominal
+    assert "Programs were judged by the nominal chromatogram alone" in nominal
+    assert "Required probability" not in nominal
 
 
 def test_the_report_says_which_set_point_is_critical() -> None:
@@ -117,27 +122,25 @@ def test_the_peak_table_has_intervals_in_its_cells() -> None:
     width, width_sd = prediction.width_half[first] / 60, prediction.width_sd[first] / 60
     assert row[3] == f"{width:.4f} ± {1.96 * width_sd:.4f}"
     assert " ± " in row[6]
-    assert "± is half of the 95 % interval" in report.text
+    assert "± is half of the 95 % interval, from simulated runs." in report.text
     assert band_caption(prediction) in report.text
     unknown = replace(prediction, retention_sd=prediction.retention_sd * float("nan"))
     without = replace(outcome, candidates=(replace(outcome.candidates[0], prediction=unknown),), current=None)
     text = Reader(page(scenario(), without)).text
-    assert "± is half" not in text
+    assert "95 % interval, from simulated runs" not in text
     assert "Light bands" not in text
 
 
 def test_the_console_says_the_same() -> None:
-    document = candidate_document(scenario(), known_outcome())
-    text = printed(show_candidates, document)
+    text = printed(show_candidates, scenario(), known_outcome())
     assert reliability_text(KNOWN) in text
     assert (
-        "most critical set point: first hold, 0 ± 0.1 min; off by that, it alone breaks: latest elution"
+        "most critical set point: first hold, 0 ± 0.1 min; an error of 0.1 min is enough to miss: latest elution"
         in text
     )
-    assert "; meets the goal in 31 % of draws (27 to 36 %)" in text
+    assert "; 31 % probability of meeting every requirement (simulated, 95 % interval 27 to 36 %)" in text
     prediction = known_outcome().candidates[0].prediction
-    one = prediction_document(scenario(), prediction) | {"reliability": reliability_document(KNOWN)}
-    text = printed(show_prediction, one)
+    text = printed(show_prediction, prediction_document(scenario(), prediction), KNOWN)
     assert reliability_text(KNOWN) in text
     first = int(prediction.order[0])
     half = 1.96 * prediction.retention_sd[first] / 60
@@ -152,9 +155,7 @@ def test_documents_and_rows_hold_it() -> None:
     interval = pytest.approx([0.839, 0.904], abs=6e-4)
     assert entry["pass_probability_interval"] == entry["reliability"]["share_interval"] == interval
     (heading, *lines) = candidate_lines(scenario(), known_outcome().candidates[0])
-    assert any(line.endswith("everything asked holds in 87 % of draws (84 to 90 %)") for line in lines), (
-        heading
-    )
+    assert any(line.startswith("87 % probability of meeting every requirement") for line in lines), heading
     assert [(each["gain"], each["costliest"]) for each in entry["reliability"]["sources"]] == [
         ("clear", True), ("unclear", False), ("none", False),
     ]  # fmt: skip

@@ -14,11 +14,11 @@ from rich.console import Console
 
 from models.units import flow_si, kelvin
 from optimizer.goal.cautions import about_hydrogen
-from optimizer.goal.outcome import ON_PAPER, FrontPoint, SearchOutcome, Source, WhatIf
+from optimizer.goal.outcome import ON_PAPER, FrontPoint, SearchOutcome, WhatIf
+from optimizer.goal.reliability import Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS
-from optimizer.results.candidate import candidate_document
+from optimizer.results.candidate import candidate_document, none_enough, scouting_advice
 from optimizer.results.documents import check_document, fit_document, prediction_document
-from optimizer.results.what_if_words import none_enough, scouting_advice
 from optimizer.scenario.data import BakeOut, Goal, Group, PairRule, Scenario
 from optimizer.scenario.instrument_data import Inlet
 from optimizer.show.console.candidates import show_candidates
@@ -77,9 +77,7 @@ def outcome(feasible: bool = True) -> SearchOutcome:
 
 def files(found: SearchOutcome, scenario: Scenario = SCENARIO) -> dict[str, bytes]:
     fit = made_up_fit(RETENTION)
-    return outcome_files(
-        scenario, fit, found, candidate_document(scenario, found), fit_document(scenario, fit)
-    )
+    return outcome_files(scenario, fit, found)
 
 
 @pytest.fixture(scope="module")
@@ -175,10 +173,10 @@ def test_what_does_no_better_and_that_nothing_is_enough_is_said() -> None:
     assert said is not None
     assert none_enough(replace(found, what_ifs=())) is None
     page = Reader(files(short)["report.html"].decode())
-    assert ["half the film", f"no better in the time given: {MISSED}", film.family] in page.rows
+    assert ["half the film", f"no improvement found: {MISSED}", film.family] in page.rows
     text = console_text(short)
     for words in (page.text, text):
-        assert words.index(said) < words.index("What would help") < words.index("no better in the time given")
+        assert words.index(said) < words.index("What would help") < words.index("no improvement found")
     assert candidate_document(SCENARIO, short)["what_ifs_note"] == said
     assert candidate_document(SCENARIO, found)["what_ifs_note"] is None
 
@@ -209,7 +207,7 @@ def test_a_further_run_is_advised_where_the_fit_is_to_blame(without: float, advi
     if said is None:
         assert "rampwright scout" not in page
         return
-    assert f"in {100 * without:.0f} % of draws instead of 54 %" in said
+    assert f"would be {100 * without:.0f} % instead of 54 %" in said
     assert "rampwright scout made_up --results FOLDER" in said
     assert said in page
 
@@ -237,11 +235,7 @@ def test_the_injected_width_is_told_at_half_height_and_whether_it_is_known(sd: f
     show_fit(console, document)
     told = console.file.getvalue()  # type: ignore[attr-defined]
     found = outcome()
-    page = Reader(
-        outcome_files(SCENARIO, fit, found, candidate_document(SCENARIO, found), document)[
-            "report.html"
-        ].decode()
-    ).text
+    page = Reader(outcome_files(SCENARIO, fit, found)["report.html"].decode()).text
     for text in (told, page):
         assert "injected width at half height 0.94 s, standard deviation" in text
         assert ("so the runs do not tell it" in text) != known
@@ -272,7 +266,7 @@ def test_the_console_tells_it_too() -> None:
     for words in (
         SWAPPED,
         "samples a shift",
-        "what limits it",
+        "limited by",
         "10 s less",
         "Time against smallest resolution",
     ):
@@ -311,5 +305,5 @@ def test_the_csv_of_a_prediction_has_columns_for_what_is_known() -> None:
 
 def console_text(found: SearchOutcome) -> str:
     console = Console(file=io.StringIO(), width=200, highlight=False)
-    show_candidates(console, candidate_document(SCENARIO, found))
+    show_candidates(console, SCENARIO, found)
     return str(console.file.getvalue())  # type: ignore[attr-defined]
