@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Annotated
 
@@ -11,6 +10,16 @@ import numpy as np
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.base.numbers import MINUTES, Rounded
+from optimizer.base.quantities import (
+    CELSIUS,
+    CM_S,
+    KPA_GAUGE,
+    KPA_PER_MINUTE,
+    ML_MIN,
+    ML_MIN2,
+    PER_MINUTE,
+    Unit,
+)
 from optimizer.base.tables import key
 from optimizer.goal.goal import end_of_peak
 from optimizer.goal.outcome import Prediction
@@ -57,19 +66,31 @@ def typed(value: float, digits: int = 4) -> str:
     return "0" if text == "-0" else text
 
 
+@dataclass(frozen=True)
+class _Typed:
+    """The units in which values and rates of a schedule are typed, and the decimals of these."""
+
+    unit: Unit
+    decimals: int
+    rate_unit: Unit
+    rate_decimals: int
+
+
+_OVEN = _Typed(CELSIUS, 2, PER_MINUTE, 3)
+_CARRIER = {
+    "flow": _Typed(ML_MIN, 4, ML_MIN2, 4),
+    "velocity": _Typed(CM_S, 4, Unit("cm/s per min", CM_S.times, 60), 4),
+    "pressure": _Typed(KPA_GAUGE, 3, KPA_PER_MINUTE, 3),
+}
+
+
 def oven_set_points(oven: OvenProgram, bake_out_ramp: bool = False) -> SetPoints:
     """The oven table: rate in °C/min, to °C, hold in min; `bake_out_ramp` says that the last ramp is the bake-out."""
-    steps = _steps(
-        oven.start,
-        oven.hold,
-        oven.ramps,
-        rate=lambda kelvin_per_s: typed(kelvin_per_s * SECONDS_PER_MINUTE, 3),
-        to=lambda kelvin: typed(celsius(kelvin), 2),
-        beside=lambda _: (),
-    )
-    if bake_out_ramp:
-        steps = (*steps[:-1], replace(steps[-1], name=f"{steps[-1].name} (bake-out)"))
-    return SetPoints("Oven", "°C/min", "°C", (), steps)
+    table = _table("Oven", oven, _OVEN)
+    if not bake_out_ramp:
+        return table
+    *steps, last = table.steps
+    return replace(table, steps=(*steps, replace(last, name=f"{last.name} (bake-out)")))
 
 
 def carrier_set_points(carrier: CarrierProgram, ambient_pressure: float) -> SetPoints:
@@ -79,49 +100,25 @@ def carrier_set_points(carrier: CarrierProgram, ambient_pressure: float) -> SetP
     ----------
     ambient_pressure : float  [Pa absolute], to which gauge pressures refer
     """
-    title = f"Carrier, {carrier.mode}"
-    if carrier.controlled == "flow":
-        steps = _steps(
-            carrier.start,
-            carrier.hold,
-            carrier.ramps,
-            rate=lambda m3_per_s2: typed(flow_mL_min(m3_per_s2) * SECONDS_PER_MINUTE),
-            to=lambda m3_per_s: typed(flow_mL_min(m3_per_s)),
-            beside=lambda _: (),
-        )
-        return SetPoints(title, "mL/min per min", "mL/min", (), steps)
-    if carrier.controlled == "velocity":
-        steps = _steps(
-            carrier.start,
-            carrier.hold,
-            carrier.ramps,
-            rate=lambda m_per_s2: typed(m_per_s2 * 100 * SECONDS_PER_MINUTE),
-            to=lambda m_per_s: typed(m_per_s * 100),
-            beside=lambda _: (),
-        )
-        return SetPoints(title, "cm/s per min", "cm/s", (), steps)
-    steps = _steps(
-        carrier.start,
-        carrier.hold,
-        carrier.ramps,
-        rate=lambda pa_per_s: typed(pa_per_s / PA_PER_KPA * SECONDS_PER_MINUTE, 3),
-        to=lambda pa: typed(gauge_kPa(pa, ambient_pressure), 3),
-        beside=lambda pa: (typed(pa / PA_PER_KPA, 1), psi_gauge(pa, ambient_pressure)),
+    table = _table(f"Carrier, {carrier.mode}", carrier, _CARRIER[carrier.controlled], ambient_pressure)
+    if carrier.controlled != "pressure":
+        return table
+
+    def beside(step: Step, ramp: Ramp | None) -> tuple[str, ...]:
+        pa = carrier.start if ramp is None else ramp.target
+        cells = (typed(pa / PA_PER_KPA, 1), psi_gauge(pa, ambient_pressure))
+        if not carrier.ramps:
+            return cells
+        sign = "-" if step.rate.startswith("-") else ""
+        psi = 0.0 if ramp is None else ramp.rate / PA_PER_PSI * SECONDS_PER_MINUTE
+        return (*cells, NO_RATE if ramp is None else sign + typed(psi, 3))
+
+    steps = zip(table.steps, (None, *carrier.ramps), strict=True)
+    return replace(
+        table,
+        beside_units=("kPa absolute", "psi gauge", *(("psi/min",) if carrier.ramps else ())),
+        steps=tuple(replace(step, beside=beside(step, ramp)) for step, ramp in steps),
     )
-    beside_units: tuple[str, ...] = ("kPa absolute", "psi gauge")
-    if carrier.ramps:
-        beside_units = (*beside_units, "psi/min")
-        rates = (NO_RATE, *(typed(ramp.rate / PA_PER_PSI * SECONDS_PER_MINUTE, 3) for ramp in carrier.ramps))
-        steps = tuple(
-            replace(step, beside=(*step.beside, _signed_as(step.rate, rate)))
-            for step, rate in zip(steps, rates, strict=True)
-        )
-    return SetPoints(title, "kPa/min", "kPa gauge", beside_units, steps)
-
-
-def _signed_as(other: str, rate: str) -> str:
-    """A rate with the sign of the same rate in another unit."""
-    return f"-{rate}" if other != NO_RATE and other.startswith("-") else rate
 
 
 def psi_gauge(absolute: float, ambient_pressure: float) -> str:
@@ -164,31 +161,20 @@ def program_lines(program: Program, ambient_pressure: float) -> tuple[str, str]:
     return one_line(oven_set_points(program.oven)), f"{program.carrier.mode}, {carrier}"
 
 
-def _steps(
-    start: float,
-    hold: float,
-    ramps: tuple[Ramp, ...],
-    rate: Callable[[float], str],
-    to: Callable[[float], str],
-    beside: Callable[[float], tuple[str, ...]],
-) -> tuple[Step, ...]:
-    rows = [Step("start", NO_RATE, to(start), beside(start), _hold(hold))]
-    value = start
-    for number, ramp in enumerate(ramps, 1):
-        falling = (
-            "-" if ramp.target < value else ""
-        )  # instruments take a ramp's direction from its sign or target
-        rows.append(
-            Step(
-                f"ramp {number}",
-                falling + rate(ramp.rate),
-                to(ramp.target),
-                beside(ramp.target),
-                _hold(ramp.hold),
-            )
-        )
-        value = ramp.target
-    return tuple(rows)
+def _table(
+    title: str, schedule: OvenProgram | CarrierProgram, as_typed: _Typed, ambient_pressure: float = 0.0
+) -> SetPoints:
+    def to(value: float) -> str:
+        return typed(as_typed.unit.of_si(value, ambient_pressure), as_typed.decimals)
+
+    steps = [Step("start", NO_RATE, to(schedule.start), (), _hold(schedule.hold))]
+    before = schedule.start
+    for number, ramp in enumerate(schedule.ramps, 1):
+        falling = "-" if ramp.target < before else ""  # instruments take the direction from sign or target
+        rate = falling + typed(as_typed.rate_unit.of_si(ramp.rate), as_typed.rate_decimals)
+        steps.append(Step(f"ramp {number}", rate, to(ramp.target), (), _hold(ramp.hold)))
+        before = ramp.target
+    return SetPoints(title, as_typed.rate_unit.text, as_typed.unit.text, (), tuple(steps))
 
 
 def _hold(seconds: float) -> str:

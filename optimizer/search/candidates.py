@@ -406,14 +406,14 @@ def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...
     share = reliability.share
     if falls_short(confidence, reliability):
         return (
-            f"Holds in {percent(share)} of draws, not in the {100 * confidence:g} % that were asked for: draws that "
-            "were simulated outright hold less often than the first derivatives that the search follows.",
+            f"{percent(share)} probability of meeting every requirement, not the required {100 * confidence:g} %: "
+            "simulated outright it is lower than by the first derivatives that the search follows.",
         )
     if confidence > 0 or share >= RISKY:
         return ()
     return (
-        f"Likely to fail: everything asked holds in only {percent(share)} of draws. It is the fastest program, not the "
-        "safest; with confidence = 0.9 under [goal] the search looks for one that holds in 90 % of them.",
+        f"Likely to fail: {percent(share)} probability of meeting every requirement. It is the fastest program, not "
+        "the safest; with confidence = 0.9 under [goal] the search looks for one with 90 %.",
     )
 
 

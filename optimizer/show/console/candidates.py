@@ -127,7 +127,7 @@ def _show_what_ifs(console: Console, outcome: SearchOutcome) -> None:
         console.print(f"[bold]{escape(note)}[/bold]")
     table = Table(title="What would help: single changes, each tried by itself", title_justify="left")
     for heading in ("change", "gives", "with"):
-        table.add_column(heading)
+        table.add_column(heading, overflow="fold")
     for each in outcome.what_ifs:
         table.add_row(escape(each.change), escape(each.gives), each.family)
     console.print(table)
@@ -142,7 +142,7 @@ def _show_front(console: Console, scenario: Scenario, outcome: SearchOutcome) ->
     table = Table(title="Time against smallest resolution", title_justify="left")
     table.add_column(f"{scenario.goal.minimise}, min", justify="right", min_width=7)
     table.add_column("smallest Rs", justify="right", min_width=8)
-    table.add_column("critical pair")
+    table.add_column("critical pair", overflow="fold")
     table.add_column("program")
     for point in outcome.front:
         prediction = point.prediction

@@ -300,12 +300,12 @@ def test_other_draws_name_the_same_sources(problem: Problem) -> None:
 
 def test_what_is_warned_of() -> None:
     (risky,) = risk_warnings(0.0, _held_in(0.13))
-    assert "only 13 % of draws" in risky
+    assert "13 % probability of meeting every requirement" in risky
     assert "confidence = 0.9" in risky
     assert "min_resolution" not in risky
     assert risk_warnings(0.0, _held_in(0.7)) == ()
     (short,) = risk_warnings(0.9, _held_in(0.82, 0.9))
-    assert "Holds in 82 % of draws, not in the 90 %" in short
+    assert "82 % probability of meeting every requirement, not the required 90 %" in short
     assert risk_warnings(0.9, _held_in(0.89, 0.9)) == ()
 
 

@@ -220,7 +220,7 @@ def test_an_infeasible_goal_names_what_blocks_first() -> None:
     text = Reader(html).text
     assert "The goal is not met" in text
     assert "resolution of a and b 0.62 (needs 1.50): 58.7 % short" in text
-    assert text.index("58.7 % short") < text.index("What was understood")
+    assert text.index("58.7 % short") < text.index("Inputs")
     assert "Does not meet the goal." in text
     assert "The fastest program" not in text
 

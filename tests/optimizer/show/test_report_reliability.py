@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from optimizer.goal.outcome import SearchOutcome
+from optimizer.goal.outcome import FrontPoint, SearchOutcome
 from optimizer.goal.reliability import Failure, Moved, Reliability, SetPointTolerance, Source
 from optimizer.results.candidate import candidate_document, candidate_rows
 from optimizer.results.documents import check_document, prediction_document
@@ -206,3 +206,28 @@ def test_predict_leaves_the_intervals_behind(
     row = dict(zip(heading.split(","), first.split(","), strict=True))
     for key in ("retention_sd_min", "width_half_sd_min", "resolution_to_next_sd"):
         assert float(row[key]) > 0
+
+
+def test_a_number_is_the_same_on_every_screen_and_whole_on_a_narrow_one() -> None:
+    """A run of 5.43496 min is written as 5.435, and shown with the two decimals of that."""
+    outcome = known_outcome()
+    (first,) = outcome.candidates
+    first = replace(first, prediction=replace(first.prediction, run_time=326.0976), cycle_time=626.0976)
+    front = tuple(FrontPoint(1.0, "one ramp", first.prediction, cost) for cost in (326.0976, 7463.4))
+    outcome = replace(outcome, candidates=(first,), front=front)
+    (entry,) = candidate_document(scenario(), outcome)["candidates"]
+    assert (entry["run_time_min"], entry["cycle_time_min"]) == (5.435, 10.435)
+    shown, cycle = f"{5.435:.2f}", f"{10.435:.2f}"
+    stream = io.StringIO()
+    show_candidates(Console(file=stream, width=80), scenario(), outcome)
+    console = stream.getvalue()
+    assert f"{shown} min" in console
+    assert f"(cycle {cycle} min" in console
+    report = Reader(page(scenario(), outcome))
+    (row,) = [row for row in report.rows if row[:2] == ["1", "87 %"]]
+    assert row[3:5] == [shown, cycle]
+    assert any(line.endswith(f"run {shown} min") for line in candidate_lines(scenario(), first))
+    # Eighty columns: the program wraps, times and resolutions stay whole.
+    for text in (shown, "124.39", f"{first.prediction.min_resolution:.2f}"):
+        assert f" {text} │" in console
+    assert "…" not in console
