@@ -150,9 +150,9 @@ class LimitMargin:
     """
 
     name: Annotated[str, key("limit")]
-    text: Annotated[str, key(None)]
-    margin: Annotated[float, MARGIN, key(None)]
-    binding: Annotated[bool, key(None)]
+    text: Annotated[str, key()]
+    margin: Annotated[float, MARGIN, key()]
+    binding: Annotated[bool, key()]
 
     @property
     def kept(self) -> bool:
@@ -171,9 +171,9 @@ def _both_scales(pressure: float, ambient_pressure: float) -> dict[str, float | 
 class InletPressure(NamedTuple):
     """Inlet pressures over a run [Pa absolute]."""
 
-    start: Annotated[float, WrittenBy(_both_scales), key(None)]
-    highest: Annotated[float, WrittenBy(_both_scales), key(None)]
-    end: Annotated[float, WrittenBy(_both_scales), key(None)]
+    start: Annotated[float, WrittenBy(_both_scales), key()]
+    highest: Annotated[float, WrittenBy(_both_scales), key()]
+    end: Annotated[float, WrittenBy(_both_scales), key()]
 
 
 @dataclass(frozen=True)
@@ -191,23 +191,23 @@ class Candidate:
     set_points : what each being off does, the most critical first
     """
 
-    rank: Annotated[int, key(None)]
-    family: Annotated[str, key(None)]
+    rank: Annotated[int, key()]
+    family: Annotated[str, key()]
     prediction: Annotated[Prediction, key(BESIDE)]
     cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
-    samples_per_shift: Annotated[float, SAMPLES, key(None)]
-    margins: Annotated[tuple[LimitMargin, ...], key(None)]
-    feasible: Annotated[bool, key(None)]
-    reliability: Annotated[Reliability, key(None)]
-    next_seconds: Annotated[str, key(None)]
-    compared: Annotated[tuple[str, ...], key(None)]
-    warnings: Annotated[tuple[str, ...], key(None)]
-    order_changes: Annotated[tuple[str, ...], key(None)] = ()
-    missed: Annotated[tuple[str, ...], key(None)] = ()
+    samples_per_shift: Annotated[float, SAMPLES, key()]
+    margins: Annotated[tuple[LimitMargin, ...], key()]
+    feasible: Annotated[bool, key()]
+    reliability: Annotated[Reliability, key()]
+    next_seconds: Annotated[str, key()]
+    compared: Annotated[tuple[str, ...], key()]
+    warnings: Annotated[tuple[str, ...], key()]
+    order_changes: Annotated[tuple[str, ...], key()] = ()
+    missed: Annotated[tuple[str, ...], key()] = ()
     set_points: Annotated[tuple[SetPointTolerance, ...], key("set_point_tolerances")] = ()
 
     @property
-    def pass_probability(self) -> Annotated[float, SHARE, key(None)]:
+    def pass_probability(self) -> Annotated[float, SHARE, key()]:
         """Probability of meeting every requirement: the share of draws that do."""
         return self.reliability.share
 
@@ -219,13 +219,13 @@ class Candidate:
         return self.reliability.interval
 
     @property
-    def inlet_pressure(self) -> Annotated[InletPressure, key(None)]:
+    def inlet_pressure(self) -> Annotated[InletPressure, key()]:
         """Inlet pressures over the run."""
         pressure = self.prediction.inlet_pressure
         return InletPressure(float(pressure[0]), float(pressure.max()), float(pressure[-1]))
 
     @property
-    def limited_by(self) -> Annotated[tuple[str, ...], key(None)]:
+    def limited_by(self) -> Annotated[tuple[str, ...], key()]:
         """Names of the limits that bind."""
         return tuple(margin.name for margin in self.margins if margin.binding)
 
@@ -255,12 +255,12 @@ class InUse:
 
     prediction: Annotated[Prediction, key(BESIDE)]
     cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
-    samples_per_shift: Annotated[float, SAMPLES, key(None)]
-    breaks: Annotated[tuple[str, ...], key(None)]
-    reliability: Annotated[Reliability | None, key(None)] = None
+    samples_per_shift: Annotated[float, SAMPLES, key()]
+    breaks: Annotated[tuple[str, ...], key()]
+    reliability: Annotated[Reliability | None, key()] = None
 
     @property
-    def pass_probability(self) -> Annotated[float | None, SHARE, key(None)]:
+    def pass_probability(self) -> Annotated[float | None, SHARE, key()]:
         """Probability of meeting every requirement."""
         return None if self.reliability is None else self.reliability.share
 
@@ -283,7 +283,7 @@ class FrontPoint:
     """
 
     asked: Annotated[float, Rounded(), key("asked_share")]
-    family: Annotated[str, key(None)]
+    family: Annotated[str, key()]
     prediction: Annotated[Prediction, key(BESIDE)]
     cost: Annotated[float, MINUTES, key("cost_min")]
 
@@ -303,13 +303,13 @@ class WhatIf:
     improves : whether its program comes closer to the goal as changed than the closest did to the goal as it was
     """
 
-    change: Annotated[str, key(None)]
+    change: Annotated[str, key()]
     cost: Annotated[float, MINUTES, key("cost_min")]
     shortfall: float
-    family: Annotated[str, key(None)]
-    missed: Annotated[str, OR_NULL, key(None)] = ""
+    family: Annotated[str, key()]
+    missed: Annotated[str, OR_NULL, key()] = ""
     cautions: tuple[str, ...] = ()
-    improves: Annotated[bool, key(None)] = True
+    improves: Annotated[bool, key()] = True
 
     @property
     def meets(self) -> bool:
@@ -317,7 +317,7 @@ class WhatIf:
         return math.isfinite(self.cost)
 
     @property
-    def gives(self) -> Annotated[str, key(None)]:
+    def gives(self) -> Annotated[str, key()]:
         """What it gives, in words."""
         if self.meets:
             return f"{MINUTES.text(self.cost)} min"
@@ -336,12 +336,12 @@ class StudyNote:
     unstored : descents of this worker that are not in the study, since it could not be reached
     """
 
-    name: Annotated[str, key(None)]
-    place: Annotated[str, key(None)]
-    worker: Annotated[int, key(None)]
-    descents: Annotated[int, key(None)]
-    own: Annotated[int, key(None)]
-    unstored: Annotated[int, key(None)]
+    name: Annotated[str, key()]
+    place: Annotated[str, key()]
+    worker: Annotated[int, key()]
+    descents: Annotated[int, key()]
+    own: Annotated[int, key()]
+    unstored: Annotated[int, key()]
 
     @property
     def text(self) -> str:
@@ -361,7 +361,7 @@ class StudyNote:
 class Tried(NamedTuple):
     """A kind of program and the least found of what is minimised [s]: nan where none of it met the goal."""
 
-    family: Annotated[str, key(None)]
+    family: Annotated[str, key()]
     cost: Annotated[float, MINUTES, key("cost_min")]
 
 
@@ -385,16 +385,16 @@ class SearchOutcome:
     study : None unless the search was part of a shared study
     """
 
-    feasible: Annotated[bool, key(None)]
+    feasible: Annotated[bool, key()]
     candidates: tuple[Candidate, ...]
-    blocking: Annotated[tuple[str, ...], key(None)]
-    current: Annotated[InUse | None, key(None)]
+    blocking: Annotated[tuple[str, ...], key()]
+    current: Annotated[InUse | None, key()]
     families: tuple[Tried, ...]
     programs_tried: int
     seconds: float
     interrupted: bool
-    front: Annotated[tuple[FrontPoint, ...], key(None)] = ()
-    front_note: Annotated[str, OR_NULL, key(None)] = ""
-    what_ifs: Annotated[tuple[WhatIf, ...], key(None)] = ()
+    front: Annotated[tuple[FrontPoint, ...], key()] = ()
+    front_note: Annotated[str, OR_NULL, key()] = ""
+    what_ifs: Annotated[tuple[WhatIf, ...], key()] = ()
     study: StudyNote | None = None
     rounds: int | None = None

@@ -29,16 +29,16 @@ class Source:
     """
 
     text: Annotated[str, key("source")]
-    share_without: Annotated[float, SHARE, key(None)]
-    gain: Annotated[Gain, key(None)]
-    costliest: Annotated[bool, key(None)]
+    share_without: Annotated[float, SHARE, key()]
+    gain: Annotated[Gain, key()]
+    costliest: Annotated[bool, key()]
 
 
 class Failure(NamedTuple):
     """A requirement, and the share of draws in which it is missed."""
 
-    what: Annotated[str, key(None)]
-    share: Annotated[float, SHARE, key(None)]
+    what: Annotated[str, key()]
+    share: Annotated[float, SHARE, key()]
 
 
 @dataclass(frozen=True)
@@ -55,11 +55,11 @@ class Reliability:
     sources : of uncertainty, the costliest first
     """
 
-    share: Annotated[float, SHARE, key(None)]
-    draws: Annotated[int, key(None)]
+    share: Annotated[float, SHARE, key()]
+    draws: Annotated[int, key()]
     by_derivatives: Annotated[float | None, SHARE, key("share_by_derivatives")]
     failures: tuple[Failure, ...]
-    sources: Annotated[tuple[Source, ...], key(None)]
+    sources: Annotated[tuple[Source, ...], key()]
 
     @property
     def interval(self) -> Annotated[tuple[float, float], Rounded(decimals=3), key("share_interval")]:
@@ -99,8 +99,8 @@ class Moved:
     resolution: Annotated[float, Rounded(), key("min_resolution")]
     needed: Annotated[float, NEEDED, key("critical_pair_needs")]
     pair: Annotated[Pair | None, key("critical_pair")]
-    margin: Annotated[float, MARGIN, key(None)]
-    breaks: Annotated[tuple[str, ...], key(None)]
+    margin: Annotated[float, MARGIN, key()]
+    breaks: Annotated[tuple[str, ...], key()]
 
 
 @dataclass(frozen=True)
@@ -116,12 +116,12 @@ class SetPointTolerance:
     """
 
     name: Annotated[str, key("set_point")]
-    label: Annotated[str, key(None)]
-    unit: Annotated[str, key(None)]
-    value: Annotated[float, Rounded(digits=6, shown="g"), key(None)]
-    tolerance: Annotated[float, Rounded(digits=3, shown=".2g"), key(None)]
-    lower: Annotated[Moved | None, key(None)]
-    higher: Annotated[Moved | None, key(None)]
+    label: Annotated[str, key()]
+    unit: Annotated[str, key()]
+    value: Annotated[float, Rounded(digits=6, shown="g"), key()]
+    tolerance: Annotated[float, Rounded(digits=3, shown=".2g"), key()]
+    lower: Annotated[Moved | None, key()]
+    higher: Annotated[Moved | None, key()]
     loss: Annotated[float, MARGIN, key("margin_lost")]
 
     @property
@@ -130,7 +130,7 @@ class SetPointTolerance:
         return tuple(each for each in (self.lower, self.higher) if each is not None)
 
     @property
-    def breaks(self) -> Annotated[tuple[str, ...], key(None)]:
+    def breaks(self) -> Annotated[tuple[str, ...], key()]:
         """What this set point alone breaks within its tolerance."""
         return tuple(dict.fromkeys(name for each in self.moves for name in each.breaks))
 

@@ -249,9 +249,9 @@ STEADY = 0.005  # relative change of a flow below which it is told as one figure
 class Flow:
     """A flow of the inlet over a run [mL/min]: at the start, at its smallest and at its largest."""
 
-    start: Annotated[float, Rounded(), key(None)]
-    smallest: Annotated[float, Rounded(), key(None)]
-    largest: Annotated[float, Rounded(), key(None)]
+    start: Annotated[float, Rounded(), key()]
+    smallest: Annotated[float, Rounded(), key()]
+    largest: Annotated[float, Rounded(), key()]
 
     def text(self) -> str:
         """One figure where it hardly changes, else the start and the range."""

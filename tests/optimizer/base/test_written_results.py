@@ -17,7 +17,7 @@ AMBIENT = 101.325e3
 class Pair(NamedTuple):
     """Two of a part."""
 
-    first: Annotated[str, key(None)]
+    first: Annotated[str, key()]
     second: Annotated[float, Rounded(digits=2), key("other")]
 
 
@@ -40,11 +40,11 @@ class Whole:
 
     time: Annotated[float, MINUTES, key("time_min")]
     inner: Annotated[Inner, key(BESIDE)]
-    pairs: Annotated[tuple[Pair, ...], key(None)]
-    interval: Annotated[tuple[float, float], Rounded(digits=3), key(None)]
-    note: Annotated[str, OR_NULL, key(None)]
+    pairs: Annotated[tuple[Pair, ...], key()]
+    interval: Annotated[tuple[float, float], Rounded(digits=3), key()]
+    note: Annotated[str, OR_NULL, key()]
     gone: Annotated[float | None, MINUTES, key("gone_min")]
-    by: Annotated[int, WrittenBy(lambda value, ambient: [value, ambient]), key(None)]
+    by: Annotated[int, WrittenBy(lambda value, ambient: [value, ambient]), key()]
 
 
 def test_what_has_a_key_is_written_in_its_unit_and_rounding() -> None:
