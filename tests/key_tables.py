@@ -49,11 +49,14 @@ def _table(schema: Node, name: str) -> str:
         rows = [(f"`{key}`", _range(node), node["description"]) for key, node in columns]
         return _markdown(("column", "range", "meaning"), rows)
     if name == "GoalOfResults":
-        goal = _keys(definitions["Goal"])
-        return _markdown(
-            ("key", "unit", "meaning"),
-            [(f"`{key}`", node.get("x-unit", ""), node["description"]) for key, node in goal.items()],
-        )
+        rows = []
+        for key, node in _keys(definitions["Goal"]).items():
+            inner = _keys(_table_in(definitions, node) or {"properties": {}})
+            units = ", ".join(f"`{each}` ({of.get('x-unit')})" for each, of in inner.items())
+            rows.append(
+                (f"`{key}`", node.get("x-unit", ""), node["description"] + (f": {units}" if units else ""))
+            )
+        return _markdown(("key", "unit", "meaning"), rows)
     table = schema if name == "ScenarioTable" else definitions[name]
     return _markdown(KEYS, [_row(definitions, table, key, node) for key, node in _keys(table).items()])
 
