@@ -30,9 +30,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-ScenarioPath = Annotated[
-    Path, typer.Argument(help="A scenario folder, or its scenario.toml.", show_default=False)
-]
+ScenarioPath = Annotated[Path, typer.Argument(help="A folder, or its scenario.toml.", show_default=False)]
 ProgramFile = Annotated[
     Path | None,
     typer.Option("--program", help="A program file (tables oven and carrier); [current] when left out."),
