@@ -12,7 +12,7 @@ from optimizer.goal.cautions import cautions_of
 from optimizer.goal.outcome import ON_PAPER, Candidate, SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.documents import FORMAT, Document, peak_documents
-from optimizer.results.set_points import Flow, carrier_set_points, one_line, oven_set_points, split_line
+from optimizer.results.set_points import carrier_set_points, one_line, oven_set_points, split_line
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE
 
@@ -45,29 +45,11 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
 
 
 def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
+    flows = split_line(scenario.inlet, candidate.prediction.flow)
     return {
         **document_of(candidate, scenario.ambient_pressure),
-        "inlet_flows": _inlet_flows(scenario, candidate),
+        "inlet_flows": None if flows is None else document_of(flows, scenario.ambient_pressure),
         "peaks": peak_documents(scenario, candidate.prediction),
-    }
-
-
-def _inlet_flows(scenario: Scenario, candidate: Candidate) -> Document | None:
-    """The flows of the inlet, null where nothing is known of it."""
-    line = split_line(scenario.inlet, candidate.prediction.flow)
-    if line is None:
-        return None
-
-    def over(flow: Flow) -> Document:
-        return document_of(flow, scenario.ambient_pressure)
-
-    return {
-        "mode": scenario.inlet.mode,
-        "column_mL_min": over(line.column),
-        "split_ratio": scenario.inlet.split_ratio,
-        "split_mL_min": None if line.split is None else over(line.split),
-        "septum_purge_mL_min": number(line.septum_purge),
-        "total_mL_min": over(line.total),
     }
 
 

@@ -275,10 +275,20 @@ class SplitLine:
     """
 
     inlet: Inlet
-    column: Flow
-    split: Flow | None
-    septum_purge: float
-    total: Flow
+    column: Annotated[Flow, key("column_mL_min")]
+    split: Annotated[Flow | None, key("split_mL_min")]
+    septum_purge: Annotated[float, Rounded(), key("septum_purge_mL_min")]
+    total: Annotated[Flow, key("total_mL_min")]
+
+    @property
+    def mode(self) -> Annotated[str, key()]:
+        """Of the inlet."""
+        return self.inlet.mode
+
+    @property
+    def split_ratio(self) -> Annotated[float | None, key()]:
+        """As stated."""
+        return self.inlet.split_ratio
 
     def lines(self) -> tuple[tuple[str, str], ...]:
         """What to set, as names and texts."""
