@@ -30,7 +30,12 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-ScenarioPath = Annotated[Path, typer.Argument(help="A folder, or its scenario.toml.", show_default=False)]
+ScenarioPath = Annotated[Path, typer.Argument(help="A scenario folder, or its scenario.toml.")]
+Matching = Annotated[
+    Path | None,
+    typer.Option(help="Table that names peaks without names (CSV); proposed when new.", show_default=False),
+]
+Accept = Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")]
 ProgramFile = Annotated[
     Path | None,
     typer.Option("--program", help="A program file (tables oven and carrier); [current] when left out."),
@@ -78,10 +83,8 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
 @app.command(epilog="Example: rampwright fit mymethod")
 def fit(
     scenario: ScenarioPath,
-    matching: Annotated[
-        Path | None, typer.Option(help="Table to write proposed names into (CSV).", show_default=False)
-    ] = None,
-    accept: Annotated[bool, typer.Option("--accept", help="Accept the proposed names and fit.")] = False,
+    matching: Matching = None,
+    accept: Accept = False,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
@@ -145,11 +148,7 @@ def optimize(
     seconds: Seconds = None,
     rounds: Rounds = None,
     no_what_if: Annotated[
-        bool,
-        typer.Option(
-            "--no-what-if",
-            help="When nothing meets the goal, leave out the single changes that might help (10 to 20 s of searches).",
-        ),
+        bool, typer.Option("--no-what-if", help="Try no single changes when nothing meets the goal.")
     ] = False,
     study: Annotated[
         str | None,
@@ -185,7 +184,14 @@ def optimize(
     fitted = Fitted(loaded, fit_scenario(loaded))
     with ProgressBar() as progress:
         problem, outcome = search(
-            loaded, fitted.fit, seconds, progress, not no_what_if, place, study_name, rounds
+            loaded,
+            fitted.fit,
+            seconds,
+            progress,
+            what_if=not no_what_if,
+            study=place,
+            study_name=study_name,
+            rounds=rounds,
         )
     if outcome.interrupted and not outcome.candidates:
         raise KeyboardInterrupt  # there is nothing to write, and an earlier result may be there
@@ -349,11 +355,8 @@ def compare(
         float | None, typer.Option(help="Time budget of that search; 6 s when left out.", min=0.1)
     ] = None,
     rounds: Rounds = None,
-    matching: Annotated[
-        Path | None,
-        typer.Option(help="Table that names peaks without names; proposed when new.", show_default=False),
-    ] = None,
-    accept: Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")] = False,
+    matching: Matching = None,
+    accept: Accept = False,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
