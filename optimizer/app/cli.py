@@ -31,10 +31,7 @@ app = typer.Typer(
 )
 
 ScenarioPath = Annotated[Path, typer.Argument(help="A scenario folder, or its scenario.toml.")]
-Matching = Annotated[
-    Path | None,
-    typer.Option(help="Table that names peaks without names (CSV); proposed when new.", show_default=False),
-]
+Matching = Annotated[Path | None, typer.Option(help="Table of names for unnamed peaks; proposed when new.")]
 Accept = Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")]
 ProgramFile = Annotated[
     Path | None,
