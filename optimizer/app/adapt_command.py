@@ -1,76 +1,99 @@
-"""What the adapt command asks for, from its options to a document, a table for people and files."""
+"""What the adapt command and the function of that name make: a method carried over or trimmed, then tuned."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
+
+from rich.console import Console
 
 from models.column.programs import Program
 from models.errors import InvalidInputError
 from models.fit.fit import Fit
-from optimizer.goal.goal import Problem
-from optimizer.goal.outcome import Candidate, Prediction
-from optimizer.methods.adapt import adapt
+from optimizer.app.interface_results import Predicted, Result
+from optimizer.goal.outcome import Candidate, SearchOutcome
+from optimizer.methods import adapt as carrying
 from optimizer.methods.adapt_options import Change, cut_of
-from optimizer.methods.trim import trim
+from optimizer.methods.trim import Trimmed, trim
 from optimizer.methods.workflow import optimize
-from optimizer.results.adapt import adapted_document, program_file, trimmed_document
+from optimizer.results.adapt import adapted_document, program_file
 from optimizer.results.candidate import candidate_document, json_bytes
 from optimizer.results.documents import Document
 from optimizer.scenario.reading import Scenario
 from optimizer.search.found import Progress
-from optimizer.show.console.adapt import show_adapted, show_trimmed
 
 
-@dataclass(frozen=True)
-class Made:
-    """A method on its new system.
+@dataclass(frozen=True, eq=False)
+class Adapted(Result):
+    """A method carried to another gas, outlet or column, or restored after a cut.
 
     Attributes
     ----------
-    document : Document
-    show : how people see it
-    old, problem : Problem on the system in use and on the new one, there with the method as its current one
-    before, after : Prediction of the method in use, and of the carried or restored one
-    feasible : bool, False when a search was made and nothing meets the goal
-    tuned : Candidate or None, the first of that search
+    found : optimizer.methods.adapt.Adapted, or optimizer.methods.trim.Trimmed after a cut; SI
+    outcome : of the search on the new system; None without one
     """
 
-    document: Document
-    show: Callable[..., None]
-    old: Problem
-    problem: Problem
-    before: Prediction
-    after: Prediction
-    feasible: bool = True
-    tuned: Candidate | None = None
+    command = "adapt"
+    found: carrying.Adapted | Trimmed
+    outcome: SearchOutcome | None = None
+
+    @property
+    def before(self) -> Predicted:
+        """The method in use on the system in use."""
+        return Predicted(self.found.old, self.found.before)
+
+    @property
+    def after(self) -> Predicted:
+        """The carried or restored method on the new system, as rounded to the instrument's steps."""
+        return Predicted(self.found.new, self.found.after)
+
+    @property
+    def program(self) -> Program:
+        """The carried or restored program."""
+        return self.found.after.program
+
+    @property
+    def tuned(self) -> Candidate | None:
+        """The best program of the search on the new system; None without one."""
+        return self.outcome.candidates[0] if self.outcome is not None and self.outcome.candidates else None
+
+    def to_dict(self) -> Document:
+        """As `rampwright adapt --json`."""
+        document = adapted_document(self.found)
+        if self.outcome is not None:
+            document["tuned"] = candidate_document(self.found.new.scenario, self.outcome)
+        return document
+
+    def show(self, console: Console) -> None:
+        """As the command shows it."""
+        from optimizer.show.console.adapt import show_adapted, show_tuned
+
+        show_adapted(console, self.found)
+        if self.outcome is not None:
+            show_tuned(console, self.found.new.scenario, self.outcome)
 
     def files(self) -> dict[str, bytes]:
-        """adapt.json, the page adapt.html, and each program as a TOML file."""
+        """adapt.json, adapt.html and program files."""
         from optimizer.show.pages.adapt import adapt_html
 
-        system, ambient = self.problem.fit.system, self.problem.scenario.ambient_pressure
-        html = adapt_html(self.document, self.old, self.problem, self.before, self.after, self.tuned)
+        system, ambient = self.found.new.fit.system, self.found.new.scenario.ambient_pressure
         files = {
-            "adapt.json": json_bytes(self.document),
-            "adapt.html": html.encode(),
-            "program.toml": program_file(self.after.program, system, ambient),
+            "adapt.json": json_bytes(self.to_dict()),
+            "adapt.html": adapt_html(self.found, self.tuned).encode(),
+            "program.toml": program_file(self.program, system, ambient),
         }
         if self.tuned is not None:
             files["tuned.toml"] = program_file(self.tuned.prediction.program, system, ambient)
         return files
 
 
-def carried_over(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Made:
+def carried_over(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adapted:
     """The method on another gas, outlet or column."""
-    made = adapt(scenario, fit, method, change)
-    return Made(adapted_document(made), show_adapted, made.old, made.new, made.before, made.after)
+    return Adapted(carrying.adapt(scenario, fit, method, change))
 
 
 def trimmed(
     scenario: Scenario, fit: Fit, method: Program, trim_m: float, marker: str | None, change: Change
-) -> Made:
+) -> Adapted:
     """The method on a column that lost a piece.
 
     Raises
@@ -82,15 +105,12 @@ def trimmed(
             "--trim-m says what was cut off the column in use; leave the other changes out, or give the length that is "
             "left with --length-m"
         )
-    made = trim(scenario, fit, method, cut_of(scenario, trim_m), marker)
-    return Made(trimmed_document(made), show_trimmed, made.old, made.new, made.before, made.rounded)
+    return Adapted(trim(scenario, fit, method, cut_of(scenario, trim_m), marker))
 
 
-def tuned(made: Made, seconds: float | None, progress: Progress | None, rounds: int | None = None) -> Made:
+def tuned(
+    made: Adapted, seconds: float | None, progress: Progress | None, rounds: int | None = None
+) -> Adapted:
     """The same with a search on the new system, within its limits."""
-    problem = made.problem
-    _, outcome = optimize(problem.scenario, problem.fit, seconds, progress, rounds=rounds)
-    document = {**made.document, "tuned": candidate_document(problem.scenario, outcome)}
-    first = outcome.candidates[0] if outcome.candidates else None
-    show = partial(made.show, tuned=(problem.scenario, outcome))
-    return replace(made, document=document, show=show, feasible=outcome.feasible, tuned=first)
+    _, outcome = optimize(made.found.new.scenario, made.found.new.fit, seconds, progress, rounds=rounds)
+    return replace(made, outcome=outcome)

@@ -15,7 +15,15 @@ from optimizer import __version__
 from optimizer.app.chosen_program import chosen_program
 from optimizer.app.new_command import new, schema
 from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
-from optimizer.app.screen import ProgressBar, console, never_fail_to_encode, print_json, say_compiling, show
+from optimizer.app.screen import (
+    ProgressBar,
+    console,
+    finish,
+    never_fail_to_encode,
+    print_json,
+    say_compiling,
+    show,
+)
 from optimizer.base.interruption import finishing, stop_on_signals, stopped, was_stopped
 from optimizer.runs.detection import PeakDetection
 
@@ -234,21 +242,18 @@ def sweep(
 
     Or the window diagram over isothermal temperatures.
     """
-    from optimizer.app.sweep_command import Base, swept, windows
-    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.app.sweep_command import swept, windows
+    from optimizer.base.output import prepare_folder
     from optimizer.goal.goal import problem_of
     from optimizer.methods.workflow import fit_scenario
     from optimizer.scenario.reading import load_scenario
 
     loaded = load_scenario(scenario)
-    base = Base(*chosen_program(loaded, program, candidate, results))
+    method, origin = chosen_program(loaded, program, candidate, results)
     if out is not None:
         prepare_folder(out, "sweep")
     problem = problem_of(loaded, fit_scenario(loaded))
-    made = windows(problem, base, vary) if window else swept(problem, base, vary)
-    if out is not None:
-        write_folder(out, made.files(), "sweep")
-    show(made.document, as_json, made.show)
+    finish((windows if window else swept)(problem, method, origin, vary), out, as_json)
 
 
 @app.command(epilog="Example: rampwright adapt mymethod --gas hydrogen --out adapted")
@@ -301,7 +306,7 @@ def adapt(
     """
     from optimizer.app import adapt_command as job
     from optimizer.base.errors import ScenarioError
-    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.base.output import prepare_folder
     from optimizer.methods.adapt_options import change_of
     from optimizer.methods.workflow import fit_scenario
     from optimizer.scenario.reading import load_scenario
@@ -323,10 +328,8 @@ def adapt(
     if trim_m is None if tune is None else tune:
         with ProgressBar() as progress:
             made = job.tuned(made, seconds, progress, rounds)
-    if out is not None:
-        write_folder(out, made.files(), "adapt")
-    show(made.document, as_json, made.show)
-    if not made.feasible:
+    finish(made, out, as_json)
+    if made.outcome is not None and not made.outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)
 
 

@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from os import PathLike, fspath
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from models.column.programs import Program
 from models.errors import InvalidInputError, RampwrightError
-from optimizer.app.interface_method_results import Adapted, Compared, Scouted, Swept
+from optimizer.app.interface_method_results import Compared, Scouted
 from optimizer.app.interface_results import Checked, Fitted, Optimized, Predicted
 from optimizer.app.interface_trace_results import Integrated
 from optimizer.base.errors import ScenarioError
@@ -30,6 +30,10 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import load_scenario as read_scenario
 from optimizer.scenario.reading import program_of_tables, read_program
 from optimizer.search.study_place import place_of_argument
+
+if TYPE_CHECKING:
+    from optimizer.app.adapt_command import Adapted
+    from optimizer.app.sweep_command import Swept
 
 Progress = Callable[[float, str], None]
 AnyPath = str | PathLike[str]
@@ -176,12 +180,11 @@ def sweep(fitted: Fitted, vary: str | Sequence[str], program: AnyProgram | None 
         unknown name raises an error that lists those there are.
     program : as for `predict`
     """
-    from optimizer.app.sweep_command import Base, swept
+    from optimizer.app.sweep_command import swept
 
     method, origin = _program(fitted, program)
     with _as_arguments():
-        made = swept(fitted.problem, Base(method, origin), [vary] if isinstance(vary, str) else list(vary))
-    return Swept(fitted.problem, made.found, made)
+        return swept(fitted.problem, method, origin, [vary] if isinstance(vary, str) else list(vary))
 
 
 def window(fitted: Fitted, program: AnyProgram | None = None) -> Swept:
@@ -191,12 +194,11 @@ def window(fitted: Fitted, program: AnyProgram | None = None) -> Swept:
     ----------
     program : whose carrier's first set value holds; as for `predict`
     """
-    from optimizer.app.sweep_command import Base, windows
+    from optimizer.app.sweep_command import windows
 
     method, origin = _program(fitted, program)
     with _as_arguments():
-        made = windows(fitted.problem, Base(method, origin), None)
-    return Swept(fitted.problem, made.found, made)
+        return windows(fitted.problem, method, origin, None)
 
 
 def adapt(
@@ -223,7 +225,7 @@ def adapt(
     flow_mL_min, inlet_kPa : first set value of the new method [mL/min], [kPa gauge]
     tune_seconds, tune_rounds : budget of a search on the new system [s], or in descents; none when both are None
     """
-    from optimizer.app import adapt_command as job
+    from optimizer.app.adapt_command import carried_over, tuned
     from optimizer.methods.adapt_options import change_of
 
     method, _ = _program(fitted, program)
@@ -238,10 +240,10 @@ def adapt(
             flow_mL_min,
             inlet_kPa,
         )
-        made = job.carried_over(fitted.scenario, fitted.fit, method, change)
-    if tune_seconds is not None or tune_rounds is not None:
-        made = job.tuned(made, tune_seconds, progress, tune_rounds)
-    return Adapted(made)
+        made = carried_over(fitted.scenario, fitted.fit, method, change)
+    if tune_seconds is None and tune_rounds is None:
+        return made
+    return tuned(made, tune_seconds, progress, tune_rounds)
 
 
 def trim(
@@ -252,14 +254,14 @@ def trim(
     Parameters
     ----------
     trim_m : length cut off [m]
-    marker : the compound; one in the middle when None
+    marker : the compound; the target that elutes last when None
     """
-    from optimizer.app import adapt_command as job
+    from optimizer.app.adapt_command import trimmed
     from optimizer.methods.adapt_options import Change
 
     method, _ = _program(fitted, program)
     with _as_arguments():
-        return Adapted(job.trimmed(fitted.scenario, fitted.fit, method, trim_m, marker, Change()))
+        return trimmed(fitted.scenario, fitted.fit, method, trim_m, marker, Change())
 
 
 def compare(

@@ -4,10 +4,24 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+
+class Finished(Protocol):
+    """What commands end with."""
+
+    def save(self, folder: Path) -> None:
+        """Its files into a folder."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """For programs."""
+
+    def show(self, console: Console) -> None:
+        """For people."""
 
 
 def console() -> Console:
@@ -29,6 +43,16 @@ def show(document: dict[str, Any], as_json: bool, for_people: Any) -> None:
         print_json(document)
     else:
         for_people(console(), document)
+
+
+def finish(result: Finished, out: Path | None, as_json: bool) -> None:
+    """A result's files into a folder, if one is named, then the result as JSON, or as people read it."""
+    if out is not None:
+        result.save(out)
+    if as_json:
+        print_json(result.to_dict())
+    else:
+        result.show(console())
 
 
 def never_fail_to_encode() -> None:

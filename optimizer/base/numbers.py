@@ -11,6 +11,7 @@ import numpy as np
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.quantities import MINUTE, NUMBER, SECOND, Unit
 
+NONE = "–"  # on screens, where there is no number
 HALF_95 = 1.96  # standard deviations to either side that hold 95 % of a normal distribution
 
 
@@ -81,7 +82,7 @@ class Rounded:
         """The same value on every screen: what the document has, cut to what is read; a dash where there is none."""
         found = None if value is None else self.written(value)
         if found is None:
-            return "–"
+            return NONE
         text = format(found, self.shown)
         return text if float(text) else format(0.0, self.shown)  # no minus before a zero
 

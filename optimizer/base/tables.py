@@ -8,14 +8,14 @@ declared alike, but need not be read, so that whatever has a key is written: fie
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator
-from functools import cache
+from collections.abc import Callable, Collection, Iterator, Sequence
+from functools import cache, cached_property
 from typing import Any, TypeVar, get_args, get_type_hints
 
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.fields import FieldInfo
 
-from optimizer.base.numbers import Rounded
+from optimizer.base.numbers import NONE, Rounded
 from optimizer.base.quantities import Quantity, Unit
 
 T = TypeVar("T")
@@ -112,23 +112,30 @@ class WrittenBy:
     written: Callable[[Any, float], Any]
 
 
+class Heading(str):
+    """In the annotation of a field: the heading of its column where people read a table of such results."""
+
+
 OR_NULL = WrittenBy(lambda value, _: value or None)  # null where it is empty
 
 
 @cache
-def _written_as(result: type) -> list[tuple[str, str, Rounded | WrittenBy | None]]:
-    """What is written of a result: attribute, key, and how, where that does not follow from its type."""
+def _written_as(result: type) -> list[tuple[str, str, str, Rounded | WrittenBy | None]]:
+    """What is written of a result: attribute, key, heading, and how, where that does not follow from its type."""
     hints = get_type_hints(result, include_extras=True)
-    for name, member in vars(result).items():
-        if isinstance(member, property):
-            hints[name] = get_type_hints(member.fget, include_extras=True)["return"]
+    for base in reversed(result.__mro__):
+        for name, member in vars(base).items():
+            if isinstance(member, property | cached_property):
+                getter = member.fget if isinstance(member, property) else member.func
+                hints[name] = get_type_hints(getter, include_extras=True).get("return")
     found = []
     for name, hint in hints.items():
         said = getattr(hint, "__metadata__", ())
         info = next((each for each in said if isinstance(each, FieldInfo)), None)
         if info is not None:
             how = next((each for each in said if isinstance(each, Rounded | WrittenBy)), None)
-            found.append((name, name if info.alias is None else info.alias, how))
+            heading = next((each for each in said if isinstance(each, Heading)), "")
+            found.append((name, name if info.alias is None else info.alias, heading, how))
     return found
 
 
@@ -141,7 +148,7 @@ def document_of(result: Any, ambient_pressure: float) -> dict[str, Any]:
     ambient_pressure : float  [Pa absolute], to which gauge pressures refer
     """
     document: dict[str, Any] = {}
-    for attribute, name, how in _written_as(type(result)):  # type: ignore[arg-type]  # classes are hashable
+    for attribute, name, _, how in _written_as(type(result)):  # type: ignore[arg-type]  # classes are hashable
         value = _document_value(getattr(result, attribute), how, ambient_pressure)
         document |= value if name == BESIDE else {name: value}
     return document
@@ -157,3 +164,37 @@ def _document_value(value: Any, how: Rounded | WrittenBy | None, ambient_pressur
     if isinstance(value, tuple):
         return [_document_value(each, how, ambient_pressure) for each in value]
     return value if how is None else how.written(value, ambient_pressure)
+
+
+class Shown:
+    """A result's declared numbers as text, the same on every screen: `Shown(result).run_time` is "12.35"."""
+
+    def __init__(self, result: Any) -> None:
+        declared = _written_as(type(result))  # type: ignore[arg-type]  # classes are hashable
+        self._result = result
+        self._how = {name: how for name, *_, how in declared if isinstance(how, Rounded)}
+
+    def __getattr__(self, name: str) -> str:
+        return self._how[name].text(getattr(self._result, name))
+
+
+def table_of(records: Sequence[Any], without: Collection[str] = ()) -> tuple[list[str], list[list[str]]]:
+    """Records of one kind as a table for people: what has a `Heading`, but for what is known of none.
+
+    Parameters
+    ----------
+    without : attributes that are left out as well
+    """
+    declared = _written_as(type(records[0])) if records else []  # type: ignore[arg-type]  # classes are hashable
+    columns = [
+        (heading, [_cell(getattr(each, name), how) for each in records])
+        for name, _, heading, how in declared
+        if heading and name not in without
+    ]
+    known = [(heading, texts) for heading, texts in columns if set(texts) != {NONE}]
+    rows = zip(*(texts for _, texts in known), strict=True)
+    return [heading for heading, _ in known], [list(row) for row in rows]
+
+
+def _cell(value: Any, how: Rounded | WrittenBy | None) -> str:
+    return how.text(value) if isinstance(how, Rounded) else str(value)

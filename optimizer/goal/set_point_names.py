@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import ValidationError
 
 from models.column.programs import CarrierProgram, OvenProgram, Program
+from optimizer.base.tables import key as written_key
 from optimizer.base.tables import keys_of, read_table, tables_in, unit_of
 from optimizer.scenario.program_tables import CARRIER_TABLES, OvenTable, ProgramTable, program_document
 
@@ -35,10 +36,10 @@ class SetPoint:
     scale, offset : value in SI = scale * value here + offset
     """
 
-    name: str
+    name: Annotated[str, written_key()]
     key: str
-    label: str
-    unit: str
+    label: Annotated[str, written_key()]
+    unit: Annotated[str, written_key()]
     part: Part
     field: Field
     ramp: int | None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Annotated, NamedTuple
 
 import numpy as np
 
@@ -15,6 +16,10 @@ from models.errors import InvalidInputError
 from models.fit.fit import LN_FLOW_SPREAD, Fit
 from models.peaks.resolution import order_changes
 from models.units import ZERO_CELSIUS, flow_mL_min, flow_si
+from optimizer.base.numbers import Rounded
+from optimizer.base.quantities import CELSIUS, KPA, KPA_GAUGE, METRE, MINUTE, ML_MIN, MM, UM
+from optimizer.base.tables import Heading, WrittenBy, key
+from optimizer.goal.cautions import cautions
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
@@ -38,35 +43,168 @@ SAME_COLUMN = (
     "gas. An error of the pressure reading would not; confirm one run."
 )
 
+FLOW, RETENTION = Rounded(ML_MIN), Rounded(MINUTE, decimals=4, shown=".3f")
+PRESSURE, GAUGE = Rounded(KPA, decimals=1, shown=".1f"), Rounded(KPA_GAUGE, decimals=1)
+_T, _RATIO, _WIDTH = (
+    Rounded(CELSIUS, shown=".1f"),
+    Rounded(digits=5, shown=".4f"),
+    Rounded(MINUTE, shown=".4f"),
+)
+
+Pairs = tuple[tuple[str, str], ...]
+
+
+class Dimensions(NamedTuple):
+    """Of a column [m], and its phase ratio [-]."""
+
+    length: Annotated[float, Rounded(METRE, 6, shown="g"), key("length_m")]
+    inner_diameter: Annotated[float, Rounded(MM, shown="g"), key("inner_diameter_mm")]
+    film_thickness: Annotated[float, Rounded(UM, shown="g"), key("film_thickness_um")]
+    phase_ratio: Annotated[float, Rounded(shown="g"), key()]
+
+
+def _both_scales(pressure: float, ambient_pressure: float) -> dict[str, float | None]:
+    """A pressure [Pa absolute] counted from the room's and from vacuum."""
+    return {
+        "gauge_kPa": GAUGE.written(pressure, ambient_pressure),
+        "absolute_kPa": PRESSURE.written(pressure),
+    }
+
+
+class PressureRange(NamedTuple):
+    """Inlet pressures over a run [Pa absolute]."""
+
+    lowest: Annotated[float, WrittenBy(_both_scales), key()]
+    highest: Annotated[float, WrittenBy(_both_scales), key()]
+
 
 @dataclass(frozen=True)
-class Adapted:
-    """A method before and after.
+class Method:
+    """A program and what it gives on the system of a problem."""
+
+    problem: Problem
+    prediction: Prediction
+
+    @property
+    def column(self) -> Annotated[Dimensions, key()]:
+        """The column's dimensions."""
+        column = self.problem.fit.system.column
+        return Dimensions(column.length, column.inner_diameter, column.film_thickness, column.phase_ratio)
+
+    @property
+    def gas(self) -> Annotated[str, key()]:
+        """The carrier gas."""
+        return self.problem.fit.system.gas.name
+
+    @property
+    def outlet(self) -> Annotated[str, key()]:
+        """Where the column ends."""
+        return "vacuum" if self.problem.fit.system.outlet_pressure == 0 else "ambient"
+
+    @property
+    def flow(self) -> Annotated[tuple[float, float], FLOW, key("flow_mL_min")]:
+        """Smallest and largest column flow [m3/s]."""
+        return float(self.prediction.flow.min()), float(self.prediction.flow.max())
+
+    @property
+    def inlet_pressure(self) -> Annotated[PressureRange, key()]:
+        """Lowest and highest inlet pressure."""
+        pressure = self.prediction.inlet_pressure
+        return PressureRange(float(pressure.min()), float(pressure.max()))
+
+
+@dataclass(frozen=True)
+class SideBySide:
+    """A method before and after a change of its system.
 
     Attributes
     ----------
-    old, new : Problem, each with its system; the scenario of the new one has the carried method as current
-    before, after : Prediction of the method in use and of the carried one, as rounded to the instrument's steps
-    ratio : float  [-], factor on all times of the program, before rounding
-    T_old, T_new : float  [K], where hold-up times are compared
-    hold_up_old, hold_up_new : float  [s], there, of the two programs as set
-    holds : float, share of draws in which the carried method keeps everything asked
+    old, new : each with its system; the scenario of the new one has the method in use as current, or the carried one
+    before, after : of the method in use and of the new one, on the instrument's steps
     notes : sentences on what was decided here
-    warnings : sentences on limits and trust, about the carried method
+    about_after : sentences on limits and trust, about the new method
     """
 
     old: Problem
     new: Problem
     before: Prediction
     after: Prediction
-    ratio: float
-    T_old: float
-    T_new: float
-    hold_up_old: float
-    hold_up_new: float
-    holds: float
-    notes: tuple[str, ...]
-    warnings: tuple[str, ...]
+    notes: Annotated[tuple[str, ...], key()]
+    about_after: tuple[str, ...]
+
+    @property
+    def order_changes(self) -> Annotated[Pairs, key()]:
+        """Pairs (a, b) of which a elutes first before and b elutes first after."""
+        names = self.before.compounds
+        swapped = order_changes(self.before.retention, self.after.retention)
+        return tuple((names[a], names[b]) for a, b in swapped)
+
+    @property
+    def warnings(self) -> Annotated[tuple[str, ...], key()]:
+        """About the new method, then those of scenario and fit."""
+        return (*self.about_after, *self.old.scenario.warnings, *self.old.fit.warnings)
+
+    @property
+    def cautions(self) -> Annotated[tuple[str, ...], key()]:
+        """Those that apply to the new system and did not to the old one."""
+        known = cautions(self.old.scenario, [self.before.program])
+        found = cautions(self.new.scenario, [self.after.program])
+        return tuple(line for line in found if line not in known)
+
+
+class HoldUpTimes(NamedTuple):
+    """Hold-up times [s] before and after, at which temperatures [K], and their ratio before rounding."""
+
+    T_old: Annotated[float, Rounded(CELSIUS, shown=".0f"), key("in_use_at_C")]
+    T_new: Annotated[float, Rounded(CELSIUS, shown=".0f"), key("carried_at_C")]
+    old: Annotated[float, RETENTION, key("in_use_min")]
+    new: Annotated[float, RETENTION, key("carried_min")]
+    ratio: Annotated[float, _RATIO, key()]
+
+
+class CarriedPeak(NamedTuple):
+    """A peak before and after: retention time and width at half height [s], elution temperature [K]."""
+
+    compound: Annotated[str, key(), Heading("compound")]
+    before: Annotated[float, RETENTION, key("in_use_min"), Heading("in use, min")]
+    after: Annotated[float, RETENTION, key("carried_min"), Heading("carried, min")]
+    ratio: Annotated[float, _RATIO, key(), Heading("ratio")]
+    T_before: Annotated[float, _T, key("in_use_elution_C"), Heading("elutes at, in use, °C")]
+    T_after: Annotated[float, _T, key("carried_elution_C"), Heading("carried, °C")]
+    width_before: Annotated[
+        float, _WIDTH, key("in_use_width_half_min"), Heading("width at half height, in use, min")
+    ]
+    width_after: Annotated[float, _WIDTH, key("carried_width_half_min"), Heading("carried, min")]
+
+
+@dataclass(frozen=True)
+class Adapted(SideBySide):
+    """A method carried to another gas, outlet or column.
+
+    Attributes
+    ----------
+    hold_up : hold-up times of the two programs as set; their ratio is the factor on all times of the program
+    pass_probability : of the carried method
+    """
+
+    hold_up: Annotated[HoldUpTimes, key()]
+    pass_probability: float
+
+    @property
+    def methods(self) -> dict[str, Method]:
+        """Side by side, by what they are called."""
+        return {"in use": Method(self.old, self.before), "carried": Method(self.new, self.after)}
+
+    @property
+    def peaks(self) -> Annotated[tuple[CarriedPeak, ...], key()]:
+        """Peaks in the order of elution of the method in use."""
+        a, b = self.before, self.after
+        times, T = (
+            (a.retention, b.retention, b.retention / a.retention),
+            (a.elution_temperature, b.elution_temperature),
+        )
+        columns = (*times, *T, a.width_half, b.width_half)
+        return tuple(CarriedPeak(a.compounds[m], *(float(each[m]) for each in columns)) for m in a.order)
 
 
 def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adapted:
@@ -110,14 +248,16 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
         new=new,
         before=before,
         after=after,
-        ratio=ratio,
-        T_old=T_old,
-        T_new=T_new,
-        hold_up_old=hold_up_at(fit.system, method.carrier.controlled, method.carrier.start, T_old),
-        hold_up_new=hold_up_at(fresh.system, controlled, program.carrier.start, T_new),
-        holds=reliability.share,
+        hold_up=HoldUpTimes(
+            T_old,
+            T_new,
+            hold_up_at(fit.system, method.carrier.controlled, method.carrier.start, T_old),
+            hold_up_at(fresh.system, controlled, program.carrier.start, T_new),
+            ratio,
+        ),
+        pass_probability=reliability.share,
         notes=(*notes, *capped, *said, *rounded),
-        warnings=(*doubts, *broken_limits(new, after), *warnings_of(new, after)),
+        about_after=(*doubts, *broken_limits(new, after), *warnings_of(new, after)),
     )
 
 
@@ -130,16 +270,8 @@ def reference_temperature(prediction: Prediction) -> float:
     """
     T = prediction.elution_temperature[np.isfinite(prediction.retention)]
     if not T.size:
-        raise InvalidInputError(
-            "no compound leaves the column with the method in use; there is no pattern to keep"
-        )
+        raise InvalidInputError("no compound elutes with the method in use; there is no pattern to keep")
     return float(np.median(T))
-
-
-def swapped_pairs(before: Prediction, after: Prediction) -> tuple[tuple[str, str], ...]:
-    """Pairs (a, b) of which a leaves first before and b leaves first after."""
-    names = before.compounds
-    return tuple((names[a], names[b]) for a, b in order_changes(before.retention, after.retention))
 
 
 def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, list[str], list[str]]:

@@ -2,57 +2,33 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
+from typing import Annotated, Generic, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, Program, batch_of
 from optimizer.base.errors import ScenarioError
-from optimizer.base.text_files import nearest
+from optimizer.base.numbers import MINUTES, SHARE, Rounded
+from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import covering, predict
 from optimizer.goal.robustness import DRAWS
-from optimizer.goal.set_point_names import SetPoint, no_such_run, range_problem, set_points_of
+from optimizer.goal.set_point_names import no_such_run
 from optimizer.goal.standing import judged
 from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.methods.sweep_axes import VALUE, Axis
 from optimizer.search.found import FEASIBLE
 
 Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
-ONE_COUNT, TWO_COUNT = 81, 41  # values of each set point unless stated
-MOST_RUNS = (
-    40_000  # in one sweep: some seconds, up to two minutes where draws judge, and as many rows in its files
-)
-OFF_STEP = 1e-6  # of a step
-LEAST_WORD = 4  # letters of the beginning of a word that stand for it
 CHUNK = 2048  # programs assessed at a time: all pairs of a crowded chromatogram must fit into memory
-
-
-@dataclass(frozen=True)
-class Axis:
-    """A set point and the values it takes, rising, in its own unit.
-
-    `step` is the instrument's; with None nothing is known of how finely it takes the values.
-    """
-
-    point: SetPoint
-    values: Array
-    step: float | None = None
-
-    @property
-    def on_steps(self) -> NDArray[np.bool_]:
-        """Which values the instrument takes as they are; all, as long as its step is not known."""
-        if self.step is None:
-            return np.ones(len(self.values), dtype=np.bool_)
-        steps = self.values / self.step
-        result: NDArray[np.bool_] = np.abs(steps - np.round(steps)) < OFF_STEP
-        return result
+REQUIRED = WrittenBy(lambda probability, _: probability or "nominal")
 
 
 @dataclass(frozen=True)
@@ -61,14 +37,86 @@ class AsItIs:
 
     Attributes
     ----------
-    run_time : float  [s], end of the last peak; nan where a compound does not elute
-    on_paper : bool, whether the predicted chromatogram meets the goal
-    share : float, of draws in which it does, some of them simulated outright; nan where draws do not judge
+    run_time : [s], end of the last peak; nan where a compound does not elute
+    oven_program : [s], its duration
+    nominal : whether the predicted chromatogram meets the goal
+    pass_probability : some draws simulated outright; nan where the nominal chromatogram judges
     """
 
-    run_time: float
-    on_paper: bool
-    share: float
+    run_time: Annotated[float, MINUTES, key("run_time_min")]
+    oven_program: Annotated[float, MINUTES, key("oven_program_min")]
+    nominal: Annotated[bool, key("on_paper")]
+    pass_probability: Annotated[float, SHARE, key()]
+
+
+@dataclass(frozen=True)
+class Gives:
+    """What a run gives, and whether it meets the goal; its fields are those of `Sweep` for one combination.
+
+    `probability` is the pass probability by first derivatives, `breaks` what it breaks most.
+    """
+
+    run_time: Annotated[float, MINUTES, key("run_time_min")]
+    cost: Annotated[float, MINUTES, key("minimised_min")]
+    resolution: Annotated[float, Rounded(), key()]
+    needed: Annotated[float, Rounded(), key()]
+    pair: Annotated[tuple[str, str] | None, key("critical_pair")]
+    feasible: Annotated[bool, key()]
+    nominal: Annotated[bool, key("on_paper")]
+    probability: Annotated[float, Rounded(), key("share_by_derivatives")]
+    allowed: Annotated[bool, key("limits_kept")]
+    breaks: Annotated[str, OR_NULL, key()]
+
+
+Values = Annotated[
+    dict[str, float],
+    WrittenBy(lambda values, _: {name: VALUE.written(value) for name, value in values.items()}),
+    key("set"),
+]
+
+
+@dataclass(frozen=True)
+class Run:
+    """A combination of set values that was run."""
+
+    values: Values
+    settable: Annotated[bool, key()]
+    gives: Annotated[Gives, key(BESIDE)]
+
+
+@dataclass(frozen=True)
+class NotRun:
+    """A combination of set values that is no program that can be run, and why."""
+
+    values: Values
+    reason: Annotated[str, key("not_run")]
+
+
+R = TypeVar("R")
+
+
+class Best(NamedTuple, Generic[R]):
+    """The best run, and its pass probability, some draws simulated outright."""
+
+    run: Annotated[R, key(BESIDE)]
+    pass_probability: Annotated[float | None, SHARE, key()]
+
+
+class BrokenLimit(NamedTuple):
+    """A limit, and how many runs break it."""
+
+    name: Annotated[str, key("limit")]
+    runs: Annotated[int, key()]
+
+
+class Impossible(NamedTuple):
+    """Why combinations are no program that can be run, and how many of them."""
+
+    reason: Annotated[str, key()]
+    runs: Annotated[int, key()]
+
+
+Ranges = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
@@ -77,8 +125,10 @@ class Sweep:
 
     Attributes
     ----------
-    program : Program, with its set points as they were
-    axes : one or two Axis
+    problem : it was run on
+    program : with its set points as they were
+    origin : where the program comes from, in words
+    axes : one or two
     reasons : (N,) why a combination is no program that can be run, empty where it is
     resolution, needed : (N,) of the critical pair [-]; nan where nothing was run or no pair counts
     critical : (N, 2) compounds of the critical pair in order of elution, -1 where there is none
@@ -88,28 +138,30 @@ class Sweep:
     resolution_margin : (N,) smallest margin of the pairs [-]
     limits : (N, K) margins of everything else [-]
     limit_names : names of these limits, K of them
-    asked : share of draws in which the goal asks everything to hold; 0 where the predicted chromatogram alone judges
-    shares : (N,) share of draws in which everything holds, by first derivatives, of the runs that meet the goal on
-        the predicted chromatogram; nan elsewhere, and everywhere with `asked` 0
+    asked : the pass probability that is required; 0 where the nominal chromatogram alone judges
+    shares : (N,) pass probability by first derivatives, of the runs that meet the goal nominally; nan elsewhere, and
+        everywhere with `asked` 0
     as_it_is : AsItIs
-    simulated : the share of some runs, corrected by draws that were simulated outright, by the number of the run
+    simulated : pass probability of some runs, corrected by draws that were simulated outright, by the number of the run
     """
 
+    problem: Problem
     program: Program
-    axes: tuple[Axis, ...]
+    origin: str
+    axes: Annotated[tuple[Axis, ...], key("vary")]
     reasons: tuple[str, ...]
     resolution: Array
     needed: Array
     critical: Index
     run_time: Array
     cost: Array
-    minimise: str
+    minimise: Annotated[str, key()]
     resolution_margin: Array
     limits: Array
     limit_names: tuple[str, ...]
-    asked: float
+    asked: Annotated[float, REQUIRED, key("confidence")]
     shares: Array
-    as_it_is: AsItIs
+    as_it_is: Annotated[AsItIs, key()]
     simulated: dict[int, float] = field(default_factory=dict)
 
     @property
@@ -123,7 +175,7 @@ class Sweep:
         return np.array(list(product(*(axis.values for axis in self.axes))))
 
     @cached_property
-    def possible(self) -> NDArray[np.bool_]:
+    def possible(self) -> Flags:
         """(N,) whether the combination is a program that can be run."""
         return np.array([not reason for reason in self.reasons])
 
@@ -147,17 +199,17 @@ class Sweep:
         return result
 
     @cached_property
-    def allowed(self) -> NDArray[np.bool_]:
+    def allowed(self) -> Flags:
         """(N,) whether every limit but resolution is kept."""
-        result: NDArray[np.bool_] = np.all(self.limits >= FEASIBLE, axis=1)
+        result: Flags = np.all(self.limits >= FEASIBLE, axis=1)
         return result
 
     @property
     def margin_in_draws(self) -> Array:
-        """(N,) the same where draws judge: by how much the share of draws is above what is asked.
+        """(N,) the same where draws judge: by how much the pass probability is above the required one.
 
-        Half a draw more, so that a run that just holds lies inside. Where the predicted chromatogram falls short, by
-        how much it does.
+        Half a draw more, so that a run that just passes lies inside. Where the nominal chromatogram falls short, by how
+        much it does.
         """
         if not self.asked:
             return self.margin
@@ -166,17 +218,17 @@ class Sweep:
         return result
 
     @cached_property
-    def on_paper(self) -> NDArray[np.bool_]:
-        """(N,) whether every limit and every pair is kept on the predicted chromatogram."""
-        result: NDArray[np.bool_] = self.allowed & ~(self.resolution_margin < FEASIBLE)
+    def nominal(self) -> Flags:
+        """(N,) whether every limit and every pair is kept on the nominal chromatogram."""
+        result: Flags = self.allowed & ~(self.resolution_margin < FEASIBLE)
         return result
 
     @cached_property
-    def feasible(self) -> NDArray[np.bool_]:
-        """(N,) whether the goal is met as it was asked: on the predicted chromatogram, and in the share of draws."""
+    def feasible(self) -> Flags:
+        """(N,) whether the goal is met as it was asked: nominally, and with the required probability."""
         if not self.asked:
-            return self.on_paper
-        result: NDArray[np.bool_] = self.on_paper & (self.shares >= self.asked)
+            return self.nominal
+        result: Flags = self.nominal & (self.shares >= self.asked)
         return result
 
     @property
@@ -185,128 +237,122 @@ class Sweep:
         return self._least(self.feasible)
 
     @property
-    def best_on_paper(self) -> int | None:
-        """The same of all that meet the goal on the predicted chromatogram."""
-        return self._least(self.on_paper)
+    def best_nominal(self) -> int | None:
+        """The same of all that meet the goal nominally."""
+        return self._least(self.nominal)
 
-    def _least(self, kept: NDArray[np.bool_]) -> int | None:
+    def _least(self, kept: Flags) -> int | None:
         if not kept.any():
             return None
         among = kept & self.settable if (kept & self.settable).any() else kept
         return int(np.argmin(np.where(among, np.nan_to_num(self.cost, nan=np.inf), np.inf)))
 
     @cached_property
-    def settable(self) -> NDArray[np.bool_]:
+    def settable(self) -> Flags:
         """(N,) whether the instrument takes the values as they are, as far as its steps are known."""
         return np.array([all(each) for each in product(*(axis.on_steps for axis in self.axes))])
 
     @property
-    def broken_limits(self) -> list[tuple[str, int]]:
-        """Limits that are broken anywhere, with the number of runs that break each; the most broken first."""
+    def broken_limits(self) -> Annotated[tuple[BrokenLimit, ...], key()]:
+        """Limits that are broken anywhere, the most broken first."""
         counts = (self.limits < FEASIBLE).sum(axis=0)
-        found = [(name, int(runs)) for name, runs in zip(self.limit_names, counts, strict=True) if runs]
-        return sorted(found, key=lambda each: -each[1])
+        found = [
+            BrokenLimit(name, int(runs)) for name, runs in zip(self.limit_names, counts, strict=True) if runs
+        ]
+        return tuple(sorted(found, key=lambda each: -each.runs))
 
     def breaks(self, at: int) -> str:
-        """The limit that a combination breaks most, resolution, or the share of draws; empty when all is kept or
-        nothing was run."""
+        """The limit that a combination breaks most, resolution, or the required probability; empty when all is kept
+        or nothing was run."""
         if not self.possible[at] or self.feasible[at]:
             return ""
-        if self.on_paper[at]:
+        if self.nominal[at]:
             return "share of draws"
         return "resolution" if self.allowed[at] else self.limit_names[int(self.limits[at].argmin())]
 
-
-def parse_axes(
-    texts: Sequence[str], program: Program, ambient_pressure: float, origin: str
-) -> tuple[Axis, ...]:
-    """Axes from NAME=FROM:TO[:COUNT], once or twice.
-
-    Parameters
-    ----------
-    ambient_pressure : float  [Pa absolute]
-    origin : where the program comes from, for messages
-
-    Raises
-    ------
-    ScenarioError : naming the option, what is wrong with it and what was expected
-    """
-    if not 1 <= len(texts) <= 2:
-        raise ScenarioError(
-            f"--vary was given {len(texts)} times; a sweep varies one or two set points, each as NAME=FROM:TO "
-            f"or NAME=FROM:TO:COUNT. This program has {_listed(program, ambient_pressure)}"
-        )
-    count = ONE_COUNT if len(texts) == 1 else TWO_COUNT
-    axes = tuple(_axis(text, program, ambient_pressure, origin, count) for text in texts)
-    if len({axis.point.name for axis in axes}) < len(axes):
-        raise ScenarioError(f"--vary names {axes[0].point.name} twice; name two set points, or one once")
-    runs = int(np.prod([len(axis.values) for axis in axes]))
-    if runs > MOST_RUNS:
-        raise ScenarioError(f"--vary asks for {runs} runs; at most {MOST_RUNS} are made, lower a COUNT")
-    return axes
-
-
-def _axis(text: str, program: Program, ambient_pressure: float, origin: str, count: int) -> Axis:
-    name, equals, rest = text.partition("=")
-    parts = rest.split(":")
-    try:
-        if not equals or not 2 <= len(parts) <= 3:
-            raise ValueError
-        low, high = float(parts[0]), float(parts[1])
-        count = int(parts[2]) if len(parts) == 3 else count
-    except ValueError:
-        raise ScenarioError(
-            f"--vary {text}: expected NAME=FROM:TO or NAME=FROM:TO:COUNT, as in start_C=40:120 or start_C=40:120:41"
-        ) from None
-    point = _named(name.strip(), text, program, ambient_pressure, origin)
-    for value in (low, high):
-        problem = range_problem(point, program, value, ambient_pressure)
-        if problem:
-            raise ScenarioError(f"--vary {text}: {problem}")
-    if not low < high:
-        raise ScenarioError(f"--vary {text}: FROM must be below TO; it goes from {low:g} to {high:g}")
-    if count < 2:
-        raise ScenarioError(f"--vary {text}: COUNT must be 2 or more, got {count}")
-    return Axis(point, np.linspace(low, high, count))
-
-
-def _named(name: str, text: str, program: Program, ambient_pressure: float, origin: str) -> SetPoint:
-    points = {point.name: point for point in set_points_of(program, ambient_pressure)}
-    if name in points:
-        return points[name]
-    guess = nearest(name, list(points)) or _named_alike(name, list(points.values()))
-    raise ScenarioError(
-        f"--vary {text}: {origin} has no set point {name!r}"
-        + (f", did you mean {guess}?" if guess else ".")
-        + f" It has {_listed(program, ambient_pressure)} (a hold at its end changes nothing: a run lasts until its "
-        "last peak is out)"
-    )
-
-
-def _named_alike(typed: str, points: Sequence[SetPoint]) -> str | None:
-    """The set point whose words in plain English hold most of the typed ones, or None: `temperature` is no name."""
-    words = _words(typed)
-
-    def alike(point: SetPoint) -> int:
-        known = _words(f"{point.part} {point.label} {point.name}")
-        return sum(
-            any(each == word or (len(word) >= LEAST_WORD and each.startswith(word)) for each in known)
-            for word in words
+    def gives(self, at: int) -> Gives:
+        """What a combination that was run gives."""
+        names, (first, second) = self.problem.scenario.compounds, self.critical[at]
+        return Gives(
+            float(self.run_time[at]),
+            float(self.cost[at]),
+            float(self.resolution[at]),
+            float(self.needed[at]),
+            None if first < 0 else (names[first], names[second]),
+            bool(self.feasible[at]),
+            bool(self.nominal[at]),
+            float(self.shares[at]),
+            bool(self.allowed[at]),
+            self.breaks(at),
         )
 
-    best = max(points, key=alike)  # the first of equals
-    return best.name if alike(best) else None
+    @cached_property
+    def runs(self) -> Annotated[tuple[Run | NotRun, ...], key()]:
+        """Every combination, the last set point running fastest."""
+        names = [axis.point.name for axis in self.axes]
+        sets = [dict(zip(names, map(float, values), strict=True)) for values in self.combinations]
+        return tuple(
+            NotRun(values, reason) if reason else Run(values, bool(self.settable[at]), self.gives(at))
+            for at, (values, reason) in enumerate(zip(sets, self.reasons, strict=True))
+        )
+
+    def _best(self, at: int | None) -> Best[Run] | None:
+        run = None if at is None else self.runs[at]
+        return Best(run, self.simulated.get(at)) if isinstance(run, Run) and at is not None else None
+
+    @property
+    def best_run(self) -> Annotated[Best[Run] | None, key("best")]:
+        """The run `best`."""
+        return self._best(self.best)
+
+    @property
+    def best_nominal_run(self) -> Annotated[Best[Run] | None, key("best_on_paper")]:
+        """The run `best_nominal`."""
+        return self._best(self.best_nominal)
+
+    @property
+    def any_feasible(self) -> Annotated[bool, key("feasible")]:
+        """Whether any run meets the goal."""
+        return bool(self.feasible.any())
+
+    @property
+    def feasible_runs(self) -> Annotated[int, key()]:
+        """How many do."""
+        return int(self.feasible.sum())
+
+    @property
+    def nominal_runs(self) -> Annotated[int, key("on_paper_runs")]:
+        """How many do nominally."""
+        return int(self.nominal.sum())
+
+    @property
+    def feasible_ranges(self) -> Annotated[Ranges | None, VALUE, key()]:
+        """Stretches of values of a single set point that meet the goal, as the values that were run."""
+        return self._ranges(self.feasible)
+
+    @property
+    def nominal_ranges(self) -> Annotated[Ranges | None, VALUE, key("on_paper_ranges")]:
+        """The same nominally."""
+        return self._ranges(self.nominal)
+
+    def _ranges(self, kept: Flags) -> Ranges | None:
+        if len(self.axes) > 1:
+            return None
+        values = self.axes[0].values
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], kept, [False]]).astype(int)))
+        return tuple(
+            (float(values[first]), float(values[after - 1]))
+            for first, after in zip(edges[::2], edges[1::2], strict=True)
+        )
+
+    @property
+    def impossible(self) -> Annotated[tuple[Impossible, ...], key("not_run")]:
+        """Why combinations are no program that can be run."""
+        reasons = [reason for reason in self.reasons if reason]
+        return tuple(Impossible(reason, reasons.count(reason)) for reason in dict.fromkeys(reasons))
 
 
-def _words(text: str) -> list[str]:
-    return re.findall(r"[a-z]+|\d+", text.lower())
-
-
-def _listed(program: Program, ambient_pressure: float) -> str:
-    return ", ".join(point.name for point in set_points_of(program, ambient_pressure))
-
-
-def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...]) -> Sweep:
+def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...], origin: str = "program") -> Sweep:
     """Run all combinations.
 
     Raises
@@ -327,7 +373,9 @@ def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...]) -> Sweep:
         return np.full(count, np.nan)
 
     found = Sweep(
+        problem=problem,
         program=program,
+        origin=origin,
         axes=axes,
         reasons=reasons,
         resolution=unknown(),
@@ -349,12 +397,12 @@ def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...]) -> Sweep:
         _fill(found, ready, [programs[at] for at in rows], rows)
     if not found.asked:
         return found
-    shown = {at for at in (found.best, found.best_on_paper) if at is not None}
+    shown = {at for at in (found.best, found.best_nominal) if at is not None}
     return replace(found, simulated={at: _simulated_share(problem, programs[at]) for at in sorted(shown)})
 
 
 def _simulated_share(problem: Problem, program: Program) -> float:
-    """Share of draws in which a program meets the goal, some of them simulated outright (a third of a second)."""
+    """Pass probability of a program, some draws simulated outright (a third of a second)."""
     return with_uncertainty(problem, predict(problem, program), exact=True)[1].share
 
 
@@ -375,7 +423,7 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
         swapped = assessed.retention[each, pair[:, 0]] > assessed.retention[each, pair[:, 1]]
         found.critical[rows] = np.where(swapped[:, None], pair[:, ::-1], pair)
     if found.asked:
-        # What misses the goal on the predicted chromatogram holds in too few draws anyhow.
+        # What misses the goal nominally passes in too few draws anyhow.
         kept = np.flatnonzero(problem.smallest_margin(assessed) >= FEASIBLE)
         if kept.size:
             batch = batch_of([programs[at] for at in kept])
@@ -388,6 +436,7 @@ def _as_it_is(problem: Problem, program: Program) -> AsItIs:
     end = float(assessed.run_time[0])
     return AsItIs(
         end if end < LATE else np.nan,
+        program.oven.duration,
         bool(ready.smallest_margin(assessed)[0] >= FEASIBLE),
         _simulated_share(problem, program) if problem.by_draws else np.nan,
     )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Annotated, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,14 +15,44 @@ from models.peaks.resolution import plate_count
 from models.peaks.window_diagram import WindowDiagram, relative_retention, required_plates, window_diagram
 from models.units import ZERO_CELSIUS, celsius
 from optimizer.base.errors import ScenarioError
+from optimizer.base.numbers import Rounded
+from optimizer.base.quantities import CELSIUS, KELVINS
+from optimizer.base.tables import BESIDE, key
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import covering
 from optimizer.goal.set_point_names import SetPoint, set_points_of
-from optimizer.methods.sweep import Axis, Sweep, sweep
+from optimizer.methods.sweep import Best, Gives, Sweep, sweep
+from optimizer.methods.sweep_axes import Axis
 
 POINTS = 401  # temperatures over the column's range
 MOST_STEPS = 1000  # of the instrument over that range that are run too
+
+
+Pair = tuple[str, str]
+COLUMN_T, EDGE = Rounded(CELSIUS, 5, shown=".1f"), Rounded(CELSIUS, 5, shown=".0f")
+PLATES = Rounded(shown=".0f")
+
+
+@dataclass(frozen=True)
+class IsothermalRun:
+    """One temperature [K]: the smallest relative retention, the plates [-] needed and there, and what the run gives."""
+
+    temperature: Annotated[float, COLUMN_T, key("temperature_C")]
+    smallest_alpha: Annotated[float, Rounded(digits=5, shown=".4f"), key()]
+    alpha_pair: Annotated[Pair, key()]
+    plates_needed: Annotated[float, PLATES, key()]
+    plates_pair: Annotated[Pair, key()]
+    plates: Annotated[float, PLATES, key()]
+    gives: Annotated[Gives, key(BESIDE)]
+
+
+class WindowRun(NamedTuple):
+    """A window [K] and the run at its top."""
+
+    low: Annotated[float, EDGE, key("from_C")]
+    high: Annotated[float, EDGE, key("to_C")]
+    run: Annotated[IsothermalRun, key(BESIDE)]
 
 
 @dataclass(frozen=True)
@@ -46,6 +77,36 @@ class WindowSweep:
     plates: Array
 
     @property
+    def step(self) -> Annotated[float, Rounded(KELVINS, 6, shown="g"), key("instrument_step_C")]:
+        """The instrument's step of temperature [K]."""
+        return self.runs.problem.scenario.instrument.steps.temperature
+
+    @cached_property
+    def temperatures(self) -> Annotated[tuple[IsothermalRun, ...], key()]:
+        """Every temperature, rising."""
+        diagram = self.diagram
+        return tuple(
+            IsothermalRun(
+                float(T),
+                float(diagram.smallest[at]),
+                self._names(diagram.critical[at]),
+                float(self.needed_plates[at]),
+                self._names(self.plates_pair[at]),
+                float(self.plates[at]),
+                self.runs.gives(at),
+            )
+            for at, T in enumerate(diagram.values)
+        )
+
+    @property
+    def windows(self) -> Annotated[tuple[WindowRun, ...], key()]:
+        """The highest first."""
+        return tuple(
+            WindowRun(each.low, each.high, self.temperatures[self.row(each.best)])
+            for each in self.diagram.windows
+        )
+
+    @property
     def fewest_plates(self) -> int:
         """The temperature at which the fewest plates are needed.
 
@@ -53,17 +114,35 @@ class WindowSweep:
         """
         return int(self.needed_plates.argmin())
 
-    def names(self, compounds: Sequence[str], pair: int) -> list[str]:
-        """The two names of a pair."""
+    @property
+    def least_demanding(self) -> Annotated[IsothermalRun, key("fewest_plates")]:
+        """The run at that temperature."""
+        return self.temperatures[self.fewest_plates]
+
+    @property
+    def best(self) -> Annotated[Best[IsothermalRun] | None, key()]:
+        """The shortest run that meets the goal."""
+        return self._best(self.runs.best)
+
+    @property
+    def best_nominal(self) -> Annotated[Best[IsothermalRun] | None, key("best_on_paper")]:
+        """The shortest that does nominally."""
+        return self._best(self.runs.best_nominal)
+
+    def _best(self, at: int | None) -> Best[IsothermalRun] | None:
+        return None if at is None else Best(self.temperatures[at], self.runs.simulated.get(at))
+
+    def _names(self, pair: int) -> Pair:
         a, b = self.pairs[pair]
-        return [compounds[a], compounds[b]]
+        names = self.runs.problem.scenario.compounds
+        return names[a], names[b]
 
     def row(self, temperature: float) -> int:
         """Which of the n temperatures is this one [K]."""
         return int(np.abs(self.diagram.values - temperature).argmin())
 
 
-def window_sweep(problem: Problem, program: Program) -> WindowSweep:
+def window_sweep(problem: Problem, program: Program, origin: str = "program") -> WindowSweep:
     """The diagram for isothermal operation at the carrier's first set value of a program.
 
     Raises
@@ -84,7 +163,8 @@ def window_sweep(problem: Problem, program: Program) -> WindowSweep:
     windows = window_diagram(ln_k, T, pairs.index).windows
     T = np.union1d(T, [window.best for window in windows])
     base = Program(OvenProgram(T[0]), replace(program.carrier, hold=0.0, ramps=()))
-    runs = sweep(problem, base, (Axis(oven_temperature(base, scenario.ambient_pressure), celsius(T), step),))
+    point = oven_temperature(base, scenario.ambient_pressure)
+    runs = sweep(problem, base, (Axis(point, celsius(T), point.value(base), step),), origin)
 
     k = np.exp(ln_k(T))
     alpha = relative_retention(ln_k(T), pairs.index)

@@ -1,123 +1,45 @@
-"""What `adapt` hands on: an adapted or trimmed method as a document, and the program as a file."""
+"""What `adapt` hands on of an adapted or trimmed method: documents, a program as a file, and words for all screens."""
 
 from __future__ import annotations
 
-from typing import Any
-
-import numpy as np
-
 from models.column.programs import Program
 from models.column.system import ColumnSystem
-from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.base.inline_toml import inline_toml
-from optimizer.goal.cautions import cautions
-from optimizer.goal.goal import Problem
-from optimizer.goal.outcome import Prediction
-from optimizer.methods.adapt import Adapted, swapped_pairs
-from optimizer.methods.trim import Trimmed
-from optimizer.results.documents import (
-    FORMAT,
-    Document,
-    minutes,
-    number,
-    prediction_document,
-    program_document,
-)
+from optimizer.base.numbers import MINUTES, SHARE, Rounded, beside_needed, percent
+from optimizer.base.tables import Shown, document_of, table_of
+from optimizer.methods.adapt import FLOW, PRESSURE, Adapted, Method
+from optimizer.methods.trim import Setting, Trimmed
+from optimizer.results.documents import FORMAT, Document, prediction_document, program_document
+from optimizer.results.set_points import program_lines
 
-READ_DIGITS = {"kPa": 1, "mL": 3, "cm_s": 2}  # decimals by the unit in a key
+WIDTHS = ("width_before", "width_after")
 
 
-def adapted_document(made: Adapted) -> Document:
-    """The method in use and the carried one side by side."""
-    before, after = made.before, made.after
+def adapted_document(made: Adapted | Trimmed) -> Document:
+    """The methods side by side, what changes, and after a cut what restores the marker."""
+    scenario = made.new.scenario
+    keys = ("in_use", "trimmed", "restored") if isinstance(made, Trimmed) else ("in_use", "carried")
+    methods = {
+        name: _method_document(method) for name, method in zip(keys, made.methods.values(), strict=True)
+    }
+    if isinstance(made, Adapted):
+        methods["carried"]["pass_probability"] = SHARE.written(made.pass_probability)
     return {
         "format": FORMAT,
-        "title": made.new.scenario.title,
-        "job": "adapt",
-        "in_use": _method(made.old, before),
-        "carried": {**_method(made.new, after), "pass_probability": number(made.holds, 3)},
-        "hold_up": {
-            "in_use_at_C": number(celsius(made.T_old)),
-            "carried_at_C": number(celsius(made.T_new)),
-            "in_use_min": minutes(made.hold_up_old),
-            "carried_min": minutes(made.hold_up_new),
-            "ratio": number(made.ratio, 5),
-        },
-        "peaks": [
-            {
-                "compound": before.compounds[m],
-                "in_use_min": minutes(before.retention[m]),
-                "carried_min": minutes(after.retention[m]),
-                "ratio": number(after.retention[m] / before.retention[m], 5),
-                "in_use_elution_C": number(celsius(float(before.elution_temperature[m]))),
-                "carried_elution_C": number(celsius(float(after.elution_temperature[m]))),
-                "in_use_width_half_min": number(before.width_half[m] / SECONDS_PER_MINUTE),
-                "carried_width_half_min": number(after.width_half[m] / SECONDS_PER_MINUTE),
-            }
-            for m in before.order
-        ],
-        "order_changes": [list(pair) for pair in swapped_pairs(before, after)],
-        "notes": list(made.notes),
-        "warnings": [*made.warnings, *made.old.scenario.warnings, *made.old.fit.warnings],
-        "cautions": _new_cautions(made),
+        "title": scenario.title,
+        "job": "adapt" if isinstance(made, Adapted) else "trim",
+        **methods,
+        **document_of(made, scenario.ambient_pressure),
         "tuned": None,
     }
 
 
-def trimmed_document(made: Trimmed) -> Document:
-    """The method before and after the cut, and what restores the marker."""
-    ambient = made.new.scenario.ambient_pressure
-    shown = {"before": made.before, "after": made.entered, "restored": made.rounded}
-    if made.not_entered is not None:
-        shown["after_old_length_entered"] = made.not_entered
-    at = made.before.compounds.index(made.marker)
-    otherwise, otherwise_set = made.restored_not_entered, made.rounded_not_entered
+def _method_document(method: Method) -> Document:
+    scenario = method.problem.scenario
     return {
-        "format": FORMAT,
-        "title": made.new.scenario.title,
-        "job": "trim",
-        "cut_m": number(made.cut),
-        "marker": made.marker,
-        "in_use": _method(made.old, made.before),
-        "trimmed": _method(made.new, made.entered),
-        "restored": _method(made.new, made.rounded),
-        "marker_before_min": minutes(made.before.retention[at]),
-        "to_set": _setting(made.rounded, at, made.restored.program, ambient),
-        "to_set_if_old_length_stays_entered": None
-        if otherwise is None or otherwise_set is None
-        else _setting(otherwise_set, at, otherwise, ambient),
-        "peaks": [
-            {
-                "compound": made.before.compounds[m],
-                **{f"{name}_min": minutes(each.retention[m]) for name, each in shown.items()},
-            }
-            for m in made.before.order
-        ],
-        "order_changes": [list(pair) for pair in swapped_pairs(made.before, made.rounded)],
-        "notes": list(made.notes),
-        "warnings": [*made.warnings, *made.old.scenario.warnings, *made.old.fit.warnings],
-        "cautions": [],
-        "tuned": None,
+        **document_of(method, scenario.ambient_pressure),
+        **prediction_document(scenario, method.prediction),
     }
-
-
-def _setting(settable: Prediction, marker: int, exact: Program, ambient: float) -> Document:
-    """What an instrument takes, when the marker then comes, and what between its steps would restore it exactly."""
-    return {
-        "carrier": program_document(settable.program, ambient)["carrier"],
-        "marker_min": minutes(settable.retention[marker]),
-        "between_steps": _for_reading(program_document(exact, ambient)["carrier"]),
-    }
-
-
-def _for_reading(value: Any, key: str = "") -> Any:
-    """A carrier that no instrument takes as it is, with as many digits as are worth reading."""
-    if isinstance(value, dict):
-        return {name: _for_reading(each, name) for name, each in value.items()}
-    if isinstance(value, list):
-        return [_for_reading(each) for each in value]
-    digits = next((digits for unit, digits in READ_DIGITS.items() if unit in key), None)
-    return value if digits is None else round(value, digits)
 
 
 def program_file(program: Program, system: ColumnSystem, ambient_pressure: float) -> bytes:
@@ -134,40 +56,93 @@ def program_file(program: Program, system: ColumnSystem, ambient_pressure: float
     return ("\n".join(lines) + "\n").encode()
 
 
-def _method(problem: Problem, prediction: Prediction) -> Document:
-    """A system, the program on it and what that gives."""
-    system, scenario = problem.fit.system, problem.scenario
-    column = system.column
-    flows = np.array([prediction.flow.min(), prediction.flow.max()])
+def method_rows(made: Adapted | Trimmed) -> list[tuple[str, list[str]]]:
+    """Methods side by side: names of what is compared, each with a text a method."""
+    columns = [_method_texts(method) for method in made.methods.values()]
+    return [(name, [texts[name] for texts in columns]) for name in columns[0]]
+
+
+def _method_texts(method: Method) -> dict[str, str]:
+    prediction, ambient = method.prediction, method.problem.scenario.ambient_pressure
+    column = Shown(method.column)
+    oven, carrier = program_lines(prediction.program, ambient)
+    resolution = "–"
+    if prediction.critical_pair is not None:
+        resolution = beside_needed(prediction.min_resolution, prediction.critical_needed)
+        resolution += f" for {' and '.join(prediction.critical_pair)}"
+    low, high = method.inlet_pressure
     return {
-        "column": {
-            "length_m": number(column.length, 6),
-            "inner_diameter_mm": number(column.inner_diameter * 1e3),
-            "film_thickness_um": number(column.film_thickness * 1e6),
-            "phase_ratio": number(column.phase_ratio),
-        },
-        "gas": system.gas.name,
-        "outlet": "vacuum" if system.outlet_pressure == 0 else "ambient",
-        "flow_mL_min": [number(each) for each in flow_mL_min(flows)],
-        "inlet_pressure": _pressures(prediction, scenario.ambient_pressure),
-        **prediction_document(scenario, prediction),
+        "column": f"{column.length} m x {column.inner_diameter} mm x {column.film_thickness} µm",
+        "phase ratio": column.phase_ratio,
+        "carrier gas": f"{method.gas}, outlet {method.outlet}",
+        "oven": oven,
+        "carrier": carrier,
+        "column flow, mL/min": _range(FLOW, *method.flow),
+        "inlet pressure": f"{_range(PRESSURE, low - ambient, high - ambient)} kPa gauge "
+        f"({_range(PRESSURE, low, high)} kPa absolute)",
+        "run time, min": MINUTES.text(prediction.run_time),
+        "resolution of the critical pair": resolution,
     }
 
 
-def _pressures(prediction: Prediction, ambient_pressure: float) -> Document:
-    """Lowest and highest inlet pressure of a run, counted from the room's and from vacuum."""
-    ends = {"lowest": prediction.inlet_pressure.min(), "highest": prediction.inlet_pressure.max()}
-    return {
-        name: {
-            # As people read them: rounded once, so that no text shows the same pressure in two ways.
-            "gauge_kPa": round(float(value - ambient_pressure) / PA_PER_KPA, 1),
-            "absolute_kPa": round(float(value) / PA_PER_KPA, 1),
-        }
-        for name, value in ends.items()
-    }
+def _range(quantity: Rounded, low: float, high: float) -> str:
+    a, b = quantity.text(low), quantity.text(high)
+    return a if a == b else f"{a} to {b}"
 
 
-def _new_cautions(made: Adapted) -> list[str]:
-    """What must be borne in mind on the new system and did not apply to the old one."""
-    known = cautions(made.old.scenario, [made.before.program])
-    return [line for line in cautions(made.new.scenario, [made.after.program]) if line not in known]
+def peak_table(made: Adapted | Trimmed, widths: bool = True) -> tuple[list[str], list[list[str]]]:
+    """Headings and rows of the peaks before and after; widths at half height are for pages, which have the room."""
+    headings, rows = table_of(made.peaks, () if widths else WIDTHS)
+    if isinstance(made, Trimmed):
+        for row in rows:
+            row[0] += " (marker)" if row[0] == made.marker else ""
+    return headings, rows
+
+
+def lead_text(made: Adapted | Trimmed) -> str:
+    """What was done, in a sentence."""
+    if isinstance(made, Trimmed):
+        return f"{Shown(made).cut} m cut off the column: the new times, and what to set instead."
+    change = 100 * (made.after.run_time / made.before.run_time - 1)
+    return (
+        f"The method in use, carried over: a run of {MINUTES.text(made.after.run_time)} min against "
+        f"{MINUTES.text(made.before.run_time)} min ({change:+.0f} %)."
+    )
+
+
+def outcome_lines(made: Adapted | Trimmed) -> list[str]:
+    """How the times were carried over and how sure the result is; after a cut what to set so that the marker elutes
+    when it did."""
+    if isinstance(made, Trimmed):
+        lines = [f"With the new length entered, set {_setting(made, made.to_set)}"]
+        if made.to_set_not_entered is None:
+            return [*lines, "At controlled pressure the entered length makes no difference to a run."]
+        return [*lines, f"With the old length left entered, set {_setting(made, made.to_set_not_entered)}"]
+    known = Shown(made.hold_up)
+    return [
+        f"Hold-up time {known.old} min at {known.T_old} °C in use, {known.new} min at {known.T_new} °C carried: all "
+        f"times of the program are multiplied by {known.ratio}.",
+        f"Carried over: {percent(made.pass_probability)} probability of meeting every requirement (simulated).",
+    ]
+
+
+def _setting(made: Trimmed, setting: Setting) -> str:
+    oven, ambient = made.before.program.oven, made.new.scenario.ambient_pressure
+    line, between = (
+        program_lines(Program(oven, carrier), ambient)[1]
+        for carrier in (setting.carrier, setting.between_steps)
+    )
+    change = 100 * (setting.marker / made.marker_before - 1)
+    text = (
+        f"{line}: {made.marker} then elutes at {Shown(setting).marker} min ({change:+.1f} %), against "
+        f"{Shown(made).marker_before} min before the cut"
+    )
+    if between == line:
+        return f"{text}."
+    mode = f"{setting.carrier.mode}, "  # said once
+    return f"{text}; between the instrument's steps, {between.removeprefix(mode)} would restore it."
+
+
+def order_lines(made: Adapted | Trimmed) -> list[str]:
+    """Which compounds change places, a line a pair."""
+    return [f"Order changes: {second} now elutes before {first}" for first, second in made.order_changes]

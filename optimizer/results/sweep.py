@@ -1,18 +1,18 @@
-"""Sweeps and window diagrams as documents for --json and files: sweep.json and sweep.csv."""
+"""Sweeps and window diagrams as documents, as a CSV table, and in words for console and pictures."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.units import celsius, kelvin
 from optimizer.base.numbers import percent
+from optimizer.base.tables import document_of
 from optimizer.goal.set_point_names import set_points_of
-from optimizer.methods.sweep import Sweep
-from optimizer.methods.window_sweep import WindowSweep
-from optimizer.results.documents import FORMAT, Document, minutes, number, program_document
+from optimizer.methods.sweep import REQUIRED, BrokenLimit, Sweep
+from optimizer.methods.window_sweep import PLATES, WindowSweep
+from optimizer.results.documents import FORMAT, Document, program_document
 from optimizer.scenario.data import Scenario
 
 Row = dict[str, str | float | None]
@@ -30,138 +30,53 @@ RESULTS = (
     "limits_kept",
     "breaks",
 )
+WINDOW_COLUMNS = (
+    "temperature_C",
+    "smallest_alpha",
+    "alpha_pair_first",
+    "alpha_pair_second",
+    "plates_needed",
+    "plates_pair_first",
+    "plates_pair_second",
+    "plates",
+    *RESULTS,
+)
 
 
-def sweep_document(scenario: Scenario, swept: Sweep, origin: str) -> Document:
-    """What sweep.json holds of a sweep; one entry a combination, the last set point running fastest.
-
-    Parameters
-    ----------
-    origin : where the program comes from
-    """
-    names = [axis.point.name for axis in swept.axes]
-    best, on_paper = swept.best, swept.best_on_paper
-    single = len(names) == 1
+def sweep_document(found: Sweep | WindowSweep) -> Document:
+    """What sweep.json holds."""
+    swept = found if isinstance(found, Sweep) else found.runs
+    scenario = swept.problem.scenario
+    ambient = scenario.ambient_pressure
     return {
         "format": FORMAT,
-        "kind": "sweep",
+        "kind": "sweep" if isinstance(found, Sweep) else "window diagram",
         "title": scenario.title,
+        "program": {"from": swept.origin, **program_document(swept.program, ambient)},
         "minimise": swept.minimise,
-        "confidence": confidence_of(swept),
-        "program": {"from": origin, **program_document(swept.program, scenario.ambient_pressure)},
-        "as_it_is": _as_it_is(swept),
-        "vary": [
-            {
-                "name": axis.point.name,
-                "label": axis.point.label,
-                "unit": axis.point.unit,
-                "from": number(axis.values[0], 8),
-                "to": number(axis.values[-1], 8),
-                "count": len(axis.values),
-                "instrument_step": None if axis.step is None else number(axis.step, 6),
-                "on_steps": int(axis.on_steps.sum()),
-                "as_it_is": number(axis.point.value(swept.program), 8),
-            }
-            for axis in swept.axes
-        ],
-        "feasible": bool(swept.feasible.any()),
-        "feasible_runs": int(swept.feasible.sum()),
-        "best": None if best is None else _with_share(_entry(scenario, swept, best, names), swept, best),
-        "feasible_ranges": _ranges(swept, swept.feasible) if single else None,
-        "on_paper_runs": int(swept.on_paper.sum()),
-        "best_on_paper": None
-        if on_paper is None
-        else _with_share(_entry(scenario, swept, on_paper, names), swept, on_paper),
-        "on_paper_ranges": _ranges(swept, swept.on_paper) if single else None,
-        "broken_limits": [{"limit": name, "runs": runs} for name, runs in swept.broken_limits],
-        "not_run": _not_run(swept),
-        "runs": [_entry(scenario, swept, at, names) for at in range(len(swept.reasons))],
-        "warnings": _warnings(scenario, swept),
+        "confidence": REQUIRED.written(swept.asked, ambient),
+        **document_of(found, ambient),
+        "warnings": list(warnings_of(found)),
     }
 
 
-def _entry(scenario: Scenario, swept: Sweep, at: int, names: list[str]) -> Document:
-    values = {name: number(value, 8) for name, value in zip(names, swept.combinations[at], strict=True)}
-    if swept.reasons[at]:
-        return {"set": values, "not_run": swept.reasons[at]}
-    return {
-        "set": values,
-        "settable": bool(swept.settable[at]),
-        **_given(scenario, swept, at),
-    }
+def warnings_of(found: Sweep | WindowSweep) -> tuple[str, ...]:
+    """About the runs, then those of scenario and fit."""
+    own = _about_sweep(found) if isinstance(found, Sweep) else _about_windows(found)
+    problem = found.problem if isinstance(found, Sweep) else found.runs.problem
+    return (*own, *problem.scenario.warnings, *problem.fit.warnings)
 
 
-def _with_share(entry: Document, swept: Sweep, at: int) -> Document:
-    """An entry with the share that draws simulated outright correct, where there are such."""
-    share = swept.simulated.get(at)
-    return {**entry, "pass_probability": None if share is None else number(share, 3)}
-
-
-def confidence_of(swept: Sweep) -> float | str:
-    """The share of draws in which the goal is to be met, or "nominal"."""
-    return swept.asked or "nominal"
-
-
-def _as_it_is(swept: Sweep) -> Document:
-    """What the program with its set points as they were gives."""
-    now = swept.as_it_is
-    return {
-        "run_time_min": minutes(now.run_time),
-        "oven_program_min": minutes(swept.program.oven.duration),
-        "on_paper": now.on_paper,
-        "pass_probability": number(now.share, 3),
-    }
-
-
-def _given(scenario: Scenario, swept: Sweep, at: int) -> Document:
-    """What a run gives, and whether it meets the goal."""
-    return {
-        "run_time_min": minutes(swept.run_time[at]),
-        "minimised_min": minutes(swept.cost[at]),
-        "resolution": number(swept.resolution[at]),
-        "needed": number(swept.needed[at]),
-        "critical_pair": pair_names(scenario, swept, at),
-        "feasible": bool(swept.feasible[at]),
-        "on_paper": bool(swept.on_paper[at]),
-        "share_by_derivatives": number(swept.shares[at], 4),
-        "limits_kept": bool(swept.allowed[at]),
-        "breaks": swept.breaks(at) or None,
-    }
-
-
-def pair_names(scenario: Scenario, swept: Sweep, at: int) -> list[str] | None:
-    """The critical pair of a combination in order of elution."""
-    if swept.critical[at, 0] < 0:
-        return None
-    return [scenario.compounds[m] for m in swept.critical[at]]
-
-
-def _ranges(swept: Sweep, kept: NDArray[np.bool_]) -> list[list[float | None]]:
-    """Stretches of values of a single set point that are kept, as the values that were run."""
-    values = swept.axes[0].values
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], kept, [False]]).astype(int)))
-    return [
-        [number(values[first], 8), number(values[after - 1], 8)]
-        for first, after in zip(edges[::2], edges[1::2], strict=True)
-    ]
-
-
-def _not_run(swept: Sweep) -> list[Document]:
-    reasons = [reason for reason in swept.reasons if reason]
-    return [{"reason": reason, "runs": reasons.count(reason)} for reason in dict.fromkeys(reasons)]
-
-
-def _warnings(scenario: Scenario, swept: Sweep) -> list[str]:
-    found = [f"{each['runs']} of {len(swept.reasons)} not run: {each['reason']}." for each in _not_run(swept)]
+def _about_sweep(swept: Sweep) -> list[str]:
+    count = len(swept.reasons)
+    found = [f"{each.runs} of {count} not run: {each.reason}." for each in swept.impossible]
     late = int((swept.possible & np.isnan(swept.run_time)).sum())
     if late:
-        found.append(
-            f"In {late} of {len(swept.reasons)} runs a compound does not elute in any reasonable time."
-        )
-    if not swept.on_paper.any():
+        found.append(f"In {late} of {count} runs a compound does not elute in any reasonable time.")
+    if not swept.nominal.any():
         found.append("None of these runs meets the goal.")
     corners = _oven_corners(swept)
-    return [*found, *_about_extrapolation(scenario, min(corners), max(corners))]
+    return [*found, *_about_extrapolation(swept.problem.scenario, min(corners), max(corners))]
 
 
 def _oven_corners(swept: Sweep) -> list[float]:
@@ -187,138 +102,57 @@ def _about_extrapolation(scenario: Scenario, low: float, high: float) -> list[st
     ]
 
 
-def sweep_columns(swept: Sweep) -> tuple[str, ...]:
-    """Headings of sweep.csv."""
-    return (*(axis.point.name for axis in swept.axes), *RESULTS)
-
-
-def sweep_rows(document: Document) -> list[Row]:
-    """Rows of sweep.csv from the document; what was not run has its reason under `breaks`."""
-    rows: list[Row] = []
-    for entry in document["runs"]:
-        first, second = entry.get("critical_pair") or (None, None)
-        row: Row = dict(entry["set"])
-        row |= {
-            "run_time_min": entry.get("run_time_min"),
-            "minimised_min": entry.get("minimised_min"),
-            "resolution": entry.get("resolution"),
-            "needed": entry.get("needed"),
-            "critical_pair_first": first,
-            "critical_pair_second": second,
-            "feasible": _yes(entry.get("feasible")),
-            "on_paper": _yes(entry.get("on_paper")),
-            "share_by_derivatives": entry.get("share_by_derivatives"),
-            "limits_kept": _yes(entry.get("limits_kept")),
-            "breaks": f"not run: {entry['not_run']}" if "not_run" in entry else entry["breaks"],
-        }
-        rows.append(row)
-    return rows
-
-
-def _yes(value: bool | None) -> str | None:
-    return None if value is None else "yes" if value else "no"
-
-
-WINDOW_COLUMNS = (
-    "temperature_C",
-    "smallest_alpha",
-    "alpha_pair_first",
-    "alpha_pair_second",
-    "plates_needed",
-    "plates_pair_first",
-    "plates_pair_second",
-    "plates",
-    *RESULTS,
-)
-
-
-def window_document(scenario: Scenario, found: WindowSweep, origin: str) -> Document:
-    """What sweep.json holds of a window diagram; windows the highest first."""
-    diagram = found.diagram
-    temperatures = [_temperature(scenario, found, at) for at in range(len(diagram.values))]
-    windows = [
-        {
-            "from_C": number(celsius(window.low), 5),
-            "to_C": number(celsius(window.high), 5),
-            **temperatures[found.row(window.best)],
-        }
-        for window in diagram.windows
-    ]
-    best, on_paper = found.runs.best, found.runs.best_on_paper
-    warnings = _about_extrapolation(scenario, float(diagram.values[0]), float(diagram.values[-1]))
-    return {
-        "format": FORMAT,
-        "kind": "window diagram",
-        "title": scenario.title,
-        "minimise": found.runs.minimise,
-        "confidence": confidence_of(found.runs),
-        "program": {"from": origin, **program_document(found.runs.program, scenario.ambient_pressure)},
-        "instrument_step_C": number(scenario.instrument.steps.temperature, 6),
-        "windows": windows,
-        "fewest_plates": temperatures[found.fewest_plates],
-        "best": None if best is None else _with_share(temperatures[best], found.runs, best),
-        "best_on_paper": None
-        if on_paper is None
-        else _with_share(temperatures[on_paper], found.runs, on_paper),
-        "temperatures": temperatures,
-        "warnings": [*warnings, *_about_weak_retention(windows[0])],
-    }
-
-
-def _about_weak_retention(highest: Document) -> list[str]:
-    """The top of the diagram is no answer where no column has the plates."""
-    needed, plates = highest["plates_needed"], highest["plates"]
-    if plates is None or (needed is not None and needed <= plates):
-        return []
-    text = "without end" if needed is None else f"{needed:,.0f}".replace(",", " ")
+def _about_windows(found: WindowSweep) -> list[str]:
+    """Extrapolation, and that the top of the diagram is no answer where no column has the plates."""
+    T, highest = found.diagram.values, found.windows[0].run
+    about = _about_extrapolation(found.runs.problem.scenario, float(T[0]), float(T[-1]))
+    if np.isnan(highest.plates) or highest.plates_needed <= highest.plates:
+        return about
+    needed = plates_text(highest.plates_needed) if np.isfinite(highest.plates_needed) else "without end"
     return [
-        f"The highest window asks for more plates ({text}) than the column gives ({plates:,.0f}".replace(
-            ",", " "
-        )
-        + "): alpha is large there, but k is small or the pairs need more. Look at where the fewest plates are needed."
+        *about,
+        f"The highest window asks for more plates ({needed}) than the column gives ({plates_text(highest.plates)}): "
+        "alpha is large there, but k is small or the pairs need more. Look at where the fewest plates are needed.",
     ]
 
 
-def _temperature(scenario: Scenario, found: WindowSweep, at: int) -> Document:
-    diagram, runs = found.diagram, found.runs
-    return {
-        "temperature_C": number(celsius(diagram.values[at]), 5),
-        "smallest_alpha": number(diagram.smallest[at], 5),
-        "alpha_pair": found.names(scenario.compounds, int(diagram.critical[at])),
-        "plates_needed": number(found.needed_plates[at]),
-        "plates_pair": found.names(scenario.compounds, int(found.plates_pair[at])),
-        "plates": number(found.plates[at]),
-        **_given(scenario, runs, at),
-    }
+def plates_text(plates: float) -> str:
+    """A number of plates, its thousands apart."""
+    text = PLATES.text(plates)
+    return f"{int(text):,}".replace(",", " ") if text.isdigit() else text
 
 
-def window_rows(document: Document) -> list[Row]:
-    """Rows of sweep.csv, one a temperature; the keys are `WINDOW_COLUMNS`."""
-    rows: list[Row] = []
-    for entry in document["temperatures"]:
-        row: Row = {
-            key: entry[key]
-            for key in WINDOW_COLUMNS
-            if key in entry and not isinstance(entry[key], list | bool)
-        }
-        for kind in ("alpha_pair", "plates_pair", "critical_pair"):
-            row[f"{kind}_first"], row[f"{kind}_second"] = entry[kind] or (None, None)
-        row |= {key: _yes(entry[key]) for key in ("feasible", "on_paper", "limits_kept")}
-        rows.append(row)
-    return rows
+def sweep_table(document: Document) -> tuple[tuple[str, ...], list[Row]]:
+    """Headings and rows of sweep.csv; what was not run has its reason under `breaks`."""
+    if document["kind"] == "sweep":
+        columns = (*(each["name"] for each in document["vary"]), *RESULTS)
+        return columns, [_row(entry, columns) for entry in document["runs"]]
+    return WINDOW_COLUMNS, [_row(entry, WINDOW_COLUMNS) for entry in document["temperatures"]]
 
 
-def broken_in_words(limits: Sequence[tuple[str, int]], longest: int = 500) -> str:
+def _row(entry: Document, columns: Sequence[str]) -> Row:
+    cells: Row = dict(entry.get("set", {}))
+    for name, value in entry.items():
+        if isinstance(value, list):
+            cells[f"{name}_first"], cells[f"{name}_second"] = value
+        else:
+            cells[name] = ("yes" if value else "no") if isinstance(value, bool) else value
+    if "not_run" in entry:
+        cells["breaks"] = f"not run: {entry['not_run']}"
+    return {name: cells.get(name) for name in columns}
+
+
+def broken_in_words(limits: Sequence[BrokenLimit], longest: int = 500) -> str:
     """Which limits are broken, in how many runs each; empty when none is.
 
     Parameters
     ----------
-    limits : names and numbers of runs, the most broken first
+    limits : the most broken first
     longest : characters; of limits that do not fit it is said how many there are
     """
     if not limits:
         return ""
-    parts = [f"{name} ({runs})" for name, runs in limits]
+    parts = [f"{limit.name} ({limit.runs})" for limit in limits]
     for shown in range(len(parts), 0, -1):
         more = f" and {len(parts) - shown} more" if shown < len(parts) else ""
         text = f"Limits broken (in so many runs): {', '.join(parts[:shown])}{more}."
@@ -328,11 +162,11 @@ def broken_in_words(limits: Sequence[tuple[str, int]], longest: int = 500) -> st
 
 
 def goal_met(asked: float) -> str:
-    """What meeting the goal is, e.g. "goal met in 90 % of draws"; `asked` 0: on the predicted chromatogram alone."""
-    return f"goal met in {percent(asked)} of draws" if asked else "goal met"
+    """What meeting the goal is, e.g. "goal met with 90 % probability"; `asked` 0: on the nominal chromatogram."""
+    return f"goal met with {percent(asked)} probability" if asked else "goal met"
 
 
-def share_in_words(share: float, asked: float) -> str:
-    """A share of draws in %, with a decimal where it would else read like the share asked for and is below it."""
-    short = share < asked and percent(share) == percent(asked)
-    return f"{100 * share:.1f} %" if short else percent(share)
+def probability_beside(probability: float, asked: float) -> str:
+    """A pass probability in %, with a decimal where it would else read like the required one and is below it."""
+    short = probability < asked and percent(probability) == percent(asked)
+    return f"{100 * probability:.1f} %" if short else percent(probability)

@@ -16,6 +16,7 @@ from optimizer import __version__
 if TYPE_CHECKING:
     from models.column.programs import Program as Program
     from models.errors import RampwrightError as RampwrightError
+    from optimizer.app.adapt_command import Adapted as Adapted
     from optimizer.app.interface import adapt as adapt
     from optimizer.app.interface import check as check
     from optimizer.app.interface import compare as compare
@@ -30,15 +31,14 @@ if TYPE_CHECKING:
     from optimizer.app.interface import sweep as sweep
     from optimizer.app.interface import trim as trim
     from optimizer.app.interface import window as window
-    from optimizer.app.interface_method_results import Adapted as Adapted
     from optimizer.app.interface_method_results import Compared as Compared
     from optimizer.app.interface_method_results import Scouted as Scouted
-    from optimizer.app.interface_method_results import Swept as Swept
     from optimizer.app.interface_results import Checked as Checked
     from optimizer.app.interface_results import Fitted as Fitted
     from optimizer.app.interface_results import Optimized as Optimized
     from optimizer.app.interface_results import Predicted as Predicted
     from optimizer.app.interface_trace_results import Integrated as Integrated
+    from optimizer.app.sweep_command import Swept as Swept
     from optimizer.base.errors import ScenarioError as ScenarioError
     from optimizer.scenario.data import Scenario as Scenario
 
@@ -47,6 +47,8 @@ _HOME = {
     "models.column.programs": ("Program",),
     "optimizer.base.errors": ("ScenarioError",),
     "optimizer.scenario.data": ("Scenario",),
+    "optimizer.app.adapt_command": ("Adapted",),
+    "optimizer.app.sweep_command": ("Swept",),
     "optimizer.app.interface": (
         "adapt",
         "check",
@@ -65,7 +67,7 @@ _HOME = {
     ),
     "optimizer.app.interface_results": ("Checked", "Fitted", "Optimized", "Predicted"),
     "optimizer.app.interface_trace_results": ("Integrated",),
-    "optimizer.app.interface_method_results": ("Adapted", "Compared", "Scouted", "Swept"),
+    "optimizer.app.interface_method_results": ("Compared", "Scouted"),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 __all__ = ["__version__", *sorted(_MODULE_OF)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -301,6 +302,20 @@ def valley_part(document: Document) -> str:
     """The valley of a critical pair, to stand behind it; empty where there is none."""
     valley = document.get("valley_percent")
     return "" if valley is None else f", valley {valley:.1f} %"
+
+
+def figures(headings: Sequence[str], rows: Sequence[Sequence[str]], texts: Collection[int] = (0,)) -> Table:
+    """A table in which the columns named by `texts` are text and wrap; the others are numbers and lose no digit."""
+    table = Table()
+    for at, heading in enumerate(headings):
+        if at in texts:
+            table.add_column(_escaped(heading), overflow="fold")
+        else:
+            longest = max(map(len, [*heading.split(), *(row[at] for row in rows)]))
+            table.add_column(_escaped(heading), justify="right", width=max(longest, min(len(heading), 10)))
+    for row in rows:
+        table.add_row(*map(_escaped, row))
+    return table
 
 
 def show_warnings(console: Console, warnings: list[str]) -> None:

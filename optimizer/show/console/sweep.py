@@ -2,287 +2,267 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
 from optimizer.base.numbers import percent
-from optimizer.results.documents import Document
+from optimizer.base.tables import Shown
+from optimizer.methods.sweep import Best, Gives, NotRun, Run, Sweep
+from optimizer.methods.sweep_axes import VALUE, Axis
+from optimizer.methods.window_sweep import IsothermalRun, WindowSweep
 from optimizer.results.reliability import WORTH_REPORTING
-from optimizer.results.sweep import broken_in_words, goal_met, share_in_words
-from optimizer.show.console.common import carrier_line, oven_line, show_warnings
+from optimizer.results.set_points import program_lines
+from optimizer.results.sweep import broken_in_words, goal_met, plates_text, probability_beside, warnings_of
+from optimizer.show.console.common import figures, show_warnings
 
 ROWS = 21  # of an excerpt, beside the runs that matter
 GRID_ROWS, GRID_COLUMNS = 13, 7
 SHOWN_WINDOWS = 6
+WIDE = 120  # characters from which a window diagram has room for all its columns
 END_OF_RUN = (
     "Run times are counted to the end of the last peak; a program that is typed in, a candidate too, ends with its "
     "last hold, on the clock's next step."
 )
 LINEAR = (
-    "Shares of draws of all runs follow first derivatives, as the search does; of the program as it is and of the best "
+    "Probabilities of all runs follow first derivatives, as the search does; of the program as it is and of the best "
     "some draws are simulated outright."
 )
-WINDOW_HEADINGS = (
-    "best\n°C",
-    "smallest\nalpha",
-    "plates\nneeded",
-    "plates\nthere are",
-    "run time\nmin",
-    "Rs of the\ncritical pair",
-)
 
 
-def show_sweep(console: Console, document: Document) -> None:
+def show_sweep(console: Console, swept: Sweep) -> None:
     """The excerpt of a sweep."""
-    console.print(f"[bold]{escape(document['title'])}[/bold]")
-    program = document["program"]
-    console.print(
-        f"Program of {escape(program['from'])}: {oven_line(program['oven'])}; {carrier_line(program['carrier'])}"
-    )
-    for each in document["vary"]:
+    scenario = swept.problem.scenario
+    console.print(f"[bold]{escape(scenario.title)}[/bold]")
+    lines = program_lines(swept.program, scenario.ambient_pressure)
+    console.print(f"Program of {escape(swept.origin)}: {'; '.join(lines)}")
+    for axis in swept.axes:
+        shown = Shown(axis)
         console.print(
-            f"Varied: {each['name']} ({each['label']}), {each['from']:g} to {each['to']:g} {each['unit']}, "
-            f"{each['count']} values{_steps_in_words(each)}; as it is {each['as_it_is']:g}"
+            f"Varied: {axis.point.name} ({axis.point.label}), {shown.low} to {shown.high} {axis.point.unit}, {axis.count} values"
+            f"{_steps_in_words(axis)}; as it is {shown.now}"
         )
-    console.print(_as_it_is(document))
-    if len(document["vary"]) == 1:
-        _show_one(console, document)
-    else:
-        _show_two(console, document)
+    console.print(_as_it_is(swept))
+    console.print(_curve_table(swept) if len(swept.axes) == 1 else _map_table(swept))
     console.print(END_OF_RUN)
-    if _asked(document):
+    if swept.asked:
         console.print(LINEAR)
-    broken = broken_in_words([(each["limit"], each["runs"]) for each in document["broken_limits"]])
-    if broken:
-        console.print(broken)
-    console.print(_conclusion(document))
-    _show_on_paper(console, document, _set_in_words(document))
-    show_warnings(console, document["warnings"])
+    if swept.broken_limits:
+        console.print(broken_in_words(swept.broken_limits))
+    console.print(_conclusion(swept))
+    best, nominal = swept.best_run, swept.best_nominal_run
+    if nominal is not None and nominal != best and swept.asked:
+        ranges = _ranges_in_words(swept, swept.nominal_ranges)
+        console.print(
+            f"Nominally it would be met by {swept.nominal_runs} runs{ranges}; their "
+            + _nominal_in_words(swept, nominal.run.gives, _set_in_words(swept, nominal.run), nominal)
+        )
+    show_warnings(console, list(warnings_of(swept)))
 
 
-def _steps_in_words(vary: Document) -> str:
-    step, settable = vary["instrument_step"], vary["on_steps"]
-    if step is None:
+def _steps_in_words(axis: Axis) -> str:
+    if axis.step is None:
         return ""
-    steps = f"the instrument's steps of {step:g} {vary['unit'].removesuffix(' gauge')}"
-    if settable == vary["count"]:
+    steps = f"the instrument's steps of {Shown(axis).step} {axis.point.unit.removesuffix(' gauge')}"
+    if axis.settable_count == axis.count:
         return f" on {steps}"
-    return f", {settable} of them on {steps}: the best is one of these" if settable else f", none on {steps}"
+    if not axis.settable_count:
+        return f", none on {steps}"
+    return f", {axis.settable_count} of them on {steps}: the best is one of these"
 
 
-def _as_it_is(document: Document) -> str:
+def _as_it_is(swept: Sweep) -> str:
     """The program as it is, so that the swept ones can be held against it."""
-    now = document["as_it_is"]
-    end, whole = now["run_time_min"], now["oven_program_min"]
+    now, shown = swept.as_it_is, Shown(swept.as_it_is)
     text = (
         "As it is, a compound does not elute"
-        if end is None
-        else f"As it is, the last peak is over at {end:.2f} min and the oven program at {whole:.2f} min"
+        if np.isnan(now.run_time)
+        else f"As it is, the last peak ends at {shown.run_time} min and the oven program at {shown.oven_program} min"
     )
-    if now["pass_probability"] is not None:
-        share = share_in_words(now["pass_probability"], _asked(document))
-        return f"{text}; the goal is met in {share} of draws."
-    return f"{text}; the goal is {'met' if now['on_paper'] else 'not met'} on the predicted chromatogram."
+    if not np.isnan(now.pass_probability):
+        probability = probability_beside(now.pass_probability, swept.asked)
+        return f"{text}; {probability} probability of meeting the goal (simulated)."
+    return f"{text}; the goal is {'met' if now.nominal else 'not met'} nominally."
 
 
-def _asked(document: Document) -> float:
-    """The share of draws in which the goal is to be met; 0 for the predicted chromatogram alone."""
-    asked = document["confidence"]
-    return 0.0 if isinstance(asked, str) else float(asked)
+def _curve_table(swept: Sweep) -> Table:
+    axis = swept.axes[0]
+    rows = []
+    for at in _rows_worth_showing(swept):
+        run, value = swept.runs[at], VALUE.text(axis.values[at])
+        if isinstance(run, NotRun):
+            rows.append([value, "–", "–", "–", "–", "not run"])
+        else:
+            shown, pair = Shown(run.gives), " and ".join(run.gives.pair or ["–"])
+            verdict = _verdict(swept, run.gives, at)
+            rows.append([value, shown.resolution, shown.needed, shown.run_time, pair, verdict])
+    headings = [f"{axis.point.name} {axis.point.unit}", "Rs of the critical pair", "needs", "run time min"]
+    return figures([*headings, "critical pair", "goal"], rows, texts=(4, 5))
 
 
-def _show_one(console: Console, document: Document) -> None:
-    runs, vary = document["runs"], document["vary"][0]
-    table = Table()
-    for heading in (f"{vary['name']}\n{vary['unit']}", "Rs of the\ncritical pair", "needs", "run time\nmin"):
-        table.add_column(heading, justify="right")
-    for heading in ("critical pair", "goal"):
-        table.add_column(heading)
-    for at in _rows_worth_showing(runs, document["best"]):
-        entry = runs[at]
-        value = f"{entry['set'][vary['name']]:g}"
-        if "not_run" in entry:
-            table.add_row(value, "-", "-", "-", "-", "not run")
-            continue
-        table.add_row(
-            value,
-            _number(entry["resolution"], ".2f"),
-            _number(entry["needed"], ".2f"),
-            _number(entry["run_time_min"], ".2f"),
-            escape(" and ".join(entry["critical_pair"] or ["-"])),
-            _verdict(entry, document),
-        )
-    console.print(table)
+def _verdict(swept: Sweep, gives: Gives, at: int) -> str:
+    if not gives.nominal:
+        return f"breaks {gives.breaks}"
+    probability = (
+        f" ({probability_beside(gives.probability, swept.asked)} probability)" if swept.asked else ""
+    )
+    if not gives.feasible:
+        return f"nominal only{probability}"
+    return f"met{probability}" + (f", shortest {swept.minimise}" if at == swept.best else "")
 
 
-def _verdict(entry: Document, document: Document) -> str:
-    if not entry["on_paper"]:
-        return f"breaks {entry['breaks']}"
-    share = _share(entry, document)
-    if not entry["feasible"]:
-        return f"on paper only{share}"
-    best = document["best"]
-    is_best = best is not None and all(best[key] == value for key, value in entry.items())
-    return f"met{share}" + (f", shortest {document['minimise']}" if is_best else "")
+def _rows_worth_showing(swept: Sweep) -> list[int]:
+    """An even choice, the best run, and both sides of every change of whether the goal is met, and how."""
+    count = len(swept.reasons)
+    rows = {round(at) for at in np.linspace(0, count - 1, min(ROWS, count))}
+    rows |= {at for at in (swept.best,) if at is not None}
+    met = swept.feasible.astype(int) + swept.nominal
+    changes = np.flatnonzero(np.diff(met))
+    return sorted(rows | {int(at) for at in changes} | {int(at) + 1 for at in changes})
 
 
-def _share(entry: Document, document: Document) -> str:
-    """The share of draws in which a run meets the goal, in brackets; empty where draws do not judge."""
-    share = entry["share_by_derivatives"]
-    return "" if share is None else f" ({share_in_words(share, _asked(document))} of draws)"
+def _map_table(swept: Sweep) -> Table:
+    down, across = swept.axes
+    rows = [round(at) for at in np.linspace(0, down.count - 1, min(GRID_ROWS, down.count))]
+    columns = [round(at) for at in np.linspace(0, across.count - 1, min(GRID_COLUMNS, across.count))]
+    table = Table(
+        title=f"Rs of the critical pair / run time, min; down: {down.point.name}, across: {across.point.name}\n"
+        f"* {goal_met(swept.asked)}, {'+ nominal only, ' if swept.asked else ''}! a limit other than resolution is "
+        "broken (named below), - not run",
+        title_justify="left",
+    )
+    table.add_column(down.point.unit, justify="right", min_width=len(VALUE.text(down.high)))
+    for column in columns:
+        heading = f"{VALUE.text(across.values[column])}\n{across.point.unit}"
+        table.add_column(heading, justify="right", min_width=len("12.34 *"))
+    for row in rows:
+        cells = [_cell(swept.runs[row * across.count + column]) for column in columns]
+        table.add_row(VALUE.text(down.values[row]), *cells)
+    return table
 
 
-def _holds(best: Document, document: Document) -> str:
-    """The share of draws of a run of which some draws were simulated outright, and what first derivatives say."""
-    share, followed, asked = best["pass_probability"], best["share_by_derivatives"], _asked(document)
-    text = f"{share_in_words(share, asked)} of draws"
-    if abs(share - followed) >= WORTH_REPORTING:
-        text += f" ({share_in_words(followed, asked)} by first derivatives)"
+def _cell(run: Run | NotRun) -> str:
+    if isinstance(run, NotRun):
+        return "-"
+    gives, shown = run.gives, Shown(run.gives)
+    mark = "*" if gives.feasible else "+" if gives.nominal else " " if gives.allowed else "!"
+    text = f"{shown.resolution} / {shown.run_time} {mark}"
+    return f"[bold]{text}[/bold]" if gives.feasible else text
+
+
+def _conclusion(swept: Sweep) -> str:
+    best = swept.best_run
+    if best is None:
+        return f"No run meets the goal {_how(swept)}."
+    gives, shown = best.run.gives, Shown(best.run.gives)
+    return (
+        f"The goal is met {_how(swept)} by {swept.feasible_runs} of {len(swept.reasons)} runs"
+        f"{_ranges_in_words(swept, swept.feasible_ranges)}; the shortest {swept.minimise} is "
+        f"[bold]{shown.cost} min[/bold], at {_set_in_words(swept, best.run)}"
+        + (f", with {_probability(swept, gives, best)}" if swept.asked else "")
+        + (f", Rs {shown.resolution} for {escape(' and '.join(gives.pair))}." if gives.pair else ".")
+    )
+
+
+def _how(swept: Sweep) -> str:
+    return f"with {percent(swept.asked)} probability" if swept.asked else "nominally"
+
+
+def _probability(swept: Sweep, gives: Gives, best: Best[Run] | Best[IsothermalRun]) -> str:
+    """The pass probability of a run of which some draws were simulated outright, and what first derivatives say."""
+    known, followed = best.pass_probability, gives.probability
+    if known is None:
+        return f"{probability_beside(followed, swept.asked)} probability"
+    text = f"{probability_beside(known, swept.asked)} probability"
+    if abs(known - followed) >= WORTH_REPORTING:
+        text += f" ({probability_beside(followed, swept.asked)} by first derivatives)"
     return text
 
 
-def _rows_worth_showing(runs: list[Document], best: Document | None) -> list[int]:
-    """An even choice, the best run, and both sides of every change of whether the goal is met, and how."""
-    rows = {round(at) for at in np.linspace(0, len(runs) - 1, min(ROWS, len(runs)))}
-    rows |= {at for at, entry in enumerate(runs) if best is not None and entry["set"] == best["set"]}
-    kept = [(entry.get("feasible", False), entry.get("on_paper", False)) for entry in runs]
-    for at in range(1, len(runs)):
-        if kept[at] != kept[at - 1]:
-            rows |= {at - 1, at}
-    return sorted(rows)
+def _nominal_in_words(swept: Sweep, gives: Gives, where: str, best: Best[Run] | Best[IsothermalRun]) -> str:
+    return f"shortest {swept.minimise} is {Shown(gives).cost} min, at {where}, with {_probability(swept, gives, best)}."
 
 
-def _show_two(console: Console, document: Document) -> None:
-    first, second = document["vary"]
-    runs, asked = document["runs"], _asked(document)
-    rows = [round(at) for at in np.linspace(0, first["count"] - 1, min(GRID_ROWS, first["count"]))]
-    columns = [round(at) for at in np.linspace(0, second["count"] - 1, min(GRID_COLUMNS, second["count"]))]
-    table = Table(
-        title=f"Rs of the critical pair / run time, min; down: {first['name']}, across: {second['name']}\n"
-        f"* {goal_met(asked)}, {'+ on the predicted chromatogram alone, ' if asked else ''}! a limit other than "
-        "resolution is broken (named below), - not run",
-        title_justify="left",
-    )
-    table.add_column(first["unit"], justify="right")
-    for column in columns:
-        table.add_column(f"{runs[column]['set'][second['name']]:g}\n{second['unit']}", justify="right")
-    for row in rows:
-        entries = [runs[row * second["count"] + column] for column in columns]
-        table.add_row(f"{entries[0]['set'][first['name']]:g}", *(_cell(entry) for entry in entries))
-    console.print(table)
-
-
-def _cell(entry: Document) -> str:
-    if "not_run" in entry:
-        return "-"
-    mark = "*" if entry["feasible"] else "+" if entry["on_paper"] else " " if entry["limits_kept"] else "!"
-    text = f"{_number(entry['resolution'], '.2f')} / {_number(entry['run_time_min'], '.2f')} {mark}"
-    return f"[bold]{text}[/bold]" if entry["feasible"] else text
-
-
-def _conclusion(document: Document) -> str:
-    best, asked = document["best"], _asked(document)
-    where = f"in {percent(asked)} of draws" if asked else "on the predicted chromatogram"
-    if best is None:
-        return f"No run meets the goal {where}."
-    values = _set_in_words(document)(best)
-    pair = " and ".join(best["critical_pair"] or [])
-    return (
-        f"The goal is met {where} by {document['feasible_runs']} of {len(document['runs'])} runs"
-        f"{_ranges_in_words(document, 'feasible_ranges')}; the shortest {document['minimise']} is "
-        f"[bold]{_number(best['minimised_min'], '.2f')} min[/bold], at {values}"
-        + (f", in {_holds(best, document)}" if asked else "")
-        + (f", Rs {_number(best['resolution'], '.2f')} for {escape(pair)}." if pair else ".")
+def _set_in_words(swept: Sweep, run: Run) -> str:
+    return ", ".join(
+        f"{axis.point.name} {VALUE.text(run.values[axis.point.name])} {axis.point.unit}"
+        for axis in swept.axes
     )
 
 
-def _show_on_paper(console: Console, document: Document, values: Callable[[Document], str]) -> None:
-    """What the predicted chromatogram alone would allow, where that is shorter than what the draws do."""
-    best = document["best_on_paper"]
-    if best is None or best == document["best"] or not _asked(document):
-        return
-    which = "the"
-    if "on_paper_runs" in document:
-        ranges = _ranges_in_words(document, "on_paper_ranges")
-        which = f"it would be met by {document['on_paper_runs']} runs{ranges}; their"
-    console.print(
-        f"On the predicted chromatogram alone {which} shortest {document['minimise']} is "
-        f"{_number(best['minimised_min'], '.2f')} min, at {values(best)}, which holds in "
-        f"{_holds(best, document)}."
-    )
-
-
-def _set_in_words(document: Document) -> Callable[[Document], str]:
-    """How the varied set points of a run are told."""
-    return lambda run: ", ".join(
-        f"{each['name']} {run['set'][each['name']]:g} {each['unit']}" for each in document["vary"]
-    )
-
-
-def _ranges_in_words(document: Document, key: str) -> str:
-    ranges = document.get(key)
+def _ranges_in_words(swept: Sweep, ranges: tuple[tuple[float, float], ...] | None) -> str:
     if not ranges:
         return ""
-    stretches = [f"{low:g} to {high:g}" if low != high else f"{low:g}" for low, high in ranges]
-    return f" ({', '.join(stretches)} {document['vary'][0]['unit']})"
+    texts = [(VALUE.text(low), VALUE.text(high)) for low, high in ranges]
+    stretches = [low if low == high else f"{low} to {high}" for low, high in texts]
+    return f" ({', '.join(stretches)} {swept.axes[0].unit})"
 
 
-def show_window_diagram(console: Console, document: Document) -> None:
+def show_window_diagram(console: Console, found: WindowSweep) -> None:
     """The windows, and the temperature that asks least of the column."""
-    console.print(f"[bold]{escape(document['title'])}[/bold]")
-    console.print(f"Isothermal, {carrier_line(document['program']['carrier'])}")
-    table = Table(title="Windows, the highest first", title_justify="left")
-    for heading in ("window\n°C", *WINDOW_HEADINGS):
-        table.add_column(heading, justify="right")
-    for heading in ("pair with the smallest alpha", "goal"):
-        table.add_column(heading)
-    for window in document["windows"][:SHOWN_WINDOWS]:
-        table.add_row(f"{window['from_C']:.0f} to {window['to_C']:.0f}", *_window_cells(window, document))
-    console.print(table)
-    hidden = len(document["windows"]) - SHOWN_WINDOWS
+    swept, scenario = found.runs, found.runs.problem.scenario
+    console.print(f"[bold]{escape(scenario.title)}[/bold]")
+    console.print(f"Isothermal, {program_lines(swept.program, scenario.ambient_pressure)[1]}")
+    console.print("Windows, the highest first")
+    console.print(_window_table(found, console.width >= WIDE))
+    hidden = len(found.windows) - SHOWN_WINDOWS
     if hidden > 0:
         console.print(f"{hidden} lower windows are left out here.")
-    least, best = document["fewest_plates"], document["best"]
+    least = found.least_demanding
     console.print(
-        f"The fewest plates are needed at [bold]{least['temperature_C']:.1f} °C[/bold]: "
-        f"{_count(least['plates_needed'])} for {escape(' and '.join(least['plates_pair']))}; there are "
-        f"{_count(least['plates'])}, and the run takes {_number(least['run_time_min'], '.2f')} min."
+        f"The fewest plates are needed at [bold]{Shown(least).temperature} °C[/bold]: "
+        f"{plates_text(least.plates_needed)} for {escape(' and '.join(least.plates_pair))}; there are "
+        f"{plates_text(least.plates)}, and the run takes {Shown(least.gives).run_time} min."
     )
-    asked = _asked(document)
-    where = f"in {percent(asked)} of draws" if asked else "on the predicted chromatogram"
+    best, nominal = found.best, found.best_nominal
     if best is None:
-        console.print(f"No isothermal run at this carrier setting meets the goal {where}.")
+        console.print(f"No isothermal run at this carrier setting meets the goal {_how(swept)}.")
     else:
         console.print(
-            f"The shortest {document['minimise']} that meets the goal {where} is "
-            f"[bold]{_number(best['minimised_min'], '.2f')} min[/bold], at {best['temperature_C']:.1f} °C (the "
-            f"instrument takes steps of {document['instrument_step_C']:g} °C)"
-            + (f", in {_holds(best, document)}." if asked else ".")
+            f"The shortest {swept.minimise} that meets the goal {_how(swept)} is "
+            f"[bold]{Shown(best.run.gives).cost} min[/bold], at {Shown(best.run).temperature} °C (the instrument takes "
+            f"steps of {Shown(found).step} °C)"
+            + (f", with {_probability(swept, best.run.gives, best)}." if swept.asked else ".")
         )
-    _show_on_paper(console, document, lambda run: f"{run['temperature_C']:.1f} °C")
-    show_warnings(console, document["warnings"])
+    if nominal is not None and nominal != best and swept.asked:
+        where = f"{Shown(nominal.run).temperature} °C"
+        console.print("Nominally the " + _nominal_in_words(swept, nominal.run.gives, where, nominal))
+    show_warnings(console, list(warnings_of(found)))
 
 
-def _window_cells(entry: Document, document: Document) -> tuple[str, ...]:
-    return (
-        f"{entry['temperature_C']:.1f}",
-        f"{entry['smallest_alpha']:.4f}",
-        _count(entry["plates_needed"]),
-        _count(entry["plates"]),
-        _number(entry["run_time_min"], ".2f"),
-        _number(entry["resolution"], ".2f"),
-        escape(" and ".join(entry["alpha_pair"])),
-        _verdict(entry, document),
+def _window_table(found: WindowSweep, wide: bool) -> Table:
+    """On a narrow screen without the plates there are, which hardly change, and the verdict."""
+    headings = [
+        "window °C",
+        "best °C",
+        "alpha",
+        "plates needed",
+        "run time min",
+        "Rs",
+        "pair with that alpha",
+    ]
+    rows = []
+    for each in found.windows[:SHOWN_WINDOWS]:
+        run, edges, shown, gives = each.run, Shown(each), Shown(each.run), Shown(each.run.gives)
+        window = f"{edges.low} to {edges.high}"
+        needed, pair = plates_text(run.plates_needed), " and ".join(run.alpha_pair)
+        row = [
+            window,
+            shown.temperature,
+            shown.smallest_alpha,
+            needed,
+            gives.run_time,
+            gives.resolution,
+            pair,
+        ]
+        if wide:
+            row[4:4] = [plates_text(run.plates)]
+            row.append(_verdict(found.runs, run.gives, found.row(run.temperature)))
+        rows.append(row)
+    if wide:
+        headings[4:4] = ["plates there are"]
+        headings.append("goal")
+    return figures(
+        headings, rows, texts=(len(headings) - 2, len(headings) - 1) if wide else (len(headings) - 1,)
     )
-
-
-def _count(value: float | None) -> str:
-    return "-" if value is None else f"{value:,.0f}".replace(",", " ")
-
-
-def _number(value: float | None, form: str) -> str:
-    return "-" if value is None else format(value, form)

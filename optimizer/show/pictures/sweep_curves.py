@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE
-from optimizer.methods.sweep import Axis, Sweep
-from optimizer.results.sweep import broken_in_words, goal_met, share_in_words
+from optimizer.methods.sweep import Sweep
+from optimizer.methods.sweep_axes import Axis
+from optimizer.results.sweep import broken_in_words, goal_met, probability_beside
 from optimizer.show.pictures.chromatograms import CRITICAL, FONT, GRID, INK, LEFT, QUIET, SIGNAL, WIDTH
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
 from optimizer.show.pictures.pair_letters import NO_PAIR, PairLetters, bounds, pair_letters, stretches
@@ -26,12 +27,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MET = "#cfe6d6"  # where the goal is met
-ON_PAPER = "#f6efd8"  # where the predicted chromatogram meets it, but too few draws do
+NOMINAL = "#f6efd8"  # where the nominal chromatogram meets it, but with too low a probability
 NOT_RUN = "#f0f0f0"
 BEST_SIGN: dict[str, Any] = {
     "color": CRITICAL, "marker": "D", "linestyle": "none", "markersize": 5, "markeredgecolor": "white",
 }  # fmt: skip
-ON_PAPER_SIGN: dict[str, Any] = {**BEST_SIGN, "markerfacecolor": "white", "markeredgecolor": CRITICAL}
+NOMINAL_SIGN: dict[str, Any] = {**BEST_SIGN, "markerfacecolor": "white", "markeredgecolor": CRITICAL}
 MARGIN = 0.2  # inch beside the axes on the right
 KEY_LINE = 0.15  # inch from line to line of the key
 NOTE_LENGTH = 105  # characters on a line as wide as the figure
@@ -178,8 +179,8 @@ def _shade(swept: Sweep, axes: Axes) -> None:
         if not run:
             axes.axvspan(*bounds(values, first, last), facecolor=NOT_RUN, linewidth=0, zorder=0, label=label)
             label = None
-    if swept.on_paper.sum() > swept.feasible.sum():
-        _span(swept.on_paper, values, swept.margin, axes, ON_PAPER, "on paper only", 0.1)
+    if swept.nominal.sum() > swept.feasible.sum():
+        _span(swept.nominal, values, swept.margin, axes, NOMINAL, "nominal only", 0.1)
     _span(swept.feasible, values, swept.margin_in_draws, axes, MET, goal_met(swept.asked), 0.2)
 
 
@@ -270,7 +271,7 @@ def _draw_kept_and_broken(swept: Sweep, curve: Array, axes: Axes, named: bool) -
 
 
 def _draw_marks(swept: Sweep, curve: Array, axes: Axes, named: bool) -> None:
-    """The best that meets the goal, or else the best on paper, and the set point as it is."""
+    """The best that meets the goal, or else the best nominally, and the set point as it is."""
     axis = swept.axes[0]
     best, sign, label = best_mark(swept)
     if best is not None:
@@ -285,11 +286,11 @@ def _draw_marks(swept: Sweep, curve: Array, axes: Axes, named: bool) -> None:
 
 
 def best_mark(swept: Sweep) -> tuple[int | None, dict[str, Any], str]:
-    """The run to be marked, its sign, and what it is: hollow where too few draws meet the goal."""
-    if swept.best is not None or swept.best_on_paper is None:
+    """The run to be marked, its sign, and what it is: hollow where it meets the goal nominally alone."""
+    if swept.best is not None or swept.best_nominal is None:
         return swept.best, BEST_SIGN, f"shortest {swept.minimise}"
-    share = share_in_words(float(swept.shares[swept.best_on_paper]), swept.asked)
-    return swept.best_on_paper, ON_PAPER_SIGN, f"shortest on paper ({share} of draws)"
+    share = probability_beside(float(swept.shares[swept.best_nominal]), swept.asked)
+    return swept.best_nominal, NOMINAL_SIGN, f"shortest nominally ({share} probability)"
 
 
 def draw_letter_band(letters: PairLetters, values: Array, axes: Axes) -> None:

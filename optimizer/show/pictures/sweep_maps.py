@@ -215,8 +215,8 @@ def _cells(swept: Sweep, inside: NDArray[np.bool_]) -> tuple[Array, Array, Array
 
 
 def _outlines(swept: Sweep, axes: Axes, width: float) -> None:
-    """The edge of the region in which the goal is met, and of that in which it is on paper."""
-    for inside, line in ((swept.on_paper, "--"), (swept.feasible, "-")):
+    """The edge of the region in which the goal is met, and of that in which it is nominally."""
+    for inside, line in ((swept.nominal, "--"), (swept.feasible, "-")):
         if line == "--" and inside.sum() == swept.feasible.sum():
             continue
         if inside.any() and not inside.all():
@@ -262,8 +262,8 @@ def _legend(swept: Sweep, axes: Axes, broken: bool) -> None:
     best, sign, words = best_mark(swept)
     if swept.best is not None:
         signs.append(Line2D([], [], color=CRITICAL, linewidth=2.0, label=f"{goal_met(swept.asked)}, inside"))
-    if swept.on_paper.sum() > swept.feasible.sum():
-        label = "on paper only, inside"
+    if swept.nominal.sum() > swept.feasible.sum():
+        label = "nominal only, inside"
         signs.append(Line2D([], [], color=CRITICAL, linewidth=1.0, linestyle="--", label=label))
     if best is not None:
         label = f"{words}, {swept.cost[best] / SECONDS_PER_MINUTE:.2f} min"

@@ -18,7 +18,8 @@ from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
 from optimizer.goal.set_point_names import set_points_of
-from optimizer.methods.sweep import Sweep, parse_axes, sweep
+from optimizer.methods.sweep import Sweep, sweep
+from optimizer.methods.sweep_axes import parse_axes
 from optimizer.methods.window_sweep import window_sweep
 from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import program_document
@@ -172,12 +173,12 @@ def test_on_paper_is_every_pair_and_every_limit(easy: Problem) -> None:
         assessed = easy.assess(batch_of([program]), "polish")
         kept.append(float(easy.smallest_margin(assessed)[0]) >= FEASIBLE)
     assert 0 < sum(kept) < len(kept)
-    assert list(found.on_paper) == kept
+    assert list(found.nominal) == kept
     # What the picture outlines is what the table says.
     assert list(found.margin >= 0) == kept
     assert list(found.margin_in_draws >= 0) == list(found.feasible)
-    assert found.best_on_paper is not None
-    assert found.run_time[found.best_on_paper] == found.run_time[found.on_paper].min()
+    assert found.best_nominal is not None
+    assert found.run_time[found.best_nominal] == found.run_time[found.nominal].min()
 
 
 def test_the_best_is_that_of_the_goal(easy: Problem) -> None:
@@ -221,8 +222,8 @@ def test_a_set_point_on_its_limit_hides_nothing(easy: Problem) -> None:
     """The flow sits exactly on its largest value; where the goal is met must not flicker with rounding."""
     at_limit = replace(TWO_RAMPS, carrier=CarrierProgram("flow", easy.scenario.instrument.max_flow))
     found = swept(easy, at_limit, "to1_C=60:200:41", "rate1_C_per_min=2:60:21")
-    assert found.on_paper.any()
-    assert list(found.margin[found.possible] >= 0) == list(found.on_paper[found.possible])
+    assert found.nominal.any()
+    assert list(found.margin[found.possible] >= 0) == list(found.nominal[found.possible])
 
 
 def test_impossible_combinations_are_skipped_and_said(problem: Problem) -> None:
@@ -232,7 +233,7 @@ def test_impossible_combinations_are_skipped_and_said(problem: Problem) -> None:
     assert list(found.possible) == list((T >= 50) & (T <= 260))
     assert np.all(np.isnan(found.run_time[~found.possible]))
     assert not found.feasible[~found.possible].any()
-    document = sweep_document(problem.scenario, found, "[current]")
+    document = sweep_document(found)
     assert [(each["runs"], each["reason"].split(" heats")[0]) for each in document["not_run"]] == [
         (1, "ramp 1"),
         (1, "ramp 2"),
@@ -255,7 +256,7 @@ def test_without_pairs_there_is_run_time_and_no_resolution() -> None:
     lonely = problem_with(count=1)
     found = swept(lonely, ISOTHERMAL, "start_C=100:200:5")
     assert np.all(np.isfinite(found.run_time))
-    document = sweep_document(lonely.scenario, found, "[current]")
+    document = sweep_document(found)
     assert {entry["resolution"] for entry in document["runs"]} == {None}
     assert document["feasible"]
     with pytest.raises(ScenarioError, match="no pair"):
@@ -368,7 +369,9 @@ def test_the_table_shows_the_best_run_and_the_edges(
     text = capsys.readouterr().out
     assert document["best"] is not None
     assert document["confidence"] == 0.9
-    assert f"met ({100 * document['best']['share_by_derivatives']:.0f} % of draws), shortest run time" in text
+    assert (
+        f"met ({100 * document['best']['share_by_derivatives']:.0f} % probability), shortest run time" in text
+    )
     for low, high in document["feasible_ranges"] + document["on_paper_ranges"]:
         assert f" {low:g} " in text
         assert f" {high:g} " in text

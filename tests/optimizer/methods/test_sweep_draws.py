@@ -12,14 +12,15 @@ import pytest
 from matplotlib.collections import QuadMesh
 
 from models.column.programs import Program
-from optimizer.app.sweep_command import Base, on_steps, swept, windows
+from optimizer.app.sweep_command import swept, windows
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.sweep import Sweep, parse_axes, sweep
+from optimizer.methods.sweep import Sweep, sweep
+from optimizer.methods.sweep_axes import on_steps, parse_axes
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.candidate import csv_bytes
-from optimizer.results.sweep import goal_met, share_in_words, sweep_columns, sweep_rows
+from optimizer.results.sweep import goal_met, probability_beside, sweep_table
 from optimizer.scenario.reading import load_scenario, program_of_tables
 from optimizer.show.pictures.sweep_maps import _cells, sweep_figure
 from tests.optimizer.methods.test_sweep_steps import text_of
@@ -59,10 +60,10 @@ def program(demo: Problem) -> Program:
     return program_of_tables(tables, demo.scenario.ambient_pressure)
 
 
-def test_the_share_of_a_run_is_that_of_its_prediction(demo: Problem, program: Program) -> None:
+def test_the_pass_probability_of_a_run_is_that_of_its_prediction(demo: Problem, program: Program) -> None:
     """What `predict` says of a program is what a sweep says of it, to what the engine owes a batch (two draws)."""
     found = sweep(demo, program, parse_axes((STARTS, HOLDS), program, 101325.0, "it"))
-    judged = np.flatnonzero(found.on_paper)
+    judged = np.flatnonzero(found.nominal)
     assert len(judged) > 20
     assert list(np.flatnonzero(~np.isnan(found.shares))) == list(judged)
     first, second = (axis.point for axis in found.axes)
@@ -75,7 +76,7 @@ def test_the_share_of_a_run_is_that_of_its_prediction(demo: Problem, program: Pr
     best = second.moved(
         first.moved(program, found.combinations[found.best, 0]), found.combinations[found.best, 1]
     )
-    for one, share in ((program, found.as_it_is.share), (best, found.simulated[found.best])):
+    for one, share in ((program, found.as_it_is.pass_probability), (best, found.simulated[found.best])):
         assert share == with_uncertainty(demo, predict(demo, one), exact=True)[1].share
 
 
@@ -83,53 +84,53 @@ def test_the_goal_is_met_where_the_asked_share_of_draws_holds(demo: Problem, pro
     found = sweep(demo, program, parse_axes((STARTS,), program, 101325.0, "it"))
     assert found.asked == 0.9
     assert list(found.feasible) == [bool(kept) for kept in found.shares >= 0.9]
-    assert 0 < found.feasible.sum() < found.on_paper.sum() < len(found.reasons)
+    assert 0 < found.feasible.sum() < found.nominal.sum() < len(found.reasons)
     assert found.best is not None
-    assert found.best_on_paper is not None
-    assert found.shares[found.best_on_paper] < 0.9 <= found.shares[found.best]
-    assert found.run_time[found.best_on_paper] < found.run_time[found.best]
+    assert found.best_nominal is not None
+    assert found.shares[found.best_nominal] < 0.9 <= found.shares[found.best]
+    assert found.run_time[found.best_nominal] < found.run_time[found.best]
     assert found.breaks(found.best) == ""
-    assert found.breaks(found.best_on_paper) == "share of draws"
+    assert found.breaks(found.best_nominal) == "share of draws"
     assert list(found.margin_in_draws >= 0) == list(found.feasible)
 
 
 def test_a_nominal_goal_is_judged_by_the_chromatogram_alone(nominal: Problem, program: Program) -> None:
-    made = swept(nominal, Base(program, "it"), [STARTS])
+    made = swept(nominal, program, "it", [STARTS])
     found = sweep(nominal, program, parse_axes((STARTS,), program, 101325.0, "it"))
     assert np.isnan(found.shares).all()
-    assert list(found.feasible) == list(found.on_paper)
-    assert made.document["confidence"] == "nominal"
-    assert made.document["best"] == made.document["best_on_paper"]
-    text = text_of(made.document)
+    assert list(found.feasible) == list(found.nominal)
+    assert made.to_dict()["confidence"] == "nominal"
+    assert made.to_dict()["best"] == made.to_dict()["best_on_paper"]
+    text = text_of(made)
     assert "draws" not in text
-    assert "The goal is met on the predicted chromatogram by" in text
-    assert "the goal is met on the predicted chromatogram." in text
+    assert "The goal is met nominally by" in text
+    assert "the goal is met nominally." in text
 
 
 def test_table_and_files_tell_what_holds_from_what_is_met_on_paper(demo: Problem, program: Program) -> None:
-    made = swept(demo, Base(program, "it"), [STARTS])
-    document, text = made.document, text_of(made.document)
+    made = swept(demo, program, "it", [STARTS])
+    document, text = made.to_dict(), text_of(made)
     best, paper = document["best"], document["best_on_paper"]
     assert best["share_by_derivatives"] >= 0.9 > paper["share_by_derivatives"]
-    assert f"met ({100 * best['share_by_derivatives']:.0f} % of draws), shortest run time" in text
-    assert f"on paper only ({100 * paper['share_by_derivatives']:.0f} % of draws)" in text
+    assert f"met ({100 * best['share_by_derivatives']:.0f} % probability), shortest run time" in text
+    assert f"nominal only ({100 * paper['share_by_derivatives']:.0f} % probability)" in text
     assert (
-        f"at start_C {best['set']['start_C']:g} °C, in {100 * best['pass_probability']:.0f} % of draws"
+        f"at start_C {best['set']['start_C']:g} °C, with {100 * best['pass_probability']:.0f} % probability"
         in text
     )
     low, high = document["feasible_ranges"][0]
     assert (
-        f"The goal is met in 90 % of draws by {document['feasible_runs']} of 11 runs ({low:g} to {high:g} °C)"
+        f"The goal is met with 90 % probability by {document['feasible_runs']} of 11 runs ({low:g} to {high:g} °C)"
         in text
     )
-    assert f"at start_C {paper['set']['start_C']:g} °C, which holds in" in text
+    assert f"at start_C {paper['set']['start_C']:g} °C, with" in text
     now = document["as_it_is"]
     assert now["oven_program_min"] == pytest.approx(program.oven.duration / 60, abs=1e-4)
-    assert f"the last peak is over at {now['run_time_min']:.2f} min and the oven program at" in text
+    assert f"the last peak ends at {now['run_time_min']:.2f} min and the oven program at" in text
     assert "Run times are counted to the end of the last peak" in text
 
     assert isinstance(made.found, Sweep)
-    table = csv_bytes(sweep_columns(made.found), sweep_rows(document)).decode()
+    table = csv_bytes(*sweep_table(document)).decode()
     rows = list(csv.DictReader(io.StringIO(table)))
     assert [row["on_paper"] == "yes" for row in rows] == [entry["on_paper"] for entry in document["runs"]]
     assert {row["share_by_derivatives"] for row in rows if row["on_paper"] == "no"} == {""}
@@ -139,17 +140,17 @@ def test_table_and_files_tell_what_holds_from_what_is_met_on_paper(demo: Problem
 def test_where_draws_allow_nothing_the_shortest_on_paper_is_named_as_such(
     demo: Problem, program: Program
 ) -> None:
-    made = swept(demo, Base(program, "it"), ["start_C=43:50:8"])
-    assert made.document["best"] is None
-    text = text_of(made.document)
-    assert "No run meets the goal in 90 % of draws." in text
-    assert "On the predicted chromatogram alone it would be met by 2 runs (43 to 44 °C)" in text
+    made = swept(demo, program, "it", ["start_C=43:50:8"])
+    assert made.to_dict()["best"] is None
+    text = text_of(made)
+    assert "No run meets the goal with 90 % probability." in text
+    assert "Nominally it would be met by 2 runs (43 to 44 °C)" in text
     assert isinstance(made.found, Sweep)
     figure = sweep_figure(made.found, demo.scenario.compounds, "A title")
     assert_nothing_clipped_or_covered(figure)
     texts = [each.get_text() for each in visible_texts(figure)]
-    assert any(each.startswith("shortest on paper (") for each in texts)
-    assert "on paper only" in texts
+    assert any(each.startswith("shortest nominally (") for each in texts)
+    assert "nominal only" in texts
     assert not any("goal met" in each for each in texts)
 
 
@@ -162,15 +163,15 @@ def test_pictures_part_the_two_regions(
         figure = sweep_figure(sweep(problem, program, axes), problem.scenario.compounds, "A title")
         assert_nothing_clipped_or_covered(figure)
         texts = " / ".join(each.get_text() for each in visible_texts(figure))
-        assert ("goal met in 90 % of draws" in texts) == by_draws
-        assert ("on paper only" in texts) == by_draws
+        assert ("goal met with 90 % probability" in texts) == by_draws
+        assert ("nominal only" in texts) == by_draws
         assert "goal met" in texts
 
 
 def test_a_lone_run_has_a_cell_of_its_own_colour_and_outline(nominal: Problem, program: Program) -> None:
     """One run in 17 x 11 that meets the goal: its cell is outlined at half the way to its neighbours, in its colour."""
     found = sweep(nominal, program, parse_axes((STARTS, HOLDS), program, 101325.0, "it"))
-    at = int(np.flatnonzero(found.on_paper)[0])
+    at = int(np.flatnonzero(found.nominal)[0])
     short = np.where(np.arange(len(found.reasons)) == at, found.needed * 1.1, found.needed * 0.8)
     alone = replace(found, resolution=short, resolution_margin=short / found.needed - 1)
     assert alone.feasible.sum() == 1
@@ -196,17 +197,17 @@ def test_a_window_diagram_is_judged_by_draws_too() -> None:
     scenario = load_scenario(SCENARIOS / "slow_isothermal")
     problem = problem_of(scenario, fit_scenario(scenario))
     assert scenario.current is not None
-    made = windows(problem, Base(scenario.current, "[current]"), None)
-    best, paper = made.document["best"], made.document["best_on_paper"]
+    made = windows(problem, scenario.current, "[current]", None)
+    best, paper = made.to_dict()["best"], made.to_dict()["best_on_paper"]
     assert best["share_by_derivatives"] >= 0.9 > 0.5 > paper["share_by_derivatives"]
-    text = text_of(made.document, window=True)
-    assert f"that meets the goal in 90 % of draws is {best['minimised_min']:.2f} min" in text
-    assert f"min, at {paper['temperature_C']:.1f} °C, which holds in" in text
+    text = text_of(made)
+    assert f"that meets the goal with 90 % probability is {best['minimised_min']:.2f} min" in text
+    assert f"min, at {paper['temperature_C']:.1f} °C, with" in text
 
 
 def test_a_share_just_below_what_is_asked_does_not_read_like_it() -> None:
-    assert share_in_words(0.8975, 0.9) == "89.8 %"
-    assert share_in_words(0.9, 0.9) == "90 %"
-    assert share_in_words(0.64, 0.9) == "64 %"
-    assert goal_met(0.9) == "goal met in 90 % of draws"
+    assert probability_beside(0.8975, 0.9) == "89.8 %"
+    assert probability_beside(0.9, 0.9) == "90 %"
+    assert probability_beside(0.64, 0.9) == "64 %"
+    assert goal_met(0.9) == "goal met with 90 % probability"
     assert goal_met(0.0) == "goal met"

@@ -10,18 +10,17 @@ import pytest
 from rich.console import Console
 
 from models.column.programs import Program
-from optimizer.app.sweep_command import Base, on_steps, swept, windows
+from optimizer.app.sweep_command import Swept, swept, windows
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import covering, predict, tables_for
-from optimizer.methods.sweep import parse_axes, sweep
+from optimizer.methods.sweep import BrokenLimit, sweep
+from optimizer.methods.sweep_axes import on_steps, parse_axes
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.documents import Document
 from optimizer.results.sweep import broken_in_words
 from optimizer.scenario.instrument_steps import VELOCITY_STEP, carrier_step
 from optimizer.scenario.reading import load_scenario
 from optimizer.search.program_space import family
-from optimizer.show.console.sweep import show_sweep, show_window_diagram
 from optimizer.show.pictures.sweep_maps import sweep_figure
 from tests.optimizer.made_up import AMBIENT, ISOTHERMAL, PRESSURE_RAMP, TWO_RAMPS
 from tests.optimizer.methods.test_sweep import FLOW_RAMP, VELOCITY, problem_with
@@ -41,10 +40,10 @@ def demo() -> Problem:
     return problem_of(scenario, fit_scenario(scenario))
 
 
-def text_of(document: Document, window: bool = False) -> str:
+def text_of(made: Swept) -> str:
     console = Console(width=200)
     with console.capture() as captured:
-        (show_window_diagram if window else show_sweep)(console, document)
+        made.show(console)
     return " ".join(captured.get().split())
 
 
@@ -89,54 +88,54 @@ def test_coarse_steps_leave_the_curve_of_one_set_point_and_thin_a_map(problem: P
 
 def test_a_range_within_one_step_is_swept_and_said(demo: Problem) -> None:
     assert demo.scenario.current is not None
-    made = swept(demo, Base(demo.scenario.current, "[current]"), ["rate1_C_per_min=4.1:4.4:5"])
-    assert made.document["vary"][0]["on_steps"] == 0
-    assert "5 values, none on the instrument's steps of 0.5 °C/min" in text_of(made.document)
+    made = swept(demo, demo.scenario.current, "[current]", ["rate1_C_per_min=4.1:4.4:5"])
+    assert made.to_dict()["vary"][0]["on_steps"] == 0
+    assert "5 values, none on the instrument's steps of 0.5 °C/min" in text_of(made)
 
 
 def test_the_best_can_be_set(demo: Problem) -> None:
     assert demo.scenario.current is not None
-    made = swept(demo, Base(demo.scenario.current, "[current]"), ["rate1_C_per_min=2:15"])
-    best = made.document["best"]
+    made = swept(demo, demo.scenario.current, "[current]", ["rate1_C_per_min=2:15"])
+    best = made.to_dict()["best"]
     rate = best["set"]["rate1_C_per_min"]
     assert rate == pytest.approx(round(2 * rate) / 2)
     assert best["settable"]
-    others = [run for run in made.document["runs"] if run["feasible"] and run["settable"]]
+    others = [run for run in made.to_dict()["runs"] if run["feasible"] and run["settable"]]
     assert best["run_time_min"] == min(run["run_time_min"] for run in others)
     # A run between the steps is faster, and not chosen.
     faster = [
-        run for run in made.document["runs"] if run["feasible"] and run["run_time_min"] < best["run_time_min"]
+        run
+        for run in made.to_dict()["runs"]
+        if run["feasible"] and run["run_time_min"] < best["run_time_min"]
     ]
     assert faster
     assert not any(run["settable"] for run in faster)
-    assert "27 of them on the instrument's steps of 0.5 °C/min: the best is one of these" in text_of(
-        made.document
-    )
+    assert "27 of them on the instrument's steps of 0.5 °C/min: the best is one of these" in text_of(made)
 
 
 def test_the_best_of_a_window_diagram_can_be_set() -> None:
     scenario = load_scenario(DEMO.parent / "slow_isothermal")
     problem = problem_of(scenario, fit_scenario(scenario))
     assert scenario.current is not None
-    made = windows(problem, Base(scenario.current, "[current]"), None)
-    best = made.document["best"]["temperature_C"]
+    made = windows(problem, scenario.current, "[current]", None)
+    best = made.to_dict()["best"]["temperature_C"]
     assert best == pytest.approx(round(best), abs=1e-6)
-    assert f"at {best:.1f} °C (the instrument takes steps of 1 °C)" in text_of(made.document, window=True)
+    assert f"at {best:.1f} °C (the instrument takes steps of 1 °C)" in text_of(made)
     # Over the whole range every whole degree is run.
-    run = {round(each["temperature_C"], 3) for each in made.document["temperatures"]}
+    run = {round(each["temperature_C"], 3) for each in made.to_dict()["temperatures"]}
     assert {float(T) for T in range(41, 320)} <= run
 
 
 def test_broken_limits_are_named_with_their_runs(problem: Problem) -> None:
     vary = ("start_C=60:200", "inlet_kPa=20:450")
-    made = swept(problem, Base(ISOTHERMAL, "[current]"), list(vary))
-    broken = made.document["broken_limits"]
+    made = swept(problem, ISOTHERMAL, "[current]", list(vary))
+    broken = made.to_dict()["broken_limits"]
     assert {"largest inlet pressure"} <= {each["limit"] for each in broken}
     counts = [each["runs"] for each in broken]
     assert counts == sorted(counts, reverse=True)
-    over = sum(run["set"]["inlet_kPa"] > 400 for run in made.document["runs"])
+    over = sum(run["set"]["inlet_kPa"] > 400 for run in made.to_dict()["runs"])
     assert {"limit": "largest inlet pressure", "runs": over} in broken
-    assert f"largest inlet pressure ({over})" in text_of(made.document)
+    assert f"largest inlet pressure ({over})" in text_of(made)
     axes = on_steps(problem.scenario, parse_axes(vary, ISOTHERMAL, AMBIENT, "[current]"), "pressure")
     figure = sweep_figure(sweep(problem, ISOTHERMAL, axes), problem.scenario.compounds, "A title")
     assert_nothing_clipped_or_covered(figure)
@@ -147,12 +146,12 @@ def test_broken_limits_are_named_with_their_runs(problem: Problem) -> None:
 def test_where_nothing_is_broken_nothing_is_said(problem: Problem) -> None:
     found = sweep(problem, ISOTHERMAL, parse_axes(("inlet_kPa=90:110",), ISOTHERMAL, AMBIENT, "[current]"))
     kept = replace(found, limits=np.ones_like(found.limits))
-    assert kept.broken_limits == []
+    assert kept.broken_limits == ()
     assert broken_in_words(kept.broken_limits) == ""
 
 
 def test_a_long_list_of_limits_is_cut_and_counted() -> None:
-    limits = [(f"limit number {number}", 40 - number) for number in range(12)]
+    limits = [BrokenLimit(f"limit number {number}", 40 - number) for number in range(12)]
     text = broken_in_words(limits, 100)
     assert len(text) <= 100
     named = sum(f"{name} ({runs})" in text for name, runs in limits)

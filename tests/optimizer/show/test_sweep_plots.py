@@ -10,7 +10,8 @@ import pytest
 
 from models.column.programs import CarrierProgram, Program
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.methods.sweep import parse_axes, sweep
+from optimizer.methods.sweep import sweep
+from optimizer.methods.sweep_axes import parse_axes
 from optimizer.methods.window_sweep import window_sweep
 from optimizer.show.pictures.chromatograms import picture
 from optimizer.show.pictures.pair_letters import NO_PAIR, pair_letters, stretches
