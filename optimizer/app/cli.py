@@ -414,7 +414,7 @@ def scout(
 ) -> None:
     """The scouting run to make next; without any yet, the first two."""
     from optimizer.app import scout_command as job
-    from optimizer.base.output import prepare_folder, write_folder
+    from optimizer.base.output import prepare_folder
     from optimizer.scenario.reading import load_scenario
 
     loaded = load_scenario(scenario, runs_needed=False)
@@ -425,9 +425,7 @@ def scout(
             made = job.next_run(loaded, results, seconds, progress, rounds)
     else:
         made = job.first(loaded, results)
-    if out is not None:
-        write_folder(out, made.files(), "scout")
-    show(made.document, as_json, made.show)
+    finish(made, out, as_json)
 
 
 def main() -> None:

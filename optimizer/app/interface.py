@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from models.column.programs import Program
 from models.errors import InvalidInputError, RampwrightError
-from optimizer.app.interface_method_results import Compared, Scouted
+from optimizer.app.interface_method_results import Compared
 from optimizer.app.interface_results import Checked, Fitted, Optimized, Predicted
 from optimizer.app.interface_trace_results import Integrated
 from optimizer.base.errors import ScenarioError
@@ -33,6 +33,7 @@ from optimizer.search.study_place import place_of_argument
 
 if TYPE_CHECKING:
     from optimizer.app.adapt_command import Adapted
+    from optimizer.app.scout_command import Scouted
     from optimizer.app.sweep_command import Swept
 
 Progress = Callable[[float, str], None]
@@ -317,11 +318,11 @@ def scout(
 
     with _as_arguments():
         if not scenario.runs:
-            return Scouted(job.first(scenario))
+            return job.first(scenario)
         if found is None:
-            return Scouted(job.next_run(scenario, None, seconds, progress, rounds))
+            return job.next_run(scenario, None, seconds, progress, rounds)
         programs = [each.prediction.program for each in found.candidates]
-        return Scouted(job.next_run_for(found.problem, programs))
+        return job.next_run_for(found.problem, programs)
 
 
 def peaks(

@@ -1,41 +1,99 @@
-"""What the scout command asks for, from its options to a document, a table for people and files."""
+"""What the scout command and the function of that name make."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 
 from models.column.programs import Program
+from models.errors import InvalidInputError
+from optimizer.app.interface_results import Result
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.methods.scout import LEADING, LOOKED_AT, scout
-from optimizer.methods.scout_programs import first_runs
+from optimizer.methods import scout as next_runs
+from optimizer.methods.scout import LEADING, LOOKED_AT
+from optimizer.methods.scout_programs import FirstRun, first_runs
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import Document
-from optimizer.results.scout import first_document, scout_document, toml_file
+from optimizer.results.scout import first_document, first_text, next_text, scout_document, toml_file
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import read_candidates
 from optimizer.search.found import Progress
-from optimizer.show.console.scout import show_first, show_next
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 SECONDS = 5.0  # of the search for the leading candidates, unless the scenario's own budget is smaller
 CANDIDATES_FILE = "candidates.json"
 
 
-@dataclass(frozen=True)
-class Made:
-    """A result: its document, how it is shown, and the files it leaves (drawn only when asked for)."""
+@dataclass(frozen=True, eq=False)
+class Scouted(Result):
+    """Which scouting run to make next, or the first two.
 
-    document: Document
-    show: Callable[[Console, Document], None]
-    files: Callable[[], dict[str, bytes]]
+    Attributes
+    ----------
+    found : optimizer.methods.scout.Scouted, or a tuple of scout_programs.FirstRun where there are no runs yet; SI
+    """
+
+    command = "scout"
+    scenario: Scenario
+    found: next_runs.Scouted | tuple[FirstRun, ...]
+
+    @property
+    def to_paste(self) -> str | None:
+        """The suggested runs as text for scenario.toml; None when no run is worth it."""
+        if isinstance(self.found, tuple):
+            return first_text(self.scenario, self.found)
+        return next_text(self.found)
+
+    def to_dict(self) -> Document:
+        """As `rampwright scout --json`."""
+        if isinstance(self.found, tuple):
+            return first_document(self.scenario, self.found)
+        return scout_document(self.found)
+
+    def show(self, console: Console) -> None:
+        """As the command shows it."""
+        from optimizer.show.console.scout import show_first, show_next
+
+        if isinstance(self.found, tuple):
+            show_first(console, self.scenario, self.found)
+        else:
+            show_next(console, self.found)
+
+    def files(self) -> dict[str, bytes]:
+        """scout.json, scout.toml and, of a next run, the picture."""
+        files = {"scout.json": json_bytes(self.to_dict())}
+        if self.to_paste is not None:
+            files["scout.toml"] = toml_file(self.to_paste)
+        if not isinstance(self.found, tuple) and self.found.runs:
+            from optimizer.show.pictures.chromatograms import picture
+
+            figure = self.figure()
+            files |= {"scout.png": picture(figure, "png"), "scout.svg": picture(figure, "svg")}
+        return files
+
+    def figure(self) -> Figure:
+        """What each possible run is expected to leave of the variance of the critical resolutions.
+
+        Raises
+        ------
+        InvalidInputError : where no runs were weighed against each other
+        """
+        from optimizer.show.pictures.scout import scout_figure
+
+        if isinstance(self.found, tuple) or not self.found.runs:
+            raise InvalidInputError("no possible runs were weighed against each other; to_dict says why")
+        return scout_figure(self.found)
 
 
-def first(scenario: Scenario, results: Path | None = None) -> Made:
+def first(scenario: Scenario, results: Path | None = None) -> Scouted:
     """Two runs to begin with.
 
     Raises
@@ -47,10 +105,7 @@ def first(scenario: Scenario, results: Path | None = None) -> Made:
             f"{scenario.path}: holds no [[scouting_runs]], from which the candidates in {results} could be predicted; "
             "leave --results out, or give the runs"
         )
-    document = first_document(scenario, first_runs(scenario))
-    return Made(
-        document, show_first, lambda: {"scout.json": json_bytes(document), "scout.toml": toml_file(document)}
-    )
+    return Scouted(scenario, first_runs(scenario))
 
 
 def next_run(
@@ -59,7 +114,7 @@ def next_run(
     seconds: float | None,
     progress: Progress | None = None,
     rounds: int | None = None,
-) -> Made:
+) -> Scouted:
     """Which run to make next.
 
     Parameters
@@ -85,24 +140,9 @@ def next_run(
     return next_run_for(problem, programs)
 
 
-def next_run_for(problem: Problem, programs: Sequence[Program]) -> Made:
+def next_run_for(problem: Problem, programs: Sequence[Program]) -> Scouted:
     """The same, the candidates being these programs, the best first."""
-    found = scout(problem, programs)
-    document = scout_document(found, problem.fit.warnings)
-
-    def files() -> dict[str, bytes]:
-        from optimizer.show.pictures.chromatograms import picture
-        from optimizer.show.pictures.scout import scout_figure
-
-        made = {"scout.json": json_bytes(document)}
-        if document["to_paste"] is not None:
-            made["scout.toml"] = toml_file(document)
-        if document["runs"]:
-            figure = scout_figure(document)
-            made |= {"scout.png": picture(figure, "png"), "scout.svg": picture(figure, "svg")}
-        return made
-
-    return Made(document, show_next, files)
+    return Scouted(problem.scenario, next_runs.scout(problem, programs))
 
 
 def _for_leaders(scenario: Scenario) -> Scenario:

@@ -9,11 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, Program, batch_of
+from optimizer.base.numbers import MINUTES, SHARE, Rounded
+from optimizer.base.tables import BESIDE, WrittenBy, key
+from optimizer.goal.cycle import cycle_time
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import covering, predict
@@ -22,6 +26,7 @@ from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.expected_information import covariance_after, resolution_slopes, with_next_flow
 from optimizer.methods.scout_programs import PossibleRun, possible_runs
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.program_tables import program_document
 from optimizer.search.shortfalls import missed_on_paper, shortfalls
 
 LEADING = 3  # candidates that count, of those that are not hopeless
@@ -32,28 +37,34 @@ WORTH = 0.1  # of all variance of the critical resolutions, tolerances included:
 AS_GOOD = 0.8  # of the best run's fall, from which the shorter run is suggested
 
 
+SD = Rounded(digits=3, shown=".3f")
+FALL = Rounded(digits=3)
+
+
 @dataclass(frozen=True)
 class Critical:
     """A pair whose resolution decides whether a candidate meets the goal; standard deviations of its resolution.
 
     Attributes
     ----------
-    candidate : int, the number of the candidate, from 1
-    a, b : int, compounds in order of elution
-    sd_fit : float, from what the fit does not know of retention and flow: what a run can teach
-    sd_rest : float, from set-point tolerances, widths and what the model leaves out: what stays
+    candidate : the number of the candidate, from 1
+    between : names of the two in order of elution
+    a, b : the same as numbers of compounds
+    sd_fit : from what the fit does not know of retention and flow: what a run can teach
+    sd_rest : from set-point tolerances, widths and what the model leaves out: what stays
     """
 
-    candidate: int
+    candidate: Annotated[int, key()]
+    between: Annotated[tuple[str, str], key()]
     a: int
     b: int
-    resolution: float
-    needed: float
-    sd_fit: float
-    sd_rest: float
+    resolution: Annotated[float, Rounded(decimals=2), key()]
+    needed: Annotated[float, Rounded(), key()]
+    sd_fit: Annotated[float, SD, key()]
+    sd_rest: Annotated[float, SD, key()]
 
     @property
-    def sd(self) -> float:
+    def sd(self) -> Annotated[float, SD, key()]:
         """Of both together."""
         return float(np.hypot(self.sd_fit, self.sd_rest))
 
@@ -69,18 +80,32 @@ class Leading:
 
     Attributes
     ----------
-    rank : int, its number among the candidates given, from 1
-    prediction : Prediction
-    share : float, of draws that hold
-    share_then : float, the same once the suggested run was made, should it leave the best guess where it is
-    missed : what it does not keep of the goal, and by how much; empty when it meets it
+    rank : its number among the candidates given, from 1
+    share : pass probability
+    share_then : the same once the suggested run was made, should it leave the best guess where it is
+    missed : requirements that it does not meet, and by how much; empty when it meets the goal
     """
 
-    rank: int
+    rank: Annotated[int, key()]
     prediction: Prediction
-    share: float
-    share_then: float
-    missed: tuple[str, ...]
+    share: Annotated[float, SHARE, key("holds")]
+    share_then: Annotated[float, SHARE, key("holds_then")]
+    missed: Annotated[tuple[str, ...], key()]
+
+    @property
+    def program(self) -> Annotated[Program, WrittenBy(program_document), key(BESIDE)]:
+        """Its program."""
+        return self.prediction.program
+
+    @property
+    def run_time(self) -> Annotated[float, MINUTES, key("run_time_min")]:
+        """Its run time [s]."""
+        return self.prediction.run_time
+
+    @property
+    def min_resolution(self) -> Annotated[float, Rounded(decimals=2), key()]:
+        """Of its critical pair."""
+        return self.prediction.min_resolution
 
 
 @dataclass(frozen=True)
@@ -91,18 +116,25 @@ class RunValue:
     ----------
     sd_fit, sd_fit_with_hold_up : (Q,) arrays, of what the fit would then not know, without and with the hold-up time
         measured in the run
-    fall, fall_with_hold_up : float, share by which the summed variance from the fit falls
-    fall_of_all : float, the larger of the two as a share of all variance, what stays included
-    merged : int, peaks that would have no apex of their own
+    fall, fall_with_hold_up : share by which the summed variance from the fit falls
+    fall_of_all : the larger of the two as a share of all variance, what stays included
+    merged : peaks that would have no apex of their own
+    cycle_time : [s]; nan where the oven must cool and no `cool_down` is stated
     """
 
-    run: PossibleRun
+    run: Annotated[PossibleRun, key(BESIDE)]
     sd_fit: Array
     sd_fit_with_hold_up: Array
-    fall: float
-    fall_with_hold_up: float
-    fall_of_all: float
-    merged: int
+    fall: Annotated[float, FALL, key()]
+    fall_with_hold_up: Annotated[float, FALL, key()]
+    fall_of_all: Annotated[float, FALL, key()]
+    merged: Annotated[int, key("merged_peaks")]
+    cycle_time: Annotated[float, MINUTES, key("cycle_min")]
+
+    @property
+    def sd_fit_then(self) -> Annotated[tuple[float, ...], SD, key()]:
+        """`sd_fit_with_hold_up` as numbers."""
+        return tuple(float(each) for each in self.sd_fit_with_hold_up)
 
 
 @dataclass(frozen=True)
@@ -113,12 +145,22 @@ class Scouted:
     candidates that are hopeless beside the others.
     """
 
-    scenario: Scenario
-    leading: tuple[Leading, ...]
+    problem: Problem
+    leading: Annotated[tuple[Leading, ...], key("candidates")]
     pairs: tuple[Critical, ...]
     runs: tuple[RunValue, ...]
     suggested: int | None
-    left_out: tuple[int, ...] = ()
+    left_out: Annotated[tuple[int, ...], key()] = ()
+
+    @property
+    def scenario(self) -> Scenario:
+        """What is scouted."""
+        return self.problem.scenario
+
+    @property
+    def best(self) -> RunValue | None:
+        """The suggested run; None where no run is worth it."""
+        return None if self.suggested is None else self.runs[self.suggested]
 
 
 def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
@@ -134,7 +176,7 @@ def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
         slopes += own_slopes
     compounds = sorted({m for pair in pairs for m in (pair.a, pair.b)})
     if not pairs:
-        return Scouted(problem.scenario, leading, (), (), None, left_out)
+        return Scouted(problem, leading, (), (), None, left_out)
     possible = possible_runs(problem, {each.rank: each.prediction.program for each in leading}, compounds)
     covariance = with_next_flow(problem.fit, problem.scenario)
     runs = [value_of(problem, run, pairs, np.array(slopes), covariance) for run in possible]
@@ -148,13 +190,13 @@ def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
             replace(each, share_then=with_uncertainty(then, each.prediction, exact=True)[1].share)
             for each in leading
         )
-    return Scouted(problem.scenario, leading, tuple(pairs), tuple(runs), suggested, left_out)
+    return Scouted(problem, leading, tuple(pairs), tuple(runs), suggested, left_out)
 
 
 def _leading(problem: Problem, programs: Sequence[Program]) -> tuple[tuple[Leading, ...], tuple[int, ...]]:
     """The first candidates that are not hopeless beside the others, and the numbers of those passed over.
 
-    Hopeless is what misses the goal on paper while another does not, or holds in no draw while another does in some:
+    Hopeless is what misses the goal nominally while another does not, or passes in no draw while another does in some:
     what a run teaches of its pairs helps nobody.
     """
     seen = []
@@ -203,7 +245,10 @@ def critical_pairs(
     for q in chosen:
         a, b = sorted((int(m) for m in index[q]), key=lambda m: t[m])
         Rs, needed = float(prediction.resolution[q]), float(problem.pairs.needed[q])
-        found.append(Critical(number, a, b, Rs, needed, float(sd_fit[q]), float(sd_rest[q])))
+        names = problem.scenario.compounds
+        found.append(
+            Critical(number, (names[a], names[b]), a, b, Rs, needed, float(sd_fit[q]), float(sd_rest[q]))
+        )
     return found, [slopes[q] for q in chosen]
 
 
@@ -230,6 +275,7 @@ def value_of(
         falls[1] / known if known else 0.0,
         max(falls) / everything if everything else 0.0,
         merged,
+        cycle_time(problem.scenario, run.program, run.program.oven.duration),
     )
 
 

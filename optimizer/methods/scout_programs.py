@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -21,12 +21,15 @@ from models.errors import InvalidInputError
 from models.peaks.migration import migrate
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import REFERENCE_PRESSURE, celsius, flow_mL_min, gauge_kPa, kelvin
-from optimizer.base.tables import written
+from optimizer.base.numbers import MINUTES, Rounded
+from optimizer.base.quantities import MINUTE
+from optimizer.base.tables import BESIDE, WrittenBy, key, written
 from optimizer.goal.goal import Problem, end_of_peak
 from optimizer.goal.limits import heating_limit
 from optimizer.goal.predict import covering, hold_up_time_of
 from optimizer.scenario.data import Instrument, Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid
+from optimizer.scenario.program_tables import program_document
 from optimizer.search.found import FEASIBLE
 
 FIRST_HEATING = {"slow": 5.0, "fast": 20.0}  # K per hold-up time
@@ -45,6 +48,9 @@ ZERO_C = kelvin(0.0)
 NEVER = 6 * 3600.0  # s, of a last hold while it is not yet known when the last peak leaves
 
 
+RUN = Rounded(MINUTE, decimals=4, shown=".1f")
+
+
 @dataclass(frozen=True)
 class FirstRun:
     """A run to begin with.
@@ -56,11 +62,16 @@ class FirstRun:
     clipped : bool, whether the oven's limit made it slower than wanted
     """
 
-    name: str
-    program: Program
-    hold_up: float
-    heating: float
+    name: Annotated[str, key()]
+    program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
+    hold_up: Annotated[float, MINUTES, key("hold_up_min")]
+    heating: Annotated[float, Rounded(digits=3, shown=".3g"), key("heating_C_per_hold_up")]
     clipped: bool
+
+    @property
+    def duration(self) -> Annotated[float, RUN, key("run_min")]:
+        """Its length [s]."""
+        return self.program.oven.duration
 
 
 @dataclass(frozen=True)
@@ -72,9 +83,14 @@ class PossibleRun:
     kind : "ramp", "isothermal", "heated out" (isothermal for the critical pairs, then a ramp) or "candidate"
     """
 
-    name: str
-    kind: str
-    program: Program
+    name: Annotated[str, key()]
+    kind: Annotated[str, key()]
+    program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
+
+    @property
+    def duration(self) -> Annotated[float, RUN, key("run_min")]:
+        """Its length [s]."""
+        return self.program.oven.duration
 
 
 def first_runs(scenario: Scenario) -> tuple[FirstRun, ...]:

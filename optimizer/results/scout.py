@@ -7,17 +7,17 @@ from collections.abc import Sequence
 from models.column.programs import Program
 from optimizer.base.inline_toml import inline_toml
 from optimizer.base.numbers import percent
+from optimizer.base.tables import Shown, document_of
 from optimizer.goal.cautions import cautions
-from optimizer.goal.cycle import cycle_time
 from optimizer.methods.expected_information import MERGED
-from optimizer.methods.scout import AS_GOOD, NEAR_NEED, WORTH, Critical, RunValue, Scouted
+from optimizer.methods.scout import AS_GOOD, NEAR_NEED, SD, WORTH, Critical, Scouted
 from optimizer.methods.scout_programs import SPREAD, FirstRun
-from optimizer.results.documents import FORMAT, Document, minutes, number, program_document, two_decimals
+from optimizer.results.documents import FORMAT, Document, program_document
 from optimizer.results.set_points import set_point_lines
 from optimizer.scenario.data import Scenario
 
-MISSED = 3  # of what a program misses, told in the verdict
-TOLD = 0.01  # gain in the share of draws that is worth a word
+MISSED = 3  # of what a program misses, named in the verdict
+REPORTED = 0.01  # gain in the pass probability that is worth a word
 METHOD = (
     "Expected information, linear and Gaussian: the covariance of the fitted retention parameters and flow, updated by "
     "the derivatives of the retention times that a run would give, each time with the error the fit allows for. Runs "
@@ -31,9 +31,8 @@ HOLD_UP_ADVICE = (
 )
 
 
-def first_document(scenario: Scenario, runs: Sequence[FirstRun]) -> Document:
-    """Two runs to begin with."""
-    programs = [run.program for run in runs]
+def first_notes(scenario: Scenario, runs: Sequence[FirstRun]) -> list[str]:
+    """How to make the first two runs, in sentences."""
     listed = f"; compounds: {', '.join(scenario.compounds)}" if scenario.compounds else ""
     notes = [
         HOLD_UP_ADVICE,
@@ -49,6 +48,11 @@ def first_document(scenario: Scenario, runs: Sequence[FirstRun]) -> Document:
         "which peak is which.",
         "If a peak is still missing at the end, lengthen the last hold of both runs rather than heat further.",
     ]
+    return notes
+
+
+def first_document(scenario: Scenario, runs: Sequence[FirstRun]) -> Document:
+    """Two runs to begin with."""
     return {
         "format": FORMAT,
         "title": scenario.title,
@@ -56,69 +60,75 @@ def first_document(scenario: Scenario, runs: Sequence[FirstRun]) -> Document:
         "compounds": list(scenario.compounds),
         "runs": [
             {
-                "name": run.name,
-                **program_document(run.program, scenario.ambient_pressure),
-                "run_min": minutes(run.program.oven.duration),
-                "hold_up_min": minutes(run.hold_up),
-                "heating_C_per_hold_up": number(run.heating, 3),
+                **document_of(run, scenario.ambient_pressure),
                 "set_points": list(set_point_lines(run.program, scenario.ambient_pressure)),
             }
             for run in runs
         ],
-        "to_paste": "\n".join(
-            _run_lines(scenario, run.name, run.program, f"# hold_up_min = {run.hold_up / 60:.2f}")
-            for run in runs
-        ),
-        "notes": notes,
+        "to_paste": first_text(scenario, runs),
+        "notes": first_notes(scenario, runs),
         "warnings": list(scenario.warnings),
-        "cautions": list(cautions(scenario, programs, _largest_flow(programs))),
+        "cautions": list(cautions_of(scenario, [run.program for run in runs])),
     }
 
 
-def scout_document(found: Scouted, warnings: Sequence[str]) -> Document:
+def first_text(scenario: Scenario, runs: Sequence[FirstRun]) -> str:
+    """The runs as they stand in a scenario file."""
+    lines = [
+        _run_lines(scenario, run.name, run.program, f"# hold_up_min = {Shown(run).hold_up}") for run in runs
+    ]
+    return "\n".join(lines)
+
+
+def scout_document(found: Scouted) -> Document:
     """Which run to make next, and what each of those looked at would teach."""
-    scenario = found.scenario
-    best = None if found.suggested is None else found.runs[found.suggested]
-    programs = [] if best is None else [best.run.program]
+    scenario, best = found.scenario, found.best
+    ambient = scenario.ambient_pressure
     return {
         "format": FORMAT,
         "title": scenario.title,
         "job": "next run",
         "method": METHOD,
         "verdict": verdict(found),
-        "candidates": [
-            {
-                "rank": each.rank,
-                **program_document(each.prediction.program, scenario.ambient_pressure),
-                "run_time_min": minutes(each.prediction.run_time),
-                "min_resolution": two_decimals(each.prediction.min_resolution),
-                "holds": number(each.share, 3),
-                "holds_then": number(each.share_then, 3),
-                "missed": list(each.missed),
-            }
-            for each in found.leading
-        ],
-        "left_out": list(found.left_out),
-        "left_out_note": _left_out(found),
+        **document_of(found, ambient),
+        "left_out_note": left_out_note(found),
         "critical_pairs": [
-            _pair(found, pair, None if best is None else float(best.sd_fit_with_hold_up[n]))
-            for n, pair in enumerate(found.pairs)
+            {
+                **document_of(pair, ambient),
+                "sd_fit_then": None if then is None else SD.written(then),
+                "sd_then": None if then is None else SD.written((then**2 + pair.sd_rest**2) ** 0.5),
+            }
+            for pair, then in pairs_then(found)
         ],
         "runs": [
-            _run(scenario, n, each, suggested=n - 1 == found.suggested)
+            {"rank": n, "suggested": n - 1 == found.suggested, **document_of(each, ambient)}
             for n, each in enumerate(found.runs, 1)
         ],
         "suggestion": suggestion(found),
         "worth_share": WORTH,
-        "to_paste": None
-        if best is None
-        else _run_lines(scenario, _new_name(scenario), best.run.program, "# hold_up_min ="),
-        "set_points": []
-        if best is None
-        else list(set_point_lines(best.run.program, scenario.ambient_pressure)),
-        "warnings": [*scenario.warnings, *warnings],
-        "cautions": list(cautions(scenario, programs, _largest_flow(programs))) if programs else [],
+        "to_paste": next_text(found),
+        "set_points": [] if best is None else list(set_point_lines(best.run.program, ambient)),
+        "warnings": [*scenario.warnings, *found.problem.fit.warnings],
+        "cautions": [] if best is None else list(cautions_of(scenario, [best.run.program])),
     }
+
+
+def pairs_then(found: Scouted) -> list[tuple[Critical, float | None]]:
+    """Critical pairs, each with what the fit would still not know once the suggested run was made."""
+    best = found.best
+    return [(pair, None if best is None else best.sd_fit_then[n]) for n, pair in enumerate(found.pairs)]
+
+
+def next_text(found: Scouted) -> str | None:
+    """The suggested run as it stands in a scenario file; None where no run is worth it."""
+    if found.best is None:
+        return None
+    return _run_lines(found.scenario, _new_name(found.scenario), found.best.run.program, "# hold_up_min =")
+
+
+def cautions_of(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
+    """What to bear in mind before these runs."""
+    return cautions(scenario, programs, _largest_flow(programs))
 
 
 def verdict(found: Scouted) -> str | None:
@@ -135,15 +145,15 @@ def verdict(found: Scouted) -> str | None:
     )
 
 
-def _left_out(found: Scouted) -> str | None:
+def left_out_note(found: Scouted) -> str | None:
     """Which candidates do not count, and why; None where all do."""
     if not found.left_out:
         return None
     *others, last = map(str, found.left_out)
     named = f"Candidates {', '.join(others)} and {last} are" if others else f"Candidate {last} is"
     return (
-        f"{named} left out: what misses the goal on paper while another program does not, or holds in no draw, no run "
-        "will help."
+        f"{named} left out: what misses the goal nominally while another program does not, or passes in no simulated "
+        "draw, no run will help."
     )
 
 
@@ -165,7 +175,7 @@ def suggestion(found: Scouted) -> list[str]:
         ]
     best = found.runs[found.suggested]
     lines = [
-        f"Next: {best.run.name} ({best.run.program.oven.duration / 60:.1f} min). It is expected to take "
+        f"Next: {best.run.name} ({Shown(best.run).duration} min). It is expected to take "
         f"{_percent(max(best.fall, best.fall_with_hold_up))} off what the fit does not know of the critical "
         f"resolutions, and {_percent(best.fall_of_all)} off their whole variance, tolerances included."
     ]
@@ -179,7 +189,7 @@ def suggestion(found: Scouted) -> list[str]:
     if best is not top:
         lines.append(
             f"{_capital(top.run.name)} would teach more ({100 * top.fall_of_all:.0f} %) but takes "
-            f"{top.run.program.oven.duration / 60:.1f} min; suggested is the shortest run that teaches at least "
+            f"{Shown(top.run).duration} min; suggested is the shortest run that teaches at least "
             f"{100 * AS_GOOD:.0f} % as much."
         )
     if best.fall_with_hold_up - best.fall > 0.01:
@@ -188,11 +198,11 @@ def suggestion(found: Scouted) -> list[str]:
             f"{100 * best.fall_with_hold_up:.0f} %."
         )
     first = found.leading[0]
-    if first.share_then - first.share >= TOLD:
+    if first.share_then - first.share >= REPORTED:
         lines.append(
-            f"Should it leave the best guess where it is, candidate {first.rank} would hold in "
-            f"{percent(first.share_then)} of draws instead of {percent(first.share)}; or the next search can use the "
-            "room for a shorter program."
+            f"Should it leave the best guess where it is, candidate {first.rank} would have a probability of "
+            f"{percent(first.share_then)} of meeting every requirement instead of {percent(first.share)}; or the next "
+            "search can use the room for a shorter program."
         )
     if all(pair.doubt < -NEAR_NEED for pair in found.pairs):
         lines.append(
@@ -209,39 +219,6 @@ def _percent(share: float) -> str:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def _pair(found: Scouted, pair: Critical, after: float | None) -> Document:
-    names = found.scenario.compounds
-    return {
-        "candidate": pair.candidate,
-        "between": [names[pair.a], names[pair.b]],
-        "resolution": two_decimals(pair.resolution),
-        "needed": number(pair.needed),
-        "sd_fit": number(pair.sd_fit, 3),
-        "sd_rest": number(pair.sd_rest, 3),
-        "sd": number(pair.sd, 3),
-        "sd_fit_then": None if after is None else number(after, 3),
-        "sd_then": None if after is None else number((after**2 + pair.sd_rest**2) ** 0.5, 3),
-    }
-
-
-def _run(scenario: Scenario, rank: int, value: RunValue, suggested: bool) -> Document:
-    program = value.run.program
-    return {
-        "rank": rank,
-        "name": value.run.name,
-        "kind": value.run.kind,
-        "suggested": suggested,
-        **program_document(program, scenario.ambient_pressure),
-        "run_min": minutes(program.oven.duration),
-        "cycle_min": minutes(cycle_time(scenario, program, program.oven.duration)),
-        "fall": number(value.fall, 3),
-        "fall_with_hold_up": number(value.fall_with_hold_up, 3),
-        "fall_of_all": number(value.fall_of_all, 3),
-        "merged_peaks": value.merged,
-        "sd_fit_then": [number(float(each), 3) for each in value.sd_fit_with_hold_up],
-    }
 
 
 def _largest_flow(programs: Sequence[Program]) -> float | None:
@@ -271,7 +248,7 @@ def _run_lines(scenario: Scenario, name: str, program: Program, hold_up: str) ->
     return "\n".join(lines)
 
 
-def toml_file(document: Document) -> bytes:
+def toml_file(to_paste: str) -> bytes:
     """The runs to paste into a scenario file."""
     head = "# To paste into scenario.toml once the runs are made; the peak tables go beside it."
-    return f"{head}\n\n{document['to_paste']}".encode()
+    return f"{head}\n\n{to_paste}".encode()

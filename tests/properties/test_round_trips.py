@@ -127,7 +127,7 @@ def test_the_runs_that_scout_proposes_can_be_pasted(
     (folder / "scenario.toml").write_text(text, encoding="utf-8")
     loaded = load_scenario(folder, runs_needed=False)
     try:
-        document = first(loaded, None).document
+        document = first(loaded, None).to_dict()
     except InvalidInputError as error:
         if "no column flow keeps all limits" not in str(error):
             raise

@@ -32,12 +32,12 @@ if TYPE_CHECKING:
     from optimizer.app.interface import trim as trim
     from optimizer.app.interface import window as window
     from optimizer.app.interface_method_results import Compared as Compared
-    from optimizer.app.interface_method_results import Scouted as Scouted
     from optimizer.app.interface_results import Checked as Checked
     from optimizer.app.interface_results import Fitted as Fitted
     from optimizer.app.interface_results import Optimized as Optimized
     from optimizer.app.interface_results import Predicted as Predicted
     from optimizer.app.interface_trace_results import Integrated as Integrated
+    from optimizer.app.scout_command import Scouted as Scouted
     from optimizer.app.sweep_command import Swept as Swept
     from optimizer.base.errors import ScenarioError as ScenarioError
     from optimizer.scenario.data import Scenario as Scenario
@@ -48,6 +48,7 @@ _HOME = {
     "optimizer.base.errors": ("ScenarioError",),
     "optimizer.scenario.data": ("Scenario",),
     "optimizer.app.adapt_command": ("Adapted",),
+    "optimizer.app.scout_command": ("Scouted",),
     "optimizer.app.sweep_command": ("Swept",),
     "optimizer.app.interface": (
         "adapt",
@@ -67,7 +68,7 @@ _HOME = {
     ),
     "optimizer.app.interface_results": ("Checked", "Fitted", "Optimized", "Predicted"),
     "optimizer.app.interface_trace_results": ("Integrated",),
-    "optimizer.app.interface_method_results": ("Compared", "Scouted"),
+    "optimizer.app.interface_method_results": ("Compared",),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 __all__ = ["__version__", *sorted(_MODULE_OF)]

@@ -38,9 +38,9 @@ def show_sweep(console: Console, swept: Sweep) -> None:
     lines = program_lines(swept.program, scenario.ambient_pressure)
     console.print(f"Program of {escape(swept.origin)}: {'; '.join(lines)}")
     for axis in swept.axes:
-        shown = Shown(axis)
+        shown, point = Shown(axis), axis.point
         console.print(
-            f"Varied: {axis.point.name} ({axis.point.label}), {shown.low} to {shown.high} {axis.point.unit}, {axis.count} values"
+            f"Varied: {point.name} ({point.label}), {shown.low} to {shown.high} {point.unit}, {axis.count} values"
             f"{_steps_in_words(axis)}; as it is {shown.now}"
         )
     console.print(_as_it_is(swept))
@@ -196,7 +196,7 @@ def _ranges_in_words(swept: Sweep, ranges: tuple[tuple[float, float], ...] | Non
         return ""
     texts = [(VALUE.text(low), VALUE.text(high)) for low, high in ranges]
     stretches = [low if low == high else f"{low} to {high}" for low, high in texts]
-    return f" ({', '.join(stretches)} {swept.axes[0].unit})"
+    return f" ({', '.join(stretches)} {swept.axes[0].point.unit})"
 
 
 def show_window_diagram(console: Console, found: WindowSweep) -> None:

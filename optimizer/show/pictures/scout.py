@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.results.documents import Document
+from optimizer.base.tables import Shown
+from optimizer.methods.scout import RunValue, Scouted
 from optimizer.show.pictures.chromatograms import GRID, INK, LONGEST_NAME, QUIET, SIGNAL, WIDTH, text_style
 
 if TYPE_CHECKING:
@@ -19,17 +20,15 @@ NAMES, RIGHT, TOP, BOTTOM, ROW = 3.1, 0.3, 0.62, 0.45, 0.24  # inch
 SUGGESTED = "► "  # before the name of the suggested run, which is written in ink as well
 
 
-def scout_figure(document: Document) -> Figure:
+def scout_figure(found: Scouted) -> Figure:
     """Variance of the critical resolutions in % of today's: what stays, and what the fit would still not know."""
     from matplotlib.figure import Figure
 
-    runs = document["runs"]
-    pairs = document["critical_pairs"]
-    fit, rest = (
-        float(sum((pair[key] / pair["needed"]) ** 2 for pair in pairs)) for key in ("sd_fit", "sd_rest")
-    )
+    runs, pairs = found.runs, found.pairs
+    fit = sum((pair.sd_fit / pair.needed) ** 2 for pair in pairs)
+    rest = sum((pair.sd_rest / pair.needed) ** 2 for pair in pairs)
     now = fit + rest
-    left = [fit, *(fit * (1 - run["fall_with_hold_up"]) for run in runs)]
+    left = [fit, *(fit * (1 - run.fall_with_hold_up) for run in runs)]
     rows = len(left)
     height = TOP + rows * ROW + BOTTOM
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
@@ -40,10 +39,10 @@ def scout_figure(document: Document) -> Figure:
     stays = 100 * rest / now
     axes.barh(at, stays, 0.62, color=GRID)
     axes.barh(at, [100 * each / now for each in left], 0.62, left=stays, color=SIGNAL)
-    names = ["as it is now", *(_name(run) for run in runs)]
+    names = ["as it is now", *(_name(run, run is found.best) for run in runs)]
     axes.set_yticks(at, names)
     for text, run in zip(axes.get_yticklabels(), [None, *runs], strict=True):
-        strong = run is None or run["suggested"]
+        strong = run is None or run is found.best
         text.set(**text_style(7.5, INK if strong else QUIET))
     axes.invert_yaxis()
     axes.set_xlim(0, 100)
@@ -56,14 +55,14 @@ def scout_figure(document: Document) -> Figure:
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
     axes.spines["bottom"].set_color(GRID)
-    figure.text(0.12 / WIDTH, 1 - 0.2 / height, document["title"], **text_style(9, INK), fontweight="bold")
+    figure.text(0.12 / WIDTH, 1 - 0.2 / height, found.scenario.title, **text_style(9, INK), fontweight="bold")
     key = "pale: tolerances, widths and what the model leaves out (stays); dark: what the fit would still not know"
     figure.text(0.12 / WIDTH, 1 - 0.38 / height, key, **text_style(7.5))
     return figure
 
 
-def _name(run: Document) -> str:
+def _name(value: RunValue, suggested: bool) -> str:
     """A run's name and length, short enough for its place."""
-    name = run["name"].replace(" for the critical pairs, then heated out", ", then heated out")
+    name = value.run.name.replace(" for the critical pairs, then heated out", ", then heated out")
     name = name if len(name) <= LONGEST_NAME + 6 else name[: LONGEST_NAME + 5] + "…"
-    return f"{SUGGESTED if run['suggested'] else ''}{name} ({run['run_min']:.1f} min)"
+    return f"{SUGGESTED if suggested else ''}{name} ({Shown(value.run).duration} min)"

@@ -35,6 +35,7 @@ from optimizer.scenario.data import Scenario, ScoutingRun
 from optimizer.scenario.instrument_data import Inlet, Tolerances
 from optimizer.search.found import FEASIBLE
 from optimizer.show.console.scout import show_next
+from optimizer.show.pictures.scout import scout_figure
 from tests.optimizer.command import call
 from tests.optimizer.made_up import AMBIENT, COLUMN, TWO_RAMPS, made_up_fit, made_up_scenario, names_of
 
@@ -237,7 +238,7 @@ def test_no_run_is_suggested_where_tolerances_are_what_counts() -> None:
     found = scouted_from([3.0, 12.0], Tolerances(oven=10.0, flow=0.1))
     assert found.runs
     assert found.suggested is None
-    document = scout_document(found, [])
+    document = scout_document(found)
     assert document["to_paste"] is None
     assert not any(run["suggested"] for run in document["runs"])
     assert "No further scouting run is worth it" in document["suggestion"][0]
@@ -281,14 +282,14 @@ def test_hopeless_candidates_do_not_count_while_another_has_a_chance() -> None:
     assert {pair.candidate for pair in found.pairs} == {2}
     assert [run.fall_of_all for run in found.runs] == [run.fall_of_all for run in alone.runs]
     assert [run.run.name for run in found.runs if run.run.kind == "candidate"] == ["candidate 2"]
-    document = scout_document(found, [])
+    document = scout_document(found)
     assert [each["rank"] for each in document["candidates"]] == [2]
     assert document["left_out"] == [1, 3]
     assert document["left_out_note"].startswith("Candidates 1 and 3 are left out")
     both = scout(problem, [hopeless, isothermal(210.0)])
     assert both.left_out == ()
     assert [each.rank for each in both.leading] == [1, 2]
-    assert scout_document(both, [])["left_out_note"] is None
+    assert scout_document(both)["left_out_note"] is None
 
 
 def problem_with(scenario: Scenario, truth: Retention) -> Problem:
@@ -623,10 +624,11 @@ def test_where_nothing_meets_the_goal_that_is_said_first(asked: float) -> None:
     goal = replace(scenario.goal, min_resolution=asked * smallest, confidence=0.5)
     found = scout(problem_of(replace(scenario, goal=goal), fit), [TWO_RAMPS])
     own = next(n for n, each in enumerate(found.runs) if each.run.kind == "candidate")
-    document = scout_document(replace(found, suggested=own), [])
+    found = replace(found, suggested=own)
+    document = scout_document(found)
     console = Console(width=500)
     with console.capture() as captured:
-        show_next(console, document)
+        show_next(console, found)
     text = captured.get()
     if asked < 1:
         assert document["verdict"] is None
@@ -642,6 +644,21 @@ def test_where_nothing_meets_the_goal_that_is_said_first(asked: float) -> None:
     assert text.index("No program here meets the goal") < text.index("Candidate 1:") < text.index("Next: ")
     assert not any("confirms it" in line for line in document["suggestion"])
     assert any("does not meet the goal" in line for line in document["suggestion"])
+
+
+def test_the_picture_shows_what_was_computed_not_what_is_written() -> None:
+    """Of a variance in bars: the document has three digits of each standard deviation, the picture all."""
+    rng = np.random.default_rng(3)
+    scenario = scouted_scenario(*drawn_truth(rng), [ramp(3), ramp(12)], rng)
+    found = scout(problem_of(scenario, fit_scenario(scenario)), [TWO_RAMPS])
+    fit, rest = (
+        sum((getattr(pair, sd) / pair.needed) ** 2 for pair in found.pairs) for sd in ("sd_fit", "sd_rest")
+    )
+    left = [fit, *(fit * (1 - each.fall_with_hold_up) for each in found.runs)]
+    bars = [bar.get_width() for bar in scout_figure(found).axes[0].patches]
+    assert bars == pytest.approx(
+        [100 * rest / (fit + rest)] * len(left) + [100 * each / (fit + rest) for each in left]
+    )
 
 
 def test_the_command_with_runs(
