@@ -48,6 +48,7 @@ FENCED = {
         "optimizer/show/pictures/peaks.py",
         "optimizer/show/pictures/chromatograms.py",
         "optimizer/show/pictures/scout.py",
+        "optimizer/app/scout_command.py",
         "optimizer/app/sweep_command.py",
         "optimizer/show/pictures/sweep_maps.py",
         "optimizer/show/pictures/sweep_curves.py",

@@ -18,7 +18,6 @@ from optimizer.results.candidate import (
     scouting_advice,
 )
 from optimizer.results.documents import Document, fit_document, injected_width_text
-from optimizer.results.exposure_data import exposure_data
 from optimizer.results.plot_data import chromatogram_data, residual_data
 from optimizer.results.reliability import probability_text
 from optimizer.results.set_points import program_lines
@@ -33,7 +32,7 @@ from optimizer.show.pages.report_candidate import (
 )
 from optimizer.show.pages.report_scenario import goal_lines, inputs
 from optimizer.show.pictures.chromatograms import chromatogram_figure, picture, pictures_of, residual_figure
-from optimizer.show.pictures.exposure import exposure_figure
+from optimizer.show.pictures.exposure import exposure_data, exposure_figure
 from optimizer.show.pictures.front import front_figure
 
 PEAK_COLUMNS = (

@@ -12,7 +12,6 @@ from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent, with_i
 from optimizer.goal.cautions import PLANNING, cautions_about
 from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
 from optimizer.results.documents import peak_documents
-from optimizer.results.exposure_data import exposure_data
 from optimizer.results.plot_data import chromatogram_data
 from optimizer.results.reliability import (
     becomes_critical,
@@ -36,7 +35,7 @@ from optimizer.scenario.data import AnalyteDetail, Scenario
 from optimizer.show.pages.report_scenario import need_in_words
 from optimizer.show.pictures.bands import band_caption
 from optimizer.show.pictures.chromatograms import chromatogram_figure, critical_pair_figure, picture
-from optimizer.show.pictures.exposure import exposure_figure
+from optimizer.show.pictures.exposure import exposure_data, exposure_figure
 from optimizer.show.pictures.report_chart import chart_view
 
 View = dict[str, Any]

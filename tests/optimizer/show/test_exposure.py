@@ -11,9 +11,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from models.units import kelvin
 from optimizer.goal.outcome import Prediction
-from optimizer.results.exposure_data import ExposureData, exposure_data
 from optimizer.scenario.data import AnalyteDetail, Scenario
-from optimizer.show.pictures.exposure import NOT_KEPT, exposure_figure
+from optimizer.show.pictures.exposure import NOT_KEPT, ExposureData, exposure_data, exposure_figure
 from tests.optimizer.made_up import compounds, exposed, made_up_scenario, names_of, predicted, sensitive
 
 NAMES, RETENTION = names_of(8), compounds(8)
@@ -54,7 +53,7 @@ def test_findings_say_what_is_met_beside_what_is_borne() -> None:
     assert strips[NAMES[1]].findings == (f"{above:.2f} min above 80 °C (at most 1 min)",)
     assert strips[NAMES[1]].kept == (above <= 1)
     T = WHOLE.elution_temperature[2] - 273.15
-    assert strips[NAMES[2]].findings == (f"leaves at {T:.1f} °C (at most 150 °C)",)
+    assert strips[NAMES[2]].findings == (f"elutes at {T:.1f} °C (at most 150 °C)",)
 
 
 def test_what_is_not_borne_has_a_sign() -> None:
