@@ -310,7 +310,7 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
         return replace(fit, system=system), [SAME_COLUMN]
     notes = [
         NEW_COLUMN,
-        "Temperature limits are kept from the scenario; thicker films bear less, so read the new column's tag.",
+        "Temperature limits are kept from the scenario; thicker films withstand less, so read the new column's tag.",
     ]
     # Uncertain by how much columns differ from their tags, whatever is known of the old one.
     M = len(fit.retention)

@@ -125,7 +125,7 @@ def _excess(fit: Fit) -> float:
 
 
 def with_own_apex(retention: Array, width: Array) -> NDArray[np.bool_]:
-    """Peaks (M,) of a run that leave the column and have an apex of their own, by their half-height widths [s]."""
+    """Peaks (M,) of a run that elute and have an apex of their own, by their half-height widths [s]."""
     eluted = np.isfinite(retention)
     t, w = np.where(eluted, retention, 0.0), np.where(eluted, width, 1.0)
     M = len(t)

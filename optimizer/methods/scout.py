@@ -81,15 +81,15 @@ class Leading:
     Attributes
     ----------
     rank : its number among the candidates given, from 1
-    share : pass probability
-    share_then : the same once the suggested run was made, should it leave the best guess where it is
+    probability : of passing
+    probability_then : the same once the suggested run was made, should it leave the best guess where it is
     missed : requirements that it does not meet, and by how much; empty when it meets the goal
     """
 
     rank: Annotated[int, key()]
     prediction: Prediction
-    share: Annotated[float, SHARE, key("holds")]
-    share_then: Annotated[float, SHARE, key("holds_then")]
+    probability: Annotated[float, SHARE, key("holds")]
+    probability_then: Annotated[float, SHARE, key("holds_then")]
     missed: Annotated[tuple[str, ...], key()]
 
     @property
@@ -187,7 +187,7 @@ def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
         kept = len(problem.fit.covariance)
         then = replace(problem, fit=replace(problem.fit, covariance=learnt[:kept, :kept]))
         leading = tuple(
-            replace(each, share_then=with_uncertainty(then, each.prediction, exact=True)[1].share)
+            replace(each, probability_then=with_uncertainty(then, each.prediction, exact=True)[1].share)
             for each in leading
         )
     return Scouted(problem, leading, tuple(pairs), tuple(runs), suggested, left_out)
@@ -202,17 +202,19 @@ def _leading(problem: Problem, programs: Sequence[Program]) -> tuple[tuple[Leadi
     seen = []
     for rank, program in enumerate(programs[:LOOKED_AT], 1):
         prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
-        share, on_paper = reliability.share, not missed_on_paper(problem, prediction)
-        each = Leading(rank, prediction, share, share, shortfalls(problem, prediction, share))
-        seen.append((each, on_paper))
-        if sum(good and known.share > 0 for known, good in seen) == LEADING:
+        probability, nominal = reliability.share, not missed_on_paper(problem, prediction)
+        each = Leading(
+            rank, prediction, probability, probability, shortfalls(problem, prediction, probability)
+        )
+        seen.append((each, nominal))
+        if sum(good and known.probability > 0 for known, good in seen) == LEADING:
             break
-    some_hold = any(each.share > 0 for each, _ in seen)
-    some_on_paper = any(on_paper for _, on_paper in seen)
+    some_pass = any(each.probability > 0 for each, _ in seen)
+    some_nominal = any(nominal for _, nominal in seen)
     kept = [
         each
-        for each, on_paper in seen
-        if (on_paper or not some_on_paper) and (each.share > 0 or not some_hold)
+        for each, nominal in seen
+        if (nominal or not some_nominal) and (each.probability > 0 or not some_pass)
     ]
     kept = kept or [each for each, _ in seen]
     ranks = {each.rank for each in kept}

@@ -45,7 +45,7 @@ ISOTHERMALS = 4  # of those are proposed
 HEATED_OUT = 2  # isothermal for the critical pairs alone, the rest heated out
 END_ROOM = 1.05  # of the predicted end of the last peak: what is run to learn from is not yet well predicted
 ZERO_C = kelvin(0.0)
-NEVER = 6 * 3600.0  # s, of a last hold while it is not yet known when the last peak leaves
+NEVER = 6 * 3600.0  # s, of a last hold while it is not yet known when the last peak elutes
 
 
 RUN = Rounded(MINUTE, decimals=4, shown=".1f")
@@ -162,7 +162,7 @@ def _settable_runs(problem: Problem, carrier: CarrierProgram, critical: Sequence
 
 
 def _allowed(problem: Problem, program: Program) -> bool:
-    """Whether column, oven, inlet and pneumatics bear it."""
+    """Whether column, oven, inlet and pneumatics allow it."""
     found = problem.assess(batch_of([program]))
     return bool(problem.equipment_margin(found)[0] >= FEASIBLE)
 
@@ -330,7 +330,7 @@ def _isothermal(carrier: CarrierProgram, T: float) -> Program:
 
 
 def ended(problem: Problem, program: Program) -> Program | None:
-    """A program whose last hold is endless, ended soon after its last peak; None when something never leaves."""
+    """A program whose last hold is endless, ended soon after its last peak; None when something never elutes."""
     peaks = migrate(problem.tables[program.carrier.controlled], batch_of([program]), "screen")
     if not np.all(peaks.eluted):
         return None

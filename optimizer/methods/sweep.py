@@ -138,9 +138,9 @@ class Sweep:
     resolution_margin : (N,) smallest margin of the pairs [-]
     limits : (N, K) margins of everything else [-]
     limit_names : names of these limits, K of them
-    asked : the pass probability that is required; 0 where the nominal chromatogram alone judges
-    shares : (N,) pass probability by first derivatives, of the runs that meet the goal nominally; nan elsewhere, and
-        everywhere with `asked` 0
+    required : the pass probability that is required; 0 where the nominal chromatogram alone judges
+    probabilities : (N,) of passing by first derivatives, of the runs that meet the goal nominally; nan elsewhere, and
+        everywhere with `required` 0
     as_it_is : AsItIs
     simulated : pass probability of some runs, corrected by draws that were simulated outright, by the number of the run
     """
@@ -159,8 +159,8 @@ class Sweep:
     resolution_margin: Array
     limits: Array
     limit_names: tuple[str, ...]
-    asked: Annotated[float, REQUIRED, key("confidence")]
-    shares: Array
+    required: Annotated[float, REQUIRED, key("confidence")]
+    probabilities: Array
     as_it_is: Annotated[AsItIs, key()]
     simulated: dict[int, float] = field(default_factory=dict)
 
@@ -211,10 +211,10 @@ class Sweep:
         Half a draw more, so that a run that just passes lies inside. Where the nominal chromatogram falls short, by how
         much it does.
         """
-        if not self.asked:
+        if not self.required:
             return self.margin
-        above = self.shares - self.asked + 0.5 / DRAWS
-        result: Array = np.where(np.isnan(self.shares), np.minimum(self.margin, 0.0), above)
+        above = self.probabilities - self.required + 0.5 / DRAWS
+        result: Array = np.where(np.isnan(self.probabilities), np.minimum(self.margin, 0.0), above)
         return result
 
     @cached_property
@@ -226,9 +226,9 @@ class Sweep:
     @cached_property
     def feasible(self) -> Flags:
         """(N,) whether the goal is met as it was asked: nominally, and with the required probability."""
-        if not self.asked:
+        if not self.required:
             return self.nominal
-        result: Flags = self.nominal & (self.shares >= self.asked)
+        result: Flags = self.nominal & (self.probabilities >= self.required)
         return result
 
     @property
@@ -281,7 +281,7 @@ class Sweep:
             None if first < 0 else (names[first], names[second]),
             bool(self.feasible[at]),
             bool(self.nominal[at]),
-            float(self.shares[at]),
+            float(self.probabilities[at]),
             bool(self.allowed[at]),
             self.breaks(at),
         )
@@ -387,21 +387,23 @@ def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...], origin: st
         resolution_margin=unknown(),
         limits=np.full((count, len(problem.limit_names)), np.nan),
         limit_names=problem.limit_names,
-        asked=problem.confidence if problem.by_draws else 0.0,
-        shares=unknown(),
+        required=problem.confidence if problem.by_draws else 0.0,
+        probabilities=unknown(),
         as_it_is=_as_it_is(problem, program),
     )
     ready = covering(problem, [programs[at] for at in run])
     for start in range(0, run.size, CHUNK):
         rows = run[start : start + CHUNK]
         _fill(found, ready, [programs[at] for at in rows], rows)
-    if not found.asked:
+    if not found.required:
         return found
     shown = {at for at in (found.best, found.best_nominal) if at is not None}
-    return replace(found, simulated={at: _simulated_share(problem, programs[at]) for at in sorted(shown)})
+    return replace(
+        found, simulated={at: _simulated_probability(problem, programs[at]) for at in sorted(shown)}
+    )
 
 
-def _simulated_share(problem: Problem, program: Program) -> float:
+def _simulated_probability(problem: Problem, program: Program) -> float:
     """Pass probability of a program, some draws simulated outright (a third of a second)."""
     return with_uncertainty(problem, predict(problem, program), exact=True)[1].share
 
@@ -422,12 +424,12 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
         pair = problem.pairs.index[worst]
         swapped = assessed.retention[each, pair[:, 0]] > assessed.retention[each, pair[:, 1]]
         found.critical[rows] = np.where(swapped[:, None], pair[:, ::-1], pair)
-    if found.asked:
+    if found.required:
         # What misses the goal nominally passes in too few draws anyhow.
         kept = np.flatnonzero(problem.smallest_margin(assessed) >= FEASIBLE)
         if kept.size:
             batch = batch_of([programs[at] for at in kept])
-            found.shares[rows[kept]] = judged(problem, batch, assessed[kept])[0]
+            found.probabilities[rows[kept]] = judged(problem, batch, assessed[kept])[0]
 
 
 def _as_it_is(problem: Problem, program: Program) -> AsItIs:
@@ -438,5 +440,5 @@ def _as_it_is(problem: Problem, program: Program) -> AsItIs:
         end if end < LATE else np.nan,
         program.oven.duration,
         bool(ready.smallest_margin(assessed)[0] >= FEASIBLE),
-        _simulated_share(problem, program) if problem.by_draws else np.nan,
+        _simulated_probability(problem, program) if problem.by_draws else np.nan,
     )

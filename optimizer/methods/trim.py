@@ -188,7 +188,7 @@ def _times(program: Program, factor: float) -> Program:
 
 
 def _restoring(old: ColumnSystem, new: Problem, before: Prediction, marker: int) -> Program:
-    """The program whose carrier, and nothing else, is set anew so that the marker comes when it came."""
+    """The program whose carrier, and nothing else, is set anew so that the marker elutes when it did."""
     method, wanted = before.program, float(before.retention[marker])
     T = reference_temperature(before)
 

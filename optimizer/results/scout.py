@@ -198,11 +198,11 @@ def suggestion(found: Scouted) -> list[str]:
             f"{100 * best.fall_with_hold_up:.0f} %."
         )
     first = found.leading[0]
-    if first.share_then - first.share >= REPORTED:
+    if first.probability_then - first.probability >= REPORTED:
         lines.append(
             f"Should it leave the best guess where it is, candidate {first.rank} would have a probability of "
-            f"{percent(first.share_then)} of meeting every requirement instead of {percent(first.share)}; or the next "
-            "search can use the room for a shorter program."
+            f"{percent(first.probability_then)} of meeting every requirement instead of {percent(first.probability)}; "
+            "or the next search can use the room for a shorter program."
         )
     if all(pair.doubt < -NEAR_NEED for pair in found.pairs):
         lines.append(

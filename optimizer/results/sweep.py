@@ -54,7 +54,7 @@ def sweep_document(found: Sweep | WindowSweep) -> Document:
         "title": scenario.title,
         "program": {"from": swept.origin, **program_document(swept.program, ambient)},
         "minimise": swept.minimise,
-        "confidence": REQUIRED.written(swept.asked, ambient),
+        "confidence": REQUIRED.written(swept.required, ambient),
         **document_of(found, ambient),
         "warnings": list(warnings_of(found)),
     }
@@ -161,12 +161,12 @@ def broken_in_words(limits: Sequence[BrokenLimit], longest: int = 500) -> str:
     return text
 
 
-def goal_met(asked: float) -> str:
-    """What meeting the goal is, e.g. "goal met with 90 % probability"; `asked` 0: on the nominal chromatogram."""
-    return f"goal met with {percent(asked)} probability" if asked else "goal met"
+def goal_met(required: float) -> str:
+    """What meeting the goal is, e.g. "goal met with 90 % probability"; `required` 0: on the nominal chromatogram."""
+    return f"goal met with {percent(required)} probability" if required else "goal met"
 
 
-def probability_beside(probability: float, asked: float) -> str:
+def probability_beside(probability: float, required: float) -> str:
     """A pass probability in %, with a decimal where it would else read like the required one and is below it."""
-    short = probability < asked and percent(probability) == percent(asked)
+    short = probability < required and percent(probability) == percent(required)
     return f"{100 * probability:.1f} %" if short else percent(probability)

@@ -57,8 +57,8 @@ def show_next(console: Console, found: Scouted) -> None:
     for each in found.leading:
         lines = program_lines(each.program, scenario.ambient_pressure)
         console.print(
-            f"Candidate {each.rank}: {'; '.join(lines)}; {Shown(each).run_time} min, {percent(each.share)} probability "
-            "of meeting every requirement (simulated)"
+            f"Candidate {each.rank}: {'; '.join(lines)}; {Shown(each).run_time} min, {percent(each.probability)} "
+            "probability of meeting every requirement (simulated)"
         )
     note = left_out_note(found)
     if note is not None:

@@ -46,13 +46,13 @@ def show_sweep(console: Console, swept: Sweep) -> None:
     console.print(_as_it_is(swept))
     console.print(_curve_table(swept) if len(swept.axes) == 1 else _map_table(swept))
     console.print(END_OF_RUN)
-    if swept.asked:
+    if swept.required:
         console.print(LINEAR)
     if swept.broken_limits:
         console.print(broken_in_words(swept.broken_limits))
     console.print(_conclusion(swept))
     best, nominal = swept.best_run, swept.best_nominal_run
-    if nominal is not None and nominal != best and swept.asked:
+    if nominal is not None and nominal != best and swept.required:
         ranges = _ranges_in_words(swept, swept.nominal_ranges)
         console.print(
             f"Nominally it would be met by {swept.nominal_runs} runs{ranges}; their "
@@ -81,7 +81,7 @@ def _as_it_is(swept: Sweep) -> str:
         else f"As it is, the last peak ends at {shown.run_time} min and the oven program at {shown.oven_program} min"
     )
     if not np.isnan(now.pass_probability):
-        probability = probability_beside(now.pass_probability, swept.asked)
+        probability = probability_beside(now.pass_probability, swept.required)
         return f"{text}; {probability} probability of meeting the goal (simulated)."
     return f"{text}; the goal is {'met' if now.nominal else 'not met'} nominally."
 
@@ -105,7 +105,7 @@ def _verdict(swept: Sweep, gives: Gives, at: int) -> str:
     if not gives.nominal:
         return f"breaks {gives.breaks}"
     probability = (
-        f" ({probability_beside(gives.probability, swept.asked)} probability)" if swept.asked else ""
+        f" ({probability_beside(gives.probability, swept.required)} probability)" if swept.required else ""
     )
     if not gives.feasible:
         return f"nominal only{probability}"
@@ -128,8 +128,8 @@ def _map_table(swept: Sweep) -> Table:
     columns = [round(at) for at in np.linspace(0, across.count - 1, min(GRID_COLUMNS, across.count))]
     table = Table(
         title=f"Rs of the critical pair / run time, min; down: {down.point.name}, across: {across.point.name}\n"
-        f"* {goal_met(swept.asked)}, {'+ nominal only, ' if swept.asked else ''}! a limit other than resolution is "
-        "broken (named below), - not run",
+        f"* {goal_met(swept.required)}, {'+ nominal only, ' if swept.required else ''}! a limit other than resolution "
+        "is broken (named below), - not run",
         title_justify="left",
     )
     table.add_column(down.point.unit, justify="right", min_width=len(VALUE.text(down.high)))
@@ -160,23 +160,23 @@ def _conclusion(swept: Sweep) -> str:
         f"The goal is met {_how(swept)} by {swept.feasible_runs} of {len(swept.reasons)} runs"
         f"{_ranges_in_words(swept, swept.feasible_ranges)}; the shortest {swept.minimise} is "
         f"[bold]{shown.cost} min[/bold], at {_set_in_words(swept, best.run)}"
-        + (f", with {_probability(swept, gives, best)}" if swept.asked else "")
+        + (f", with {_probability(swept, gives, best)}" if swept.required else "")
         + (f", Rs {shown.resolution} for {escape(' and '.join(gives.pair))}." if gives.pair else ".")
     )
 
 
 def _how(swept: Sweep) -> str:
-    return f"with {percent(swept.asked)} probability" if swept.asked else "nominally"
+    return f"with {percent(swept.required)} probability" if swept.required else "nominally"
 
 
 def _probability(swept: Sweep, gives: Gives, best: Best[Run] | Best[IsothermalRun]) -> str:
     """The pass probability of a run of which some draws were simulated outright, and what first derivatives say."""
     known, followed = best.pass_probability, gives.probability
     if known is None:
-        return f"{probability_beside(followed, swept.asked)} probability"
-    text = f"{probability_beside(known, swept.asked)} probability"
+        return f"{probability_beside(followed, swept.required)} probability"
+    text = f"{probability_beside(known, swept.required)} probability"
     if abs(known - followed) >= WORTH_REPORTING:
-        text += f" ({probability_beside(followed, swept.asked)} by first derivatives)"
+        text += f" ({probability_beside(followed, swept.required)} by first derivatives)"
     return text
 
 
@@ -223,9 +223,9 @@ def show_window_diagram(console: Console, found: WindowSweep) -> None:
             f"The shortest {swept.minimise} that meets the goal {_how(swept)} is "
             f"[bold]{Shown(best.run.gives).cost} min[/bold], at {Shown(best.run).temperature} °C (the instrument takes "
             f"steps of {Shown(found).step} °C)"
-            + (f", with {_probability(swept, best.run.gives, best)}." if swept.asked else ".")
+            + (f", with {_probability(swept, best.run.gives, best)}." if swept.required else ".")
         )
-    if nominal is not None and nominal != best and swept.asked:
+    if nominal is not None and nominal != best and swept.required:
         where = f"{Shown(nominal.run).temperature} °C"
         console.print("Nominally the " + _nominal_in_words(swept, nominal.run.gives, where, nominal))
     show_warnings(console, list(warnings_of(found)))

@@ -181,7 +181,7 @@ def _shade(swept: Sweep, axes: Axes) -> None:
             label = None
     if swept.nominal.sum() > swept.feasible.sum():
         _span(swept.nominal, values, swept.margin, axes, NOMINAL, "nominal only", 0.1)
-    _span(swept.feasible, values, swept.margin_in_draws, axes, MET, goal_met(swept.asked), 0.2)
+    _span(swept.feasible, values, swept.margin_in_draws, axes, MET, goal_met(swept.required), 0.2)
 
 
 def _span(
@@ -289,8 +289,8 @@ def best_mark(swept: Sweep) -> tuple[int | None, dict[str, Any], str]:
     """The run to be marked, its sign, and what it is: hollow where it meets the goal nominally alone."""
     if swept.best is not None or swept.best_nominal is None:
         return swept.best, BEST_SIGN, f"shortest {swept.minimise}"
-    share = probability_beside(float(swept.shares[swept.best_nominal]), swept.asked)
-    return swept.best_nominal, NOMINAL_SIGN, f"shortest nominally ({share} probability)"
+    text = probability_beside(float(swept.probabilities[swept.best_nominal]), swept.required)
+    return swept.best_nominal, NOMINAL_SIGN, f"shortest nominally ({text} probability)"
 
 
 def draw_letter_band(letters: PairLetters, values: Array, axes: Axes) -> None:

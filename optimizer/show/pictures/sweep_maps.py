@@ -261,7 +261,9 @@ def _legend(swept: Sweep, axes: Axes, broken: bool) -> None:
     signs: list[Any] = []
     best, sign, words = best_mark(swept)
     if swept.best is not None:
-        signs.append(Line2D([], [], color=CRITICAL, linewidth=2.0, label=f"{goal_met(swept.asked)}, inside"))
+        signs.append(
+            Line2D([], [], color=CRITICAL, linewidth=2.0, label=f"{goal_met(swept.required)}, inside")
+        )
     if swept.nominal.sum() > swept.feasible.sum():
         label = "nominal only, inside"
         signs.append(Line2D([], [], color=CRITICAL, linewidth=1.0, linestyle="--", label=label))

@@ -122,7 +122,7 @@ def _draw_time(found: WindowSweep, axes: Axes) -> None:
     best, sign, words = best_mark(found.runs)
     if best is not None:
         least = found.runs.cost[best] / SECONDS_PER_MINUTE
-        met = f", {goal_met(found.runs.asked)}" if best == found.runs.best else ""
+        met = f", {goal_met(found.runs.required)}" if best == found.runs.best else ""
         label = f"{words}{met}: {least:.2f} min at {T[best]:.1f} °C"
         axes.plot(T[best], time[best], **{**sign, "markersize": 4}, zorder=4, label=label)
         _legend(axes, 1.01)

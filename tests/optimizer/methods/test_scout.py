@@ -268,8 +268,8 @@ def barely_met() -> Problem:
 
 def test_what_is_learnt_raises_the_share_of_draws_that_hold() -> None:
     leader = scout(barely_met(), [TWO_RAMPS]).leading[0]
-    assert 0.5 < leader.share < 0.95
-    assert leader.share_then > leader.share + 0.03
+    assert 0.5 < leader.probability < 0.95
+    assert leader.probability_then > leader.probability + 0.03
 
 
 def test_hopeless_candidates_do_not_count_while_another_has_a_chance() -> None:

@@ -65,12 +65,12 @@ def test_the_pass_probability_of_a_run_is_that_of_its_prediction(demo: Problem, 
     found = sweep(demo, program, parse_axes((STARTS, HOLDS), program, 101325.0, "it"))
     judged = np.flatnonzero(found.nominal)
     assert len(judged) > 20
-    assert list(np.flatnonzero(~np.isnan(found.shares))) == list(judged)
+    assert list(np.flatnonzero(~np.isnan(found.probabilities))) == list(judged)
     first, second = (axis.point for axis in found.axes)
     for at in judged[::7]:
         one = second.moved(first.moved(program, found.combinations[at, 0]), found.combinations[at, 1])
         _, known = with_uncertainty(demo, predict(demo, one))
-        assert found.shares[at] == pytest.approx(known.share, abs=2 / 400)
+        assert found.probabilities[at] == pytest.approx(known.share, abs=2 / 400)
     # Of what is shown, some draws are simulated outright, as `predict --program` does.
     assert found.best is not None
     best = second.moved(
@@ -82,12 +82,12 @@ def test_the_pass_probability_of_a_run_is_that_of_its_prediction(demo: Problem, 
 
 def test_the_goal_is_met_where_the_asked_share_of_draws_holds(demo: Problem, program: Program) -> None:
     found = sweep(demo, program, parse_axes((STARTS,), program, 101325.0, "it"))
-    assert found.asked == 0.9
-    assert list(found.feasible) == [bool(kept) for kept in found.shares >= 0.9]
+    assert found.required == 0.9
+    assert list(found.feasible) == [bool(kept) for kept in found.probabilities >= 0.9]
     assert 0 < found.feasible.sum() < found.nominal.sum() < len(found.reasons)
     assert found.best is not None
     assert found.best_nominal is not None
-    assert found.shares[found.best_nominal] < 0.9 <= found.shares[found.best]
+    assert found.probabilities[found.best_nominal] < 0.9 <= found.probabilities[found.best]
     assert found.run_time[found.best_nominal] < found.run_time[found.best]
     assert found.breaks(found.best) == ""
     assert found.breaks(found.best_nominal) == "share of draws"
@@ -97,7 +97,7 @@ def test_the_goal_is_met_where_the_asked_share_of_draws_holds(demo: Problem, pro
 def test_a_nominal_goal_is_judged_by_the_chromatogram_alone(nominal: Problem, program: Program) -> None:
     made = swept(nominal, program, "it", [STARTS])
     found = sweep(nominal, program, parse_axes((STARTS,), program, 101325.0, "it"))
-    assert np.isnan(found.shares).all()
+    assert np.isnan(found.probabilities).all()
     assert list(found.feasible) == list(found.nominal)
     assert made.to_dict()["confidence"] == "nominal"
     assert made.to_dict()["best"] == made.to_dict()["best_on_paper"]
