@@ -159,7 +159,7 @@ def tried(at: Bench, what: str, count: int) -> Counter[str]:
             t[m] = np.nan
         made = at.compared(called, t, w)
         if what == "swap":
-            right = [{each.compound, each.partner} for each in made.mends] == [{a, b}]
+            right = [{each.compound, each.partner} for each in made.corrections] == [{a, b}]
         elif what == "missing":
             right = made.verdict == "unconfirmed" and made.lost == (m,)
         found = judged(what, made)

@@ -337,10 +337,7 @@ def adapt(
 def compare(
     scenario: ScenarioPath,
     run: Annotated[
-        Path,
-        typer.Option(
-            help="Peak table of the confirmation run, or its trace, as of a scouting run.", show_default=False
-        ),
+        Path, typer.Option(help="Peak table or trace of the confirmation run.", show_default=False)
     ],
     program: ProgramFile = None,
     candidate: CandidateRank = None,
@@ -362,15 +359,15 @@ def compare(
 ) -> None:
     """A run that was made against its prediction, and a refit with it.
 
-    Does it hold, does it drift, does a peak bear a wrong name?
+    Is it as predicted, has all of it shifted, has a peak a wrong name?
     """
     from optimizer.app import compare_command as job
-    from optimizer.app.compare_names import with_names
+    from optimizer.app import interface
     from optimizer.app.peak_proposal import show_proposal
     from optimizer.base.errors import ScenarioError
-    from optimizer.base.output import prepare_folder, write_folder
-    from optimizer.methods.workflow import fit_scenario
+    from optimizer.base.output import prepare_folder
     from optimizer.scenario.reading import load_scenario
+    from optimizer.show.console.compare import show_compared
 
     if not retune and (seconds, rounds) != (None, None):
         raise ScenarioError(
@@ -381,18 +378,18 @@ def compare(
     peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
     if out is not None:
         prepare_folder(out, "compare")
-    fitted = fit_scenario(loaded)
-    peaks, proposal = with_names(loaded, fitted, method, run, peaks, matching, accept)
+    fitted = interface.fit(loaded)
+    peaks, proposal = job.with_names(fitted, method, run, peaks, matching, accept)
     if proposal is not None:
         show(proposal, as_json, show_proposal)
         return
-    made = job.compared_run(loaded, fitted, run, peaks, method, origin)
+    made = job.compared_run(fitted, run, peaks, method, origin)
     if retune:
         with ProgressBar() as progress:
             made = job.retuned(made, seconds, progress, rounds)
     if out is not None:
-        write_folder(out, made.files(), "compare")
-    show(made.document, as_json, made.show)
+        made.save(out)
+    show(made.to_dict(), as_json, lambda screen, _: show_compared(screen, made.result))
 
 
 @app.command(epilog="Example: rampwright scout mymethod --results results")

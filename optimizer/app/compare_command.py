@@ -1,67 +1,37 @@
-"""What the compare command asks for, from its options to a document, tables for people and files."""
+"""What the compare command asks for: program, run and names of its peaks, from options to a compared run."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from models.column.programs import Program
-from models.fit.diagnosis import description, mend
-from models.fit.fit import Fit, Suspect
-from models.fit.typing_slips import intended_time
+from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_expected
+from optimizer.app.interface_method_results import Compared
+from optimizer.app.interface_results import Fitted
+from optimizer.app.peak_proposal import WITHOUT_AREAS, row_documents, rows_of
 from optimizer.base.errors import ScenarioError
 from optimizer.base.lookalikes import Lookalikes
-from optimizer.goal.goal import problem_of
-from optimizer.goal.outcome import Candidate
-from optimizer.methods.compare import Comparison, compare
-from optimizer.methods.compare_refit import Refit, refit, retune
-from optimizer.results.candidate import csv_bytes, json_bytes
-from optimizer.results.compare import COLUMNS, compared_document, compared_rows
-from optimizer.results.compare_files import next_files
-from optimizer.results.documents import Document
+from optimizer.base.output import write_atomically
+from optimizer.goal.goal import measured_mean
+from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.methods.compare import compare
+from optimizer.methods.compare_refit import refit_with, retune
+from optimizer.results.compare import compare_result
+from optimizer.results.documents import FORMAT, Document
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
+from optimizer.scenario.peak_names import matching_text, named_by
 from optimizer.scenario.reading import Scenario
 from optimizer.scenario.run_checks import confirmation_problems
-from optimizer.search.candidates import warnings_of
 from optimizer.search.found import Progress
-from optimizer.search.reasons import broken_limits
-from optimizer.show.console.compare import show_compared
 
 RETUNING = 6.0  # s, of the search when no other time is given
-LEAST_PEAKS = 2  # of a run worth a refit
 SPELLING = 0.85  # likeness of two names from which one may be the other misspelt
-
-
-@dataclass(frozen=True)
-class Made:
-    """A compared run: its document, how people see it, and what it was made from."""
-
-    document: Document
-    compared: Comparison
-    after: Refit | None
-    tuned: Candidate | None = None
-    show: Callable[..., None] = show_compared
-
-    def files(self) -> dict[str, bytes]:
-        """compare.json, compare.csv, the page compare.html and its picture; programs and the run to go on with."""
-        from optimizer.show.pages.compare import compare_html
-        from optimizer.show.pictures.chromatograms import picture
-        from optimizer.show.pictures.compare import compared_figure
-
-        figure = compared_figure(self.compared)
-        return {
-            "compare.json": json_bytes(self.document),
-            "compare.csv": csv_bytes(COLUMNS, compared_rows(self.document)),
-            "compare.html": compare_html(self.document, self.compared, self.tuned).encode(),
-            "compare.png": picture(figure, "png"),
-            **next_files(self.compared, self.tuned, self.document["retuned_for"]),
-        }
 
 
 def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUAL_DETECTION) -> PeakTable:
@@ -97,15 +67,14 @@ def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUA
     return peaks
 
 
-def compared_run(
-    scenario: Scenario, fit: Fit, path: Path, peaks: PeakTable, program: Program, origin: str
-) -> Made:
-    """A run held against its program's prediction, and what it adds to the fit.
+def compared_run(fitted: Fitted, path: Path, peaks: PeakTable, program: Program, origin: str) -> Compared:
+    """A run compared with its program's prediction, and what it adds to the fit.
 
     Raises
     ------
     ScenarioError : when the peaks of the run have no names, or times that cannot be right
     """
+    scenario = fitted.scenario
     if not peaks.named:
         raise ScenarioError(
             f"{path}: its peaks have no names; let rampwright compare propose them (--matching, --accept), or write "
@@ -115,67 +84,108 @@ def compared_run(
     if problems:
         raise ScenarioError(problems)
     repeatability = float(np.median([run.repeatability for run in scenario.runs]))
-    compared = compare(problem_of(scenario, fit), program, peaks, path.stem, origin, repeatability)
-    told = not compared.another_program and np.isfinite(compared.found).sum() >= LEAST_PEAKS
-    after = refit(compared) if told else None
-    return Made(_document(compared, after), compared, after)
+    comparison = compare(fitted.problem, program, peaks, path.stem, origin, repeatability)
+    return Compared(compare_result(comparison, refit_with(comparison)))
 
 
-def retuned(made: Made, seconds: float | None, progress: Progress | None, rounds: int | None = None) -> Made:
+def retuned(
+    made: Compared, seconds: float | None, progress: Progress | None, rounds: int | None = None
+) -> Compared:
     """The same with a short search in which this run counts."""
-    if made.after is None:
+    comparison, after = made.result.comparison, made.result.after
+    if after is None:
         return made
     budget = RETUNING if seconds is None and rounds is None else seconds
-    outcome = retune(made.after, budget, progress, rounds)
-    first = outcome.candidates[0] if outcome.candidates else None
-    document = compared_document(made.compared, made.after, outcome)
-    show = partial(show_compared, retuned=(made.after.problem.scenario, outcome))
-    return replace(made, document={**made.document, **document}, tuned=first, show=show)
+    return Compared(compare_result(comparison, after, retune(after, budget, progress, rounds)))
 
 
-def _document(compared: Comparison, after: Refit | None) -> Document:
-    """The document, with what is to be known about the program and the fit."""
-    problem, prediction = compared.problem, compared.prediction
-    now = [*broken_limits(problem, prediction), *warnings_of(problem, prediction, prediction)]
-    # Of a refit that is not relied on, a note on every peak would bury what the advice says.
-    reliable = after is not None and after.reliable
-    told = refit_notes(compared, after) if after is not None and reliable else problem.fit.warnings
-    return {
-        **compared_document(compared, after),
-        "warnings": [*now, *compared.peaks.notes, *problem.scenario.warnings, *told],
+def with_names(
+    fitted: Fitted, program: Program, path: Path, peaks: PeakTable, matching: Path | None, accept: bool
+) -> tuple[PeakTable, Document | None]:
+    """The peaks with names; or a proposal, when there is nothing yet to name them by.
+
+    Parameters
+    ----------
+    matching : a table that names them; written with the proposal when there is no such file
+    accept : whether the proposed names are used as they are
+
+    Raises
+    ------
+    ScenarioError : when the table cannot be used, or names are given that are not needed
+    OutputError : when the table cannot be written
+    """
+    if peaks.named:
+        if matching is not None or accept:
+            option = "--accept" if accept else "--matching"
+            raise ScenarioError(
+                f"{option}: all peaks of {path} have names already; there is nothing to propose"
+            )
+        return peaks, None
+    if matching is not None and accept:
+        raise ScenarioError(
+            "--matching names a table to check first, --accept accepts the proposed names; give one"
+        )
+    run, scenario = path.stem, fitted.scenario
+    if matching is not None and matching.exists():
+        named = named_by(matching, run, peaks, scenario.compounds)
+        return _with_note(named, peaks, f"names of the run's peaks are from {matching}"), None
+    found, names = _matched(fitted, program, run, peaks)
+    rows = rows_of(run, peaks, found, names)
+    if accept:
+        named = replace(peaks, compounds=tuple(row[2] for row in rows)).only(names)
+        if not named.named:
+            raise ScenarioError(f"{path}: none of its peaks is where a compound of the scenario should be")
+        doubtful = sum(bool(name) and sure < CONFIDENT for _, _, name, sure, _ in rows)
+        note = f"names of the run's peaks were proposed and accepted; {doubtful} of {len(named.compounds)} are doubtful"
+        return _with_note(named, peaks, note), None
+    if matching is not None:
+        write_atomically(matching, matching_text([row[:4] for row in rows]).encode())
+    return peaks, {
+        "format": FORMAT,
+        "title": scenario.title,
+        "accepted": False,
+        "table": None if matching is None else str(matching),
+        "named_run": None,
+        "matching": row_documents(rows),
+        "without_peak": {run: [name for m, name in enumerate(names) if m not in found.compound]},
+        "to_go_on": _to_go_on(run, matching),
+        "warnings": [
+            *([] if np.isfinite(peaks.area).any() else [WITHOUT_AREAS.format(run)]),
+            *peaks.notes,
+        ],
     }
 
 
-UNSUSPECTED = 2.0  # standard deviations of a deviation, within which a peak of the run is not called wrong
+def _with_note(named: PeakTable, peaks: PeakTable, note: str) -> PeakTable:
+    left = len(peaks.retention) - len(named.retention)
+    if left:
+        note += f"; {left} of {len(peaks.retention)} peaks have no name and are left out"
+    return replace(named, notes=(*peaks.notes, note))
 
 
-def refit_notes(compared: Comparison, after: Refit) -> list[str]:
-    """Notes of the fit with the run added."""
-    runs, names = [run.name for run in after.problem.scenario.runs], compared.prediction.compounds
-    own = len(runs) - 1
-    told = {
-        f"{description(each, runs, names)} {mend(each, runs, names)}": each
-        for each in after.problem.fit.suspects
-    }
-    notes = []
-    for line in after.problem.fit.warnings:
-        suspect = told.get(line)
-        if suspect is not None and suspect.run == own:
-            off = (compared.found - compared.prediction.retention) / compared.time_sd
-            if abs(off[suspect.compound]) < UNSUSPECTED:
-                continue
-            suspect = _as_found(compared, suspect)
-            line = f"{description(suspect, runs, names)} {mend(suspect, runs, names)}"
-        notes.append(line)
-    return notes
+def _matched(
+    fitted: Fitted, program: Program, run: str, peaks: PeakTable
+) -> tuple[Matching, tuple[str, ...]]:
+    """What is proposed, and the names it counts: those of compounds that elute."""
+    scenario, problem = fitted.scenario, fitted.problem
+    prediction, _ = with_uncertainty(problem, predict(problem, program))
+    repeatability = float(np.median([each.repeatability for each in scenario.runs]))
+    eluted = np.flatnonzero(np.isfinite(prediction.retention))
+    error = np.hypot(np.nan_to_num(prediction.retention_sd[eluted]), repeatability)
+    area = measured_mean(scenario, "area", np.nan)[eluted]
+    unnamed = UnnamedRun(run, program, peaks.retention, peaks.area, repeatability)
+    expected = prediction.retention[eluted]
+    return match_expected(unnamed, area, expected, error), tuple(prediction.compounds[m] for m in eluted)
 
 
-def _as_found(compared: Comparison, suspect: Suspect) -> Suspect:
-    """A suspicion in times of the table, with one that may have been meant only where a single slip leads to it."""
-    m = suspect.compound
-    shift = 0.0 if compared.causes.cause is None else float(compared.causes.cause.shift[m])
-    time, expected = float(compared.found[m]), suspect.expected + shift
-    slip = intended_time(time, expected, suspect.expected_error)
-    meant = slip.time if slip is not None and slip.telling else None
-    kind = "foreign" if suspect.kind == "mistyped" and meant is None else suspect.kind
-    return replace(suspect, kind=kind, time=time, expected=expected, intended=meant)
+def _to_go_on(run: str, table: Path | None) -> list[str]:
+    nothing = "Nothing has been compared: these names are a proposal."
+    if table is not None:
+        return [
+            f"{nothing} They are written to {table}; correct them there, and compare again with the same options."
+        ]
+    return [
+        f"{nothing} Compare again with",
+        "  --accept                 to accept them all, or with",
+        f"  --matching {run}_names.csv  twice: first to write them to a table, and, once corrected, to use it",
+    ]

@@ -277,7 +277,7 @@ def compare(
     retune_rounds: int | None = None,
     progress: Progress | None = None,
 ) -> Compared:
-    """A confirmation run against its prediction: does it hold, drift, or bear a wrong name? And the refit with it.
+    """A confirmation run against its prediction: as predicted, shifted, or with a wrong name? And the refit with it.
 
     Parameters
     ----------
@@ -293,10 +293,10 @@ def compare(
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
     with _as_arguments():
         table = job.run_compared(fitted.scenario, Path(run), detection)
-        made = job.compared_run(fitted.scenario, fitted.fit, Path(run), table, method, origin)
-    if retune_seconds is not None or retune_rounds is not None:
-        made = job.retuned(made, retune_seconds, progress, retune_rounds)
-    return Compared(made)
+        made = job.compared_run(fitted, Path(run), table, method, origin)
+    if retune_seconds is None and retune_rounds is None:
+        return made
+    return job.retuned(made, retune_seconds, progress, retune_rounds)
 
 
 def scout(

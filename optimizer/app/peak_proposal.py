@@ -14,6 +14,7 @@ from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_peaks
 from optimizer.base.errors import ScenarioError
 from optimizer.base.numbers import minutes, number
 from optimizer.base.output import OutputError, write_atomically
+from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.conversion import scenario_of
 from optimizer.scenario.data import Scenario, ScoutingRun
 from optimizer.scenario.peak_names import ACCEPTED_FILE, matching_text
@@ -22,6 +23,10 @@ from optimizer.scenario.run_checks import run_problems
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+
+WITHOUT_AREAS = "run {} has no areas: its peaks are told apart by their times alone"
+ProposedRow = tuple[str, float, str, float, str]
 
 
 @dataclass(frozen=True)
@@ -41,22 +46,40 @@ class Proposal:
     matchings: tuple[Matching, ...]
 
     @property
-    def rows(self) -> list[tuple[str, float, str, float, str]]:
-        """Run, retention time [s], compound or "", confidence, and what else it might be, peak by peak."""
-        names = (*self.named.peaks.compounds, "")  # index -1 is no compound
+    def rows(self) -> list[ProposedRow]:
+        """Those of every run."""
+        names = self.named.peaks.compounds
         return [
-            (
-                run.name,
-                float(t),
-                names[m],
-                float(sure),
-                names[rival] or "no listed compound" if rival != m else "",
-            )
+            row
             for run, matching in zip(self.runs, self.matchings, strict=True)
-            for t, m, sure, rival in zip(
-                run.peaks.retention, matching.compound, matching.confidence, matching.rival, strict=True
-            )
+            for row in rows_of(run.name, run.peaks, matching, names)
         ]
+
+
+def rows_of(run: str, peaks: PeakTable, matching: Matching, compounds: tuple[str, ...]) -> list[ProposedRow]:
+    """Run, retention time [s], compound or "", confidence, and what else it might be, peak by peak."""
+    names = (*compounds, "")  # index -1 is no compound
+    return [
+        (run, float(t), names[m], float(sure), names[rival] or "no listed compound" if rival != m else "")
+        for t, m, sure, rival in zip(
+            peaks.retention, matching.compound, matching.confidence, matching.rival, strict=True
+        )
+    ]
+
+
+def row_documents(rows: list[ProposedRow]) -> list[dict[str, Any]]:
+    """Proposed names as JSON has them."""
+    return [
+        {
+            "run": run,
+            "retention_min": minutes(t),
+            "compound": compound or None,
+            "confidence": number(sure, 3),
+            "doubtful": sure < CONFIDENT,
+            "or_else": rival or None,
+        }
+        for run, t, compound, sure, rival in rows
+    ]
 
 
 def proposal_of(path: Path | str) -> Proposal | None:
@@ -158,24 +181,11 @@ def proposal_document(proposal: Proposal, file: Path | None, scenario: Path) -> 
         "accepted": False,
         "table": None if file is None else str(file),
         "named_run": proposal.named.name,
-        "matching": [
-            {
-                "run": run,
-                "retention_min": minutes(t),
-                "compound": compound or None,
-                "confidence": number(sure, 3),
-                "doubtful": sure < CONFIDENT,
-                "or_else": rival or None,
-            }
-            for run, t, compound, sure, rival in proposal.rows
-        ],
+        "matching": row_documents(proposal.rows),
         "without_peak": missing,
         "to_go_on": _how_to_go_on(file, scenario),
         "warnings": [
-            *(
-                f"run {name} has no areas: its peaks are told apart by their times alone"
-                for name in without_areas
-            ),
+            *map(WITHOUT_AREAS.format, without_areas),
             *(note for run in (proposal.named, *proposal.runs) for note in run.peaks.notes),
         ],
     }

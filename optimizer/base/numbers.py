@@ -86,6 +86,11 @@ class Rounded:
         text = format(found, self.shown)
         return text if float(text) else format(0.0, self.shown)  # no minus before a zero
 
+    def interval(self, value: float | None, sd: float | None) -> str:
+        """The same with half of its 95 % interval, e.g. "6.283 ± 0.021"."""
+        half = "–" if sd is None or value is None else self.text(HALF_95 * sd)
+        return self.text(value) + ("" if half == "–" else f" ± {half}")
+
 
 MINUTES = Rounded(MINUTE, decimals=4)
 SECONDS = Rounded(SECOND, digits=3, shown="+.1f")

@@ -1,6 +1,6 @@
 """Whether all deviations of a run have one cause: another speed of the gas, another oven, a common delay or stretch.
 
-The deviations d of the m peaks found are held against the prediction's own covariance C, the run's repeatability
+The deviations d of the m peaks found are compared with the prediction's own covariance C, the run's repeatability
 included:
 
     chi2(x) = (d - s(x))' C^-1 (d - s(x))                                                    [1]
@@ -10,11 +10,11 @@ the shifts simulated anew at each step, since a cut column may move peaks too fa
 explains a run when it lowers chi2 by far more than chance and what it leaves is no more than the prediction's noise.
 That all times are too long in proportion is tried last: under one temperature gas of another speed does the same.
 
-There are two C. How large a cause is, is told with set points taken as exact, since their errors are the causes asked
-for. Whether anything is wrong, and then which cause it is, is told with their tolerances in C: an oven and a carrier
-both off by what they are allowed look like one of them that is off by more, and no comparison with its own tolerance
-alone is fair to that. An instrument that is not the model leaves more than its noise, whatever the cause: then by so
-much more must a cause lower chi2 to be a drift, as standard errors are scaled by what a fit leaves.
+There are two C. The size of a cause is found with exact set points, since their errors are the causes in question.
+Whether anything is wrong, and then which cause it is, is decided with their tolerances in C: an oven and a carrier both
+off by their tolerances look like one of them that is off by more, and its own tolerance alone would be too narrow for
+that. An instrument that differs from the model leaves more than its noise, whatever the cause: then a cause must lower
+chi2 by so much more to be a drift, as standard errors are scaled by the residuals of a fit.
 
 [1] generalised least squares, A. C. Aitken, Proc. Roy. Soc. Edinburgh 55 (1936) 42.
 """
@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,9 @@ from scipy.special import chdtrc
 from models.column.programs import Array, Program, ProgramBatch, batch_of
 from models.peaks.migration import migrate
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
+from optimizer.base.numbers import Rounded
+from optimizer.base.quantities import METRE
+from optimizer.base.tables import BESIDE, key
 from optimizer.goal.covariance import IMPROBABLE, time_covariance
 from optimizer.goal.goal import Problem
 from optimizer.goal.predict import covering
@@ -46,6 +49,9 @@ TELLING = 12.0  # fall of chi2 from which a cause is worth naming: p = 0.0005, t
 BEYOND = 9.0  # the same, tolerances in C, from which a run drifts: p = 0.003, so about 1 % with three of them tried
 EXPLAINED = 0.9  # share of chi2 beyond noise that a cause must explain where the rest is still improbable
 ALIKE = 6.0  # difference of chi2 below which another cause would do as well
+LEAST_CUT = 0.005  # m
+SIZE_KEYS = {"gas": "velocity_percent", "oven": "oven_K", "delay": "delay_s", "stretch": "longer_percent"}
+ChiSquare = Annotated[float, Rounded(), key()]
 
 
 @dataclass(frozen=True)
@@ -58,15 +64,46 @@ class Cause:
     size, sd : float, ln of the velocity's ratio, [K], [s], or the share by which times are longer; and its standard
         deviation
     shift : (M,) array  [s], what it does to every peak; nan where not eluted
-    chi_square, largest : float, what it leaves: in all, and the largest of a peak in its standard deviations
+    chi_square, largest : float, of what remains with it: in all, and the largest of a peak in standard deviations
+    cut : float or None  [m], length whose loss would have this effect, the old one still being entered
     """
 
-    kind: CauseKind
+    kind: Annotated[CauseKind, key()]
     size: float
     sd: float
     shift: Array
-    chi_square: float
+    chi_square: ChiSquare
     largest: float
+    cut: Annotated[float | None, Rounded(METRE, decimals=3), key("as_cut_off_m")] = None
+
+    @property
+    def in_units(self) -> Annotated[dict[str, float | None], key(BESIDE)]:
+        """Size, under the key of its kind, and standard deviation: [%], [K] or [s]."""
+        size = float(np.expm1(self.size)) if self.kind == "gas" else self.size
+        times = 100 if self.kind in ("gas", "stretch") else 1
+        return {
+            SIZE_KEYS[self.kind]: Rounded(digits=3).written(times * size),
+            "sd": Rounded(digits=2).written(times * self.sd),
+        }
+
+    @property
+    def text(self) -> Annotated[str, key("says")]:
+        """What it is and how large."""
+        late, by = ("late" if self.size > 0 else "early"), abs(self.size)
+        if self.kind == "delay":
+            why = (
+                "before the injection or the oven is slow to follow"
+                if self.size > 0
+                else "after the injection"
+            )
+            return f"all peaks {by:.1f} s {late}, as when the clock starts {why}"
+        if self.kind == "stretch":
+            return f"all times {100 * by:.1f} % {late}, in proportion, as from a clock that is wrong"
+        if self.kind == "oven":
+            return f"an oven {by:.1f} °C {'hotter' if self.size > 0 else 'colder'}"
+        share = 100 * (np.exp(self.size) - 1)
+        text = f"{abs(share):.1f} % {'faster' if share > 0 else 'slower'} gas"
+        return text if self.cut is None else f"{text}, as after cutting {self.cut:.2f} m off"
 
 
 @dataclass(frozen=True)
@@ -75,25 +112,25 @@ class Causes:
 
     Attributes
     ----------
-    chi_square, peaks : float, int, without any cause, set points taken as exact
+    chi_square, peaks : float, int, without any cause, set points exact
     cause : Cause or None, the one that explains them
     rivals : causes that would do as well
     tolerant : float, chi-square with the tolerances of set points allowed for
     fall : float, by how much one cause at most lowers that
-    scale : float, what it leaves for each degree of freedom, 1 at least: `fall` counts by it
+    scale : float, chi-square that remains for each degree of freedom, 1 at least: the unit of `fall`
     beyond : bool, whether that cause is more than the tolerances allow
     independent : bool, whether the deviations are beyond noise and tolerances, and no single cause explains them
     """
 
-    chi_square: float
-    peaks: int
-    cause: Cause | None
-    rivals: tuple[Cause, ...]
-    tolerant: float
-    fall: float
+    chi_square: ChiSquare
+    peaks: Annotated[int, key()]
+    cause: Annotated[Cause | None, key()]
+    rivals: Annotated[tuple[Cause, ...], key("as_well")]
+    tolerant: Annotated[float, Rounded(), key("chi_square_with_tolerances")]
+    fall: Annotated[float, Rounded(), key("fall_with_tolerances")]
     scale: float
-    beyond: bool
-    independent: bool
+    beyond: Annotated[bool, key("beyond_tolerances")]
+    independent: Annotated[bool, key()]
 
 
 @dataclass(frozen=True)
@@ -239,6 +276,7 @@ def _fitted(
             break
     shifted = expected.peaks(kind, size)[0]
     rest = (found - shifted)[seen]
+    cut = -expected.problem.fit.system.column.length * float(np.expm1(-size / 2)) if kind == "gas" else 0.0
     return Cause(
         kind,
         size,
@@ -246,4 +284,5 @@ def _fitted(
         shifted - expected.plain[0],
         float(rest @ precision @ rest),
         float(np.abs(rest / np.sqrt(np.diag(expected.covariance)[seen])).max()),
+        cut if cut >= LEAST_CUT else None,
     )

@@ -1,4 +1,4 @@
-"""A confirmation run against its prediction: deviations, resolutions, what became of the run as a whole.
+"""A confirmation run against its prediction: deviations, resolutions, and whether the whole run has shifted.
 
 The retention times of a run shift together far more easily than they shift against each other, and only the latter
 changes a resolution; so pairs are judged by the distance of their peaks in base widths, and times by whether one
@@ -10,60 +10,57 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Literal
+from typing import Annotated, Literal, NamedTuple
 
 import numpy as np
 from scipy.special import ndtri
 
 from models.column.programs import Array, Program, batch_of
 from models.peaks.resolution import BASE_WIDTH_PER_HALF, pair_resolution
+from optimizer.base.numbers import MINUTES, NEEDED, TWO_DECIMALS, Rounded
+from optimizer.base.quantities import MINUTE
+from optimizer.base.tables import key
 from optimizer.goal.covariance import IMPROBABLE
 from optimizer.goal.goal import Problem, measured_mean
 from optimizer.goal.limits import Runs, limits_of
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
 from optimizer.goal.reliability import Reliability
-from optimizer.goal.shared_cause import Cause, Causes, causes_of, expectation
+from optimizer.goal.shared_cause import Causes, causes_of, expectation
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.goal.wishes import wishes_of
-from optimizer.methods.wrong_names import Mend, RunPeaks, wrong_names
+from optimizer.methods.wrong_names import Correction, RunPeaks, wrong_names
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.search.found import FEASIBLE
 from optimizer.search.shortfalls import missed_in_words
 
 Verdict = Literal["holds", "unresolved", "unconfirmed", "drifts", "misnamed", "departs"]
 CLOSE = 2.0  # times the needed resolution, up to which a change matters
-SHORT = 0.005  # of a resolution: what two decimals do not show is not missed
-LEAST_CUT = 0.005  # m; less is nobody's cut
-NOISE = 1.645  # standard deviations of one reading, by which it is lower than the truth in 5 % of runs
-ANOTHER = 10.0  # standard deviations that most times of a run are off when it was made with another program
+SHORT = 0.005  # of a resolution: less does not show in two decimals
+NOISE = 1.645  # sd of one reading: 5 % of runs read lower than the truth by more
+ANOTHER = 10.0  # sd: median deviation from which the run was made with another program
 
 
 @dataclass(frozen=True)
 class ComparedPair:
-    """A counted pair of neighbours, in the order in which it was predicted.
-
-    Attributes
-    ----------
-    a, b : int, compounds
-    needed, predicted, predicted_sd, found : float, resolutions; found is negative where the order is reversed and
-        nan where a peak is missing
-    found_sd : float, of the found one by the repeatability of times
-    apart : float, distance found less predicted in mean base widths; nan where a peak is missing
-    """
+    """A counted pair of neighbours, compounds `a` and `b` in predicted order of elution."""
 
     a: int
     b: int
-    needed: float
-    predicted: float
-    predicted_sd: float
-    found: float
-    found_sd: float
-    apart: float
+    between: Annotated[tuple[str, str], key()]
+    needed: Annotated[float, NEEDED, key()]
+    predicted: Annotated[float, TWO_DECIMALS, key()]
+    predicted_sd: Annotated[float, TWO_DECIMALS, key()]
+    found: Annotated[float, TWO_DECIMALS, key()]
+    """Negative: the order is reversed; nan: a peak is missing."""
+    distance_change: Annotated[float, TWO_DECIMALS, key("distance_change_base_widths")]
+    """Found - predicted, in mean base widths."""
+    found_sd: Annotated[float, TWO_DECIMALS, key()]
+    """Of one reading, by the repeatability of times."""
 
     @property
-    def sigmas(self) -> float:
-        """Found less predicted in standard deviations."""
+    def deviation_sd(self) -> Annotated[float, TWO_DECIMALS, key("found_less_predicted_sd")]:
+        """Found - predicted in standard deviations."""
         return (self.found - self.predicted) / float(np.hypot(self.predicted_sd, self.found_sd))
 
     @property
@@ -72,14 +69,37 @@ class ComparedPair:
         return min(self.predicted, self.found) < CLOSE * self.needed
 
     @property
-    def met(self) -> bool:
-        """Whether the found resolution is what is needed; a pair that cannot be judged is not missed."""
-        return bool(np.isnan(self.found) or self.found >= self.needed - SHORT)
+    def met(self) -> Annotated[bool | None, key()]:
+        """Whether the found resolution is the needed one; None without a peak."""
+        return None if np.isnan(self.found) else self.found >= self.needed - SHORT
 
     @property
-    def in_noise(self) -> bool:
-        """Whether what it lacks is less than one reading is sure of: such a run decides neither way."""
-        return bool(not self.met and self.needed - self.found < NOISE * self.found_sd)
+    def within_noise(self) -> Annotated[bool | None, key()]:
+        """Whether a resolution that is too low may be so by the scatter of one reading: such a run decides nothing."""
+        return None if self.met is None else not self.met and self.needed - self.found < NOISE * self.found_sd
+
+
+@dataclass(frozen=True)
+class FoundRequirement:
+    """A requirement beside resolution, as far as times decide it.
+
+    Attributes
+    ----------
+    name : str, that of its limit
+    met : bool or None, where a peak is missing without which it cannot be decided
+    missed : str or None, what was found, what is required, and the difference; None unless it is missed
+    """
+
+    name: Annotated[str, key("wish")]
+    met: Annotated[bool | None, key()]
+    missed: Annotated[str | None, key()]
+
+
+class ExtraPeak(NamedTuple):
+    """A peak that is no compound of the scenario."""
+
+    name: Annotated[str, key()]
+    time: Annotated[float, MINUTES, key("found_min")]
 
 
 @dataclass(frozen=True)
@@ -95,56 +115,65 @@ class Comparison:
     origin : str, where the program comes from, in words
     peaks : PeakTable, as given
     repeatability : float  [s]
-    named, found : (M,) arrays  [s], times as named in the table, and with the mends made; nan where missing
-    found_width : (M,) array  [s], at half height with the mends made; nan where not measured
-    time_sd : (M,) array  [s], of found less predicted, set-point tolerances and the run's repeatability included
-    extra : names and times [s] of peaks that are no compound of the scenario
-    mends : names that are probably wrong
-    causes : what became of the run as a whole, the mends made
+    named, found : (M,) arrays  [s], times as named in the table, and corrected; nan where missing
+    found_width : (M,) array  [s], at half height, corrected; nan where not measured
+    time_sd : (M,) array  [s], of found - predicted, set-point tolerances and the run's repeatability included
+    extra : peaks that are no compound of the scenario
+    corrections : of names that are probably wrong
+    causes : of the deviations of the whole run, corrected
     pairs : counted neighbours, in order of predicted elution
-    wishes : what else the goal asks for, as far as times decide it
+    requirements : those beside resolution that times decide
     """
 
     problem: Problem
     prediction: Prediction
-    reliability: Reliability
-    name: str
-    origin: str
+    reliability: Annotated[Reliability, key()]
+    name: Annotated[str, key("run")]
+    origin: Annotated[str, key("program_from")]
     peaks: PeakTable
-    repeatability: float
+    repeatability: Annotated[float, Rounded(MINUTE), key("repeatability_min")]
     named: Array
     found: Array
     found_width: Array
     time_sd: Array
-    extra: tuple[tuple[str, float], ...]
-    mends: tuple[Mend, ...]
-    causes: Causes
-    pairs: tuple[ComparedPair, ...]
-    wishes: tuple[FoundWish, ...]
+    extra: Annotated[tuple[ExtraPeak, ...], key()]
+    corrections: tuple[Correction, ...]
+    causes: Annotated[Causes, key("deviations")]
+    pairs: Annotated[tuple[ComparedPair, ...], key()]
+    requirements: Annotated[tuple[FoundRequirement, ...], key("wishes")]
 
     @property
     def deviation(self) -> Array:
-        """(M,) found less predicted [s], as named."""
+        """(M,) found - predicted [s], as named."""
         result: Array = self.named - self.prediction.retention
         return result
 
     @property
     def rest(self) -> Array:
-        """(M,) what the shared cause leaves of the deviation [s], the mends made."""
+        """(M,) deviation that remains without the shared cause [s], corrected."""
         shift = 0.0 if self.causes.cause is None else self.causes.cause.shift
         result: Array = self.found - self.prediction.retention - shift
         return result
 
     @property
-    def missing(self) -> tuple[str, ...]:
-        """Compounds that should elute but have no peak in the run, the mends made; those with a foreign one apart."""
+    def missing(self) -> Annotated[tuple[str, ...], key()]:
+        """Compounds that should elute but have no peak, corrected; those named after a foreign peak left out."""
         absent = np.isnan(self.found) & np.isfinite(self.prediction.retention)
-        absent[[mend.compound for mend in self.mends if mend.kind == "foreign"]] = False
+        absent[[each.compound for each in self.corrections if each.kind == "foreign"]] = False
         return tuple(name for name, gone in zip(self.prediction.compounds, absent, strict=True) if gone)
 
     @property
+    def wrongly_named(self) -> frozenset[int]:
+        """Compounds whose peak is probably another's, or mistyped."""
+        named = [each.compound for each in self.corrections]
+        named += [
+            each.partner for each in self.corrections if each.kind == "swapped" and each.partner is not None
+        ]
+        return frozenset(named)
+
+    @property
     def lost(self) -> tuple[int, ...]:
-        """Targets and internal standards without a peak, the mends made: of them the run confirms nothing."""
+        """Targets and internal standards without a peak, corrected: of them the run confirms nothing."""
         return tuple(int(m) for m in self.problem.targets if np.isnan(self.found[m]))
 
     def nearest(self, m: int) -> int | None:
@@ -180,7 +209,7 @@ class Comparison:
         return result
 
     @property
-    def width_ratio(self) -> float:
+    def width_ratio(self) -> Annotated[float, Rounded(), key()]:
         """Median of found over predicted widths; nan without any."""
         ratio = self.found_width / self.prediction.width_half
         known = ratio[np.isfinite(ratio)]
@@ -195,33 +224,33 @@ class Comparison:
     @property
     def short(self) -> tuple[ComparedPair, ...]:
         """Pairs found with less resolution than they need, by more than the run's noise, the worst first."""
-        return self._worst_first(pair for pair in self.pairs if not pair.met and not pair.in_noise)
+        return self._worst_first(pair for pair in self.pairs if pair.met is False and not pair.within_noise)
 
     @property
     def undecided(self) -> tuple[ComparedPair, ...]:
         """Pairs found with less resolution than they need, but within the run's noise, the worst first."""
-        return self._worst_first(pair for pair in self.pairs if pair.in_noise)
+        return self._worst_first(pair for pair in self.pairs if pair.within_noise)
 
     @property
     def weaker(self) -> tuple[ComparedPair, ...]:
-        """Pairs that were promised more than was found, beyond chance or so that they are short; the worst first."""
+        """Pairs found with less resolution than predicted, beyond chance or so that they are short; the worst first."""
         close = [pair for pair in self.pairs if np.isfinite(pair.found) and pair.close]
         least = -largest_of(len(close))
-        promised = [pair for pair in self.short if pair.predicted >= pair.needed - SHORT]
-        return self._worst_first(pair for pair in close if pair.sigmas < least or pair in promised)
+        enough = [pair for pair in self.short if pair.predicted >= pair.needed - SHORT]
+        return self._worst_first(pair for pair in close if pair.deviation_sd < least or pair in enough)
 
     @staticmethod
     def _worst_first(pairs: Iterable[ComparedPair]) -> tuple[ComparedPair, ...]:
         return tuple(sorted(pairs, key=lambda pair: pair.found / pair.needed))
 
     @property
-    def goal_met(self) -> bool | None:
-        """Whether all that the run decides of the goal is kept.
+    def goal_met(self) -> Annotated[bool | None, key()]:
+        """Whether all that the run decides of the goal is met.
 
-        None where a peak is missing that would decide, or what a pair lacks is within the run's noise.
+        None where a peak is missing that would decide, or a pair is too low within the run's noise.
         """
-        decided = [None if np.isnan(pair.found) or pair.in_noise else pair.met for pair in self.pairs]
-        decided += [wish.met for wish in self.wishes]
+        decided = [None if pair.within_noise else pair.met for pair in self.pairs]
+        decided += [each.met for each in self.requirements]
         if False in decided:
             return False
         return None if self.lost or None in decided or not decided else True
@@ -238,20 +267,20 @@ class Comparison:
         """Whether all times and close pairs are where the prediction has them, tolerances of set points included."""
         off = np.abs((self.found - self.prediction.retention) / self.time_sd)
         off = off[np.isfinite(off)]
-        pairs = [abs(pair.sigmas) for pair in self.pairs if np.isfinite(pair.found) and pair.close]
+        pairs = [abs(pair.deviation_sd) for pair in self.pairs if np.isfinite(pair.found) and pair.close]
         return bool(
             off.max(initial=0.0) < largest_of(len(off)) and max(pairs, default=0.0) < largest_of(len(pairs))
         )
 
     @property
     def tolerated(self) -> bool:
-        """Whether what deviates is no more than set points may be off by, all of them together."""
+        """Whether the deviations are within the tolerances of set points, all of them together."""
         return not self.causes.beyond
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> Annotated[Verdict, key()]:
         """What to call it, in one word."""
-        if self.mends:
+        if self.corrections:
             return "misnamed"
         if not self.tolerated:
             return "drifts"
@@ -262,14 +291,6 @@ class Comparison:
         return "unresolved" if self.weaker else "holds"
 
 
-def cut_of(compared: Comparison, cause: Cause) -> float | None:
-    """The length [m] whose loss would have this effect, the old length still being entered; None where it is no cut."""
-    if cause.kind != "gas" or cause.size <= 0:
-        return None
-    cut = float(compared.problem.fit.system.column.length * -np.expm1(-cause.size / 2))
-    return cut if cut >= LEAST_CUT else None
-
-
 def largest_of(count: int) -> float:
     """Standard deviations that the largest of so many normal deviates exceeds in about one case of a hundred."""
     return float(-ndtri(IMPROBABLE / 2 / max(count, 1)))
@@ -278,7 +299,7 @@ def largest_of(count: int) -> float:
 def compare(
     problem: Problem, program: Program, peaks: PeakTable, name: str, origin: str, repeatability: float
 ) -> Comparison:
-    """Hold a run against what its program was expected to give.
+    """Compare a run with the prediction of its program.
 
     Parameters
     ----------
@@ -303,7 +324,7 @@ def compare(
         peaks.retention[others],
         peaks.width_half[others],
     )
-    mends, taken = wrong_names(expected, given)
+    corrections, corrected = wrong_names(expected, given)
     return Comparison(
         problem=problem,
         prediction=prediction,
@@ -313,14 +334,14 @@ def compare(
         peaks=peaks,
         repeatability=repeatability,
         named=named,
-        found=taken.time,
-        found_width=taken.width,
+        found=corrected.time,
+        found_width=corrected.width,
         time_sd=np.hypot(prediction.retention_sd, repeatability),
-        extra=tuple((peaks.compounds[row], float(peaks.retention[row])) for row in others),
-        mends=mends,
-        causes=causes_of(expected, taken.time),
-        pairs=_pairs(problem, prediction, taken.time, taken.width, repeatability),
-        wishes=found_wishes(problem, prediction, taken.time, taken.width),
+        extra=tuple(ExtraPeak(peaks.compounds[row], float(peaks.retention[row])) for row in others),
+        corrections=corrections,
+        causes=causes_of(expected, corrected.time),
+        pairs=_pairs(problem, prediction, corrected.time, corrected.width, repeatability),
+        requirements=found_requirements(problem, prediction, corrected.time, corrected.width),
     )
 
 
@@ -349,12 +370,13 @@ def _pairs(
             ComparedPair(
                 a=a,
                 b=b,
+                between=(prediction.compounds[a], prediction.compounds[b]),
                 needed=float(prediction.needed[p]),
                 predicted=float(prediction.resolution[p]),
                 predicted_sd=float(prediction.resolution_sd[p]),
                 found=float(np.copysign(resolved[p], distance)) if seen else float("nan"),
-                found_sd=1.18 * np.sqrt(2) * repeatability / float(width[a] + width[b]),
-                apart=float((distance - (predicted[b] - predicted[a])) / base_predicted),
+                distance_change=float((distance - (predicted[b] - predicted[a])) / base_predicted),
+                found_sd=float(1.18 * np.sqrt(2) * repeatability / (width[a] + width[b])),
             )
         )
     return tuple(sorted(result, key=lambda pair: float(predicted[pair.a])))
@@ -369,26 +391,10 @@ DECIDED_BY_TIMES = {
 }
 
 
-@dataclass(frozen=True)
-class FoundWish:
-    """A wish as a run has it.
-
-    Attributes
-    ----------
-    name : str, that of its limit
-    met : bool or None, where a peak is missing without which it cannot be told
-    missed : str, what was found, what is asked, and by how much it is missed; empty unless it is missed
-    """
-
-    name: str
-    met: bool | None
-    missed: str
-
-
-def found_wishes(
+def found_requirements(
     problem: Problem, prediction: Prediction, time: Array, width: Array
-) -> tuple[FoundWish, ...]:
-    """Every wish that the times of a run decide.
+) -> tuple[FoundRequirement, ...]:
+    """Every requirement beside resolution that the times of a run decide.
 
     Parameters
     ----------
@@ -407,7 +413,8 @@ def found_wishes(
             continue
         value = float(margin(runs)[0])
         met = None if np.isnan(value) else value >= FEASIBLE
-        found.append(FoundWish(name, met, missed_in_words(seen, as_found, name) if met is False else ""))
+        missed = missed_in_words(seen, as_found, name) if met is False else None
+        found.append(FoundRequirement(name, met, missed))
     return tuple(found)
 
 

@@ -1,4 +1,4 @@
-"""What a confirmation run teaches: the refit with it, the compared program as the refit sees it, and a better one."""
+"""The refit with a confirmation run: the compared program as it sees it, its notes, and a better program."""
 
 from __future__ import annotations
 
@@ -7,22 +7,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Program
-from models.fit.fit import Fit
+from models.fit.diagnosis import description, mend
+from models.fit.fit import Fit, Suspect
+from models.fit.typing_slips import intended_time
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction, SearchOutcome
 from optimizer.goal.predict import covering, predict
 from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import Cause
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.compare import Comparison, cut_of
+from optimizer.methods.compare import Comparison
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun
 from optimizer.search.found import Progress
 
-MISFIT = (
-    3.0  # root mean square of a run's residuals in standard deviations, from which the refit is not relied on
-)
+MISFIT = 3.0  # root mean square of a run's residuals in sd, from which the refit is not reliable
+LEAST_PEAKS = 2  # of a run worth a refit
+UNSUSPECTED = 2.0  # sd of a deviation, within which a peak of the run is not called wrong
 
 
 @dataclass(frozen=True)
@@ -69,10 +71,16 @@ def day_of(run: str) -> str:
     return f"day of {run}"
 
 
+def refit_with(compared: Comparison) -> Refit | None:
+    """The refit; None where the run was made with another program or leaves too few peaks."""
+    enough = np.isfinite(compared.found).sum() >= LEAST_PEAKS
+    return refit(compared) if enough and not compared.another_program else None
+
+
 def refit(compared: Comparison) -> Refit:
     """Fit the scouting runs and this one together.
 
-    Names that are probably wrong are taken as mended. A cause that the whole run shares is no property of a compound:
+    Names that are probably wrong are corrected. A cause that the whole run shares is no property of a compound:
     its shift is taken out of the times before they are fitted, and the cause itself is put into what is fitted for
     the gas or the oven, so that predictions are for the instrument as it is now. A delay or stretch of all peaks costs
     no resolution and is left out.
@@ -92,8 +100,7 @@ def refit(compared: Comparison) -> Refit:
         for name, named, found in zip(scenario.compounds, compared.named, compared.found, strict=True)
         if np.isfinite(named) and np.isnan(found)
     )
-    cut = None if cause is None else cut_of(compared, cause)
-    entered = None if cut is None else _entered(wider, before, program, cut)
+    entered = None if cause is None or cause.cut is None else _entered(wider, before, program, cause.cut)
     return Refit(problem, prediction, reliability, left_out, entered)
 
 
@@ -114,16 +121,16 @@ def as_found(fit: Fit, cause: Cause | None) -> Fit:
         factor = float(np.exp(cause.size))
         system = replace(fit.system, flow_factor=fit.system.flow_factor * factor)
         return replace(fit, system=system, flow_factors=fit.flow_factors * factor)
-    # An oven hotter by so much than its set point is to a compound what a lower characteristic temperature is.
+    # To a compound, an oven hotter than its set point is the same as a lower characteristic temperature.
     return replace(fit, retention=replace(fit.retention, T0=fit.retention.T0 - cause.size))
 
 
 def _table(compared: Comparison, time: np.ndarray[tuple[int], np.dtype[np.float64]]) -> PeakTable:
-    """The run's peaks with other times, as mended; in order of retention time, as peak tables are."""
+    """The run's peaks with other times, as corrected; in order of retention time, as peak tables are."""
     names = compared.prediction.compounds
     order = [int(m) for m in np.argsort(time) if np.isfinite(time[m])]
     unknown = np.full(len(order), np.nan)
-    # Areas stay out: what is doubtful of the names was settled with them already.
+    # Areas stay out: wrong names have been corrected already.
     return PeakTable(
         tuple(names[m] for m in order), time[order], compared.found_width[order], unknown, unknown.copy()
     )
@@ -136,3 +143,34 @@ def retune(
     problem = after.problem
     _, outcome = optimize(problem.scenario, problem.fit, seconds, progress, what_if=False, rounds=rounds)
     return outcome
+
+
+def refit_notes(compared: Comparison, after: Refit) -> list[str]:
+    """Warnings of the fit with the run added, without suspicions of peaks that are where they were predicted."""
+    runs, names = [run.name for run in after.problem.scenario.runs], compared.prediction.compounds
+    own = len(runs) - 1
+    suspects = {_suspicion(each, runs, names): each for each in after.problem.fit.suspects}
+    off = np.abs((compared.found - compared.prediction.retention) / compared.time_sd)
+    notes = []
+    for line in after.problem.fit.warnings:
+        suspect = suspects.get(line)
+        if suspect is None or suspect.run != own:
+            notes.append(line)
+        elif not off[suspect.compound] < UNSUSPECTED:
+            notes.append(_suspicion(_in_the_table(compared, suspect), runs, names))
+    return notes
+
+
+def _suspicion(suspect: Suspect, runs: list[str], names: tuple[str, ...]) -> str:
+    return f"{description(suspect, runs, names)} {mend(suspect, runs, names)}"
+
+
+def _in_the_table(compared: Comparison, suspect: Suspect) -> Suspect:
+    """A suspicion in times of the table, with an intended one only where a single slip leads to it."""
+    m = suspect.compound
+    shift = 0.0 if compared.causes.cause is None else float(compared.causes.cause.shift[m])
+    time, expected = float(compared.found[m]), suspect.expected + shift
+    slip = intended_time(time, expected, suspect.expected_error)
+    intended = slip.time if slip is not None and slip.telling else None
+    kind = "foreign" if suspect.kind == "mistyped" and intended is None else suspect.kind
+    return replace(suspect, kind=kind, time=time, expected=expected, intended=intended)

@@ -1,9 +1,9 @@
-"""Peaks of one run that stand under another name than their own, told from how the other peaks of the run agree.
+"""Peaks of one run under a wrong name, found by comparison with the other peaks of the run.
 
 What the whole run may be off by - speed of the gas, oven, a common delay - is left free, so that a drift accuses no
 peak. A hypothesis is judged by how far it lowers chi-square of the times, and of the areas against the scouting runs
 where there are areas, less a price for the freedom it takes; as for scouting runs (`models.fit.wrong_peaks`), with the
-difference that here the times are foreseen for this very program, with all their correlations.
+difference that here the times are predicted for this very program, with all their correlations.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ from models.fit.wrong_peaks import (
 )
 from optimizer.goal.shared_cause import KINDS, CauseKind, Expectation
 
-MendKind = Literal["swapped", "misnamed", "extra", "mistyped", "foreign"]
+CorrectionKind = Literal["swapped", "misnamed", "extra", "mistyped", "foreign"]
 FREE: dict[CauseKind, float] = {
     "gas": 0.1,
     "oven": 5.0,
     "delay": 10.0,
 }  # spreads of what a whole run may be off by
-MOST = 3  # mends of a run; where more seem wrong the run is, not its names
+MOST = 3  # corrections of a run: where more names seem wrong, the run is
 LEAST_PEAKS = 4
 MEDIAN_SQUARE = 0.455  # of a standard normal deviate
 FOREIGN_WIDTHS = 1.0  # half-height widths by which a peak must be off to be called another compound's
@@ -59,8 +59,8 @@ class RunPeaks:
 
 
 @dataclass(frozen=True)
-class Mend:
-    """A wrong name and what would mend it. Compounds are numbered from 0.
+class Correction:
+    """A wrong name and its correction. Compounds are numbered from 0.
 
     Attributes
     ----------
@@ -74,7 +74,7 @@ class Mend:
     gain : float, by how much chi-square falls, less the price
     """
 
-    kind: MendKind
+    kind: CorrectionKind
     compound: int
     partner: int | None
     expected: float
@@ -85,7 +85,7 @@ class Mend:
 
 @dataclass(frozen=True)
 class _State:
-    """Peaks foreseen with the run's common shift left free: for the m peaks seen, u = P d and P (m, m)."""
+    """Peaks as predicted, the run's common shift left free: for the m peaks seen, u = P d and P (m, m)."""
 
     at: NDArray[np.intp]
     deviation: Array
@@ -98,14 +98,14 @@ class _State:
         return result
 
 
-def wrong_names(expected: Expectation, peaks: RunPeaks) -> tuple[tuple[Mend, ...], RunPeaks]:
-    """Names that are probably wrong, the plainest first, and the peaks with these mended."""
-    mends: list[Mend] = []
+def wrong_names(expected: Expectation, peaks: RunPeaks) -> tuple[tuple[Correction, ...], RunPeaks]:
+    """Names that are probably wrong, the clearest first, and the peaks with these corrected."""
+    corrections: list[Correction] = []
     given, seen = peaks, int(np.isfinite(peaks.time).sum())
-    while len(mends) < MOST and np.isfinite(peaks.time).sum() >= LEAST_PEAKS:
+    while len(corrections) < MOST and np.isfinite(peaks.time).sum() >= LEAST_PEAKS:
         state = _state(expected, peaks.time)
-        used = {each.compound for each in mends} | {
-            each.partner for each in mends if each.kind in ("swapped", "misnamed")
+        used = {each.compound for each in corrections} | {
+            each.partner for each in corrections if each.kind in ("swapped", "misnamed")
         }
         tried = [each for each in _hypotheses(expected, peaks, state) if each.compound not in used]
         best = max(tried, key=lambda each: each.gain, default=None)
@@ -113,37 +113,40 @@ def wrong_names(expected: Expectation, peaks: RunPeaks) -> tuple[tuple[Mend, ...
             break
         if best.kind == "foreign":
             best = _mistyped(best, peaks)
-        mends.append(best)
-        peaks = mended(peaks, best)
-    if 3 * len(mends) > seen:  # then nothing agrees, and no name is the exception
+        corrections.append(best)
+        peaks = corrected_by(best, peaks)
+    if 3 * len(corrections) > seen:  # the times as a whole disagree
         return (), given
-    return tuple(mends), peaks
+    return tuple(corrections), peaks
 
 
-def mended(peaks: RunPeaks, mend: Mend) -> RunPeaks:
-    """The peaks under the names that a mend gives them."""
+def corrected_by(correction: Correction, peaks: RunPeaks) -> RunPeaks:
+    """The peaks with one correction made."""
     time, width, area = peaks.time.copy(), peaks.width.copy(), peaks.ln_area.copy()
     extra, extra_width = peaks.extra.copy(), peaks.extra_width.copy()
-    m, other = mend.compound, mend.partner
-    if mend.kind in ("swapped", "misnamed"):  # of two, one may have no peak: then nan goes the other way
+    m, other = correction.compound, correction.partner
+    if correction.kind in (
+        "swapped",
+        "misnamed",
+    ):  # of two, one may have no peak: then nan goes the other way
         assert other is not None
         for values in (time, width, area):
             values[[m, other]] = values[[other, m]]
-    elif mend.kind == "extra":
+    elif correction.kind == "extra":
         assert other is not None
         time[m], extra[other] = extra[other], time[m]
         width[m], extra_width[other] = extra_width[other], width[m]
         area[m] = np.nan
-    elif mend.kind == "mistyped":
-        assert mend.intended is not None
-        time[m] = mend.intended
+    elif correction.kind == "mistyped":
+        assert correction.intended is not None
+        time[m] = correction.intended
     else:
         time[m] = width[m] = area[m] = np.nan
     return replace(peaks, time=time, width=width, ln_area=area, extra=extra, extra_width=extra_width)
 
 
 def _state(expected: Expectation, time: Array) -> _State:
-    """The run's common shift as most peaks give it taken out, and what is left to tell names by."""
+    """The deviations that remain without the run's common shift."""
     at = np.flatnonzero(np.isfinite(time) & np.isfinite(expected.plain[0]))
     covariance = expected.covariance[np.ix_(at, at)].copy()
     for kind in KINDS:
@@ -152,19 +155,19 @@ def _state(expected: Expectation, time: Array) -> _State:
     precision: Array = np.linalg.inv(covariance).astype(np.float64)
     deviation = (time - expected.plain[0])[at]
     push = precision @ deviation
-    # Where the bulk of the peaks scatters more than foreseen, one peak must stand out from that scatter.
+    # Where most peaks scatter more than predicted, one peak must stand out from that scatter.
     scale = max(1.0, float(np.median(push**2 / np.diag(precision))) / MEDIAN_SQUARE)
     return _State(at, deviation, precision / scale, scale)
 
 
-def _hypotheses(expected: Expectation, peaks: RunPeaks, state: _State) -> Iterator[Mend]:
+def _hypotheses(expected: Expectation, peaks: RunPeaks, state: _State) -> Iterator[Correction]:
     P, push, at = state.precision, state.push, state.at
     own = np.diag(P)
     time, area = peaks.time[at], _area_cost(peaks)
 
-    def mend(kind: MendKind, i: int, partner: int | None, gain: float) -> Mend:
+    def correction(kind: CorrectionKind, i: int, partner: int | None, gain: float) -> Correction:
         off = float(push[i] / own[i])  # of the peak as named from where all others say it should be
-        return Mend(
+        return Correction(
             kind, int(at[i]), partner, float(time[i] - off), off * float(np.sqrt(own[i])), None, float(gain)
         )
 
@@ -175,14 +178,14 @@ def _hypotheses(expected: Expectation, peaks: RunPeaks, state: _State) -> Iterat
             if gain <= 0:
                 continue
             gain += area(at[i], at[i]) + area(at[j], at[j]) - area(at[i], at[j]) - area(at[j], at[i])
-            yield mend("swapped", i, int(at[j]), gain - EXCHANGE_PRICE)
+            yield correction("swapped", i, int(at[j]), gain - EXCHANGE_PRICE)
         for e, extra in enumerate(peaks.extra):
             moved = extra - time[i]
             gain = -2 * moved * push[i] - moved**2 * own[i]
-            yield mend("extra", i, e, gain - EXCHANGE_PRICE)
+            yield correction("extra", i, e, gain - EXCHANGE_PRICE)
         alone = push[i] ** 2 / own[i]  # what the peak itself adds to chi-square
         if abs(push[i] / own[i]) > FOREIGN_WIDTHS * expected.plain[1][at[i]]:
-            yield mend("foreign", i, None, alone - LEFT_OUT_PRICE)
+            yield correction("foreign", i, None, alone - LEFT_OUT_PRICE)
         if alone < CLEAR:
             continue
         for missing in np.flatnonzero(np.isnan(peaks.time) & np.isfinite(expected.plain[0])):
@@ -191,7 +194,7 @@ def _hypotheses(expected: Expectation, peaks: RunPeaks, state: _State) -> Iterat
             after = float(other.deviation @ other.push) * other.scale / state.scale
             before = float(state.deviation @ push)
             gain = before - after + area(int(at[i]), int(at[i])) - area(int(missing), int(at[i]))
-            yield mend("misnamed", i, int(missing), gain - EXCHANGE_PRICE)
+            yield correction("misnamed", i, int(missing), gain - EXCHANGE_PRICE)
 
 
 def _given_to(time: Array, m: int, other: int) -> Array:
@@ -201,16 +204,16 @@ def _given_to(time: Array, m: int, other: int) -> Array:
     return result
 
 
-def _mistyped(mend: Mend, peaks: RunPeaks) -> Mend:
+def _mistyped(correction: Correction, peaks: RunPeaks) -> Correction:
     """A foreign peak whose time is one slip of typing from where it is expected."""
-    error = abs((peaks.time[mend.compound] - mend.expected) / mend.sigmas)
-    slip = intended_time(float(peaks.time[mend.compound]), mend.expected, error)
-    m = mend.compound
+    error = abs((peaks.time[correction.compound] - correction.expected) / correction.sigmas)
+    slip = intended_time(float(peaks.time[correction.compound]), correction.expected, error)
+    m = correction.compound
     known = bool(np.isfinite(peaks.ln_area[m] - peaks.usual_ln_area[m]))
     own_area = _area_cost(peaks)(m, m) < FOREIGN_AREA
     if slip is None or not (own_area if known else slip.telling):
-        return mend
-    return replace(mend, kind="mistyped", intended=slip.time)
+        return correction
+    return replace(correction, kind="mistyped", intended=slip.time)
 
 
 def _area_cost(peaks: RunPeaks) -> Callable[[int, int], float]:

@@ -1,25 +1,57 @@
-"""A compared confirmation run as a plain document and as rows of a table."""
+"""A compared confirmation run as one frozen object, from which JSON, CSV, tables, page and files are made."""
 
 from __future__ import annotations
+
+import json
+import textwrap
+from dataclasses import dataclass
+from typing import Annotated, Any
 
 import numpy as np
 
 from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE
-from optimizer.base.numbers import minutes, number, two_decimals
-from optimizer.base.tables import document_of
-from optimizer.goal.outcome import Prediction, SearchOutcome
-from optimizer.goal.reliability import Reliability
-from optimizer.goal.shared_cause import Cause
-from optimizer.methods.compare import ComparedPair, Comparison, cut_of
-from optimizer.methods.compare_refit import Entered, Refit
-from optimizer.methods.wrong_names import Mend
-from optimizer.results.candidate import candidate_document
-from optimizer.results.compare_advice import advice, assumed, retuned_text, retuning_reasons, unreliable_text
-from optimizer.results.compare_words import cause_text, mend_text, remarks, verdict_line
+from optimizer.base.inline_toml import inline_toml
+from optimizer.base.numbers import NEEDED, SHARE, TWO_DECIMALS, Rounded, minutes, number
+from optimizer.base.quantities import METRE, MINUTE, NUMBER, SECOND
+from optimizer.base.tables import BESIDE, WrittenBy, document_of, key
+from optimizer.goal.outcome import Candidate, SearchOutcome
+from optimizer.goal.reliability import Failure
+from optimizer.methods.compare import Comparison
+from optimizer.methods.compare_refit import Entered, Refit, day_of, refit_notes
+from optimizer.results.adapt import program_file
+from optimizer.results.candidate import candidate_document, csv_bytes
+from optimizer.results.compare_words import (
+    advice,
+    correction_text,
+    remarks,
+    retuned_for,
+    retuned_text,
+    retuning_reasons,
+    verdict_line,
+)
 from optimizer.results.documents import FORMAT, Document, program_document
+from optimizer.runs.peak_tables import COLUMNS
+from optimizer.search.candidates import warnings_of
+from optimizer.search.reasons import broken_limits
 
-COLUMNS = (
+Text = Annotated[str, key()]
+Yes = Annotated[bool, key()]
+Texts = Annotated[tuple[str, ...], key()]
+
+TIME = Rounded(MINUTE, decimals=4, shown=".3f")
+TIME_SD = Rounded(MINUTE, digits=3, shown=".3f")
+WIDTH = Rounded(MINUTE)
+DEVIATION = Rounded(SECOND, decimals=2, shown="+.2f")
+DEVIATION_SD = Rounded(NUMBER, decimals=2, shown="+.1f")
+RATIO = Rounded(digits=3)
+SIGNIFICANT = Rounded()
+KELVIN = Rounded(decimals=2, shown="+.2f")
+FLOW_FACTOR = Rounded(digits=6, shown=".4f")
+
+RUN_TABLE = "scouting_run.csv"
+COMMENT = 110  # characters a line
+CSV_COLUMNS = (
     "compound",
     "predicted_min",
     "predicted_sd_min",
@@ -31,219 +63,345 @@ COLUMNS = (
     "width_half_found_min",
     "width_ratio",
 )
-CAUSE_KEYS = {
-    "gas": "velocity_percent",
-    "oven": "oven_K",
-    "delay": "delay_s",
-    "stretch": "longer_percent",
-}
 
 
-def compared_document(
-    compared: Comparison, after: Refit | None, outcome: SearchOutcome | None = None
-) -> Document:
-    """What compare.json holds.
+@dataclass(frozen=True)
+class ComparedPeak:
+    """One compound, predicted and found as named in the table; nan without a peak or measured width.
 
-    Parameters
+    Attributes
+    ----------
+    predicted_sd : of found - predicted, tolerances and repeatability included
+    deviation, deviation_sd : found - predicted, the latter in standard deviations
+    rest : deviation without the shared cause; None where there is no such cause
+    width_deviation_sd : of the logarithm of the width, in standard deviations
+    lost : whether it is a target or internal standard without a peak
+    """
+
+    compound: Text
+    role: Text
+    predicted: Annotated[float, TIME, key("predicted_min")]
+    predicted_sd: Annotated[float, TIME_SD, key("predicted_sd_min")]
+    found: Annotated[float, TIME, key("found_min")]
+    deviation: Annotated[float, DEVIATION, key("deviation_s")]
+    deviation_sd: Annotated[float, DEVIATION_SD, key()]
+    rest: Annotated[float | None, DEVIATION, key("left_by_shared_cause_s")]
+    width_predicted: Annotated[float, WIDTH, key("width_half_predicted_min")]
+    width_found: Annotated[float, WIDTH, key("width_half_found_min")]
+    width_ratio: Annotated[float, RATIO, key()]
+    width_deviation_sd: Annotated[float, DEVIATION_SD, key()]
+    wrongly_named: Yes
+    lost: Yes
+
+
+@dataclass(frozen=True)
+class SmallestResolution:
+    """The pair nearest to what it needs, or furthest below, as predicted and as found."""
+
+    predicted: Annotated[float, TWO_DECIMALS, key()]
+    predicted_sd: Annotated[float | None, TWO_DECIMALS, key()]
+    predicted_between: Annotated[tuple[str, str] | None, key()]
+    predicted_needed: Annotated[float, NEEDED, key()]
+    found: Annotated[float | None, TWO_DECIMALS, key()]
+    found_between: Annotated[tuple[str, str] | None, key()]
+    found_needed: Annotated[float | None, NEEDED, key()]
+
+
+@dataclass(frozen=True)
+class WrongName:
+    """A name that is probably wrong, and its correction."""
+
+    compound: Text
+    kind: Text
+    partner: Annotated[str | None, key()]
+    expected: Annotated[float, TIME, key("expected_min")]
+    off_sd: Annotated[float, RATIO, key()]
+    intended: Annotated[float | None, TIME, key("intended_min")]
+    says: Text
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What the compared program is expected to give."""
+
+    min_resolution: Annotated[float, TWO_DECIMALS, key()]
+    critical_pair: Annotated[tuple[str, str] | None, key()]
+    needed: Annotated[float, NEEDED, key("critical_pair_needs")]
+    pass_probability: Annotated[float, SHARE, key()]
+    fails_most: Annotated[Failure | None, key()]
+
+
+@dataclass(frozen=True)
+class ExpectedByFit(Expected):
+    """The same by the fit before or after the run is added."""
+
+    flow_factor: Annotated[float, FLOW_FACTOR, key()]
+
+
+@dataclass(frozen=True)
+class ExpectedAfterCut(Expected):
+    """The same once the new length is entered."""
+
+    length: Annotated[float, Rounded(METRE, digits=5), key("length_m")]
+
+
+@dataclass(frozen=True)
+class LargestChange:
+    """The characteristic temperature that the run changed most [K]."""
+
+    compound: Text
+    change: Annotated[float, KELVIN, key("K")]
+    sd_before: Annotated[float, RATIO, key("sd_before_K")]
+
+
+@dataclass(frozen=True)
+class RefitResult:
+    """The fit before and after the run is added."""
+
+    before: Annotated[ExpectedByFit, key()]
+    after: Annotated[ExpectedByFit, key()]
+    misfit: Annotated[float, RATIO, key()]
+    """Root mean square of the residuals of the worst run, in sd."""
+    reliable: Yes
+    new_length_entered: Annotated[ExpectedAfterCut | None, key()]
+    largest_change: Annotated[LargestChange, key("largest_change_of_T0")]
+    left_out: Texts
+    retuning_advised: Texts
+
+
+@dataclass(frozen=True)
+class CompareResult:
+    """A compared run, numbers in SI: what has a key is the content of compare.json.
+
+    Attributes
     ----------
     after : Refit or None, where nothing was left to refit with
     outcome : SearchOutcome or None, of a search with the refit
     """
-    scenario, prediction = compared.problem.scenario, compared.prediction
-    document: Document = {
-        "format": FORMAT,
-        "title": scenario.title,
-        "run": compared.name,
-        "program_from": compared.origin,
-        **program_document(prediction.program, scenario.ambient_pressure),
-        "run_time_min": minutes(prediction.run_time),
-        "repeatability_min": number(compared.repeatability / SECONDS_PER_MINUTE),
-        "verdict": compared.verdict,
-        "says": verdict_line(compared),
-        "goal_met": compared.goal_met,
-        "remarks": remarks(compared),
-        "advice": advice(compared, after, outcome is not None),
-        "smallest_resolution": _smallest(compared),
-        "peaks": [_peak(compared, int(m)) for m in prediction.order],
-        "missing": list(compared.missing),
-        "extra": [{"name": name, "found_min": minutes(time)} for name, time in compared.extra],
-        "pairs": [_pair(compared, pair) for pair in compared.pairs],
-        "wishes": [
-            {"wish": each.name, "met": each.met, "missed": each.missed or None} for each in compared.wishes
-        ],
-        "wrong_names": [_mend(compared, mend) for mend in compared.mends],
-        "width_ratio": number(compared.width_ratio),
-        "deviations": _deviations(compared),
-        "reliability": document_of(compared.reliability, scenario.ambient_pressure),
-        "refit": None if after is None else _refit(compared, after),
-        "retuned": None,
-        "retuned_for": None,
-    }
-    if after is not None and outcome is not None:
-        document["retuned"] = candidate_document(after.problem.scenario, outcome)
-        if after.reliable:
-            best = outcome.candidates[0].reliability if outcome.candidates else None
-            document["advice"].append(retuned_text(after.reliability, best, compared.problem.confidence))
-        if outcome.candidates:
-            document["retuned_for"] = retuned_for(compared, after, outcome.candidates[0].prediction.program)
-    return document
+
+    comparison: Annotated[Comparison, key(BESIDE)]
+    after: Refit | None
+    outcome: SearchOutcome | None
+    format: Annotated[int, key()]
+    title: Text
+    program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
+    run_time: Annotated[float, TIME, key("run_time_min")]
+    says: Text
+    remarks: Texts
+    advice: Texts
+    smallest: Annotated[SmallestResolution, key("smallest_resolution")]
+    peaks: Annotated[tuple[ComparedPeak, ...], key()]
+    """In order of predicted elution."""
+    wrong_names: Annotated[tuple[WrongName, ...], key()]
+    refit: Annotated[RefitResult | None, key()]
+    retuned_for: Annotated[str | None, key()]
+    """What the re-tuned program rests on."""
+    warnings: Texts
+
+    @property
+    def tuned(self) -> Candidate | None:
+        """The best program of the search; None without one."""
+        return _best(self.outcome)
+
+    @property
+    def retuned(self) -> Annotated[Document | None, key()]:
+        """As candidates.json; None without a search."""
+        if self.outcome is None or self.after is None:
+            return None
+        return candidate_document(self.after.problem.scenario, self.outcome)
+
+    def to_dict(self) -> Document:
+        """compare.json."""
+        return document_of(self, self.comparison.problem.scenario.ambient_pressure)
 
 
-def retuned_for(compared: Comparison, after: Refit, tuned: Program) -> str | None:
-    """What a program tuned with this run rests on, where that is to be known before it is used."""
-    said = [] if after.reliable else [f"NOT RELIABLE. {unreliable_text(after)}"]
-    state = assumed(compared, tuned)
-    return " ".join(said + ([] if state is None else [state])) or None
+def _best(outcome: SearchOutcome | None) -> Candidate | None:
+    return outcome.candidates[0] if outcome is not None and outcome.candidates else None
 
 
-def compared_rows(document: Document) -> list[dict[str, str | float | None]]:
-    """One row a compound, for compare.csv; the keys are `COLUMNS`."""
-    return [{key: row[key] for key in COLUMNS} for row in document["peaks"]]
+def compare_result(
+    compared: Comparison, after: Refit | None, outcome: SearchOutcome | None = None
+) -> CompareResult:
+    """All that is reported of a compared run; parameters as the attributes of the same names."""
+    scenario, prediction, best = compared.problem.scenario, compared.prediction, _best(outcome)
+    lines = advice(compared, after, outcome is not None)
+    if outcome is not None and after is not None and after.reliable:
+        new = None if best is None else best.reliability
+        lines.append(retuned_text(after.reliability, new, compared.problem.confidence))
+    rests_on = (
+        None if best is None or after is None else retuned_for(compared, after, best.prediction.program)
+    )
+    return CompareResult(
+        compared,
+        after,
+        outcome,
+        FORMAT,
+        scenario.title,
+        program=prediction.program,
+        run_time=prediction.run_time,
+        says=verdict_line(compared),
+        remarks=tuple(remarks(compared)),
+        advice=tuple(lines),
+        smallest=_smallest(compared),
+        peaks=tuple(_peak(compared, int(m)) for m in prediction.order),
+        wrong_names=_wrong_names(compared),
+        refit=None if after is None else _refit(compared, after),
+        retuned_for=rests_on,
+        warnings=_warnings(compared, after),
+    )
 
 
-def _peak(compared: Comparison, m: int) -> Document:
-    prediction = compared.prediction
-    predicted, width = prediction.retention[m], prediction.width_half[m]
-    wrong = {each.compound for each in compared.mends}
-    wrong |= {each.partner for each in compared.mends if each.kind == "swapped" and each.partner is not None}
-    return {
-        "compound": prediction.compounds[m],
-        "role": compared.problem.scenario.role(prediction.compounds[m]),
-        "predicted_min": minutes(predicted),
-        "predicted_sd_min": number(compared.time_sd[m] / SECONDS_PER_MINUTE, 3),
-        "found_min": minutes(compared.named[m]),
-        "deviation_s": _hundredths(compared.deviation[m]),
-        "deviation_sd": _hundredths(compared.deviation[m] / compared.time_sd[m]),
-        "left_by_shared_cause_s": None if compared.causes.cause is None else _hundredths(compared.rest[m]),
-        "width_half_predicted_min": number(width / SECONDS_PER_MINUTE),
-        "width_half_found_min": number(compared.found_width[m] / SECONDS_PER_MINUTE),
-        "width_ratio": number(compared.found_width[m] / width, 3),
-        "width_deviation_sd": _hundredths(compared.width_sigmas[m]),
-        "wrongly_named": m in wrong,
-        "lost": m in compared.lost,
-    }
+def _peak(compared: Comparison, m: int) -> ComparedPeak:
+    prediction, name = compared.prediction, compared.prediction.compounds[m]
+    return ComparedPeak(
+        name,
+        compared.problem.scenario.role(name),
+        predicted=prediction.retention[m],
+        predicted_sd=compared.time_sd[m],
+        found=compared.named[m],
+        deviation=compared.deviation[m],
+        deviation_sd=compared.deviation[m] / compared.time_sd[m],
+        rest=None if compared.causes.cause is None else compared.rest[m],
+        width_predicted=prediction.width_half[m],
+        width_found=compared.found_width[m],
+        width_ratio=compared.found_width[m] / prediction.width_half[m],
+        width_deviation_sd=compared.width_sigmas[m],
+        wrongly_named=m in compared.wrongly_named,
+        lost=m in compared.lost,
+    )
 
 
-def _hundredths(value: float) -> float | None:
-    value = float(value)
-    return round(value, 2) + 0.0 if np.isfinite(value) else None
-
-
-def _pair(compared: Comparison, pair: ComparedPair) -> Document:
-    names = compared.prediction.compounds
-    return {
-        "between": [names[pair.a], names[pair.b]],
-        "needed": number(pair.needed),
-        "predicted": two_decimals(pair.predicted),
-        "predicted_sd": _hundredths(pair.predicted_sd),
-        "found": two_decimals(pair.found),
-        "found_less_predicted_sd": _hundredths(pair.sigmas),
-        "distance_change_base_widths": _hundredths(pair.apart),
-        "found_sd": _hundredths(pair.found_sd),
-        "met": None if np.isnan(pair.found) else pair.met,
-        "within_noise": None if np.isnan(pair.found) else pair.in_noise,
-    }
-
-
-def _smallest(compared: Comparison) -> Document:
+def _smallest(compared: Comparison) -> SmallestResolution:
     prediction, found = compared.prediction, compared.critical_found
-    pair = prediction.critical_pair
-    sd = None if prediction.critical is None else _hundredths(prediction.resolution_sd[prediction.critical])
-    names = prediction.compounds
-    return {
-        "predicted": two_decimals(prediction.min_resolution),
-        "predicted_sd": sd,
-        "predicted_between": None if pair is None else list(pair),
-        "predicted_needed": number(prediction.critical_needed),
-        "found": None if found is None else two_decimals(found.found),
-        "found_between": None if found is None else [names[found.a], names[found.b]],
-        "found_needed": None if found is None else number(found.needed),
-    }
+    return SmallestResolution(
+        prediction.min_resolution,
+        None if prediction.critical is None else prediction.resolution_sd[prediction.critical],
+        prediction.critical_pair,
+        prediction.critical_needed,
+        *((None, None, None) if found is None else (found.found, found.between, found.needed)),
+    )
 
 
-def _mend(compared: Comparison, mend: Mend) -> Document:
+def _wrong_names(compared: Comparison) -> tuple[WrongName, ...]:
     names = compared.prediction.compounds
-    partner: str | None = None
-    if mend.partner is not None:
-        partner = compared.extra[mend.partner][0] if mend.kind == "extra" else names[mend.partner]
-    return {
-        "compound": names[mend.compound],
-        "kind": mend.kind,
-        "partner": partner,
-        "expected_min": minutes(mend.expected),
-        "off_sd": number(mend.sigmas, 3),
-        "intended_min": None if mend.intended is None else minutes(mend.intended),
-        "says": mend_text(compared, mend),
-    }
+
+    def partner(kind: str, number: int | None) -> str | None:
+        return None if number is None else compared.extra[number][0] if kind == "extra" else names[number]
+
+    return tuple(
+        WrongName(
+            names[each.compound],
+            each.kind,
+            partner(each.kind, each.partner),
+            each.expected,
+            each.sigmas,
+            each.intended,
+            correction_text(compared, each),
+        )
+        for each in compared.corrections
+    )
 
 
-def _deviations(compared: Comparison) -> Document:
-    causes = compared.causes
-    return {
-        "peaks": causes.peaks,
-        "chi_square": number(causes.chi_square),
-        "independent": causes.independent,
-        "chi_square_with_tolerances": number(causes.tolerant),
-        "fall_with_tolerances": number(causes.fall),
-        "beyond_tolerances": causes.beyond,
-        "cause": None if causes.cause is None else _cause(compared, causes.cause),
-        "as_well": [_cause(compared, each) for each in causes.rivals],
-    }
-
-
-def _cause(compared: Comparison, cause: Cause) -> Document:
-    shared = cause.kind in ("gas", "stretch")
-    size = 100 * (np.expm1(cause.size) if cause.kind == "gas" else cause.size) if shared else cause.size
-    cut = cut_of(compared, cause)
-    return {
-        "kind": cause.kind,
-        CAUSE_KEYS[cause.kind]: number(size, 3),
-        "sd": number(100 * cause.sd if shared else cause.sd, 2),
-        "as_cut_off_m": None if cut is None else round(cut, 3),
-        "chi_square": number(cause.chi_square),
-        "says": cause_text(compared, cause),
-    }
-
-
-def _refit(compared: Comparison, after: Refit) -> Document:
-    """The fit before and after, and what becomes of the compared program."""
-    moved = after.problem.fit.retention.T0 - compared.problem.fit.retention.T0
+def _refit(compared: Comparison, after: Refit) -> RefitResult:
+    old, new, entered = compared.problem.fit, after.problem.fit, after.entered
+    moved = new.retention.T0 - old.retention.T0
     m = int(np.argmax(np.abs(moved)))
-    return {
-        "before": _seen(compared.problem.fit.system.flow_factor, compared.prediction, compared.reliability),
-        "after": _seen(after.problem.fit.system.flow_factor, after.prediction, after.reliability),
-        "misfit": number(after.misfit, 3),
-        "reliable": after.reliable,
-        "new_length_entered": None if after.entered is None else _entered(after.entered),
-        "largest_change_of_T0": {
-            "compound": compared.prediction.compounds[m],
-            "K": _hundredths(moved[m]),
-            "sd_before_K": number(compared.problem.fit.standard_error[m, 0], 3),
-        },
-        "left_out": list(after.left_out),
-        "retuning_advised": list(retuning_reasons(compared, after)),
-    }
-
-
-def _entered(entered: Entered) -> Document:
-    return {
-        "length_m": number(entered.length, 5),
-        **_expected(entered.prediction, entered.reliability),
-    }
-
-
-def _seen(flow_factor: float, prediction: Prediction, reliability: Reliability) -> Document:
-    return {"flow_factor": number(flow_factor, 6), **_expected(prediction, reliability)}
-
-
-def _expected(prediction: Prediction, reliability: Reliability) -> Document:
-    pair = prediction.critical_pair
-    return {
-        "min_resolution": two_decimals(prediction.min_resolution),
-        "critical_pair": None if pair is None else list(pair),
-        "critical_pair_needs": number(prediction.critical_needed),
-        "pass_probability": number(reliability.share, 3),
-        "fails_most": next(
-            ({"what": what, "share": number(share, 3)} for what, share in reliability.failures), None
+    return RefitResult(
+        before=ExpectedByFit(*_expected(compared), old.system.flow_factor),
+        after=ExpectedByFit(*_expected(after), new.system.flow_factor),
+        misfit=after.misfit,
+        reliable=after.reliable,
+        new_length_entered=None if entered is None else ExpectedAfterCut(*_expected(entered), entered.length),
+        largest_change=LargestChange(
+            compared.prediction.compounds[m], moved[m], sd_before=old.standard_error[m, 0]
         ),
+        left_out=after.left_out,
+        retuning_advised=retuning_reasons(compared, after),
+    )
+
+
+def _expected(
+    by: Comparison | Refit | Entered,
+) -> tuple[float, tuple[str, str] | None, float, float, Failure | None]:
+    prediction, reliability = by.prediction, by.reliability
+    return (
+        prediction.min_resolution,
+        prediction.critical_pair,
+        prediction.critical_needed,
+        reliability.share,
+        next(iter(reliability.failures), None),
+    )
+
+
+def _warnings(compared: Comparison, after: Refit | None) -> tuple[str, ...]:
+    """Of the program, the run, the scenario and the fit."""
+    problem, prediction = compared.problem, compared.prediction
+    # Of a refit that is not reliable, a note on every peak would bury the advice.
+    usable = after is not None and after.reliable
+    return (
+        *broken_limits(problem, prediction),
+        *warnings_of(problem, prediction, prediction),
+        *compared.peaks.notes,
+        *problem.scenario.warnings,
+        *(refit_notes(compared, after) if after is not None and usable else problem.fit.warnings),
+    )
+
+
+def compare_csv(result: CompareResult) -> bytes:
+    """compare.csv, one row a compound."""
+    rows: list[dict[str, Any]] = result.to_dict()["peaks"]
+    return csv_bytes(CSV_COLUMNS, [{name: row[name] for name in CSV_COLUMNS} for row in rows])
+
+
+def next_files(result: CompareResult) -> dict[str, bytes]:
+    """program.toml, tuned.toml where there is one, scouting_run.toml and its peak table."""
+    compared, tuned = result.comparison, result.tuned
+    system, ambient = compared.problem.fit.system, compared.problem.scenario.ambient_pressure
+    files = {
+        "program.toml": program_file(compared.prediction.program, system, ambient),
+        "scouting_run.toml": _as_scouting_run(compared).encode(),
+        RUN_TABLE: csv_bytes(COLUMNS, _as_given(compared)),
     }
+    if tuned is not None:
+        head = "".join(f"{line}\n" for line in _comment(result.retuned_for or ""))
+        files["tuned.toml"] = head.encode() + program_file(tuned.prediction.program, system, ambient)
+    return files
+
+
+def _as_scouting_run(compared: Comparison) -> str:
+    """The run as it stands in a scenario file."""
+    scenario = compared.problem.scenario
+    used = {run.name for run in scenario.runs}
+    name = compared.name if compared.name not in used else f"{compared.name}, confirmation"
+    head = [
+        f"To paste into scenario.toml; {RUN_TABLE} goes beside it. Then the fit uses this run in every command."
+    ]
+    if compared.verdict in ("misnamed", "drifts", "departs"):
+        head.append(f"Put this right first: {verdict_line(compared)}")
+    program = program_document(compared.prediction.program, scenario.ambient_pressure)
+    lines = [
+        *(line for sentence in head for line in _comment(sentence)),
+        "",
+        "[[scouting_runs]]",
+        f"name = {json.dumps(name, ensure_ascii=False)}",
+        f'peaks = "{RUN_TABLE}"',
+        f"{'# hold_up_min =':<30} # enter the measured hold-up time and delete the first #",
+        f"repeatability_min = {number(compared.repeatability / SECONDS_PER_MINUTE)}",
+        f"day = {json.dumps(day_of(name), ensure_ascii=False)}",
+        *(f"{name} = {inline_toml(table)}" for name, table in program.items()),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _as_given(compared: Comparison) -> list[dict[str, str | float | None]]:
+    """The run's peaks of the scenario's compounds as they were given, uncorrected."""
+    peaks = compared.peaks.only(compared.prediction.compounds)
+    widths = [number(width / SECONDS_PER_MINUTE) for width in peaks.width_half]
+    areas, tailings = [number(area, 6) for area in peaks.area], [number(each) for each in peaks.tailing]
+    cells = zip(peaks.compounds, map(minutes, peaks.retention), widths, areas, tailings, strict=True)
+    return [dict(zip(COLUMNS, row, strict=True)) for row in cells]
+
+
+def _comment(sentence: str) -> list[str]:
+    """A sentence as comment lines."""
+    return [f"# {line}" for line in textwrap.wrap(sentence, COMMENT)]

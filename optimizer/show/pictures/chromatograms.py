@@ -6,12 +6,13 @@ matplotlib is slow to import and is imported only where something is drawn.
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from models.column.programs import Array
-from optimizer.results.plot_data import ChromatogramData, PeakLabel, ResidualData
+from optimizer.results.plot_data import ChromatogramData, ResidualData
 from optimizer.show.pictures.bands import BAND_NOTE, draw_bands
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
 
@@ -52,7 +53,7 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     """
     from matplotlib.figure import Figure
 
-    labels = _LabelBand(data)
+    labels = _band(data)
     top, bottom, gap, traces = 0.5, 0.42, 0.12, 0.74  # inch
     panels = [(traces, gap)] * 3 + [(SIGNAL_HEIGHT, 0.0)]
     enlarged = data.magnification > 1
@@ -86,37 +87,43 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     return figure
 
 
-class _LabelBand:
+class LabelBand:
     """The labels above a chromatogram: how large they are written, and how high the band is [inch]."""
 
     foot = 0.3  # inch, for the leader lines
 
-    def __init__(self, data: ChromatogramData, width: float = AXES_WIDTH) -> None:
-        points = (width + 2 * OVERHANG) * 72
-        count = len(data.labels)
+    def __init__(
+        self, names: Sequence[str], critical: Sequence[bool], width: float, overhang: float = OVERHANG
+    ) -> None:
+        points = (width + 2 * overhang) * 72
+        self.overhang = overhang
+        count = len(names)
         self.size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
         self.pitch = LINE * self.size  # points
+        self.critical = critical
         self.shown = thinned(
-            count,
-            int(points / self.pitch + 1e-6),
-            [i for i, label in enumerate(data.labels) if label.critical],
+            count, int(points / self.pitch + 1e-6), [i for i, each in enumerate(critical) if each]
         )
-        self.texts = {i: _label_text(data.labels[i], i + 1) for i in self.shown}
-        weights = {i: "bold" if data.labels[i].critical else "normal" for i in self.shown}
+        self.texts = {i: _label_text(names[i], critical[i], i + 1) for i in self.shown}
+        weights = {i: "bold" if critical[i] else "normal" for i in self.shown}
         longest = max((extent(self.texts[i], self.size, weights[i]) for i in self.shown), default=0.0)
         self.left_out = count - len(self.shown)
         self.height = self.foot + longest / 72 + 0.06
 
 
-def _label_text(label: PeakLabel, number: int) -> str:
-    name = shortened(label.name, LONGEST_NAME)
+def _band(data: ChromatogramData, width: float = AXES_WIDTH) -> LabelBand:
+    return LabelBand([each.name for each in data.labels], [each.critical for each in data.labels], width)
+
+
+def _label_text(name: str, critical: bool, number: int) -> str:
+    name = shortened(name, LONGEST_NAME)
     if not drawable(name):
         name = f"peak {number}"
-    return f"{MARK}{name}" if label.critical else name
+    return f"{MARK}{name}" if critical else name
 
 
 def _note(data: ChromatogramData) -> str:
-    pair = [_label_text(label, i) for i, label in enumerate(data.labels, 1) if label.critical]
+    pair = [_label_text(each.name, True, i) for i, each in enumerate(data.labels, 1) if each.critical]
     if not np.isfinite(data.critical_resolution) or len(pair) < 2:
         return "no pair to be resolved"
     a, b = (name[len(MARK) :] for name in pair)
@@ -124,12 +131,14 @@ def _note(data: ChromatogramData) -> str:
     return note + (f", valley {data.valley:.1f} %" if np.isfinite(data.valley) else "")
 
 
-def draw_signal(data: ChromatogramData, axes: Axes, band: _LabelBand | None = None) -> None:
+def draw_signal(data: ChromatogramData, axes: Axes, band: LabelBand | None = None) -> None:
     """The detector trace, with the names of the peaks in a band above the axes."""
-    band = _LabelBand(data, width_of(axes)) if band is None else band
+    band = _band(data, width_of(axes)) if band is None else band
     _draw_response(data, axes, *SIGNAL_RANGE)
     axes.set_yticks([0, 25, 50, 75, 100])
-    _draw_labels(data, axes, band, SIGNAL_RANGE[1])
+    low, high = SIGNAL_RANGE
+    times, heights = (np.array([getattr(each, name) for each in data.labels]) for name in ("time", "height"))
+    draw_labels(axes, band, times / data.end, (heights - low) / (high - low))
 
 
 def draw_enlarged(data: ChromatogramData, axes: Axes) -> None:
@@ -164,27 +173,26 @@ def _draw_response(data: ChromatogramData, axes: Axes, bottom: float, top: float
     dress(axes, SIGNAL_LABEL, INK)
 
 
-def _draw_labels(data: ChromatogramData, axes: Axes, band: _LabelBand, top: float) -> None:
+def draw_labels(axes: Axes, band: LabelBand, places: Array, apexes: Array) -> None:
+    """The labels of a band above axes, with a line from each to its peak, as shares of the axes' width and height."""
     box = axes.get_window_extent()
-    points = np.array([box.width, box.height]) / axes.figure.dpi * 72
-    labels = [data.labels[i] for i in band.shown]
-    places = np.array([label.time / data.end for label in labels]) * points[0]
-    centres = spaced(places, np.full(len(labels), band.pitch), -OVERHANG * 72, points[0] + OVERHANG * 72)
-    bend, foot = 5.0 / points[1], (band.foot * 72 - 3.0) / points[1]
-    low = axes.get_ylim()[0]
-    for i, label, place, centre in zip(band.shown, labels, places, centres, strict=True):
-        colour = CRITICAL if label.critical else INK
-        apex = (label.height - low) / (top - low) + 2.0 / points[1]
-        x, y = place / points[0], centre / points[0]
+    wide, tall = box.width / axes.figure.dpi * 72, box.height / axes.figure.dpi * 72
+    sizes = np.full(len(band.shown), band.pitch)
+    beside = band.overhang * 72
+    centres = spaced(places[band.shown] * wide, sizes, -beside, wide + beside)
+    bend, foot = 5.0 / tall, (band.foot * 72 - 3.0) / tall
+    for i, centre in zip(band.shown, centres, strict=True):
+        critical = band.critical[i]
+        colour = CRITICAL if critical else INK
+        x, y = places[i], centre / wide
         axes.plot(
-            [x, x, y, y], [apex, 1 + bend, 1 + foot - bend, 1 + foot],
-            transform=axes.transAxes, clip_on=False, linewidth=0.9 if label.critical else 0.5,
-            color=colour if label.critical else "#9aa7af", solid_joinstyle="round",
+            [x, x, y, y], [apexes[i] + 2.0 / tall, 1 + bend, 1 + foot - bend, 1 + foot],
+            transform=axes.transAxes, clip_on=False, linewidth=0.9 if critical else 0.5,
+            color=colour if critical else "#9aa7af", solid_joinstyle="round",
         )  # fmt: skip
         axes.text(
-            y, 1 + foot + 2.0 / points[1], band.texts[i], transform=axes.transAxes, rotation=90,
-            ha="center", va="bottom", **text_style(band.size, colour),
-            fontweight="bold" if label.critical else "normal",
+            y, 1 + foot + 2.0 / tall, band.texts[i], transform=axes.transAxes, rotation=90,
+            ha="center", va="bottom", **text_style(band.size, colour), fontweight="bold" if critical else "normal",
         )  # fmt: skip
 
 
@@ -208,7 +216,7 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
     assert data.window is not None
     start, end = data.window
     seen = (data.times >= start) & (data.times <= end)
-    names = [(_label_text(label, i)) for i, label in enumerate(data.labels, 1) if label.critical]
+    names = [_label_text(each.name, True, i) for i, each in enumerate(data.labels, 1) if each.critical]
     # A critical peak that never elutes has no label and nothing to draw.
     for response, name, line in zip(data.critical_responses, names, ("--", ":"), strict=False):
         axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.2, linewidth=0)

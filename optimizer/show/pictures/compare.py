@@ -13,6 +13,7 @@ import numpy as np
 from models.column.programs import Array
 from models.peaks.chromatogram import detector_trace, trace_times
 from models.units import SECONDS_PER_MINUTE
+from optimizer.base.numbers import HALF_95
 from optimizer.goal.outcome import LEAST_TAILING
 from optimizer.methods.compare import Comparison
 from optimizer.show.pictures.chromatograms import (
@@ -20,18 +21,17 @@ from optimizer.show.pictures.chromatograms import (
     GRID,
     INK,
     LEFT,
-    LINE,
     LONGEST_NAME,
-    MARK,
     QUIET,
     SIGNAL,
     WIDTH,
+    LabelBand,
+    draw_labels,
     drawable,
     dress,
-    extent,
     text_style,
 )
-from optimizer.show.pictures.label_placement import shortened, spaced, thinned
+from optimizer.show.pictures.label_placement import shortened
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 FOUND = "#00687a"
 RIGHT = 0.3  # inch
 OVERHANG = 0.25  # inch by which labels may stand beside the axes
+HIGHEST = 1.06  # where the axis of a signal ends
 TICKS = (1.0, 10.0, 50.0, 100.0)  # % of the highest signal
-BAND = 2.0  # standard deviations that the band of the prediction reaches
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class MirrorData:
     peak_times, found_times : (M,) arrays, in order of predicted elution; nan where missing
     names : M names; `pointed` says which are of the critical pair found, wrongly named, or missing
     pointed : M
-    deviation, sd, shift : (M,) arrays  [s], found less predicted, its standard deviation, and the shared cause's part
+    deviation, sd, shift : (M,) arrays  [s], found - predicted, its standard deviation, and the shared cause's part
         (nan without one)
     extra : names and times of peaks that are no compound of the scenario
     end : float
@@ -102,12 +102,7 @@ def mirror_data(compared: Comparison) -> MirrorData:
     times = np.union1d(trace_times(end, t, w, tailing), trace_times(end, every, width, tails))
     smallest = compared.critical_found
     pointed = set() if smallest is None else {smallest.a, smallest.b}
-    if compared.mends:
-        pointed = {each.compound for each in compared.mends}
-        pointed |= {
-            each.partner for each in compared.mends if each.kind == "swapped" and each.partner is not None
-        }
-    pointed |= set(compared.lost)
+    pointed = set(compared.wrongly_named or pointed) | set(compared.lost)
     cause = compared.causes.cause
     return MirrorData(
         times=times / SECONDS_PER_MINUTE,
@@ -136,7 +131,7 @@ def compared_figure(compared: Comparison) -> Figure:
     from matplotlib.figure import Figure
 
     data = mirror_data(compared)
-    labels = _Labels(data)
+    labels = LabelBand(data.names, data.pointed, WIDTH - LEFT - RIGHT, OVERHANG)
     half, off, gap, top, bottom = 1.7, 1.5, 0.32, 0.34, 0.45  # inch
     height = top + labels.height + 2 * half + gap + off + bottom
     figure = Figure(figsize=(WIDTH, height), facecolor="white")
@@ -160,7 +155,8 @@ def compared_figure(compared: Comparison) -> Figure:
     for axes in (found, predicted):
         axes.tick_params(labelbottom=False, bottom=False)
     deviations.set_xlabel("time, min", **text_style(8))
-    labels.draw(predicted)
+    apexes = np.interp(data.peak_times, data.times, data.predicted) / HIGHEST
+    draw_labels(predicted, labels, data.peak_times / data.end, apexes)
     title = f"{shortened(compared.name, 40)}: predicted above, found below"
     figure.text(
         0.12 / WIDTH, 1 - 0.2 / height, title if drawable(title) else "Predicted above, found below",
@@ -173,7 +169,7 @@ def _draw_signal(axes: Axes, times: Array, signal: Array, colour: str, label: st
     axes.fill_between(times, 0.0, signal, color=colour, alpha=0.15, linewidth=0)
     axes.plot(times, signal, color=colour, linewidth=0.9)
     dress(axes, label, INK)
-    axes.set_ylim((0.0, 1.06) if upward else (1.06, 0.0))
+    axes.set_ylim((0.0, HIGHEST) if upward else (HIGHEST, 0.0))
     axes.set_yticks([np.sqrt(tick / 100) for tick in TICKS], [f"{tick:g}" for tick in TICKS])
     axes.spines["bottom"].set_visible(upward)
 
@@ -197,10 +193,10 @@ def _draw_extra(axes: Axes, data: MirrorData) -> None:
 
 
 def _draw_deviations(axes: Axes, data: MirrorData) -> None:
-    """Found less predicted in s, over the band of the prediction."""
+    """Found - predicted in s, over the 95 % interval of the prediction."""
     axes.fill_between(
-        data.peak_times, -BAND * data.sd, BAND * data.sd, color=GRID, alpha=0.7, linewidth=0,
-        label=f"prediction ± {BAND:g} sd",
+        data.peak_times, -HALF_95 * data.sd, HALF_95 * data.sd, color=GRID, alpha=0.7, linewidth=0,
+        label="95 % interval of the prediction",
     )  # fmt: skip
     axes.axhline(0.0, color=QUIET, linewidth=0.7)
     known = np.isfinite(data.shift)
@@ -212,10 +208,10 @@ def _draw_deviations(axes: Axes, data: MirrorData) -> None:
     pointed = np.array(data.pointed)
     axes.plot(
         data.peak_times[~pointed], data.deviation[~pointed], "o", color=SIGNAL, markersize=4,
-        markeredgewidth=0, label="found less predicted",
+        markeredgewidth=0, label="found - predicted",
     )  # fmt: skip
     axes.plot(data.peak_times[pointed], data.deviation[pointed], "D", color=CRITICAL, markersize=5)
-    dress(axes, "found less\npredicted, s", INK)
+    dress(axes, "found -\npredicted, s", INK)
     reach = 1.2 * float(np.nanmax(np.abs(np.append(data.deviation, data.shift)), initial=0.5))
     axes.set_ylim(-reach, reach)
     legend = axes.legend(
@@ -223,51 +219,3 @@ def _draw_deviations(axes: Axes, data: MirrorData) -> None:
         prop={"family": "DejaVu Sans", "size": 7.5}, handletextpad=0.5, columnspacing=1.4,
     )  # fmt: skip
     legend.set_in_layout(False)
-
-
-class _Labels:
-    """Names above the predicted peaks."""
-
-    foot = 0.26  # inch, for the leader lines
-
-    def __init__(self, data: MirrorData) -> None:
-        self.data = data
-        points = (WIDTH - LEFT - RIGHT + 2 * OVERHANG) * 72
-        count = len(data.names)
-        self.size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
-        keep = [i for i, each in enumerate(data.pointed) if each]
-        self.shown = thinned(count, int(points / (LINE * self.size)), keep)
-        self.texts = [self._text(i) for i in self.shown]
-        longest = max((extent(text, self.size, "bold") for text in self.texts), default=0.0)
-        self.height = self.foot + longest / 72 + 0.06
-
-    def _text(self, i: int) -> str:
-        name = shortened(self.data.names[i], LONGEST_NAME)
-        name = name if drawable(name) else f"peak {i + 1}"
-        return f"{MARK}{name}" if self.data.pointed[i] else name
-
-    def draw(self, axes: Axes) -> None:
-        """Above the axes, with a line from each name to its peak."""
-        data = self.data
-        box = axes.get_window_extent()
-        wide, tall = box.width / axes.figure.dpi * 72, box.height / axes.figure.dpi * 72
-        places = data.peak_times[self.shown] / data.end * wide
-        centres = spaced(
-            places, np.full(len(self.shown), LINE * self.size), -OVERHANG * 72, wide + OVERHANG * 72
-        )
-        bend, foot = 4.0 / tall, (self.foot * 72 - 3.0) / tall
-        heights = np.interp(data.peak_times[self.shown], data.times, data.predicted) / 1.06
-        for i, text, place, centre, apex in zip(
-            self.shown, self.texts, places, centres, heights, strict=True
-        ):
-            colour = CRITICAL if data.pointed[i] else INK
-            x, y = place / wide, centre / wide
-            axes.plot(
-                [x, x, y, y], [apex + 2 / tall, 1 + bend, 1 + foot - bend, 1 + foot], transform=axes.transAxes,
-                clip_on=False, linewidth=0.9 if data.pointed[i] else 0.5,
-                color=colour if data.pointed[i] else "#9aa7af",
-            )  # fmt: skip
-            axes.text(
-                y, 1 + foot + 2 / tall, text, transform=axes.transAxes, rotation=90, ha="center", va="bottom",
-                **text_style(self.size, colour), fontweight="bold" if data.pointed[i] else "normal",
-            )  # fmt: skip

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from html import unescape
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import kelvin
@@ -20,16 +23,15 @@ from optimizer.base.numbers import percent
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
 from optimizer.goal.shared_cause import Expectation, causes_of, expectation
-from optimizer.methods.compare import Comparison, compare, cut_of
+from optimizer.methods.compare import Comparison, compare
 from optimizer.methods.compare_refit import refit
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.compare import COLUMNS, compared_document, retuned_for
-from optimizer.results.compare_advice import advice, retuning_reasons
-from optimizer.results.compare_words import remarks, verdict_line
+from optimizer.results.compare import CSV_COLUMNS, compare_result
+from optimizer.results.compare_words import advice, remarks, retuned_for, retuning_reasons, verdict_line
 from optimizer.results.documents import program_document
 from optimizer.runs.peak_tables import PeakTable, read_peak_table
 from optimizer.scenario.reading import load_scenario, read_program
-from optimizer.show.console.compare import marked_text
+from optimizer.show.console.compare import marked_text, pair_grid, peak_grid, show_compared
 from optimizer.show.pictures.chromatograms import picture
 from optimizer.show.pictures.compare import compared_figure, mirror_data
 from tests.optimizer import command
@@ -129,12 +131,12 @@ def times(rows: Rows, names: Sequence[str]) -> np.ndarray:
 def test_a_clean_run_holds(compared: Callable[[Rows], Comparison], clean: Rows) -> None:
     made = compared(clean)
     assert made.verdict == "holds"
-    assert made.mends == ()
+    assert made.corrections == ()
     assert made.causes.cause is None
     assert made.missing == ()
     assert made.extra == ()
     assert np.abs(made.deviation / made.time_sd).max() < 2
-    assert verdict_line(made).startswith("The prediction holds")
+    assert verdict_line(made).startswith("The prediction is confirmed")
     # Resolutions are those of the instrument's own peaks, to the digits of a peak table.
     by_name = {row.compound: row for row in clean}
     names = made.prediction.compounds
@@ -157,8 +159,8 @@ def test_a_cut_column_is_one_shared_factor_of_the_right_size(
     assert made.causes.rivals == ()
     # At constant pressure the velocity goes as 1/L and the way is shorter: hold-up time as L squared.
     assert cause.size == pytest.approx(2 * np.log(30 / 29.5), rel=0.06)
-    assert cut_of(made, cause) == pytest.approx(0.5, abs=0.03)
-    assert f"faster gas, as after cutting {cut_of(made, cause):.2f} m off" in verdict_line(made)
+    assert cause.cut == pytest.approx(0.5, abs=0.03)
+    assert f"faster gas, as after cutting {cause.cut:.2f} m off" in verdict_line(made)
     after = refit(made)
     assert after.entered is not None
     assert after.entered.length == pytest.approx(29.5, abs=0.03)
@@ -176,7 +178,7 @@ def test_a_cut_column_is_one_shared_factor_of_the_right_size(
     assert np.abs(made.rest).max() < 2.5 < np.abs(made.deviation).min()
     # Pairs hardly notice: the common shift cancels.
     close = [pair for pair in made.pairs if pair.predicted < 10]
-    assert max(abs(pair.apart) for pair in close) < 0.5
+    assert max(abs(pair.distance_change) for pair in close) < 0.5
 
 
 @pytest.mark.parametrize(("by", "verdict"), [(2.0, "drifts"), (-0.6, "holds")])
@@ -211,17 +213,17 @@ def test_a_common_delay_is_no_matter_of_the_column(
 @pytest.mark.parametrize(
     "pair", [("linalool", "camphor"), ("menthol", "isomenthol"), ("limonene", "p-cymene")]
 )
-def test_exchanged_names_are_found_and_mended(
+def test_exchanged_names_are_found_and_corrected(
     compared: Callable[[Rows], Comparison], clean: Rows, cut: Rows, pair: tuple[str, str], drift: bool
 ) -> None:
     rows = cut if drift else clean
     made = compared(swapped(rows, *pair))
     assert made.verdict == "misnamed"
-    (mend,) = made.mends
+    (correction,) = made.corrections
     names = made.prediction.compounds
-    assert mend.kind == "swapped"
-    assert mend.partner is not None
-    assert {names[mend.compound], names[mend.partner]} == set(pair)
+    assert correction.kind == "swapped"
+    assert correction.partner is not None
+    assert {names[correction.compound], names[correction.partner]} == set(pair)
     np.testing.assert_allclose(made.found, times(rows, names), atol=0.04)
     assert "exchange the two names" in verdict_line(made)
     assert (made.causes.cause is not None) == drift
@@ -236,16 +238,16 @@ def test_no_clean_run_is_accused_and_every_plain_exchange_is_found(
     alarms, found, tried = 0, 0, 0
     for _ in range(6):
         rows = [replace(row, time=row.time + REPEATABILITY * rng.standard_normal()) for row in clean]
-        alarms += bool(compare(problem, program, table(rows, tmp_path), "", "", REPEATABILITY).mends)
+        alarms += bool(compare(problem, program, table(rows, tmp_path), "", "", REPEATABILITY).corrections)
         at = int(rng.integers(len(rows) - 1))
         a, b = sorted(rows, key=lambda row: row.time)[at : at + 2]
         if b.time - a.time < 5 * np.sqrt(2) * REPEATABILITY:
             continue
         mixed = table(swapped(rows, a.compound, b.compound), tmp_path)
-        mends = compare(problem, program, mixed, "", "", REPEATABILITY).mends
+        corrections = compare(problem, program, mixed, "", "", REPEATABILITY).corrections
         names = problem.scenario.compounds
         tried += 1
-        found += [{names[each.compound], names[each.partner or 0]} for each in mends] == [
+        found += [{names[each.compound], names[each.partner or 0]} for each in corrections] == [
             {a.compound, b.compound}
         ]
     assert alarms == 0
@@ -255,11 +257,11 @@ def test_no_clean_run_is_accused_and_every_plain_exchange_is_found(
 def test_a_peak_named_after_one_that_is_missing(compared: Callable[[Rows], Comparison], cut: Rows) -> None:
     rows = renamed([row for row in cut if row.compound != "isomenthol"], {"menthol": "isomenthol"})
     made = compared(rows)
-    (mend,) = made.mends
+    (correction,) = made.corrections
     names = made.prediction.compounds
-    assert (mend.kind, names[mend.compound]) == ("misnamed", "isomenthol")
-    assert mend.partner is not None
-    assert names[mend.partner] == "menthol"
+    assert (correction.kind, names[correction.compound]) == ("misnamed", "isomenthol")
+    assert correction.partner is not None
+    assert names[correction.partner] == "menthol"
     assert made.missing == ("isomenthol",)
 
 
@@ -268,13 +270,13 @@ def test_a_slip_of_typing_is_read_as_it_was_meant(compared: Callable[[Rows], Com
     assert f"{true / 60:.3f}".startswith("14.6")
     rows = [replace(row, time=true + 60.0) if row.compound == "geraniol" else row for row in cut]
     made = compared(rows)
-    (mend,) = made.mends
-    assert mend.kind == "mistyped"
-    assert mend.intended == pytest.approx(true, abs=0.1)
+    (correction,) = made.corrections
+    assert correction.kind == "mistyped"
+    assert correction.intended == pytest.approx(true, abs=0.1)
     line = verdict_line(made)
     assert line.startswith("A time looks mistyped: geraniol at 15.")
     assert f"should probably read {true / 60:.3f} min" in line
-    assert marked_text(compared_document(made, None)) == "its time is probably mistyped"
+    assert marked_text(compare_result(made, None)) == "its time is probably mistyped"
 
 
 def test_extra_and_missing_peaks_are_named(compared: Callable[[Rows], Comparison], clean: Rows) -> None:
@@ -301,10 +303,10 @@ def test_a_peak_of_another_compound_is_left_out(compared: Callable[[Rows], Compa
         for row in cut
     ]
     made = compared(rows)
-    (mend,) = made.mends
+    (correction,) = made.corrections
     m = made.prediction.compounds.index("carvone")
-    assert (mend.kind, mend.compound) == ("foreign", m)
-    assert mend.expected == pytest.approx(times(cut, ["carvone"])[0], abs=2)
+    assert (correction.kind, correction.compound) == ("foreign", m)
+    assert correction.expected == pytest.approx(times(cut, ["carvone"])[0], abs=2)
     assert np.isnan(made.found[m])
     assert refit(made).left_out == ("carvone",)
     assert made.goal_met is not True
@@ -318,7 +320,7 @@ def test_deviations_without_one_cause_are_called_so(
     assert made.verdict == "departs"
     assert made.causes.independent
     assert made.causes.cause is None
-    assert made.mends == ()
+    assert made.corrections == ()
 
 
 def test_the_size_of_a_cause_comes_with_its_uncertainty(problem: Problem, program: Program) -> None:
@@ -377,9 +379,9 @@ def test_re_tuning_is_advised_when_a_pair_falls_short(
     assert any(
         "Re-tuning is advised" in line and "Add --retune" in line for line in advice(made, after, False)
     )
-    document = compared_document(made, after)
-    assert document["goal_met"] is False
-    json.dumps(document, allow_nan=False)
+    result = compare_result(made, after)
+    assert result.comparison.goal_met is False
+    json.dumps(result.to_dict(), allow_nan=False)
 
 
 def test_the_picture_is_drawn(compared: Callable[[Rows], Comparison], cut: Rows) -> None:
@@ -427,7 +429,7 @@ def test_the_command_writes_its_files_and_offers_a_program(
     assert best["oven"] != document["oven"]
     assert set(document["retuned"]["current"]["oven"]) == set(document["oven"])
     lines = (out / "compare.csv").read_text("utf-8").splitlines()
-    assert lines[0] == ",".join(COLUMNS)
+    assert lines[0] == ",".join(CSV_COLUMNS)
     assert len(lines) == 1 + len(document["peaks"])
     page = (out / "compare.html").read_text("utf-8")
     assert document["says"] in page
@@ -464,9 +466,35 @@ def test_the_command_shows_tables(
     run, method = files
     assert command.call(monkeypatch, "compare", FOLDER, "--run", run, "--program", method) == 0
     printed = capsys.readouterr().out
-    assert "The run drifts as a whole" in printed
-    assert "left by the" in printed
+    assert "The whole run has shifted" in printed
+    assert "shared" in printed
     assert "Critical pair beta-caryophyllene and terpinen-4-ol (1.50 needed): predicted" in printed
+
+
+def test_json_has_the_attributes_of_the_result_in_trade_units(
+    compared: Callable[[Rows], Comparison], cut: Rows
+) -> None:
+    result = compare_result(compared(cut), None)
+    document, causes = result.to_dict(), result.comparison.causes
+    for peak, row in zip(result.peaks, document["peaks"], strict=True):
+        assert row["found_min"] == round(peak.found / 60, 4)
+        assert row["deviation_s"] == round(peak.deviation, 2)
+        assert row["width_half_found_min"] == pytest.approx(peak.width_found / 60, rel=5e-4)
+    assert document["deviations"]["chi_square"] == pytest.approx(causes.chi_square, rel=5e-4)
+    assert causes.cause is not None
+    percents = 100 * np.expm1([causes.cause.size, causes.cause.sd])
+    assert document["deviations"]["cause"]["velocity_percent"] == pytest.approx(percents[0], rel=5e-3)
+    assert document["deviations"]["cause"]["sd"] == pytest.approx(percents[1], rel=0.05)
+
+
+def test_a_narrow_screen_cuts_no_number(compared: Callable[[Rows], Comparison], cut: Rows) -> None:
+    result = compare_result(compared(swapped(cut, "linalool", "camphor")), None)
+    console = Console(file=StringIO(), width=80)
+    show_compared(console, result)
+    assert isinstance(console.file, StringIO)
+    lines = [re.sub(r" *│ *", "│", line) for line in console.file.getvalue().splitlines()]
+    for row in (*peak_grid(result).rows, *pair_grid(result).rows):
+        assert any("│".join(row.cells) in line for line in lines)
 
 
 def test_a_program_outside_the_limits_is_compared_with_a_warning(

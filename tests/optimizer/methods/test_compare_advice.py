@@ -12,15 +12,13 @@ from models.column.programs import Array, CarrierProgram, OvenProgram, Program, 
 from models.fit.diagnosis import description, mend
 from models.fit.fit import Suspect
 from models.units import kelvin
-from optimizer.app.compare_command import refit_notes
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import BEYOND, Causes, Expectation, causes_of, expectation
 from optimizer.methods.compare import Comparison, compare
-from optimizer.methods.compare_refit import Refit, refit
+from optimizer.methods.compare_refit import Refit, refit, refit_notes
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.compare_advice import advice, retuned_text
-from optimizer.results.compare_words import remarks
+from optimizer.results.compare_words import advice, remarks, retuned_text
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.reading import load_scenario
 from tests.scenarios.data_scripts import ROOT
@@ -69,13 +67,13 @@ def asking(made: Comparison, confidence: float) -> Comparison:
     return replace(made, problem=replace(made.problem, scenario=asked))
 
 
-def test_a_share_that_was_asked_for_and_never_had_is_named(sound: Comparison, after: Refit) -> None:
+def test_a_required_probability_that_was_never_reached_is_named(sound: Comparison, after: Refit) -> None:
     made = replace(asking(sound, 0.95), reliability=shares(0.87))
     last = advice(made, replace(after, reliability=shares(0.81)), False)[-1]
-    assert "81 % of draws, 87 % of draws without this run" in last
-    assert "less than the 95 % asked for" in last
+    assert "81 % probability; without this run 87 % probability" in last
+    assert "less than the required 95 %" in last
     enough = advice(made, replace(after, reliability=shares(0.96)), False)[-1]
-    assert "asked for" not in enough
+    assert "required 95 %" not in enough
 
 
 def test_a_common_delay_gets_advice(expected: Expectation) -> None:
@@ -94,7 +92,7 @@ def test_a_common_delay_gets_advice(expected: Expectation) -> None:
     [
         (0.81, 0.80, 0.95, "Keep the old program"),
         (0.81, 0.81, 0.0, "Keep the old program"),
-        (0.81, 0.97, 0.95, "Take the re-tuned program"),
+        (0.81, 0.97, 0.95, "Use the re-tuned program"),
         (0.97, 0.96, 0.95, "Either program will do"),
         (0.97, 0.94, 0.95, "Keep the old program"),
     ],
@@ -104,8 +102,8 @@ def test_a_re_tuned_program_is_held_against_the_old_one(
 ) -> None:
     text = retuned_text(shares(old), shares(new), asked)
     assert text.startswith(begins)
-    assert f"{100 * new:.0f} % of draws, the old one in {100 * old:.0f} % of draws" in text
-    assert ("95 % was asked for" in text) is bool(asked)
+    assert f"{100 * new:.0f} % probability, the old one with {100 * old:.0f} % probability" in text
+    assert ("95 % is required" in text) is bool(asked)
     assert retuned_text(shares(old), None, asked).startswith("Keep the old program")
 
 
@@ -205,4 +203,4 @@ def test_a_cause_counts_by_what_it_leaves(expected: Expectation) -> None:
     assert unlike.cause is not None
     assert not unlike.beyond
     lines = remarks(compared(expected, found + scatter))
-    assert any(f"{unlike.fall / unlike.scale:.1f} in units of what it leaves" in line for line in lines)
+    assert any(f"{unlike.fall / unlike.scale:.1f} in units of what remains" in line for line in lines)

@@ -13,6 +13,7 @@ from models.column.programs import Array, CarrierProgram, OvenProgram, Program, 
 from models.peaks.resolution import pair_resolution
 from models.peaks.sensitivity import SHARED
 from models.units import kelvin
+from optimizer.base.numbers import HALF_95
 from optimizer.goal.covariance import DELAY, LAG_ERROR, drawn_covariance
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.robustness import drawn, draws_of
@@ -21,9 +22,8 @@ from optimizer.goal.uncertainty import exact_peaks
 from optimizer.methods.compare import NOISE, Comparison, compare
 from optimizer.methods.compare_refit import refit
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.compare import compared_document
-from optimizer.results.compare_advice import advice, retuning_reasons
-from optimizer.results.compare_words import remarks, verdict_line
+from optimizer.results.compare import compare_result
+from optimizer.results.compare_words import advice, remarks, retuning_reasons, verdict_line
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.reading import load_scenario
 from optimizer.show.pages.compare import compare_html
@@ -134,7 +134,7 @@ def test_three_times_as_much_is_one(expected: Expectation, kind: str, shared: li
     assert made.causes.cause.kind == kind
     assert made.causes.fall > BEYOND
     assert any("which is a drift" in line for line in remarks(made))
-    deviations = compared_document(made, None)["deviations"]
+    deviations = compare_result(made, None).to_dict()["deviations"]
     assert deviations["beyond_tolerances"] is True
     assert deviations["chi_square_with_tolerances"] < deviations["chi_square"]
 
@@ -167,19 +167,20 @@ def test_a_lack_within_the_noise_of_a_reading_is_not_held_against_the_program(
     assert made.goal_met is None
     line = verdict_line(made)
     assert f"found {pair.found:.2f}" in line
-    assert f"within the noise of one run (±{pair.found_sd:.2f})" in line
+    assert f"within the noise of one run (± {HALF_95 * pair.found_sd:.2f})" in line
     after = refit(made)
     assert not any("were found with a resolution of" in reason for reason in retuning_reasons(made, after))
     (told,) = [each for each in advice(made, after, False) if each.startswith("Inject once more")]
     assert f"if the second run gives {2 * pair.needed - pair.found:.2f} or more" in told
-    assert f"±{pair.found_sd / np.sqrt(2):.2f}" in told
-    document = compared_document(made, after)
+    assert f"known to ± {HALF_95 * pair.found_sd / np.sqrt(2):.2f}" in told
+    result = compare_result(made, after)
+    document = result.to_dict()
     json.dumps(document, allow_nan=False)
     names = [made.prediction.compounds[m] for m in (pair.a, pair.b)]
     row = next(each for each in document["pairs"] if each["between"] == names)
     assert (row["met"], row["within_noise"]) == (False, True)
     assert row["found"] == pytest.approx(pair.found, abs=0.005)
-    assert "(short, within noise)" in compare_html({**document, "warnings": []}, made, None)
+    assert "(short, within noise)" in compare_html(result)
 
 
 def test_a_lack_beyond_it_is(expected: Expectation) -> None:
@@ -188,7 +189,7 @@ def test_a_lack_beyond_it_is(expected: Expectation) -> None:
     assert [{pair.a, pair.b} for pair in made.short] == [{a, b}]
     assert made.verdict == "unresolved"
     assert made.goal_met is False
-    assert "misses the" in verdict_line(made)
+    assert f"less than the {made.short[0].needed:.2f} needed" in verdict_line(made)
     after = refit(made)
     assert any("were found with a resolution of" in reason for reason in retuning_reasons(made, after))
     assert not any(each.startswith("Inject once more") for each in advice(made, after, False))

@@ -15,14 +15,14 @@ import pytest
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import kelvin
 from optimizer.app.compare_command import compared_run
+from optimizer.app.interface_results import Fitted
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.reliability import Failure, Reliability
 from optimizer.methods.compare import Comparison, compare
 from optimizer.methods.compare_refit import MISFIT, refit
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.compare import compared_document, retuned_for
-from optimizer.results.compare_advice import advice, share_text
-from optimizer.results.compare_words import remarks, verdict_line
+from optimizer.results.compare import compare_result
+from optimizer.results.compare_words import advice, pass_text, remarks, retuned_for, verdict_line
 from optimizer.runs.peak_tables import read_peak_table
 from optimizer.scenario.reading import load_scenario
 from optimizer.show.console.compare import critical_line, refit_line
@@ -89,7 +89,7 @@ def test_a_sound_run_confirms_all(compared: Compare, rows: Rows) -> None:
     assert made.verdict == "holds"
     assert made.goal_met is True
     assert made.lost == ()
-    assert {wish.name: wish.met for wish in made.wishes} == {
+    assert {each.name: each.met for each in made.requirements} == {
         "earliest elution": True,
         "n-tetradecane near its compounds": True,
     }
@@ -112,12 +112,12 @@ def test_a_target_that_may_lie_under_its_neighbour_is_not_confirmed(compared: Co
     told = advice(made, refit(made), False)
     assert told[0].startswith("Find isomenthol first")
     assert not any("No re-tuning is needed" in each for each in told)
-    document = compared_document(made, None)
+    document = compare_result(made, None).to_dict()
     pair = next(each for each in document["pairs"] if each["between"] == ["menthol", "isomenthol"])
     assert pair["found"] is None
     assert pair["met"] is None
     assert next(row for row in document["peaks"] if row["compound"] == "isomenthol")["lost"] is True
-    assert "isomenthol (no peak)" in compare_html({**document, "warnings": []}, made, None)
+    assert "isomenthol (no peak)" in compare_html(compare_result(made, None))
 
 
 def test_a_missing_target_far_from_all_others_lies_under_none(compared: Compare, rows: Rows) -> None:
@@ -125,7 +125,7 @@ def test_a_missing_target_far_from_all_others_lies_under_none(compared: Compare,
     assert made.verdict == "unconfirmed"
     assert "no peak for n-tetradecane, expected at" in verdict_line(made)
     assert "lie under" not in verdict_line(made)
-    assert {wish.name: wish.met for wish in made.wishes}["n-tetradecane near its compounds"] is None
+    assert {each.name: each.met for each in made.requirements}["n-tetradecane near its compounds"] is None
 
 
 def test_a_pair_that_is_short_outweighs_a_missing_peak(compared: Compare, rows: Rows) -> None:
@@ -134,7 +134,7 @@ def test_a_pair_that_is_short_outweighs_a_missing_peak(compared: Compare, rows: 
     assert made.goal_met is False
 
 
-def test_wishes_are_held_against_what_was_found(
+def test_requirements_are_checked_by_what_was_found(
     program: Program, rows: Rows, problem: Problem, tmp_path: Path
 ) -> None:
     first = min(rows, key=lambda row: row.time)
@@ -145,7 +145,7 @@ def test_wishes_are_held_against_what_was_found(
     )
     strict = problem_of(asked, problem.fit)
     made = compare(strict, program, table(rows, tmp_path), "run", "a test", REPEATABILITY)
-    met = {wish.name: wish.met for wish in made.wishes}
+    met = {each.name: each.met for each in made.requirements}
     last = max(row.time for row in rows)
     assert met == {
         "earliest elution": False,
@@ -157,25 +157,27 @@ def test_wishes_are_held_against_what_was_found(
     assert line in verdict_line(made)
     after = refit(made)
     assert any(line in each and "Re-tuning is advised" in each for each in advice(made, after, False))
-    # Beside each share stands what fails.
-    document = compared_document(made, after)
-    assert document["refit"]["after"]["fails_most"]["what"] == "earliest elution"
-    assert refit_line(document["refit"]).count("(fails most: earliest elution)") == 2
+    # Beside each probability stands what is missed.
+    known = compare_result(made, after).refit
+    assert known is not None
+    assert known.after.fails_most is not None
+    assert known.after.fails_most.what == "earliest elution"
+    assert refit_line(known).count("(most often missed: earliest elution)") == 2
 
 
 def test_a_forbidden_order_is_found(problem: Problem, program: Program, rows: Rows, tmp_path: Path) -> None:
     scenario = problem.scenario
-    rule = replace(scenario.pairs[0], a="isomenthol", b="menthol", in_order=True)
+    rule = replace(scenario.pairs[0], between=("isomenthol", "menthol"), in_order=True)
     ordered = problem_of(replace(scenario, pairs=(rule, *scenario.pairs[1:])), problem.fit)
     made = compare(ordered, program, table(rows, tmp_path), "run", "a test", REPEATABILITY)
-    assert {wish.name: wish.met for wish in made.wishes}["isomenthol before menthol"] is False
+    assert {each.name: each.met for each in made.requirements}["isomenthol before menthol"] is False
     assert made.goal_met is False
 
 
 def test_what_fails_is_named_where_anything_does() -> None:
-    assert share_text(Reliability(1.0, 400, None, (), ())) == "100 % of draws"
-    text = share_text(Reliability(0.0, 400, None, (Failure("earliest elution", 1.0),), ()))
-    assert text == "0 % of draws (fails most: earliest elution)"
+    assert pass_text(Reliability(1.0, 400, None, (), ())) == "100 % probability"
+    text = pass_text(Reliability(0.0, 400, None, (Failure("earliest elution", 1.0),), ()))
+    assert text == "0 % probability (most often missed: earliest elution)"
 
 
 @pytest.mark.parametrize("factor", [0.99, 1.01, 1.02])
@@ -194,7 +196,7 @@ def test_a_proportional_stretch_is_called_one(compared: Compare, rows: Rows, fac
     assert after.problem.fit.system.flow_factor == pytest.approx(
         refit(compared(rows)).problem.fit.system.flow_factor, rel=2e-3
     )
-    document = compared_document(made, after)
+    document = compare_result(made, after).to_dict()
     json.dumps(document, allow_nan=False)
     assert document["deviations"]["cause"]["longer_percent"] == pytest.approx(100 * (factor - 1), abs=0.3)
 
@@ -218,7 +220,7 @@ def test_times_that_hold_are_told_from_resolutions_that_do_not(compared: Compare
     assert made.verdict == "unresolved"
     assert made.goal_met is False
     assert verdict_line(made).startswith(
-        "The times hold, the resolution does not: no time is further off than "
+        "Times as predicted, resolution lower than predicted: the largest deviation of a time is "
     )
     # Wider by a half: ln 1.5 over some 3 % of uncertainty of a width.
     assert np.nanmedian(made.width_sigmas) > 5
@@ -235,9 +237,11 @@ def test_a_run_of_another_program_is_seen(problem: Problem, rows: Rows, tmp_path
     assert current is not None
     path = tmp_path / "run.csv"
     write_table(path, rows)
-    made = compared_run(problem.scenario, problem.fit, path, read_peak_table(path), current, "[current]")
-    assert made.compared.another_program
-    document = made.document
+    made = compared_run(
+        Fitted(problem.scenario, problem.fit), path, read_peak_table(path), current, "[current]"
+    )
+    assert made.result.comparison.another_program
+    document = made.to_dict()
     assert document["verdict"] == "departs"
     assert "probably made with another program than [current]" in document["says"]
     assert "--candidate N and --results DIR, or with --program FILE" in document["advice"][0]
@@ -286,19 +290,18 @@ def test_one_number_is_rounded_once(compared: Compare, rows: Rows) -> None:
         replace(pair, predicted=value) if {pair.a, pair.b} == critical else pair for pair in made.pairs
     )
     made = replace(made, prediction=replace(prediction, resolution=resolution), pairs=pairs)
-    document = compared_document(made, None)
-    names = list(made.prediction.critical_pair or ())
+    result = compare_result(made, None)
+    document, names = result.to_dict(), list(made.prediction.critical_pair or ())
     shown = next(pair for pair in document["pairs"] if pair["between"] == names)
     assert document["smallest_resolution"]["predicted"] == shown["predicted"] == 1.63
-    assert "predicted 1.63 ±" in critical_line(document["smallest_resolution"])
+    assert "predicted 1.63 ±" in critical_line(result.smallest)
 
 
 def test_the_critical_pair_is_named_with_what_it_needs(compared: Compare, rows: Rows) -> None:
-    document = compared_document(compared(rows), None)
-    smallest = document["smallest_resolution"]
-    assert {smallest["predicted_needed"], smallest["found_needed"]} <= {1.5, 2.0}
+    smallest = compare_result(compared(rows), None).smallest
+    assert {smallest.predicted_needed, smallest.found_needed} <= {1.5, 2.0}
     assert critical_line(smallest).startswith("Critical pair ")
-    assert f"({smallest['found_needed']:.2f} needed)" in critical_line(smallest)
+    assert f"({smallest.found_needed:.2f} needed)" in critical_line(smallest)
 
 
 def test_the_run_can_be_pasted_as_a_scouting_run(
