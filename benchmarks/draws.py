@@ -14,8 +14,8 @@ import numpy as np
 
 from benchmarks.mixtures import mixture
 from models.peaks.migration import migrate
+from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem
-from optimizer.goal.standing import judged
 from optimizer.scenario.instrument_data import Tolerances
 from optimizer.search.program_space import families_of
 

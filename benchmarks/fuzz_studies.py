@@ -29,7 +29,7 @@ from optimizer.base.interruption import stop_on_signals
 from optimizer.goal.goal import Problem
 from optimizer.search.descent import Descent
 from optimizer.search.program_space import families_of
-from optimizer.search.search import hunt
+from optimizer.search.search import search
 from optimizer.search.study import open_study
 from optimizer.search.study_place import study_place
 from optimizer.search.study_records import Claim, End
@@ -110,7 +110,7 @@ def _study() -> bytes:
 def _search(file: Path, seconds: float) -> None:
     problem = _problem()
     families = families_of(problem.scenario)
-    found = hunt(
+    found = search(
         problem, families, seconds, 1, shared=open_study(study_place(str(file)), NAME, problem, families)
     )
     if found.interrupted and not found.all():

@@ -18,7 +18,7 @@ from models.column.programs import Array
 from optimizer.goal.goal import Problem
 from optimizer.search.found import FEASIBLE, Found
 from optimizer.search.program_space import Family, families_of, family
-from optimizer.search.search import hunt
+from optimizer.search.search import search
 
 # compounds, seed, ramps, scatter of ln theta
 MIXTURES = (
@@ -53,7 +53,7 @@ def shortest(found: list[Found]) -> float:
 
 def best_time(problem: Problem, families: list[Family], seconds: float, seed: int) -> float:
     """Shortest feasible run time a search finds [s], infinite when it finds none."""
-    return shortest(hunt(problem, families, seconds, seed, clock=time.process_time).all())
+    return shortest(search(problem, families, seconds, seed, clock=time.process_time).all())
 
 
 def gap_columns(gaps: Array) -> str:
@@ -182,11 +182,11 @@ def run_carrier_ramps(sample: bool) -> str:
             for ramps in (1, 2):
                 families = [each for each in families_of(problem.scenario) if each.ramps <= ramps]
                 hunts = [
-                    hunt(problem, families, RAMPED_BUDGET, 100 + n, clock=time.process_time).all()
+                    search(problem, families, RAMPED_BUDGET, 100 + n, clock=time.process_time).all()
                     for n in range(seeds)
                 ]
                 times = np.array([shortest(found) for found in hunts])
-                hunts.append(hunt(problem, families, LONG, LONG_SEED, clock=time.process_time).all())
+                hunts.append(search(problem, families, LONG, LONG_SEED, clock=time.process_time).all())
                 yardstick = min([yardstick, *(shortest(found) for found in hunts)])
                 plain = [[each for each in found if not each.family.carrier_ramps] for found in hunts]
                 constant = min([constant, *(shortest(found) for found in plain)])

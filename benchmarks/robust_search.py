@@ -28,7 +28,6 @@ from optimizer.results.documents import program_document
 from optimizer.scenario.reading import load_scenario
 from optimizer.search.candidates import outcome_of
 from optimizer.search.program_space import families_of
-from optimizer.search.search import hunt
 
 MIXTURES, SAMPLE_MIXTURES = 60, 18
 SECONDS = 5.0  # of the processor's time for each search, as others may be at work on this machine
@@ -91,7 +90,7 @@ def best_of(drawn: Mixture, goal: Sequence[str], seconds: float = SECONDS) -> Be
         write_scenario(drawn, folder, [f"min_resolution = {NEEDED:g}", *goal], search)
         scenario = load_scenario(folder)
     problem = problem_of(scenario, fit_scenario(scenario))
-    found_in_time = hunt(
+    found_in_time = search(
         problem, families_of(scenario), seconds, scenario.search.seed, clock=time.process_time
     )
     best = outcome_of(problem, found_in_time).candidates[0]

@@ -21,7 +21,7 @@ from optimizer.base.clock import now
 from optimizer.base.interruption import stop_on_signals
 from optimizer.goal.goal import Problem
 from optimizer.search.program_space import families_of
-from optimizer.search.search import hunt
+from optimizer.search.search import search
 from optimizer.search.study import SharedStudy, open_study
 from optimizer.search.study_place import VARIABLE, study_place
 from optimizer.search.study_records import End
@@ -68,7 +68,7 @@ def main() -> None:
         _stop_at(target, shared)
     # Against a target it is the processor's time that counts: others may be at work on this machine.
     clock = now if target is None else time.process_time
-    found = hunt(problem, families, seconds, 1, clock=clock, shared=shared)
+    found = search(problem, families, seconds, 1, clock=clock, shared=shared)
     assert found.study is not None
     best = found.all()[0]
     print(

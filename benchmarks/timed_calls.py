@@ -133,11 +133,11 @@ def draws(mode: str) -> Callable[[], Peaks]:
     from benchmarks.draws import uncertain
 
     try:
-        from optimizer.goal.standing import standing
+        from optimizer.goal.drawn_margins import drawn_margins
         from optimizer.search.program_space import families_of
     except ModuleNotFoundError:  # where they were in the older tree
         from optimizer.program_space import families_of
-        from optimizer.standing import standing
+        from optimizer.standing import standing as drawn_margins
 
     problem = uncertain(mode)
     family = families_of(problem.scenario)[-1]
@@ -146,7 +146,7 @@ def draws(mode: str) -> Callable[[], Peaks]:
 
     def call() -> Peaks:
         assessment = problem.assess(one, "polish")
-        standing(problem, one, assessment)
+        drawn_margins(problem, one, assessment)
         return assessment.retention, assessment.width_half
 
     return call

@@ -21,7 +21,7 @@ from benchmarks.postgres_server import PASSWORD, NoServer, Server, server
 from benchmarks.shares import share
 from benchmarks.study_worker import Case, begin, started
 from optimizer.search.program_space import families_of
-from optimizer.search.search import hunt
+from optimizer.search.search import search
 from optimizer.search.study import open_study
 from optimizer.search.study_place import StudyPlace, study_place
 from tests.optimizer.studies import complete, repeated, trials_of
@@ -107,7 +107,7 @@ def descents_done(seconds: float, place: StudyPlace | None, name: str) -> int:
         nonlocal done
         done += text.startswith("best")
 
-    hunt(problem, families, seconds, 1, count, shared=shared)
+    search(problem, families, seconds, 1, count, shared=shared)
     return done
 
 
@@ -159,7 +159,7 @@ def _races(running: Server, cases: Sequence[Case]) -> list[str]:
     races: dict[int, list[Race]] = {workers: [] for workers in WORKERS}
     for case in cases:
         problem = case.problem
-        best = hunt(
+        best = search(
             problem, families_of(problem.scenario), BUDGET, OTHER_SEED, clock=time.process_time
         ).all()[0]
         if not best.feasible:

@@ -132,11 +132,13 @@ def predict(
     """The chromatogram and peak table that a program will give."""
     from optimizer.app import interface
     from optimizer.base.output import prepare_folder
+    from optimizer.goal.limits import check_heating
     from optimizer.scenario.reading import load_scenario
     from optimizer.show.console.common import show_prediction
 
     loaded = load_scenario(scenario)
-    wanted, _ = chosen_program(loaded, program, candidate, results)
+    wanted, origin = chosen_program(loaded, program, candidate, results)
+    check_heating(loaded, wanted, origin)
     if out is not None:
         prepare_folder(out, "predict")
     made = interface.predict(interface.fit(loaded), wanted)

@@ -19,6 +19,7 @@ from optimizer.app.interface_method_results import Compared
 from optimizer.app.interface_results import Checked, Fitted, Optimized, Predicted
 from optimizer.app.interface_trace_results import Integrated
 from optimizer.base.errors import ScenarioError
+from optimizer.goal.limits import check_heating
 from optimizer.goal.outcome import Candidate
 from optimizer.goal.predict import predict as predicted_peaks
 from optimizer.goal.uncertainty import with_uncertainty
@@ -121,9 +122,10 @@ def predict(fitted: Fitted, program: AnyProgram | None = None) -> Predicted:
 
     Raises
     ------
-    ScenarioError : when the program cannot be used, or there is none
+    ScenarioError : when the program cannot be used, heats faster than the oven can, or there is none
     """
-    method, _ = _program(fitted, program)
+    method, origin = _program(fitted, program)
+    check_heating(fitted.scenario, method, origin)
     prediction, reliability = with_uncertainty(
         fitted.problem, predicted_peaks(fitted.problem, method), exact=True
     )

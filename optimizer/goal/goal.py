@@ -1,11 +1,12 @@
-"""What is asked of a program: which pairs count, what is minimised, and how far a batch of programs is off.
+"""What a goal requires of programs: which pairs count, what is minimised, and the margins of a batch of programs.
 
 Margins are relative and signed: zero on the limit, positive when kept, so that one number compares a resolution
-with a pressure (`limits` has all but resolution). All of a batch is assessed in one call of the engine.
+with a pressure. All of a batch is assessed in one call of the engine.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
@@ -18,8 +19,9 @@ from models.fit.fit import Fit
 from models.peaks.migration import MigrationTables, migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
 from optimizer.goal.cycle import after_run
-from optimizer.goal.limits import LATE, Limits, Runs, carried, limits_of
+from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, carried, equipment_of, margins
 from optimizer.goal.outcome import KEPT
+from optimizer.goal.requirements import requirements_of
 from optimizer.goal.robustness import Backoff, Robustness
 from optimizer.scenario.reading import Scenario
 
@@ -27,9 +29,8 @@ Index = NDArray[np.intp]
 
 END_OF_PEAK = 1.5  # half-height widths from the apex of the last peak to the end of the run: 3.5 sigma
 END_SHARE = 0.005  # of its retention time, beside that: what an oven a little late moves it; common practice, no source
-LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
 NEARLY = -1e-3  # equipment margins above this count as kept where a descent fails: rounding brings them back
-ONE_MORE = 0.02  # what missing a wish counts for beside by how much
+ONE_MORE = 0.02  # what missing a requirement counts for beside by how much
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,7 @@ class Assessment:
     retention, width_half : (N, M) arrays
     run_time : (N,) array, end of the last peak
     cost : (N,) array, what is minimised: run or cycle time, with what follows the last peak
-    limits : (N, K) array of margins of everything but resolution, in the order of `Problem.limit_names`
+    limits : (N, K) array of margins of everything but resolution, in the order of `Problem.limits`
     """
 
     retention: Array
@@ -125,19 +126,34 @@ class Problem:
         return facing_shares(self.tailing)
 
     @cached_property
-    def limits(self) -> Limits:
-        """All limits but the longest run, which is the search's own."""
-        return limits_of(self.scenario, self.targets)
+    def requirements(self) -> tuple[Limit, ...]:
+        """What the goal requires beside the resolution of pairs."""
+        return tuple(requirements_of(self.scenario, self.targets))
+
+    @cached_property
+    def limits(self) -> tuple[Limit, ...]:
+        """The requirements, then the limits of the equipment: K of them, the same for every program."""
+        return (*self.requirements, *equipment_of(self.scenario))
 
     @property
     def confidence(self) -> float:
-        """Share of draws in which everything must hold; 0 where only the nominal program counts."""
+        """Required pass probability; 0 where only the nominal program counts."""
         return self.scenario.goal.confidence
 
     @property
     def by_draws(self) -> bool:
         """Whether a program is judged by draws, not by margins alone."""
         return self.confidence > 0 and self.backoff is None
+
+    def without(self, given_up: Iterable[Requirement]) -> Problem:
+        """The same problem with some requirements given up."""
+        scenario, pairs = self.scenario, self.pairs
+        for each in given_up:
+            if isinstance(each, Resolution):
+                pairs = Pairs(pairs.index[:0], pairs.needed[:0])
+            elif each.without is not None:
+                scenario = each.without(scenario)
+        return replace(self, scenario=scenario, pairs=pairs)
 
     def holding(self, backoff: Backoff) -> Problem:
         """The same problem with margins lessened by a backoff; draws play no further part in it."""
@@ -153,13 +169,13 @@ class Problem:
 
     @property
     def limit_names(self) -> tuple[str, ...]:
-        """Names of the limits in `Assessment.limits`."""
-        return (*self.limits.names, "longest run")
+        """Names of the limits, as results have them."""
+        return tuple(limit.name for limit in self.limits)
 
     @cached_property
     def equipment(self) -> NDArray[np.bool_]:
-        """Which of these limits are the equipment's (K,): never traded against wishes, nor is the longest run."""
-        return np.append(self.limits.equipment, True)
+        """Which of the limits are the equipment's (K,): these are never traded against requirements."""
+        return np.arange(len(self.limits)) >= len(self.requirements)
 
     def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
         """Simulate and hold against the limits."""
@@ -180,8 +196,8 @@ class Problem:
             pressure,
             flows,
         )
-        limits = np.concatenate([self.limits(runs), 1 - run_time[:, None] / self.longest_run], axis=1)
-        return self.held(Assessment(retention, width, run_time, self.cost(batch, run_time), limits))
+        cost = self.cost(batch, run_time)
+        return self.held(Assessment(retention, width, run_time, cost, margins(self.limits, runs)))
 
     def held(self, assessment: Assessment) -> Assessment:
         """An assessment without backoff with its limits lessened by that of this problem."""
@@ -202,14 +218,6 @@ class Problem:
         bake_out, turnaround = after_run(self.scenario, batch.oven_temperatures[:, 0], last)
         return end + bake_out + (turnaround if by_cycle else 0.0)
 
-    @cached_property
-    def longest_run(self) -> float:
-        """Run time [s] beyond which a program is not worth having: 4 h, or twice the longest known."""
-        known = [run.program.oven.duration for run in self.scenario.runs]
-        if self.scenario.current is not None:
-            known.append(self.scenario.current.oven.duration)
-        return max(LONGEST_RUN, 2 * max(known, default=0.0))
-
     def pair_resolutions(self, retention: Array, width_half: Array) -> Array:
         """(..., P) resolutions of all counted pairs, whatever the order, tailing peaks as they are."""
         return pair_resolution(retention, width_half, self.pairs.index, self.tailing if self.tails else None)
@@ -224,27 +232,24 @@ class Problem:
 
     def equipment_margin(self, assessment: Assessment) -> Array:
         """(N,) the smallest margin of the equipment's limits."""
-        result: Array = assessment.limits[:, self.equipment].min(axis=1)
-        return result
+        return np.asarray(assessment.limits[:, self.equipment].min(axis=1))
 
     def shortfall(self, assessment: Assessment) -> Array:
-        """(N,) how much of the wishes is missed: m/(1 + m) summed over the margins -m not kept, and a little for each.
+        """(N,) how much is missed of what is required: the sum of m/(1 + m) + ONE_MORE over the negative margins -m.
 
-        One missed by far counts for no more than one, so that a wish that cannot be met is not bought with all the
-        others; and one more missed counts at once, so that the others are kept rather than nearly kept.
+        One missed by far counts for no more than one, so that a requirement that cannot be met is not bought with all
+        the others; and one more missed counts at once, so that the others are kept rather than nearly kept.
         """
-        wishes = assessment.limits[:, ~self.equipment]
-        missed = np.maximum(-np.concatenate([self.resolution_margins(assessment), wishes], axis=1), 0.0)
-        result: Array = (missed / (1 + missed) + ONE_MORE * (missed > KEPT)).sum(axis=1)
-        return result
+        required = assessment.limits[:, ~self.equipment]
+        missed = np.maximum(-np.concatenate([self.resolution_margins(assessment), required], axis=1), 0.0)
+        return np.asarray((missed / (1 + missed) + ONE_MORE * (missed > KEPT)).sum(axis=1))
 
     def smallest_margin(self, assessment: Assessment) -> Array:
         """(N,) the smallest margin of anything."""
         limits: Array = assessment.limits.min(axis=1)
         if not len(self.pairs.needed):
             return limits
-        result: Array = np.minimum(self.resolution_margins(assessment).min(axis=1), limits)
-        return result
+        return np.asarray(np.minimum(self.resolution_margins(assessment).min(axis=1), limits))
 
 
 def end_of_peak(retention: Array, width_half: Array) -> Array:

@@ -1,37 +1,37 @@
-"""Every limit but resolution, as signed relative margins of a batch of programs: zero on the limit, positive when kept.
+"""Limits as objects: each knows its margin, its words, by how much it is missed, and the scenario without it.
 
-Margins are smooth in the set points wherever physics is, so that a descent can follow them; `limit_texts` says the
-same in the reader's units.
+Margins are relative and signed: zero on the limit, positive when kept, and smooth in the set points wherever physics
+is, so that a descent can follow them. Here are the limits of the equipment: pneumatics, oven, column, inlet and the
+longest run, which no program may break. `requirements` has those of the goal, which can be given up.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from functools import cache, cached_property, partial
+from dataclasses import dataclass, field
+from functools import cache
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.column.carrier_flow import flow
-from models.column.programs import Array, ProgramBatch, corners
+from models.column.programs import Array, Program, ProgramBatch, corners
 from models.column.system import ColumnSystem, inlet_pressure
-from models.peaks.resolution import resolution
-from models.peaks.thermal_exposure import (
-    Decomposition,
-    decomposition,
-    highest_temperature,
-    ln_decomposed,
-    softened_time_above,
-)
+from models.peaks.thermal_exposure import softened_time_above
+from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
+from optimizer.base.errors import ScenarioError
+from optimizer.goal.outcome import Prediction
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import HeatingLimit
 
 Index = NDArray[np.intp]
+Bands = tuple[HeatingLimit, ...]
 
 LATE = 1e6  # s, stands for the retention time of a compound that does not elute
 SOFT = 1.0  # K below a temperature from which time begins to count as above it, so that descents see it come
-LEAST_DECOMPOSED = 1e-9  # an intact fraction of one cannot be asked for
+TOLERATED = 1e-6  # relative, by which a heating rate may be above its limit: rounding
+LONGEST_RUN = 4 * 3600.0  # s; longer programs are no answer unless the runs known so far take about as long
 
 
 @dataclass(frozen=True)
@@ -60,48 +60,84 @@ class Runs:
 
 
 Margin = Callable[[Runs], Array]
+Words = Callable[[Prediction], str]
 
 
 @dataclass(frozen=True)
-class Limits:
-    """The limits of a scenario by name; K of them, the same for every program.
+class Limit:
+    """A limit of the equipment, or a requirement of the goal; equal to that of the same name for the same compounds.
 
     Attributes
     ----------
-    names, margins : K of each
-    equipment : (K,) bool array: limits of column, oven, pneumatics and inlet, which no program may break; the others
-        are wishes, which programs come closer to or not
+    name : str, as results have it
+    margin : of N programs, (N,) array
+    text : of a prediction, the value it has and the value it may have; empty where it has no such value
+    kind : str, of requirements that differ in their compounds alone, e.g. "elution temperatures"
+    compounds : names of those it concerns; empty where it concerns the program
+    missed_by : of a prediction that misses it, by how much; empty where the text says so
+    given_up : str, what giving up a requirement means
+    without : of a scenario, the same without the requirement; None for a limit of the equipment
+    by_times : bool, whether the retention times of a run decide it
     """
 
-    names: tuple[str, ...]
-    margins: tuple[Margin, ...]
-    equipment: NDArray[np.bool_]
+    name: str
+    margin: Margin = field(compare=False)
+    text: Words = field(compare=False)
+    kind: str = ""
+    compounds: tuple[str, ...] = ()
+    missed_by: Words = field(default=lambda prediction: "", compare=False)
+    given_up: str = field(default="", compare=False)
+    without: Callable[[Scenario], Scenario] | None = field(default=None, compare=False)
+    by_times: bool = field(default=False, compare=False)
 
-    @cached_property
-    def wishes(self) -> Limits:
-        """Those that are no limits of the equipment."""
-        kept = np.flatnonzero(~self.equipment)
-        return Limits(
-            tuple(self.names[at] for at in kept),
-            tuple(self.margins[at] for at in kept),
-            self.equipment[kept],
-        )
+    @property
+    def is_requirement(self) -> bool:
+        """Whether it is the goal's, not the equipment's."""
+        return self.without is not None
 
-    def __call__(self, runs: Runs) -> Array:
-        """(N, K) margins."""
-        return np.array([margin(runs) for margin in self.margins]).T
+    def shortfall(self, prediction: Prediction) -> str:
+        """What it is in a prediction that misses it, what is required, and by how much it is missed."""
+        return ": ".join(filter(None, (self.text(prediction), self.missed_by(prediction))))
 
 
-def limits_of(scenario: Scenario, targets: Index) -> Limits:
-    """All limits of a scenario; `targets` (T,) are the compounds that its times concern."""
-    wishes = [*_of_elution(scenario, targets), *_of_analytes(scenario), *_of_order(scenario)]
-    equipment = [*_of_pneumatics(scenario), *_of_oven(scenario), *_of_inlet(scenario)]
-    named = [*wishes, *equipment]
-    return Limits(
-        tuple(name for name, _ in named),
-        tuple(margin for _, margin in named),
-        np.arange(len(named)) >= len(wishes),
+@dataclass(frozen=True)
+class Resolution:
+    """The resolution of all counted pairs, in place of a `Limit` for each: they are too many."""
+
+    is_requirement: ClassVar[bool] = True
+
+
+RESOLUTION = Resolution()
+Requirement = Limit | Resolution
+
+
+def margins(limits: tuple[Limit, ...], runs: Runs) -> Array:
+    """(N, K) margins of K limits."""
+    return np.array([limit.margin(runs) for limit in limits]).T
+
+
+def equipment_of(scenario: Scenario) -> Iterator[Limit]:
+    """Every limit of the equipment."""
+    yield from _of_pneumatics(scenario)
+    yield from _of_oven(scenario)
+    yield from _of_inlet(scenario)
+    longest, minute = longest_run(scenario), SECONDS_PER_MINUTE
+    why = ", twice the longest run known" if longest > LONGEST_RUN else ""
+    yield Limit(
+        "longest run",
+        lambda runs: 1 - runs.end / longest,
+        lambda seen: (
+            f"run of {seen.run_time / minute:.0f} min (the search stops at {longest / minute:.0f} min{why})"
+        ),
     )
+
+
+def longest_run(scenario: Scenario) -> float:
+    """Run time [s] beyond which a program is not worth having: 4 h, or twice the longest known."""
+    known = [run.program.oven.duration for run in scenario.runs]
+    if scenario.current is not None:
+        known.append(scenario.current.oven.duration)
+    return max(LONGEST_RUN, 2 * max(known, default=0.0))
 
 
 def carried(system: ColumnSystem, batch: ProgramBatch, bake_out: float | None = None) -> tuple[Array, Array]:
@@ -120,102 +156,177 @@ def carried(system: ColumnSystem, batch: ProgramBatch, bake_out: float | None = 
     return pressure, flow(system.column, system.gas, T, pressure, system.outlet_pressure)
 
 
-def first_elution(retention: Array, width_half: Array, targets: Index) -> Array:
-    """When the first of the targets begins to leave [s]: (..., M) arrays to (...,)."""
-    begins = retention[..., targets] - width_half[..., targets]
-    result: Array = begins.min(axis=-1, initial=LATE)
-    return result
+def _of_pneumatics(scenario: Scenario) -> Iterator[Limit]:
+    instrument, inlet, ambient = scenario.instrument, scenario.inlet, scenario.ambient_pressure
+    # The pneumatics hold no less than the room's pressure, whatever the outlet.
+    most, least = instrument.max_inlet_pressure, max(instrument.min_inlet_pressure, ambient)
+    small, large, total = instrument.min_flow, instrument.largest_column_flow, inlet.max_total_flow
+    gauge = most - ambient
 
+    def kPa(pressure: float) -> str:
+        return f"{gauge_kPa(pressure, ambient):.0f}"
 
-def _of_elution(scenario: Scenario, targets: Index) -> Iterator[tuple[str, Margin]]:
-    goal = scenario.goal
-    if goal.earliest_elution > 0:
-        yield (
-            "earliest elution",
-            lambda runs: first_elution(runs.retention, runs.width, targets) / goal.earliest_elution - 1,
-        )
-    latest = goal.latest_elution
-    if latest is not None:
-        yield "latest elution", lambda runs: 1 - runs.retention[:, targets].max(axis=1, initial=0.0) / latest
-    if goal.min_retention_factor > 0:
-        yield (
-            "retention factor at elution",
-            lambda runs: (
-                np.nan_to_num(runs.retention_factor[:, targets], nan=0.0).min(axis=1, initial=np.inf)
-                / goal.min_retention_factor
-                - 1
+    def mL_min(flow: float, decimals: int = 2) -> str:
+        return f"{flow_mL_min(flow):.{decimals}f}"
+
+    yield Limit(
+        "largest inlet pressure",
+        lambda runs: (most - runs.pressure.max(axis=1)) / gauge,
+        lambda seen: f"inlet pressure up to {kPa(seen.inlet_pressure.max())} kPa gauge (limit {kPa(most)})",
+    )
+    yield Limit(
+        "smallest inlet pressure",
+        lambda runs: (runs.pressure.min(axis=1) - least) / gauge,
+        lambda seen: (
+            f"inlet pressure down to {kPa(seen.inlet_pressure.min())} kPa gauge (limit {kPa(least)})"
+        ),
+    )
+    yield Limit(
+        "smallest column flow",
+        lambda runs: runs.flow.min(axis=1) / small - 1,
+        lambda seen: f"column flow down to {mL_min(seen.flow.min())} mL/min (limit {mL_min(small)})",
+    )
+    yield Limit(
+        "largest column flow",
+        lambda runs: 1 - runs.flow.max(axis=1) / large,
+        lambda seen: f"column flow up to {mL_min(seen.flow.max())} mL/min (limit {mL_min(large)})",
+    )
+    yield _carrier_rate(instrument.max_pressure_rate, instrument.max_flow_rate)
+    if total is not None:
+        yield Limit(
+            "total flow",
+            lambda runs: 1 - inlet.total_flow(runs.flow.max(axis=1)) / total,
+            lambda seen: (
+                f"total flow up to {mL_min(inlet.total_flow(seen.flow.max()), 0)} mL/min (limit {mL_min(total, 0)})"
             ),
         )
 
 
-def _of_pneumatics(scenario: Scenario) -> Iterator[tuple[str, Margin]]:
-    instrument = scenario.instrument
-    gauge = instrument.max_inlet_pressure - scenario.ambient_pressure
-    # The pneumatics hold no less than the room's pressure, whatever the outlet.
-    least = max(instrument.min_inlet_pressure, scenario.ambient_pressure)
-    yield (
-        "largest inlet pressure",
-        lambda runs: (instrument.max_inlet_pressure - runs.pressure.max(axis=1)) / gauge,
-    )
-    yield "smallest inlet pressure", lambda runs: (runs.pressure.min(axis=1) - least) / gauge
-    yield "smallest column flow", lambda runs: runs.flow.min(axis=1) / instrument.min_flow - 1
-    yield "largest column flow", lambda runs: 1 - runs.flow.max(axis=1) / instrument.largest_column_flow
-    yield "carrier rate", partial(_carrier_rate, instrument.max_pressure_rate, instrument.max_flow_rate)
-    most = scenario.inlet.max_total_flow
-    if most is not None:
-        yield "total flow", lambda runs: 1 - scenario.inlet.total_flow(runs.flow.max(axis=1)) / most
+def _carrier_rate(pressure_rate: float, flow_rate: float) -> Limit:
+    def margin(runs: Runs) -> Array:
+        batch = runs.batch
+        limit = {"pressure": pressure_rate, "flow": flow_rate}.get(batch.controlled, np.inf)
+        change, duration = np.abs(np.diff(batch.carrier_values)), np.diff(batch.carrier_times)
+        rate = change / np.maximum(duration, 1e-9)
+        return np.asarray(1 - rate.max(axis=1, initial=0.0) / limit)
+
+    def text(seen: Prediction) -> str:
+        carrier, minute = seen.program.carrier, SECONDS_PER_MINUTE
+        if not carrier.ramps:
+            return ""
+        fastest = max(ramp.rate for ramp in carrier.ramps) * minute
+        if carrier.controlled == "flow":
+            rate, limit = flow_mL_min(fastest), flow_mL_min(flow_rate * minute)
+            return f"flow ramped at up to {rate:.2f} mL/min per min (limit {limit:.2f})"
+        return (
+            f"pressure ramped at up to {fastest / 1e3:.1f} kPa/min (limit {pressure_rate * minute / 1e3:.1f})"
+        )
+
+    return Limit("carrier rate", margin, text)
 
 
-def _carrier_rate(pressure_rate: float, flow_rate: float, runs: Runs) -> Array:
-    batch = runs.batch
-    limit = {"pressure": pressure_rate, "flow": flow_rate}.get(batch.controlled, np.inf)
-    change, duration = np.abs(np.diff(batch.carrier_values)), np.diff(batch.carrier_times)
-    rate = change / np.maximum(duration, 1e-9)
-    result: Array = 1 - rate.max(axis=1, initial=0.0) / limit
-    return result
-
-
-def _of_oven(scenario: Scenario) -> Iterator[tuple[str, Margin]]:
+def _of_oven(scenario: Scenario) -> Iterator[Limit]:
     lowest, highest = scenario.lowest_temperature, scenario.highest_temperature
     span = max(highest - lowest, 1.0)
-    bands = scenario.instrument.heating_limits
-
-    def heating(runs: Runs) -> Array:
-        T = runs.batch.oven_temperatures
-        rise, duration = np.diff(T, axis=1), np.diff(runs.batch.oven_times, axis=1)
-        rate = rise / np.where(duration > 0, duration, np.inf)
-        result: Array = (1 - rate / heating_limit(bands, T[:, :-1], T[:, 1:])).min(axis=1, initial=1.0)
-        return result
-
-    yield "oven heating rate", heating
-    yield (
+    yield _heating_rate(scenario.instrument.heating_limits)
+    yield Limit(
         "highest column temperature",
         lambda runs: (highest - runs.batch.oven_temperatures.max(axis=1)) / span,
+        lambda seen: (
+            f"column up to {celsius(seen.program.oven.highest):.0f} °C (limit {celsius(highest):.0f} °C)"
+        ),
     )
-    yield (
+    yield Limit(
         "lowest column temperature",
         lambda runs: (runs.batch.oven_temperatures.min(axis=1) - lowest) / span,
+        lambda seen: (
+            f"column down to {celsius(min(seen.program.oven.knots()[1])):.0f} °C (limit {celsius(lowest):.0f} °C)"
+        ),
     )
-    if highest > scenario.max_temperature:
+    continuous, longest = scenario.max_temperature, scenario.max_time_above_continuous
+    if highest > continuous:
         bake = scenario.goal.bake_out
-        after = bake.hold if bake is not None and bake.temperature > scenario.max_temperature else 0.0
+        after = bake.hold if bake is not None and bake.temperature > continuous else 0.0
 
         def stay(runs: Runs) -> Array:
             above = softened_time_above(
-                runs.batch, runs.end[:, None], np.array([0]), np.array([scenario.max_temperature]), SOFT
+                runs.batch, runs.end[:, None], np.array([0]), np.array([continuous]), SOFT
             )[:, 0]
-            result: Array = 1 - (above + after) / scenario.max_time_above_continuous
-            return result
+            return 1 - (above + after) / longest
 
-        yield "time above the continuous column limit", stay
+        yield Limit(
+            "time above the continuous column limit",
+            stay,
+            lambda seen: (
+                f"stay above {celsius(continuous):.0f} °C (limit {longest / SECONDS_PER_MINUTE:.1f} min)"
+            ),
+        )
 
 
-def _of_inlet(scenario: Scenario) -> Iterator[tuple[str, Margin]]:
-    inlet = scenario.inlet
+def _heating_rate(bands: Bands) -> Limit:
+    def margin(runs: Runs) -> Array:
+        T = runs.batch.oven_temperatures
+        rise, duration = np.diff(T, axis=1), np.diff(runs.batch.oven_times, axis=1)
+        rate = rise / np.where(duration > 0, duration, np.inf)
+        return np.asarray((1 - rate / heating_limit(bands, T[:, :-1], T[:, 1:])).min(axis=1, initial=1.0))
+
+    def text(seen: Prediction) -> str:
+        heating = max(_heating(bands, seen.program), key=lambda ramp: ramp[2] / ramp[3], default=None)
+        if heating is None:
+            return ""
+        _, where, rate, limit = heating
+        return f"heating at {rate:.1f} °C/min {where} (limit {limit:.1f} °C/min)"
+
+    return Limit("oven heating rate", margin, text)
+
+
+def _heating(bands: Bands, program: Program) -> Iterator[tuple[int, str, float, float]]:
+    """Of each ramp that heats its number, from and to where, its rate and the largest there [K/min]."""
+    start, minute = program.oven.start, SECONDS_PER_MINUTE
+    for number, ramp in enumerate(program.oven.ramps, 1):
+        if ramp.target > start:
+            limit = float(heating_limit(bands, np.array(start), np.array(ramp.target)))
+            where = f"from {celsius(start):.0f} to {celsius(ramp.target):.0f} °C"
+            yield number, where, ramp.rate * minute, limit * minute
+        start = ramp.target
+
+
+def check_heating(scenario: Scenario, program: Program, origin: str) -> None:
+    """Refuse a program that is to be run and heats faster than the oven can; one that was run is only warned of.
+
+    Parameters
+    ----------
+    origin : where the program comes from, for messages
+
+    Raises
+    ------
+    ScenarioError : naming each such ramp, and the fastest rate there with the key that states it
+    """
+    if program in (scenario.current, *(run.program for run in scenario.runs)):
+        return
+    bands = scenario.instrument.heating_limits
+    too_fast = [
+        f"{origin}: oven.ramps[{number}].rate_C_per_min = {rate:g}: {where} the oven heats at no more than {most:g} "
+        f"°C/min ({scenario.path}: instrument.heating_limits)"
+        for number, where, rate, most in _heating(bands, program)
+        if rate > most * (1 + TOLERATED)
+    ]
+    if too_fast:
+        raise ScenarioError(too_fast)
+
+
+def _of_inlet(scenario: Scenario) -> Iterator[Limit]:
+    inlet, minute = scenario.inlet, SECONDS_PER_MINUTE
     start = inlet.highest_start
     if start is not None:
         span = max(scenario.highest_temperature - scenario.lowest_temperature, 1.0)
-        yield "start below the solvent", lambda runs: (start - runs.batch.oven_temperatures[:, 0]) / span
+        yield Limit(
+            "start below the solvent",
+            lambda runs: (start - runs.batch.oven_temperatures[:, 0]) / span,
+            lambda seen: (
+                f"start at {celsius(seen.program.oven.start):.0f} °C (not above {celsius(start):.0f} °C)"
+            ),
+        )
     if inlet.shortest_first_hold > 0:
 
         def hold(runs: Runs) -> Array:
@@ -224,87 +335,19 @@ def _of_inlet(scenario: Scenario) -> Iterator[tuple[str, Margin]]:
             first = np.where(moved.any(axis=1), moved.argmax(axis=1) - 1, -1)
             held = runs.batch.oven_times[np.arange(len(T)), first]
             held = np.where(moved.any(axis=1), held, np.maximum(held, runs.end))
-            result: Array = held / inlet.shortest_first_hold - 1
-            return result
+            return held / inlet.shortest_first_hold - 1
 
-        yield "first hold and purge", hold
-
-
-def _of_analytes(scenario: Scenario) -> Iterator[tuple[str, Margin]]:
-    span = max(scenario.highest_temperature - scenario.lowest_temperature, 1.0)
-    for m, name in enumerate(scenario.compounds):
-        detail = scenario.detail(name)
-        at = np.array([m])
-        if detail.max_elution_temperature is not None:
-            yield (
-                f"elution temperature of {name}",
-                partial(_below, detail.max_elution_temperature, span, m),
-            )
-        if detail.max_time_above is not None:
-            limit = detail.max_time_above
-            yield (
-                f"time of {name} above a temperature",
-                partial(_short_above, limit.temperature, limit.duration, span, at),
-            )
-        if detail.decomposition is not None and detail.min_intact_fraction is not None:
-            kinetics = decomposition_of(scenario, (name,))
-            most = max(-np.log(detail.min_intact_fraction), LEAST_DECOMPOSED)
-            yield f"intact fraction of {name}", partial(_intact, kinetics, most, at)
-        if detail.near is not None:
-            others = np.array([scenario.compounds.index(other) for other in detail.near.compounds])
-            yield f"{name} near its compounds", partial(_near, m, others, detail.near.within)
+        yield Limit(
+            "first hold and purge",
+            hold,
+            lambda seen: (
+                f"first hold of {seen.program.oven.hold / minute:.2f} min (not below the purge-on time, "
+                f"{inlet.shortest_first_hold / minute:.2f} min)"
+            ),
+        )
 
 
-def decomposition_of(scenario: Scenario, compounds: tuple[str, ...]) -> Decomposition:
-    """The kinetics of compounds that have them stated."""
-    stated = [scenario.detail(name).decomposition for name in compounds]
-    known = [each for each in stated if each is not None]
-    return decomposition(
-        np.array([each.activation_energy for each in known]),
-        np.array([each.half_life for each in known]),
-        np.array([each.temperature for each in known]),
-    )
-
-
-def _below(limit: float, span: float, m: int, runs: Runs) -> Array:
-    T = runs.elution_temperature[:, m]
-    result: Array = (limit - np.where(np.isfinite(T), T, runs.column.oven_temperatures[:, -1])) / span
-    return result
-
-
-def _short_above(limit: float, longest: float, span: float, at: Index, runs: Runs) -> Array:
-    if longest <= 0:
-        result: Array = (limit - highest_temperature(runs.column, runs.retention, at)[:, 0]) / span
-        return result
-    stay = softened_time_above(runs.column, runs.retention, at, np.array([limit]), SOFT)[:, 0]
-    return 1 - stay / longest
-
-
-def _intact(kinetics: Decomposition, most: float, at: Index, runs: Runs) -> Array:
-    """-ln(X/Xmax), X = ln(1/intact fraction): nearly straight in the set points, X being exponential in 1/T."""
-    X = ln_decomposed(runs.column, runs.retention, at, kinetics)[:, 0]
-    result: Array = -np.log(np.maximum(X, 1e-300) / most)
-    return result
-
-
-def _near(m: int, others: Index, within: float, runs: Runs) -> Array:
-    apart = np.abs(runs.retention[:, others] - runs.retention[:, m : m + 1])
-    result: Array = 1 - apart.max(axis=1) / within
-    return result
-
-
-def _of_order(scenario: Scenario) -> Iterator[tuple[str, Margin]]:
-    for first, second in scenario.in_order:
-        a, b = scenario.compounds.index(first), scenario.compounds.index(second)
-
-        def ahead(runs: Runs, a: int = a, b: int = b) -> Array:
-            t, w = runs.retention, runs.width
-            return resolution(t[:, a], t[:, b], w[:, a], w[:, b])
-
-        yield f"{first} before {second}", ahead
-
-
-def heating_limit(bands: tuple[HeatingLimit, ...], start: Array, end: Array) -> Array:
+def heating_limit(bands: Bands, start: Array, end: Array) -> Array:
     """Largest heating rate [K/s] of ramps from `start` to `end` [K], any matching shapes.
 
     Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it passes through.
@@ -317,19 +360,19 @@ def heating_limit(bands: tuple[HeatingLimit, ...], start: Array, end: Array) -> 
 
 
 @cache
-def _slowest(bands: tuple[HeatingLimit, ...]) -> Array:
+def _slowest(bands: Bands) -> Array:
     """Rates (Z, Z) [K/s] of the slowest band that a ramp from one band into another passes through."""
     rates, each = [rate for _, rate in bands], range(len(bands))
     return np.array([[min(rates[min(a, b) : max(a, b) + 1]) for b in each] for a in each])
 
 
-def heating_band(bands: tuple[HeatingLimit, ...], T: Array) -> Index:
+def heating_band(bands: Bands, T: Array) -> Index:
     """Number of the band that a temperature [K] lies in, its upper edge included; any shape."""
     result: Index = _edges(bands).searchsorted(T - 1e-6)
     return result
 
 
 @cache
-def _edges(bands: tuple[HeatingLimit, ...]) -> Array:
+def _edges(bands: Bands) -> Array:
     """Upper edges (Z,) [K] of the bands."""
     return np.array([up_to for up_to, _ in bands])

@@ -15,8 +15,8 @@ from models.peaks.migration import MigrationTables, migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.thermal_exposure import intact_fraction, time_above
 from optimizer.goal.goal import Problem, end_of_peak, measured_mean
-from optimizer.goal.limits import decomposition_of
 from optimizer.goal.outcome import Prediction
+from optimizer.goal.requirements import decomposition_of
 
 TRACE_POINTS = 400
 

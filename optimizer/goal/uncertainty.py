@@ -16,13 +16,13 @@ from scipy.stats import binomtest
 from models.column.programs import ProgramBatch, batch_of
 from models.column.retention import shifted
 from models.peaks.migration import migrate, migration_tables
+from optimizer.goal.drawn_margins import DrawnMargins, drawn_margins, margins_of_peaks, signed_resolutions
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import covering
 from optimizer.goal.reliability import Failure, Gain, Reliability, Source
 from optimizer.goal.robustness import SOURCES, DrawnPeaks, Draws, drawn
-from optimizer.goal.standing import Standing, signed_resolutions, standing, standing_of
 
 EXACT_DRAWS = 120
 NAMED = 0.002  # share of draws below which a failure is not worth a word
@@ -51,8 +51,8 @@ def with_uncertainty(
     problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
     assessment = problem.assess(batch, "polish")
-    stands = standing(problem, batch, assessment)
-    peaks = stands.peaks
+    margins = drawn_margins(problem, batch, assessment)
+    peaks = margins.peaks
     eluted = np.isfinite(prediction.retention)
     resolutions = signed_resolutions(problem, assessment.retention, peaks)
     prediction = replace(
@@ -61,23 +61,23 @@ def with_uncertainty(
         width_sd=np.where(eluted, peaks.width[0].std(axis=1), np.nan),
         resolution_sd=resolutions.std(axis=1),
     )
-    holds = stands.holds[0]
+    holds = margins.passes[0]
     by_derivatives, correction = float(holds.mean()), 0.0
     share = by_derivatives
     if exact:
         # First derivatives may get wrong those draws that hardly hold or hardly fail; the others need no simulation.
-        nearest = np.argsort(np.abs(stands.worst[0]), kind="stable")[:EXACT_DRAWS]
+        nearest = np.argsort(np.abs(margins.worst[0]), kind="stable")[:EXACT_DRAWS]
         draws = _some(problem.robustness.draws(batch.controlled), nearest)
         simulated = exact_peaks(problem, batch, assessment, draws)
-        held = standing_of(problem, batch, assessment, simulated, draws.shared[:, 3]).holds
+        held = margins_of_peaks(problem, batch, assessment, simulated, draws.shared[:, 3]).passes
         correction = float(held.sum() - holds[nearest].sum()) / len(holds)
         share = _corrected(share, correction)
     return prediction, Reliability(
         share=share,
         draws=len(holds),
         by_derivatives=by_derivatives if exact else None,
-        failures=_failures(problem, prediction, stands),
-        sources=_sources(problem, batch, assessment, stands, correction),
+        failures=_failures(problem, prediction, margins),
+        sources=_sources(problem, batch, assessment, margins, correction),
     )
 
 
@@ -124,23 +124,22 @@ def _some(draws: Draws, which: NDArray[np.intp]) -> Draws:
     return Draws(*(getattr(draws, each.name)[which] for each in fields(Draws)))
 
 
-def _failures(problem: Problem, prediction: Prediction, stands: Standing) -> tuple[Failure, ...]:
-    """Pairs and wishes that are missed, and in what share of draws, the most frequent first."""
+def _failures(problem: Problem, prediction: Prediction, margins: DrawnMargins) -> tuple[Failure, ...]:
+    """Pairs and requirements that are missed, and in what share of draws, the most frequent first."""
     found = []
-    for share, at in zip((stands.pair_margins < 0).mean(axis=1), stands.pairs, strict=True):
+    for share, at in zip((margins.pair_margins < 0).mean(axis=1), margins.pairs, strict=True):
         a, b = sorted(problem.pairs.index[at], key=lambda m: prediction.retention[m])
         names = problem.scenario.compounds
         found.append(Failure(f"resolution of {names[a]} and {names[b]}", float(share)))
-    wishes = problem.limits.wishes.names
+    failing = (margins.requirement_margins[0] < 0).mean(axis=1)
     found += [
-        Failure(name, float(share))
-        for name, share in zip(wishes, (stands.wish_margins[0] < 0).mean(axis=1), strict=True)
+        Failure(each.name, float(share)) for each, share in zip(problem.requirements, failing, strict=True)
     ]
     return tuple(sorted((each for each in found if each.share >= NAMED), key=lambda each: -each.share))
 
 
 def _sources(
-    problem: Problem, batch: ProgramBatch, assessment: Assessment, stands: Standing, correction: float
+    problem: Problem, batch: ProgramBatch, assessment: Assessment, margins: DrawnMargins, correction: float
 ) -> tuple[Source, ...]:
     """What each source of uncertainty takes: the share that would hold without it, the costliest first.
 
@@ -151,10 +150,10 @@ def _sources(
     for source in SOURCES:
         draws = robustness.draws(batch.controlled, frozenset({source}))
         peaks = drawn(slopes, draws, assessment.retention, assessment.width_half)
-        without = standing_of(problem, batch, assessment, peaks, draws.shared[:, 3])
-        if not np.array_equal(without.worst, stands.worst):
-            found[SOURCE_TEXTS[source]] = without.holds[0]
-    return sources_of(stands.holds[0], found, correction)
+        without = margins_of_peaks(problem, batch, assessment, peaks, draws.shared[:, 3])
+        if not np.array_equal(without.worst, margins.worst):
+            found[SOURCE_TEXTS[source]] = without.passes[0]
+    return sources_of(margins.passes[0], found, correction)
 
 
 def sources_of(

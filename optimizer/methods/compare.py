@@ -22,17 +22,15 @@ from optimizer.base.quantities import MINUTE
 from optimizer.base.tables import key
 from optimizer.goal.covariance import IMPROBABLE
 from optimizer.goal.goal import Problem, measured_mean
-from optimizer.goal.limits import Runs, limits_of
+from optimizer.goal.limits import Runs
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
 from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import Causes, causes_of, expectation
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.goal.wishes import wishes_of
 from optimizer.methods.wrong_names import Correction, RunPeaks, wrong_names
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.search.found import FEASIBLE
-from optimizer.search.shortfalls import missed_in_words
 
 Verdict = Literal["holds", "unresolved", "unconfirmed", "drifts", "misnamed", "departs"]
 CLOSE = 2.0  # times the needed resolution, up to which a change matters
@@ -382,39 +380,28 @@ def _pairs(
     return tuple(sorted(result, key=lambda pair: float(predicted[pair.a])))
 
 
-# Temperatures, intact fractions and retention factors are not seen in a run: of those only the prediction speaks.
-DECIDED_BY_TIMES = {
-    "earliest elution",
-    "latest elution",
-    "internal standards near their compounds",
-    "orders of elution",
-}
-
-
 def found_requirements(
     problem: Problem, prediction: Prediction, time: Array, width: Array
 ) -> tuple[FoundRequirement, ...]:
     """Every requirement beside resolution that the times of a run decide.
+
+    Of temperatures, intact fractions and retention factors, which a run does not show, only the prediction speaks.
 
     Parameters
     ----------
     prediction : of the run's program
     time, width : (M,) arrays  [s], found, the latter at half height; nan where missing
     """
-    by_times = {wish.name for wish in wishes_of(problem.scenario) if wish.kind in DECIDED_BY_TIMES}
     seen = replace(problem, targets=problem.targets[np.isfinite(time[problem.targets])])
     width = np.where(np.isfinite(width), width, prediction.width_half)
     runs = _as_runs(prediction, time, width)
     as_found = replace(prediction, retention=time, width_half=width)
-    wishes = limits_of(problem.scenario, seen.targets).wishes
     found = []
-    for name, margin in zip(wishes.names, wishes.margins, strict=True):
-        if name not in by_times:
-            continue
-        value = float(margin(runs)[0])
-        met = None if np.isnan(value) else value >= FEASIBLE
-        missed = missed_in_words(seen, as_found, name) if met is False else None
-        found.append(FoundRequirement(name, met, missed))
+    for each in seen.requirements:
+        if each.by_times:
+            value = float(each.margin(runs)[0])
+            met = None if np.isnan(value) else value >= FEASIBLE
+            found.append(FoundRequirement(each.name, met, each.shortfall(as_found) if met is False else None))
     return tuple(found)
 
 

@@ -18,16 +18,16 @@ from models.column.programs import Array, Program, batch_of
 from optimizer.base.numbers import MINUTES, SHARE, Rounded
 from optimizer.base.tables import BESIDE, WrittenBy, key
 from optimizer.goal.cycle import cycle_time
+from optimizer.goal.drawn_margins import signed_resolutions
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import covering, predict
-from optimizer.goal.standing import signed_resolutions
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.expected_information import covariance_after, resolution_slopes, with_next_flow
 from optimizer.methods.scout_programs import PossibleRun, possible_runs
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
-from optimizer.search.shortfalls import missed_on_paper, shortfalls
+from optimizer.search.reasons import missed_nominally, shortfalls
 
 LEADING = 3  # candidates that count, of those that are not hopeless
 LOOKED_AT = 6  # candidates among which those are looked for
@@ -202,7 +202,7 @@ def _leading(problem: Problem, programs: Sequence[Program]) -> tuple[tuple[Leadi
     seen = []
     for rank, program in enumerate(programs[:LOOKED_AT], 1):
         prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
-        probability, nominal = reliability.share, not missed_on_paper(problem, prediction)
+        probability, nominal = reliability.share, not missed_nominally(problem, prediction)
         each = Leading(
             rank, prediction, probability, probability, shortfalls(problem, prediction, probability)
         )

@@ -14,12 +14,12 @@ from models.column.programs import Array, Program, batch_of
 from optimizer.base.errors import ScenarioError
 from optimizer.base.numbers import MINUTES, SHARE, Rounded
 from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
+from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import covering, predict
 from optimizer.goal.robustness import DRAWS
 from optimizer.goal.set_point_names import no_such_run
-from optimizer.goal.standing import judged
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.sweep_axes import VALUE, Axis
 from optimizer.search.found import FEASIBLE

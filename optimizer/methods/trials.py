@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from optimizer.goal.goal import Pairs, Problem
-from optimizer.goal.wishes import by_kind, without
+from optimizer.goal.goal import Problem
+from optimizer.goal.limits import RESOLUTION, Requirement
+from optimizer.goal.requirements import by_kind
 from optimizer.scenario.data import Scenario
 from optimizer.search.descent import conceding, descend
-from optimizer.search.found import Found, Hunt, Progress, rank, with_ends
+from optimizer.search.found import Found, Progress, Searched, rank, with_ends
 from optimizer.search.program_space import Family, families_of
 
 SHARE = 0.25  # of the search's own budget for each change
 LEAST_SECONDS, MOST_SECONDS = 1.0, 3.0
 ROUNDED = 3  # ends of a search that are rounded
 STARTS = 4  # ends of the search that failed, of different families, from which a changed goal is tried too
-RESOLUTION = "resolution"  # stands for that of all pairs among names of wishes
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Trial:
     problem : Problem, what it makes of the goal
     families : those worth a short search
     starts : programs to start from
-    given_up : names of the wishes that the closest program so far misses
+    given_up : requirements that the closest program so far misses
     relaxes : whether the programs of the search that failed are programs here too, held to nothing more
     """
 
@@ -36,22 +36,22 @@ class Trial:
     problem: Problem
     families: list[Family]
     starts: list[Found]
-    given_up: frozenset[str] = frozenset()
+    given_up: frozenset[Requirement] = frozenset()
     relaxes: bool = False
 
 
-def searched(trial: Trial, seconds: float, progress: Progress | None) -> list[Found]:
+def ends_of(trial: Trial, seconds: float, progress: Progress | None) -> list[Found]:
     """The best ends of a short search [s]; none when it had no time to find any. A Ctrl-C goes on to the caller.
 
-    Where wishes are already given up and no programs are known that keep the others, half of the time goes to
+    Where requirements are already given up and no programs are known that keep the others, half of the time goes to
     finding those.
     """
     looks_for_others = not trial.starts and trial.given_up - {RESOLUTION}
     share = 0.5 if looks_for_others else 1.0
-    found = _hunted(trial.problem, trial.families, share * seconds, progress)
+    found = _search(trial.problem, trial.families, share * seconds, progress)
     if looks_for_others:
-        easier = giving_up(trial.problem, trial.given_up)
-        rest = _hunted(easier, trial.families, (1 - share) * seconds, progress)
+        easier = trial.problem.without(trial.given_up)
+        rest = _search(easier, trial.families, (1 - share) * seconds, progress)
         found += [_near(trial, each) for each in _of_different_families(rest) if each.feasible]
     for start in trial.starts:
         found.append(Found(start.family, descend(trial.problem, start.family, start.descent.z)))
@@ -60,19 +60,19 @@ def searched(trial: Trial, seconds: float, progress: Progress | None) -> list[Fo
     return _of_different_families(found)
 
 
-def _hunted(
+def _search(
     problem: Problem, families: list[Family], seconds: float, progress: Progress | None
 ) -> list[Found]:
-    from optimizer.search.search import hunt  # optuna is slow to import and only needed here
+    from optimizer.search.search import search  # optuna is slow to import and only needed here
 
-    hunted = hunt(problem, families, seconds, problem.scenario.search.seed, progress)
-    if hunted.interrupted:
+    searched = search(problem, families, seconds, problem.scenario.search.seed, progress)
+    if searched.interrupted:
         raise KeyboardInterrupt
-    return hunted.all()
+    return searched.all()
 
 
 def _near(trial: Trial, start: Found) -> Found:
-    """From a program that keeps the other wishes as close as can be to those given up; on, when they are reached."""
+    """From a program that keeps the others as close as can be to requirements given up; on, when they are reached."""
     found = Found(start.family, conceding(trial.problem, start.family, start.descent.z, trial.given_up))
     if found.feasible:
         faster = Found(start.family, descend(trial.problem, start.family, found.descent.z))
@@ -88,17 +88,9 @@ def _of_different_families(found: list[Found]) -> list[Found]:
     return list(firsts.values())[:ROUNDED]
 
 
-def giving_up(problem: Problem, names: frozenset[str]) -> Problem:
-    """The problem without the wishes of these names."""
-    easier = replace(problem, scenario=without(problem.scenario, names - {RESOLUTION}))
-    if RESOLUTION in names:
-        return replace(easier, pairs=Pairs(problem.pairs.index[:0], problem.pairs.needed[:0]))
-    return easier
-
-
-def starts_of(hunted: Hunt) -> list[Found]:
+def starts_of(searched: Searched) -> list[Found]:
     """The best ends of a search, of different families."""
-    return sorted((ends[0] for ends in hunted.best.values() if ends), key=rank)[:STARTS]
+    return sorted((ends[0] for ends in searched.best.values() if ends), key=rank)[:STARTS]
 
 
 def main_families(scenario: Scenario) -> list[Family]:
@@ -121,36 +113,37 @@ def shown_as(progress: Progress | None, text: str, number: int, count: int) -> P
     return lambda share, _: told((number + share) / count, text)
 
 
-def conceded(problem: Problem, hunted: Hunt, seconds: float, progress: Progress | None = None) -> Hunt:
+def conceded(
+    problem: Problem, searched: Searched, seconds: float, progress: Progress | None = None
+) -> Searched:
     """A search that found nothing feasible, with the ends of such descents; any other as it is.
 
-    `seconds` is the budget of that search. With but one kind of wish the search has already come as close to it as it
-    could. A Ctrl-C marks the search as interrupted.
+    `seconds` is the budget of that search. With but one kind of requirement the search has already come as close to it
+    as it could. A Ctrl-C marks the search as interrupted.
     """
     kinds = _kinds(problem)
-    found = hunted.all()
-    if hunted.interrupted or not found or found[0].feasible or len(kinds) < 2:
-        return hunted
+    found = searched.all()
+    if searched.interrupted or not found or found[0].feasible or len(kinds) < 2:
+        return searched
     ends: list[Found] = []
     try:
-        for number, (kind, names) in enumerate(kinds.items()):
+        for number, (kind, given_up) in enumerate(kinds.items()):
             shown = shown_as(progress, f"closest without {kind}", number, len(kinds))
-            ends += _without(problem, kind, names, hunted, short_search(seconds), shown)
-        others = frozenset().union(*kinds.values()) - {RESOLUTION}
-        if (
-            not ends and RESOLUTION in kinds
-        ):  # more than one kind cannot be met: at least what is separated stays so
+            ends += _without(problem, kind, given_up, searched, short_search(seconds), shown)
+        if not ends and len(problem.pairs.needed):
+            # More than one kind cannot be met: at least what is separated stays so.
+            others = frozenset[Requirement](problem.requirements)
             shown = shown_as(progress, "closest with every pair resolved", 0, 1)
-            ends = _without(problem, "all but resolution", others, hunted, short_search(seconds), shown)
+            ends = _without(problem, "all but resolution", others, searched, short_search(seconds), shown)
     except KeyboardInterrupt:
-        hunted = replace(hunted, interrupted=True)
-    return with_ends(hunted, ends)
+        searched = replace(searched, interrupted=True)
+    return with_ends(searched, ends)
 
 
-def _kinds(problem: Problem) -> dict[str, frozenset[str]]:
-    """Names of all wishes by their kind, resolution among them."""
-    kinds = {
-        kind: frozenset(wish.name for wish in wishes) for kind, wishes in by_kind(problem.scenario).items()
+def _kinds(problem: Problem) -> dict[str, frozenset[Requirement]]:
+    """All requirements by their kind, resolution among them."""
+    kinds: dict[str, frozenset[Requirement]] = {
+        kind: frozenset(limits) for kind, limits in by_kind(problem.requirements).items()
     }
     if len(problem.pairs.needed):
         kinds["resolution"] = frozenset({RESOLUTION})
@@ -160,16 +153,16 @@ def _kinds(problem: Problem) -> dict[str, frozenset[str]]:
 def _without(
     problem: Problem,
     kind: str,
-    names: frozenset[str],
-    hunted: Hunt,
+    given_up: frozenset[Requirement],
+    searched: Searched,
     seconds: float,
     progress: Progress | None,
 ) -> list[Found]:
-    """Programs that keep everything but some wishes, and come close to those."""
-    easier = giving_up(problem, names)
-    trial = Trial(f"without {kind}", easier, main_families(easier.scenario), starts_of(hunted))
+    """Programs that keep everything but some requirements, and come close to those."""
+    easier = problem.without(given_up)
+    trial = Trial(f"without {kind}", easier, main_families(easier.scenario), starts_of(searched))
     return [
-        Found(end.family, conceding(problem, end.family, end.descent.z, names))
-        for end in searched(trial, seconds, progress)
+        Found(end.family, conceding(problem, end.family, end.descent.z, given_up))
+        for end in ends_of(trial, seconds, progress)
         if end.feasible
     ]

@@ -22,15 +22,14 @@ from optimizer.goal.cautions import about_hydrogen
 from optimizer.goal.goal import Pairs, Problem, on_paper, problem_of
 from optimizer.goal.outcome import ON_PAPER, Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.goal.predict import covering, predict
+from optimizer.goal.requirements import by_kind
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.goal.wishes import by_kind, without
 from optimizer.methods.adapt import on_new_system
 from optimizer.methods.adapt_options import Change
 from optimizer.methods.trials import (
-    RESOLUTION,
     Trial,
+    ends_of,
     main_families,
-    searched,
     short_search,
     shown_as,
     starts_of,
@@ -40,11 +39,11 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import CarrierMode
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import judgement
-from optimizer.search.found import FEASIBLE, Found, Hunt, Progress, how_far
+from optimizer.search.found import FEASIBLE, Found, Progress, Searched, how_far
 from optimizer.search.front_choice import cost_of
 from optimizer.search.program_space import WORDS
+from optimizer.search.reasons import held_limits, in_short, missed_nominally, shortfalls
 from optimizer.search.rounding import settable
-from optimizer.search.shortfalls import in_short, missed_on_paper, shortfalls
 
 LOWERED = 2 / 3  # of the resolution a blocking pair needs
 TIGHT = 0.05  # relative margin of a pair below which less resolution for it may help
@@ -53,7 +52,7 @@ LONGER = 1.5
 THINNER = 0.5
 MOST_RAMPS = len(WORDS) - 1
 REPLACED_GASES = ("helium", "nitrogen", "argon")  # by hydrogen
-ALIKE = 2e-3  # share of a wish by which two programs that miss it count as alike
+ALIKE = 2e-3  # share of a requirement by which two programs that miss it count as alike
 MORE_DRAWS = 0.01  # share of draws more, from which a change is said to do better
 
 
@@ -64,7 +63,7 @@ class _End:
     Attributes
     ----------
     how_far : sorting key among those that are not feasible
-    shortfall : float, how much of the wishes is missed
+    shortfall : float, how much is missed of what is required
     """
 
     prediction: Prediction
@@ -80,7 +79,7 @@ class _Missing:
     Attributes
     ----------
     broken : bool, whether the equipment cannot run it
-    on_paper : float, how much of the wishes is missed on paper
+    on_paper : float, how much the nominal program misses of what is required
     draws : float, how much of the share of draws that is asked for is lacking
     """
 
@@ -101,7 +100,7 @@ class _Missing:
 def what_ifs(
     problem: Problem,
     outcome: SearchOutcome,
-    hunted: Hunt,
+    searched: Searched,
     seconds: float,
     progress: Progress | None = None,
 ) -> tuple[WhatIf, ...]:
@@ -110,15 +109,16 @@ def what_ifs(
     `seconds` is the budget of the search that found nothing feasible. A Ctrl-C ends it with the changes already
     tried. Empty when the search found nothing at all, or something feasible.
     """
-    if outcome.feasible or not outcome.candidates or hunted.interrupted:
+    if outcome.feasible or not outcome.candidates or searched.interrupted:
         return ()
     each_seconds = short_search(seconds)
     tried: list[WhatIf] = []
     try:
         closest = outcome.candidates[0]
-        given_up = _missed(closest)
+        held = held_limits(problem, closest.prediction)
+        given_up = frozenset(each.limit for each in held if each.missed)
         before = _missing(problem, closest.prediction, closest.reliability.share)
-        trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(hunted))]
+        trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(searched))]
         for number, trial in enumerate(trials):
             shown = shown_as(progress, f"what if: {trial.change}", number, len(trials))
             result = _tried(problem.scenario, trial, each_seconds, shown, closest, before)
@@ -158,7 +158,7 @@ def _tried(
     """
     problem, seed = trial.problem, trial.problem.scenario.search.seed
     ends = []
-    for found in searched(trial, seconds, progress):
+    for found in ends_of(trial, seconds, progress):
         each = settable(problem, found.family, found.descent.z, seed)
         ends.append(_End(predict(problem, each.program), each.feasible, each.how_far, each.shortfall))
     if not ends:
@@ -204,7 +204,7 @@ def _missing(problem: Problem, prediction: Prediction, share: float | None = Non
     """What a program misses of a goal; its share of draws is worked out where it is not given."""
     if share is None:
         # Draws are worth simulating outright where they alone decide.
-        exact = problem.by_draws and not missed_on_paper(problem, prediction)
+        exact = problem.by_draws and not missed_nominally(problem, prediction)
         share = with_uncertainty(problem, prediction, exact)[1].share
     nominal = on_paper(covering(problem, [prediction.program]))
     judged = judgement(nominal, batch_of([prediction.program]))
@@ -230,12 +230,6 @@ def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> Wha
         change=f"{found.change} (explosive, see the cautions; {flow})",
         cautions=tuple(about_hydrogen(scenario, column_flow)),
     )
-
-
-def _missed(closest: Candidate) -> frozenset[str]:
-    """Names of the wishes that a program misses."""
-    missed = {each.name for each in closest.margins if each.margin < FEASIBLE}
-    return frozenset(RESOLUTION if name.startswith("resolution of ") else name for name in missed)
 
 
 def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
@@ -273,18 +267,16 @@ def _lowered(problem: Problem, closest: Candidate, starts: list[Found]) -> Itera
 
 
 def _relaxed(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
-    """Each wish of the goal that binds, dropped; and where several of a kind bind, all of that kind."""
-    binding = {each.name for each in closest.margins if each.binding}
-    for kind, wishes in by_kind(problem.scenario).items():
-        tight = [each for each in wishes if each.name in binding]
-        for each in tight:
-            changed = replace(problem, scenario=each.without)
-            yield Trial(each.change, changed, main_families(each.without), starts, relaxes=True)
+    """Each requirement of the goal that binds, dropped; and where several of a kind bind, all of that kind."""
+    binding = {each.limit for each in held_limits(problem, closest.prediction) if each.shown.binding}
+    for kind, limits in by_kind(problem.requirements).items():
+        tight = [each for each in limits if each in binding]
+        changes = [(each.given_up, [each]) for each in tight]
         if len(tight) > 1:
-            scenario = without(problem.scenario, [each.name for each in wishes])
-            changed = replace(problem, scenario=scenario)
-            text = f"none of the {len(wishes)} {kind}"
-            yield Trial(text, changed, main_families(scenario), starts, relaxes=True)
+            changes.append((f"none of the {len(limits)} {kind}", limits))
+        for text, given_up in changes:
+            changed = problem.without(given_up)
+            yield Trial(text, changed, main_families(changed.scenario), starts, relaxes=True)
 
 
 def _other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:

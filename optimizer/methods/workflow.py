@@ -117,25 +117,25 @@ def _optimize(
     study_name: str | None,
 ) -> tuple[Problem, SearchOutcome]:
     """`optimize` within a budget [s] on the clock as it stands."""
-    from optimizer.search.search import hunt  # optuna is slow to import and only needed here
+    from optimizer.search.search import search  # optuna is slow to import and only needed here
     from optimizer.search.study import open_study
 
     problem = problem_of(scenario, fit)
     families = families_of(scenario)
     shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
-    hunted = hunt(problem, families, budget, scenario.search.seed, progress, shared=shared)
+    searched = search(problem, families, budget, scenario.search.seed, progress, shared=shared)
     if what_if:
-        hunted = conceded(problem, hunted, budget, progress)
+        searched = conceded(problem, searched, budget, progress)
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
-        outcome = outcome_of(problem, hunted)
-    if hunted.interrupted or stop_asked():  # who ended the search wants its result now
+        outcome = outcome_of(problem, searched)
+    if searched.interrupted or stop_asked():  # who ended the search wants its result now
         return problem, replace(outcome, interrupted=True)
     if scenario.goal.front_points and not outcome.feasible:
         outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")
     if outcome.feasible and scenario.goal.front_points:
         known = [each.prediction for each in outcome.candidates if each.feasible]
-        front = front_of(problem, hunted, scenario.goal.front_points, FRONT_TIME * budget, progress, known)
+        front = front_of(problem, searched, scenario.goal.front_points, FRONT_TIME * budget, progress, known)
         outcome = replace(outcome, front=front.points, front_note=front.note)
     elif what_if and not outcome.feasible:
-        outcome = replace(outcome, what_ifs=what_ifs(problem, outcome, hunted, budget, progress))
+        outcome = replace(outcome, what_ifs=what_ifs(problem, outcome, searched, budget, progress))
     return problem, outcome

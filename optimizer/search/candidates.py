@@ -18,12 +18,11 @@ from optimizer.goal.predict import hold_up_time_of, predict
 from optimizer.goal.reliability import Reliability
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Scenario
-from optimizer.search.found import Found, Hunt, rank
+from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import WORDS, carrier_words
-from optimizer.search.reasons import broken_limits, compared_with, margins_of, next_seconds
+from optimizer.search.reasons import broken_limits, compared_with, margins_of, next_seconds, shortfalls
 from optimizer.search.rounding import Settable, settable
 from optimizer.search.set_point_tolerances import set_point_tolerances
-from optimizer.search.shortfalls import shortfalls
 
 NEAR_TIE = 1.03  # run time over the family's best within which a second program may be shown
 DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
@@ -42,12 +41,12 @@ LESS_THAN_ASKED = (
 RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 
 
-def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
+def outcome_of(problem: Problem, searched: Searched) -> SearchOutcome:
     """Candidates of a search: rounded, checked, different in kind, with reasons."""
     in_use = _in_use(problem)
     now = None if in_use is None else in_use.prediction
-    pool = _pool(hunted, problem.scenario.search.candidates)
-    rounded = _rounded(problem, hunted, pool)
+    pool = _pool(searched, problem.scenario.search.candidates)
+    rounded = _rounded(problem, searched, pool)
     feasible = any(each.feasible for each in rounded)
     # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.
     kept = [each for each in rounded if each.feasible]
@@ -71,25 +70,25 @@ def outcome_of(problem: Problem, hunted: Hunt) -> SearchOutcome:
     blocking = () if feasible or not candidates else candidates[0].missed
     if blocking and chosen[0][0].how_far[0]:
         blocking = (CONTRADICTION, *blocking)
-    families = _best_of_each_kind(problem, hunted, scored, candidates)
+    families = _best_of_each_kind(problem, searched, scored, candidates)
     return SearchOutcome(
         feasible,
         candidates,
         blocking,
         in_use,
         families,
-        hunted.programs,
-        hunted.seconds,
-        hunted.interrupted,
-        study=hunted.study,
+        searched.programs,
+        searched.seconds,
+        searched.interrupted,
+        study=searched.study,
     )
 
 
-def _rounded(problem: Problem, hunted: Hunt, pool: list[Found]) -> list[Settable]:
+def _rounded(problem: Problem, searched: Searched, pool: list[Found]) -> list[Settable]:
     """The pool on the instrument's grid; of a family that holds only unrounded, further ends until one holds there."""
     seed = problem.scenario.search.seed
     rounded = [settable(problem, found.family, found.descent.z, seed) for found in pool]
-    for ends in hunted.best.values():
+    for ends in searched.best.values():
         own = [
             each
             for each, found in zip(rounded, pool, strict=False)
@@ -107,7 +106,7 @@ def _rounded(problem: Problem, hunted: Hunt, pool: list[Found]) -> list[Settable
 
 def _best_of_each_kind(
     problem: Problem,
-    hunted: Hunt,
+    searched: Searched,
     scored: list[tuple[Settable, Prediction]],
     candidates: Sequence[Candidate],
 ) -> tuple[Tried, ...]:
@@ -116,8 +115,8 @@ def _best_of_each_kind(
     Rounded programs count too: a step on the grid may gain a little, and a program whose ramp came out flat is of
     another kind than the family it was found in.
     """
-    best = {ends[0].family.name: float("nan") for ends in hunted.best.values() if ends}
-    found = [(each.family.name, each.descent.cost) for each in hunted.all() if each.feasible]
+    best = {ends[0].family.name: float("nan") for ends in searched.best.values() if ends}
+    found = [(each.family.name, each.descent.cost) for each in searched.all() if each.feasible]
     found += [
         (family_name(prediction.program), _cost(problem, prediction))
         for each, prediction in scored
@@ -140,10 +139,10 @@ def _in_use(problem: Problem) -> InUse | None:
     return InUse(now, cycle, samples_per_shift(problem.scenario, cycle), breaks, reliability)
 
 
-def _pool(hunted: Hunt, wanted: int) -> list[Found]:
+def _pool(searched: Searched, wanted: int) -> list[Found]:
     """The best of each family, and near-ties with clearly different set points."""
     pool: list[Found] = []
-    for ends in hunted.best.values():
+    for ends in searched.best.values():
         taken: list[Found] = []
         for found in ends:
             if taken and found.feasible != taken[0].feasible:

@@ -1,13 +1,13 @@
 """Inside one basin: a smooth non-linear program on the set points of a family, with the elution order fixed.
 
 Minimise ln(run or cycle time) subject to margins >= 0; or, where nothing is feasible, maximise the smallest margin
-of the wishes subject to those of the equipment >= 0: a program that cannot be run is no answer.
+of the requirements subject to those of the equipment >= 0: a program that cannot be run is no answer.
 Values and gradients of everything come from one batched simulation of the point and its neighbours.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,10 +16,11 @@ from scipy.optimize import minimize
 
 from models.column.programs import Array, ProgramBatch
 from models.peaks.resolution import resolution
+from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import NEARLY, Problem
+from optimizer.goal.limits import RESOLUTION, Requirement
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.robustness import Backoff
-from optimizer.goal.standing import backoff, standing
 from optimizer.search.program_space import LEAST_RISE, Family
 
 STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
@@ -36,7 +37,7 @@ STEADY = 1e-3  # smallest margin that the draws keep, below which a descent need
 OVERSHOOT = 1.2
 REACHES = (1.0, 0.1)  # how far set points may move: short steps where long ones passed nothing better
 RAISING_TOLERANCE = 1e-5  # of the optimiser where margins are raised: by so much it breaks what is to be kept
-GIVEN_UP = -0.5  # and below which it is not
+GIVEN_UP = -0.5  # margin below which no further descent is tried
 LARGEST_MARGIN = 2.0  # margins are cut off here: far pairs have nothing to say
 
 
@@ -50,7 +51,7 @@ class Descent:
     cost : float  [s], what is minimised
     margin : float, the smallest of all, every counted pair and limit, with the order as it then was
     equipment : float, the smallest of the equipment's limits, which are among them
-    shortfall : float, how much of the wishes is missed
+    shortfall : float, how much is missed of what is required
     evaluations : int, programs simulated
     backoff : Backoff or None, what margins must keep in hand there; where draws decide, `margin` is the smallest that
         the asked share of them keeps
@@ -89,10 +90,8 @@ class _Local:
         pairs = _pairs_to_hold(order, counts, short)
         self.first, self.second = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
         self.needed = needed[self.first, self.second]
-        # Pairs and wishes may be traded for one another; the equipment's limits and rising ramps may not.
-        fixed = np.ones(family.ramps, dtype=bool)
-        self.wishes = ~np.concatenate([np.zeros(len(pairs), dtype=bool), problem.equipment, fixed])
-        self.names = ("resolution",) * len(pairs) + problem.limit_names + ("rise",) * family.ramps
+        # Requirements may be traded for one another; the equipment's limits and rising ramps may not.
+        self.requirements = self.among({RESOLUTION, *problem.requirements})
         self.ends_with = order[-3:]  # any of the last three may end the run within a basin
         front, back = problem.facing
         self.back, self.front = back[self.first], front[self.second]
@@ -108,6 +107,12 @@ class _Local:
         rows = np.arange(family.ramps)
         self.rise_matrix[rows, at[1:]], self.rise_matrix[rows, at[:-1]] = span[1:] / scale, -span[:-1] / scale
         self.least_rise = (LEAST_RISE - np.diff(family.low[at])) / scale
+
+    def among(self, limits: Set[Requirement]) -> NDArray[np.bool_]:
+        """Which of the margins (K,) are those of some limits."""
+        problem = self.problem
+        named = [RESOLUTION in limits] * len(self.first) + [each in limits for each in problem.limits]
+        return np.array(named + [False] * self.family.ramps)
 
     def update(self, z: Array) -> None:
         if self.at is not None and np.array_equal(z, self.at):
@@ -218,7 +223,7 @@ def _held_at(problem: Problem, family: Family, z: Array) -> Backoff:
     """What margins must keep in hand at a point."""
     batch = family.batch(family.values(z[None]))
     assessment = problem.assess(batch, "polish")
-    return backoff(problem, assessment, standing(problem, batch, assessment))
+    return backoff(problem, assessment, drawn_margins(problem, batch, assessment))
 
 
 def preference(end: Descent) -> tuple[bool, float, float]:
@@ -252,10 +257,10 @@ def _descended(
 
     def key() -> tuple[float, ...]:
         kept = local.margins.min() >= -KEPT
-        return (0.0, local.time) if kept else (1.0, *local.misses(local.wishes))
+        return (0.0, local.time) if kept else (1.0, *local.misses(local.requirements))
 
     # The optimiser's tolerance is also how far an end may break a constraint.
-    reserve = tolerance * local.wishes
+    reserve = tolerance * local.requirements
 
     def time(z: Array) -> float:
         local.update(z)
@@ -293,7 +298,7 @@ def _descended(
 
 
 def fastest_margin(problem: Problem, family: Family, start: Array, cost: float) -> Array:
-    """The point (D,) that comes closest to the wishes among those near `start` that cost no more than `cost` [s]."""
+    """The point (D,) closest to what is required among those near `start` that cost no more than `cost` [s]."""
     start = family.ordered(start)
     if problem.by_draws:
         # The cost is that of a bare prediction.
@@ -302,18 +307,18 @@ def fastest_margin(problem: Problem, family: Family, start: Array, cost: float) 
     return _raise_margin(local, start, 40, ln_cost=float(np.log(cost)))
 
 
-def conceding(problem: Problem, family: Family, start: Array, given_up: frozenset[str]) -> Descent:
-    """The program near `start` that comes closest to some wishes while it keeps everything else.
+def conceding(problem: Problem, family: Family, start: Array, given_up: Set[Requirement]) -> Descent:
+    """The program near `start` that comes closest to some requirements while it keeps everything else.
 
     Parameters
     ----------
     start : (D,) array on the unit cube, a program that keeps everything else
-    given_up : names of limits, or "resolution" for that of all pairs
+    given_up : those requirements; RESOLUTION for that of all pairs
     """
     start = family.ordered(start)
     held = problem.holding(_held_at(problem, family, start)) if problem.by_draws else problem
     local = _Local(held, family, start, CONCEDING_SLACK)
-    z = _raise_margin(local, start, 40, np.array([name in given_up for name in local.names]))
+    z = _raise_margin(local, start, 40, local.among(given_up))
     return assessed(problem, family, z, local.evaluations)
 
 
@@ -324,12 +329,12 @@ def _raise_margin(
     raised: NDArray[np.bool_] | None = None,
     ln_cost: float = np.inf,
 ) -> Array:
-    """Maximise a slack variable below the margins to be raised, all wishes' unless told (K,); the others are kept.
+    """Maximise a slack variable below the margins to be raised (K,), by default all required ones; the others are kept.
 
     A cost, if one is given, is kept too. The best point (D,) that the optimiser came past, the start among them.
     """
     size = start.size
-    raised = local.wishes if raised is None else raised
+    raised = local.requirements if raised is None else raised
     local.remember(start, lambda: local.misses(raised, ln_cost))
     traded = raised.astype(float)
     lowest = float(np.clip(local.margins[raised].min(initial=CAP), FURTHEST, CAP))
@@ -383,8 +388,8 @@ def judgement(problem: Problem, batch: ProgramBatch) -> Judgement:
     assessment = problem.assess(batch, "polish")
     margin, in_hand, judged = float(problem.smallest_margin(assessment)[0]), None, problem
     if problem.by_draws:
-        stands = standing(problem, batch, assessment)
-        margin, in_hand = float(stands.margin[0]), backoff(problem, assessment, stands)
+        drawn = drawn_margins(problem, batch, assessment)
+        margin, in_hand = float(drawn.margin[0]), backoff(problem, assessment, drawn)
         judged = problem.holding(in_hand)
         cost = judged.cost(batch, assessment.run_time + in_hand.end)
         assessment = replace(judged.held(assessment), cost=cost)

@@ -28,7 +28,7 @@ class Found:
 
 
 @dataclass
-class Hunt:
+class Searched:
     """The state of a search: what was found so far, best first by family."""
 
     best: dict[int, list[Found]] = field(default_factory=dict)
@@ -42,14 +42,14 @@ class Hunt:
         return sorted((found for each in self.best.values() for found in each), key=rank)
 
 
-def with_ends(hunted: Hunt, ends: list[Found]) -> Hunt:
+def with_ends(searched: Searched, ends: list[Found]) -> Searched:
     """The state of a search with further ends of descents in the families it knows."""
     best = {
         number: sorted([*known, *(end for end in ends if end.family.name == known[0].family.name)], key=rank)
-        for number, known in hunted.best.items()
+        for number, known in searched.best.items()
         if known
     }
-    return replace(hunted, best=best)
+    return replace(searched, best=best)
 
 
 def rank(found: Found) -> tuple[bool, bool, float]:
@@ -61,11 +61,11 @@ def rank(found: Found) -> tuple[bool, bool, float]:
 
 
 def how_far(shortfall: float, equipment: float, kept: float = FEASIBLE) -> tuple[bool, float]:
-    """Sorting key of programs that miss the goal: those the equipment can run come first, however far from the wishes.
+    """Sorting key of programs that miss the goal: those the equipment can run come first, however much else they miss.
 
     Parameters
     ----------
-    shortfall : float, how much of the wishes is missed
+    shortfall : float, how much is missed of what is required
     equipment : float, the smallest of the equipment's limits, which count as kept down to `kept`
     """
     broken = equipment < kept

@@ -19,7 +19,7 @@ from optimizer.goal.outcome import FrontPoint, Prediction
 from optimizer.goal.predict import predict
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import HOPELESS, Descent, assessed, descend
-from optimizer.search.found import FEASIBLE, Found, Hunt, Progress, rank
+from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
 from optimizer.search.front_choice import (
     LARGEST_SHARE,
     LEAST_SHARE,
@@ -111,9 +111,9 @@ class _Walk:
         best = {found.family.name: found for found in self.ends.get(share, [])}
         for each in self.reached:
             # Slow, but it separates well enough: something is known even where every descent fails.
-            standing = replace(each.found, descent=assessed(problem, each.found.family, each.found.descent.z))
-            if standing.descent.margin >= ALMOST:
-                best.setdefault(standing.family.name, standing)
+            again = replace(each.found, descent=assessed(problem, each.found.family, each.found.descent.z))
+            if again.descent.margin >= ALMOST:
+                best.setdefault(again.family.name, again)
         for number, start in enumerate(self._all_starts(share), 1):
             found = Found(start.family, _descended(problem, start))
             known = best.get(found.family.name)
@@ -244,7 +244,7 @@ class _Walk:
 
 def front_of(
     problem: Problem,
-    hunted: Hunt,
+    searched: Searched,
     points: int,
     seconds: float,
     progress: Progress | None = None,
@@ -256,7 +256,7 @@ def front_of(
     what there is. `known` are settable programs that meet the goal, best first: the first is what the front shows
     for it unless it finds a faster one.
     """
-    found = [each for each in hunted.all() if each.feasible]
+    found = [each for each in searched.all() if each.feasible]
     if points < 1:
         return Front()
     if not found or not len(problem.pairs.needed):
@@ -268,7 +268,7 @@ def front_of(
         return Front(note=f"No front: {why}.")
     began = now()
     rng = np.random.default_rng(np.random.SeedSequence(problem.scenario.search.seed))
-    walk = _Walk(problem, _starts(hunted), began + seconds, rng, {1.0: _of_different_families(found)})
+    walk = _Walk(problem, _starts(searched), began + seconds, rng, {1.0: _of_different_families(found)})
     interrupted = False
     try:
         for prediction in known:
@@ -278,7 +278,7 @@ def front_of(
             walk.round(1.0, [*walk.ends[1.0], *found[1:2]], began + GOAL_TIME * seconds)
         if progress:
             progress(GOAL_TIME, "front: looking for the best separation")
-        ends = [each for one in hunted.best.values() for each in one[:1]]
+        ends = [each for one in searched.best.values() for each in one[:1]]
         walk.reached = furthest(problem, ends, began + REACH_TIME * seconds, rng)
         shares = spread(walk.top, points)
         walk.visit(
@@ -332,11 +332,11 @@ def _descended(problem: Problem, start: Found) -> Descent:
     return descent
 
 
-def _starts(hunted: Hunt) -> list[Found]:
+def _starts(searched: Searched) -> list[Found]:
     """Ends of the families worth it, the best of each family first; then those that less resolution may make so."""
-    best = hunted.all()[0].descent.cost
+    best = searched.all()[0].descent.cost
     ranked: list[tuple[tuple[int, bool, bool, float], Found]] = []
-    for ends in hunted.best.values():
+    for ends in searched.best.values():
         worth = [each for each in ends if not each.feasible or each.descent.cost <= WORTH * best]
         near = [each for each in worth if each.feasible or each.descent.margin >= LEAST_SHARE - 1]
         ranked += [((place, *rank(each)), each) for place, each in enumerate(near[:STARTS])]

@@ -1,4 +1,4 @@
-"""How well the equipment can separate at all: the largest smallest resolution within every limit and wish.
+"""How well the equipment can separate at all: the largest smallest resolution within every limit and requirement.
 
 The best separation lies far from the fastest program and often in another elution order, so that the climb sets out
 from screened programs as well as from the search's ends.
@@ -14,6 +14,7 @@ import numpy as np
 from models.column.programs import Array
 from optimizer.base.clock import now, round_done
 from optimizer.goal.goal import NEARLY, Problem
+from optimizer.goal.limits import RESOLUTION
 from optimizer.search.descent import assessed, conceding
 from optimizer.search.found import Found
 from optimizer.search.front_choice import LARGEST_SHARE, scaled
@@ -24,7 +25,6 @@ ROUNDS, CHILDREN, PARENTS = 10, 192, 8  # then rounds of programs around the bes
 CLIMBED = 2  # of those, the programs of each family from which the climb sets out
 BEHIND = 0.4  # in ln(share): programs further behind the best of their family are no starts
 LIMIT_WEIGHT = 3.0  # of limits not kept, against ln(share), in the merit of a start
-RESOLUTION = frozenset({"resolution"})  # what is raised, everything else being kept
 PERTURBATION = (-2.0, -0.5)  # decimal logarithms of the distances of further starts, on the unit cube
 
 
@@ -56,7 +56,7 @@ def furthest(
 
 def climb(problem: Problem, family: Family, z: Array) -> Reached | None:
     """The largest share near a point (D,), everything else being kept; None where the climb ends outside a limit."""
-    end = conceding(scaled(problem, LARGEST_SHARE), family, z, RESOLUTION)
+    end = conceding(scaled(problem, LARGEST_SHARE), family, z, {RESOLUTION})
     round_done()
     share = LARGEST_SHARE * (1 + min(end.margin, 0.0))
     for _ in range(2):  # margins held in draws do not quite scale with the share

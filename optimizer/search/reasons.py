@@ -1,18 +1,21 @@
-"""Why a candidate is what it is: its limits with their margins, what less time would cost, what changes."""
+"""Why a candidate is what it is: its limits with their margins, what it misses, what less time costs, what changes."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 from scipy.integrate import trapezoid
 
 from models.column.programs import Array, batch_of
-from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
-from optimizer.base.numbers import beside_needed
-from optimizer.goal.goal import LONGEST_RUN, Problem
-from optimizer.goal.limits import LATE, Index, first_elution
+from models.units import SECONDS_PER_MINUTE, celsius
+from optimizer.base.numbers import beside_needed, percent
+from optimizer.goal.drawn_margins import backoff, drawn_margins
+from optimizer.goal.goal import Problem
+from optimizer.goal.limits import RESOLUTION, Index, Requirement
 from optimizer.goal.outcome import LimitMargin, Prediction
-from optimizer.goal.predict import covering
-from optimizer.goal.standing import backoff, standing
+from optimizer.goal.predict import covering, predict
 from optimizer.search.descent import fastest_margin
 from optimizer.search.found import FEASIBLE
 from optimizer.search.rounding import Settable
@@ -20,174 +23,113 @@ from optimizer.search.rounding import Settable
 BINDING = 0.02  # relative margin below which a limit is named as limiting
 SHOWN_PAIRS = 3
 NEXT_SECONDS = (
-    10.0  # s less, of which it is said what they would cost; a tenth of the run where that is shorter
+    10.0  # s; what a run so much faster would cost is told; a tenth of the run where that is shorter
 )
-INTACT = "intact fraction of "
-MOVED = 1e-3  # a margin that falls by less has not given
-GIVEN = 0.02  # nor has a share of draws
+MOVED = 1e-3  # fall of a margin below which it counts as unchanged
+GIVEN = 0.02  # the same of a pass probability
 
 
-def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, ...]:
+class Held(NamedTuple):
+    """A limit, or RESOLUTION for that of a pair, as a program keeps it, and by how much it is then missed in words."""
+
+    limit: Requirement
+    shown: LimitMargin
+    shortfall: str
+
+    @property
+    def missed(self) -> bool:
+        """Whether the program does not keep it."""
+        return self.shown.margin < FEASIBLE
+
+
+def held_limits(problem: Problem, prediction: Prediction) -> Iterator[Held]:
     """Every limit of a program with its margin: the tightest pairs, then limits, tightest first."""
-    found = []
     problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
     assessment = problem.assess(batch, "polish")
     margin, limits = prediction.resolution / prediction.needed - 1, assessment.limits[0]
     in_hand, limits_in_hand = margin, limits
     if problem.by_draws:  # what binds is what has no more in hand than the draws ask for
-        asked = backoff(problem, assessment, standing(problem, batch, assessment))
-        in_hand = margin - asked.kappa * asked.pairs[*problem.pairs.index.T]
-        limits_in_hand = limits - asked.kappa * asked.limits
+        needed = backoff(problem, assessment, drawn_margins(problem, batch, assessment))
+        in_hand = margin - needed.kappa * needed.pairs[*problem.pairs.index.T]
+        limits_in_hand = limits - needed.kappa * needed.limits
     for at in np.argsort(in_hand)[:SHOWN_PAIRS]:
-        names = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
-        a, b = (prediction.compounds[m] for m in names)
-        found.append(
-            LimitMargin(
-                f"resolution of {a} and {b}",
-                f"resolution of {a} and {b}: {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})",
-                float(margin[at]),
-                bool(in_hand[at] < BINDING),
-            )
-        )
+        a, b = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
+        name = f"resolution of {prediction.compounds[a]} and {prediction.compounds[b]}"
+        text = f"{name}: {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})"
+        shown = LimitMargin(name, text, float(margin[at]), bool(in_hand[at] < BINDING))
+        yield Held(RESOLUTION, shown, f"{name}: {-100 * margin[at]:.1f} % short")
     for at in np.argsort(limits, kind="stable"):
-        name = problem.limit_names[at]
-        if name == "oven heating rate" and not prediction.program.oven.ramps:
-            continue
-        if name == "carrier rate" and not prediction.program.carrier.ramps:
-            continue
-        text = limit_in_words(problem, prediction, name)
-        found.append(LimitMargin(name, text, float(limits[at]), bool(limits_in_hand[at] < BINDING)))
-    return tuple(found)
+        limit = problem.limits[at]
+        text = limit.text(prediction)
+        if text:
+            shown = LimitMargin(limit.name, text, float(limits[at]), bool(limits_in_hand[at] < BINDING))
+            yield Held(limit, shown, limit.shortfall(prediction))
 
 
-def limit_in_words(problem: Problem, prediction: Prediction, name: str) -> str:
-    """A limit with the value it has and the value it may have."""
-    scenario, instrument, goal = problem.scenario, problem.scenario.instrument, problem.scenario.goal
-    pressure = gauge_kPa(prediction.inlet_pressure, scenario.ambient_pressure)
-    flows, T = flow_mL_min(prediction.flow), prediction.program.oven.knots()[1]
-    retention = np.nan_to_num(prediction.retention, nan=LATE)
-    minute = SECONDS_PER_MINUTE
-    if name == "earliest elution":
-        first = float(first_elution(retention, prediction.width_half, problem.targets))
-        return f"first peak begins at {first / minute:.2f} min (not before {goal.earliest_elution / minute:.2f} min)"
-    if name == "latest elution" and goal.latest_elution is not None:
-        last = retention[problem.targets].max()
-        return f"last peak at {last / minute:.2f} min (not after {goal.latest_elution / minute:.2f} min)"
-    if name == "retention factor at elution":
-        k = np.nan_to_num(prediction.retention_factor[problem.targets]).min()
-        return f"retention factor at elution down to {k:.2f} (not below {goal.min_retention_factor:g})"
-    if name == "largest inlet pressure":
-        most = gauge_kPa(instrument.max_inlet_pressure, scenario.ambient_pressure)
-        return f"inlet pressure up to {pressure.max():.0f} kPa gauge (limit {most:.0f})"
-    if name == "smallest inlet pressure":
-        least = max(gauge_kPa(instrument.min_inlet_pressure, scenario.ambient_pressure), 0.0)
-        return f"inlet pressure down to {pressure.min():.0f} kPa gauge (limit {least:.0f})"
-    if name == "smallest column flow":
-        return f"column flow down to {flows.min():.2f} mL/min (limit {flow_mL_min(instrument.min_flow):.2f})"
-    if name == "largest column flow":
-        most = flow_mL_min(instrument.largest_column_flow)
-        return f"column flow up to {flows.max():.2f} mL/min (limit {most:.2f})"
-    if name == "carrier rate":
-        return _carrier_rate_in_words(problem, prediction)
-    if name == "total flow" and scenario.inlet.max_total_flow is not None:
-        total = flow_mL_min(scenario.inlet.total_flow(prediction.flow.max()))
-        return f"total flow up to {total:.0f} mL/min (limit {flow_mL_min(scenario.inlet.max_total_flow):.0f})"
-    if name == "oven heating rate":
-        rates = [ramp.rate * minute for ramp in prediction.program.oven.ramps]
-        return f"heating at up to {max(rates, default=0.0):.1f} °C/min"
-    if name == "highest column temperature":
-        limit = celsius(scenario.highest_temperature)
-        return f"column up to {celsius(max(T)):.0f} °C (limit {limit:.0f} °C)"
-    if name == "lowest column temperature":
-        return (
-            f"column down to {celsius(min(T)):.0f} °C (limit {celsius(scenario.lowest_temperature):.0f} °C)"
-        )
-    if name == "start below the solvent" and scenario.inlet.highest_start is not None:
-        return f"start at {celsius(T[0]):.0f} °C (not above {celsius(scenario.inlet.highest_start):.0f} °C)"
-    if name == "first hold and purge":
-        return (
-            f"first hold of {prediction.program.oven.hold / minute:.2f} min (not below the purge-on time, "
-            f"{scenario.inlet.shortest_first_hold / minute:.2f} min)"
-        )
-    if name == "time above the continuous column limit":
-        return (
-            f"stay above {celsius(scenario.max_temperature):.0f} °C (limit "
-            f"{scenario.max_time_above_continuous / minute:.1f} min)"
-        )
-    if name == "longest run":
-        most = problem.longest_run / minute
-        why = ", twice the longest run known" if problem.longest_run > LONGEST_RUN else ""
-        return f"run of {prediction.run_time / minute:.0f} min (the search stops at {most:.0f} min{why})"
-    return _of_a_compound(problem, prediction, name)
-
-
-def _carrier_rate_in_words(problem: Problem, prediction: Prediction) -> str:
-    carrier, instrument = prediction.program.carrier, problem.scenario.instrument
-    fastest = max((ramp.rate for ramp in carrier.ramps), default=0.0) * SECONDS_PER_MINUTE
-    if carrier.controlled == "flow":
-        limit = flow_mL_min(instrument.max_flow_rate * SECONDS_PER_MINUTE)
-        return f"flow ramped at up to {flow_mL_min(fastest):.2f} mL/min per min (limit {limit:.2f})"
-    limit = instrument.max_pressure_rate * SECONDS_PER_MINUTE / 1e3
-    return f"pressure ramped at up to {fastest / 1e3:.1f} kPa/min (limit {limit:.1f})"
-
-
-def _of_a_compound(problem: Problem, prediction: Prediction, name: str) -> str:
-    """Limits of single analytes and of orders."""
-    for m, compound in enumerate(prediction.compounds):
-        detail = problem.scenario.detail(compound)
-        if name == f"elution temperature of {compound}" and detail.max_elution_temperature is not None:
-            T = celsius(float(prediction.elution_temperature[m]))
-            return f"{compound} leaves at {T:.0f} °C (not above {celsius(detail.max_elution_temperature):.0f} °C)"
-        if name == f"intact fraction of {compound}" and detail.min_intact_fraction is not None:
-            intact = prediction.intact_fraction[m]
-            return f"{compound} {100 * intact:.2f} % intact (needs {100 * detail.min_intact_fraction:.2f} %)"
-        if name == f"time of {compound} above a temperature" and detail.max_time_above is not None:
-            above = prediction.time_above[m] / SECONDS_PER_MINUTE
-            limit = detail.max_time_above
-            return (
-                f"{compound} spends {above:.2f} min above {celsius(limit.temperature):.0f} °C (limit "
-                f"{limit.duration / SECONDS_PER_MINUTE:.2f} min)"
-            )
-        if name == f"{compound} near its compounds" and detail.near is not None:
-            within = detail.near.within / SECONDS_PER_MINUTE
-            at = [prediction.compounds.index(other) for other in detail.near.compounds]
-            apart = (
-                float(np.abs(prediction.retention[at] - prediction.retention[m]).max()) / SECONDS_PER_MINUTE
-            )
-            return f"{compound} up to {apart:.2f} min from {', '.join(detail.near.compounds)} (limit {within:.2f} min)"
-    for first, second in problem.scenario.in_order:
-        if name == f"{first} before {second}":
-            leaves = [
-                float(prediction.retention[prediction.compounds.index(each)]) for each in (first, second)
-            ]
-            behind = (leaves[0] - leaves[1]) / SECONDS_PER_MINUTE
-            wanted = " (is to leave before it)" if behind > 0 else ""
-            return (
-                f"{first} leaves {abs(behind):.2f} min {'after' if behind > 0 else 'before'} {second}{wanted}"
-            )
-    return name
+def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, ...]:
+    """The same as results have it."""
+    return tuple(each.shown for each in held_limits(problem, prediction))
 
 
 def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     """Limits of column, instrument and goal that a given program does not keep."""
     texts = [
-        f"Breaks a limit: {margin.text}."
-        for margin in margins_of(problem, prediction)
-        if margin.margin < FEASIBLE and not margin.name.startswith("resolution")
+        f"Breaks a limit: {each.shown.text}."
+        for each in held_limits(problem, prediction)
+        if each.missed and each.limit is not RESOLUTION
     ]
     late = prediction.retention > prediction.program.oven.duration
     names = [name for name, beyond in zip(prediction.compounds, late, strict=True) if beyond]
     if names:
         texts.append(
-            f"Leaves after the program's end at {prediction.program.oven.duration / SECONDS_PER_MINUTE:.2f} min, the "
+            f"Elutes after the program's end at {prediction.program.oven.duration / SECONDS_PER_MINUTE:.2f} min, the "
             f"last temperature being kept: {', '.join(names)}."
         )
     return tuple(texts)
 
 
+def shortfalls(problem: Problem, prediction: Prediction, share: float) -> tuple[str, ...]:
+    """One sentence for each limit not kept: first those of the equipment, then requirements, the furthest off first;
+    last the pass probability, where it is below the required one.
+
+    Parameters
+    ----------
+    share : the pass probability, as it is told elsewhere: a program has one
+    """
+    nominal = missed_nominally(problem, prediction)
+    if not problem.by_draws or share >= problem.confidence:
+        return nominal
+    required, told = f"{100 * problem.confidence:.0f} %", percent(share)
+    if told == required:
+        told = f"{100 * share:.1f} %"
+    return (*nominal, f"{told} probability of meeting every requirement (simulated); required: {required}")
+
+
+def missed_nominally(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
+    """The same of the nominal program, without regard to the pass probability."""
+    missed = [each for each in held_limits(problem, prediction) if each.missed]
+    required = [each for each in missed if each.limit.is_requirement]
+    sentences = [f"cannot be run: {each.shown.text}" for each in missed if not each.limit.is_requirement]
+    sentences += [each.shortfall for each in sorted(required, key=lambda each: each.shown.margin)]
+    more = int(np.sum(prediction.resolution / prediction.needed - 1 < FEASIBLE)) - SHOWN_PAIRS
+    if more > 0:
+        sentences.append(
+            f"{more} more {'pair falls' if more == 1 else 'pairs fall'} short of the resolution needed"
+        )
+    return tuple(sentences)
+
+
+def in_short(sentences: tuple[str, ...]) -> str:
+    """The first of some sentences, and how many there are beside it."""
+    if not sentences:
+        return ""
+    more = len(sentences) - 1
+    return sentences[0] + (f"; and {more} more" if more else "")
+
+
 def next_seconds(problem: Problem, each: Settable) -> str:
-    """What a run a little shorter than a candidate would cost: which pair or limit gives, and by how much.
+    """What a run a little shorter than a candidate would cost: which pair or limit is then missed, and by how much.
 
     The largest smallest margin that can be had in less time, found by descent from the candidate's own set points.
     """
@@ -202,38 +144,36 @@ def next_seconds(problem: Problem, each: Settable) -> str:
     else:
         return ""  # the descent found nothing shorter; that is no proof that there is nothing
     if problem.by_draws:
-        return _less_by_draws(problem, each, z, less)
-    names = [_pair_name(problem, pair) for pair in problem.pairs.index]
-    margins = np.concatenate([problem.resolution_margins(then)[0], then.limits[0]])
-    gives = int(np.argmin(margins))
-    if margins[gives] > -MOVED:
+        return _faster_in_draws(problem, each, z, less)
+    pairs = problem.resolution_margins(then)[0]
+    margins = np.concatenate([pairs, then.limits[0]])
+    first = int(np.argmin(margins))
+    if margins[first] > -MOVED:
         return ""
-    if gives < len(names):
-        Rs = (margins[gives] + 1) * problem.pairs.needed[gives]
-        return f"{less:.0f} s less would take the resolution of {names[gives]} down to {Rs:.2f}."
-    name = problem.limit_names[gives - len(names)]
-    if name.startswith(INTACT):
-        # The margin is that of the logarithm of what is lost: the reader wants what is left.
-        allowed = problem.scenario.detail(name.removeprefix(INTACT)).min_intact_fraction or 1.0
-        left = float(allowed ** np.exp(-margins[gives]))
-        return f"{less:.0f} s less would leave {100 * left:.2f} % of {name.removeprefix(INTACT)} intact."
-    return f"{less:.0f} s less would break this limit first: {name} ({-100 * margins[gives]:.1f} % over)."
+    if first < len(pairs):
+        needed = problem.pairs.needed[first]
+        Rs = (margins[first] + 1) * needed
+        text = (
+            f"resolution of {_pair_name(problem, problem.pairs.index[first])} {Rs:.2f} (needs {needed:.2f})"
+        )
+    else:
+        values, step = each.family.values(z[None])[0], problem.scenario.instrument.steps.time
+        program = each.family.program(values, float(then.run_time[0]), step)
+        text = problem.limits[first - len(pairs)].text(predict(problem, program))
+    return f"{less:.0f} s faster: {text}."
 
 
-def _less_by_draws(problem: Problem, each: Settable, z: Array, less: float) -> str:
-    """In how many draws a program `less` [s] shorter, at z (D,), would hold, and what gives most often."""
+def _faster_in_draws(problem: Problem, each: Settable, z: Array, less: float) -> str:
+    """The pass probability of a program `less` [s] shorter, at z (D,), and what fails most often."""
     batch = each.family.batch(each.family.values(z[None]))
-    stands = standing(problem, batch, problem.assess(batch, "polish"))
-    share = float(stands.share[0])
-    if share > problem.confidence - GIVEN:
+    drawn = drawn_margins(problem, batch, problem.assess(batch, "polish"))
+    probability = float(drawn.pass_probability[0])
+    if probability > problem.confidence - GIVEN:
         return ""
-    names = [f"the resolution of {_pair_name(problem, problem.pairs.index[at])}" for at in stands.pairs]
-    names += list(problem.limits.wishes.names)
-    failing = (np.concatenate([stands.pair_margins, stands.wish_margins[0]]) < 0).mean(axis=1)
-    return (
-        f"{less:.0f} s less would hold in {100 * share:.0f} % of draws: what gives most often is "
-        f"{names[int(np.argmax(failing))]}."
-    )
+    names = [f"resolution of {_pair_name(problem, problem.pairs.index[at])}" for at in drawn.pairs]
+    names += [each.name for each in problem.requirements]
+    failing = (np.concatenate([drawn.pair_margins, drawn.requirement_margins[0]]) < 0).mean(axis=1)
+    return f"{less:.0f} s faster: {100 * probability:.0f} % probability (fails most: {names[int(np.argmax(failing))]})."
 
 
 def _pair_name(problem: Problem, pair: Index) -> str:

@@ -35,7 +35,7 @@ class Settable:
     program : Program, ended after its last peak or its bake-out
     margin : float, smallest of all margins as rounded
     equipment : float, smallest of those of the equipment's limits
-    shortfall : float, how much of the wishes is missed
+    shortfall : float, how much is missed of what is required
     """
 
     family: Family

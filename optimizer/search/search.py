@@ -21,7 +21,7 @@ from optimizer.base.clock import now, round_done, wall
 from optimizer.base.interruption import postponed, signals_so_far
 from optimizer.goal.goal import Problem
 from optimizer.search.descent import OVERSHOOT, STEADY, Descent, assessed, descend, descend_once, preference
-from optimizer.search.found import FEASIBLE, Found, Hunt, Progress, rank
+from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
 from optimizer.search.program_space import Family
 from optimizer.search.starts import CENTRES, Pool, Room
 from optimizer.search.study import SharedStudy
@@ -56,7 +56,7 @@ class _Start:
     merit: float | None = None
 
 
-def hunt(
+def search(
     problem: Problem,
     families: list[Family],
     seconds: float,
@@ -64,7 +64,7 @@ def hunt(
     progress: Progress | None = None,
     clock: Callable[[], float] = now,
     shared: SharedStudy | None = None,
-) -> Hunt:
+) -> Searched:
     """Search for the shortest program of each family within a time budget [s].
 
     A Ctrl-C ends the search with what was found so far. With a seed and the same number of trials the same
@@ -73,7 +73,7 @@ def hunt(
     what is found, and the seed is this worker's own.
     """
     optuna.logging.set_verbosity(logging.WARNING)
-    state = Hunt({number: [] for number in range(len(families))})
+    state = Searched({number: [] for number in range(len(families))})
     started, began, signals = wall(), clock(), signals_so_far()
 
     def spent() -> float:
@@ -81,14 +81,14 @@ def hunt(
             raise KeyboardInterrupt
         return clock() - began
 
-    search: _Search | None = None
+    running: _Search | None = None
     try:
-        search = _Search(problem, families, seed, state, shared)
+        running = _Search(problem, families, seed, state, shared)
         share = int(SCREENED_PER_SECOND * seconds / max(len(families), 1)) // 256 * 256
         screened = min(max(share, LEAST_SCREENED), SCREENED)
         if shared is not None:  # others screen, too
             screened = max(screened // shared.at_work, LEAST_SCREENED)
-        for pool in search.pools:
+        for pool in running.pools:
             for _ in range(screened // 256):
                 pool.screen(pool.sobol.random(256))
                 if spent() > seconds:
@@ -96,10 +96,10 @@ def hunt(
             if progress:
                 progress(min(spent() / seconds, 0.99), f"screening {pool.family.name}")
         while spent() < seconds:
-            ended = search.step()
+            ended = running.step()
             round_done()
             if ended and progress:
-                progress(min(spent() / seconds, 1.0), f"best so far: {search.standing()}")
+                progress(min(spent() / seconds, 1.0), f"best so far: {running.best_so_far()}")
     except KeyboardInterrupt:
         state.interrupted = True
     if shared is not None:
@@ -107,8 +107,8 @@ def hunt(
             1
         ) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
             shared.leave()
-            if search is not None:
-                search.take_over()
+            if running is not None:
+                running.take_over()
         state.interrupted |= stop_asked()
         state.study = shared.note
     state.seconds = wall() - started
@@ -119,7 +119,7 @@ class _Search:
     """What a search knows: starts, ends, and whose turn it is."""
 
     def __init__(
-        self, problem: Problem, families: list[Family], seed: int, state: Hunt, shared: SharedStudy | None
+        self, problem: Problem, families: list[Family], seed: int, state: Searched, shared: SharedStudy | None
     ) -> None:
         self.problem, self.families, self.state, self.shared = problem, families, state, shared
         seed += 0 if shared is None else shared.worker
@@ -174,7 +174,7 @@ class _Search:
             self.told = screened
         return True
 
-    def standing(self) -> str:
+    def best_so_far(self) -> str:
         """The best so far in words."""
         leader = self.state.all()[0]
         return f"{leader.descent.cost / 60:.2f} min" if leader.feasible else "nothing meets the goal yet"
@@ -290,7 +290,7 @@ def _simpler(families: list[Family], family: Family) -> list[int]:
     return found
 
 
-def _next_family(state: Hunt, families: list[Family], tries: list[int]) -> int:
+def _next_family(state: Searched, families: list[Family], tries: list[int]) -> int:
     """Each family gets a few tries; then those near the best go on, the least tried first."""
     untried = [n for n in range(len(families)) if tries[n] < FIRST_TRIES]
     if untried:

@@ -100,7 +100,7 @@ def _moved(problem: Problem, program: Program, point: SetPoint, by: float) -> Pr
 
 @dataclass(frozen=True)
 class _Effect:
-    """What one program gives: when its last peak has ended [s], its tightest pair, and the wishes it misses."""
+    """What one program gives: when its last peak has ended [s], its tightest pair, and the requirements it misses."""
 
     end: float
     resolution: float
@@ -120,12 +120,7 @@ def _effects(problem: Problem, assessment: Assessment) -> list[_Effect]:
     signed = np.sign(apart * apart[0])
     found = signed * problem.pair_resolutions(t, assessment.width_half)
     margins: Array = found / pairs.needed - 1
-    wishes: NDArray[np.bool_] = assessment.limits[:, ~problem.equipment] < -KEPT
-    wish_names = [
-        name
-        for name, is_equipment in zip(problem.limit_names, problem.equipment, strict=True)
-        if not is_equipment
-    ]
+    missed: NDArray[np.bool_] = assessment.limits[:, ~problem.equipment] < -KEPT
     effects = []
     for row in range(len(t)):
         tightest = int(np.argmin(margins[row])) if len(pairs.needed) else None
@@ -146,7 +141,7 @@ def _effects(problem: Problem, assessment: Assessment) -> list[_Effect]:
                 float("nan") if tightest is None else float(pairs.needed[tightest]),
                 pair,
                 float("inf") if tightest is None else float(margins[row, tightest]),
-                (*short, *(name for name, missed in zip(wish_names, wishes[row], strict=True) if missed)),
+                (*short, *(problem.requirements[at].name for at in np.flatnonzero(missed[row]))),
             )
         )
     return effects

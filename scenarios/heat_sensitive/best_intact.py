@@ -23,7 +23,7 @@ from models.column.programs import Controlled, ProgramBatch
 from models.peaks.thermal_exposure import intact_fraction
 from models.units import celsius
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.limits import decomposition_of
+from optimizer.goal.requirements import decomposition_of
 from optimizer.methods.workflow import fit_scenario
 from optimizer.scenario.reading import load_scenario
 

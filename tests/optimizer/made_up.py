@@ -221,7 +221,7 @@ def made_up_outcome(
                         Source("retention and flow as fitted", 0.95, "clear", True),
                     ),
                 ),
-                next_seconds="10 s less would take the resolution of a and b down to 1.43.",
+                next_seconds="10 s faster: resolution of a and b 1.43 (needs 1.50).",
                 compared=(),
                 warnings=("Leaves the scouted temperatures.",),
             )

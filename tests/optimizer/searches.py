@@ -11,9 +11,9 @@ from math import pi
 
 import optimizer.base.clock
 from optimizer.goal.goal import Problem
-from optimizer.search.found import Hunt
+from optimizer.search.found import Searched
 from optimizer.search.program_space import Family
-from optimizer.search.search import SCREENED, hunt
+from optimizer.search.search import SCREENED, search
 
 STEP = 0.2 / pi  # s; no budget is a whole number of them, so that no rounding decides on a last step
 
@@ -29,8 +29,8 @@ def steps(number: int) -> float:
     return (number + 0.5) * STEP
 
 
-def search_of(problem: Problem, families: list[Family], descents: int, seed: int = 1) -> Hunt:
+def search_of(problem: Problem, families: list[Family], descents: int, seed: int = 1) -> Searched:
     """What a search finds that screens as much as it ever does and then makes so many descents."""
     ticks = count()  # the search looks at its clock once a batch of 256 programs and once a descent
     seconds = len(families) * SCREENED // 256 + descents
-    return hunt(problem, families, float(seconds), seed, clock=lambda: float(next(ticks)))
+    return search(problem, families, float(seconds), seed, clock=lambda: float(next(ticks)))

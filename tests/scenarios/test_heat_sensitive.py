@@ -15,7 +15,7 @@ import pytest
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.peaks.thermal_exposure import intact_fraction
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.limits import decomposition_of
+from optimizer.goal.requirements import decomposition_of
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.runs.peak_tables import read_peak_table
 from optimizer.scenario.reading import load_scenario

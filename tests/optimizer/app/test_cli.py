@@ -115,6 +115,38 @@ def test_predict_takes_a_program_file(
         assert peaks[compound]["retention_min"] == pytest.approx(float(retention), abs=0.05)
 
 
+def test_a_program_to_be_run_heats_no_faster_than_the_oven(
+    scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """60 °C/min up to 100 °C, 30 above; a method that was run is predicted all the same."""
+    text = (
+        "oven = { start_C = 50, hold_min = 2, ramps = [{ rate_C_per_min = 60, to_C = 100 }, "
+        "{ rate_C_per_min = 45, to_C = 280 }] }\n"
+        'carrier = { mode = "constant flow", flow_mL_min = 1.2 }\n'
+    )
+    program, out = tmp_path / "program.toml", tmp_path / "out"
+    program.write_text(text, encoding="utf-8")
+    assert call(monkeypatch, "predict", scenario, "--program", program, "--out", out) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert (
+        "oven.ramps[2].rate_C_per_min = 45: from 100 to 280 °C the oven heats at no more than 30 °C/min"
+        in said
+    )
+    assert "scenario.toml: instrument.heating_limits)" in said
+    assert "ramps[1]" not in said
+    assert not out.exists()
+    file = scenario / "scenario.toml"
+    before, _, rest = file.read_text(encoding="utf-8").partition("[current]")
+    file.write_text(f"{before}[current]\n{text}\n[goal]{rest.partition('[goal]')[2]}", encoding="utf-8")
+    assert call(monkeypatch, "predict", scenario, "--json") == 0
+    printed = json.loads(capsys.readouterr().out)
+    assert (
+        "Breaks a limit: heating at 45.0 °C/min from 100 to 280 °C (limit 30.0 °C/min)."
+        in printed["warnings"]
+    )
+    assert call(monkeypatch, "predict", scenario, "--program", program, "--json") == 0
+
+
 def test_optimize_leaves_everything_behind(
     scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

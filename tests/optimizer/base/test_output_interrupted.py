@@ -14,7 +14,7 @@ from benchmarks.mixtures import mixture
 from optimizer.base.interruption import postponed, stop_on_signals
 from optimizer.base.output import write_folder
 from optimizer.search.program_space import families_of
-from optimizer.search.search import hunt
+from optimizer.search.search import search
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.interrupted import HANG, at_call, calls_of, contents, started
 from tests.optimizer.searches import steps
@@ -120,8 +120,8 @@ def test_a_signal_that_was_lost_stops_the_search_at_its_next_step() -> None:
     before = [signal.getsignal(number) for number in handled]
     stop_on_signals()
     try:
-        found = hunt(problem, families_of(problem.scenario), 60.0, 1, losing)
-        again = hunt(problem, families_of(problem.scenario), 0.1, 1)
+        found = search(problem, families_of(problem.scenario), 60.0, 1, losing)
+        again = search(problem, families_of(problem.scenario), 0.1, 1)
     finally:
         for number, handler in zip(handled, before, strict=True):
             signal.signal(number, handler)

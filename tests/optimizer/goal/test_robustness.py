@@ -13,11 +13,18 @@ from models.column.programs import Array, CarrierProgram, OvenProgram, Program, 
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin
+from optimizer.goal.drawn_margins import (
+    AT_ONCE,
+    DrawnMargins,
+    backoff,
+    drawn_margins,
+    judged,
+    signed_resolutions,
+)
 from optimizer.goal.goal import Problem, on_paper
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import predict
 from optimizer.goal.robustness import FLOW_SCATTER, SOURCES, _root, draws_of, flow_scatter
-from optimizer.goal.standing import AT_ONCE, Standing, backoff, judged, signed_resolutions, standing
 from optimizer.goal.uncertainty import exact_peaks, with_uncertainty
 from optimizer.scenario.data import Tolerances
 from optimizer.search.descent import assessed, descend
@@ -52,9 +59,9 @@ def problem() -> Problem:
     return replace(known, fit=fit, scenario=scenario)
 
 
-def stood(problem: Problem, program: Program) -> Standing:
+def drawn_of(problem: Problem, program: Program) -> DrawnMargins:
     batch = batch_of([program])
-    return standing(problem, batch, problem.assess(batch, "polish"))
+    return drawn_margins(problem, batch, problem.assess(batch, "polish"))
 
 
 def test_draws_have_the_covariance_of_the_fit_and_stay_within_tolerances(problem: Problem) -> None:
@@ -127,13 +134,13 @@ def test_far_pairs_count_where_little_is_known(problem: Problem) -> None:
     nearest = int(np.argmin(prediction.resolution))
     needed = np.full(len(prediction.resolution), 1e-3)
     needed[nearest] = prediction.resolution[nearest] / 4
-    stands = stood(replace(unsure, pairs=replace(unsure.pairs, needed=needed)), PROGRAM)
-    t = stands.peaks.retention[0]
+    drawn = drawn_of(replace(unsure, pairs=replace(unsure.pairs, needed=needed)), PROGRAM)
+    t = drawn.peaks.retention[0]
     i, j = unsure.pairs.index[nearest]
     swapped = (t[j] - t[i]) * (prediction.retention[j] - prediction.retention[i]) < 0
     assert swapped.mean() > 0.05
-    assert nearest in stands.pairs
-    assert stands.share[0] <= 1 - swapped.mean()
+    assert nearest in drawn.pairs
+    assert drawn.pass_probability[0] <= 1 - swapped.mean()
 
 
 def test_leaving_out_a_source_leaves_the_others_draw_for_draw(problem: Problem) -> None:
@@ -211,28 +218,28 @@ def test_a_trimmed_column_is_a_shorter_one(problem: Problem) -> None:
 def test_the_share_and_the_margin_are_those_of_the_draws(problem: Problem) -> None:
     needed = np.full(len(problem.pairs.needed), 0.95 * predict(problem, PROGRAM).min_resolution)
     problem = replace(problem, pairs=replace(problem.pairs, needed=needed))
-    stands = stood(problem, PROGRAM)
-    assert 0.05 < stands.share[0] < 0.99
+    drawn = drawn_of(problem, PROGRAM)
+    assert 0.05 < drawn.pass_probability[0] < 0.99
     index = problem.pairs.index
-    t, w = stands.peaks.retention[0].T, stands.peaks.width[0].T
+    t, w = drawn.peaks.retention[0].T, drawn.peaks.width[0].T
     i, j = index.T
     order = np.sign(t[:, j].mean(axis=0) - t[:, i].mean(axis=0))
     Rs = order * 1.18 * (t[:, j] - t[:, i]) / (w[:, i] + w[:, j])
     holds = (Rs >= problem.pairs.needed).all(axis=1)
-    assert stands.share[0] == holds.mean()
+    assert drawn.pass_probability[0] == holds.mean()
     worst = (Rs / problem.pairs.needed - 1).min(axis=1)
     # 360 of 400 draws have this margin or more.
-    assert stands.margin[0] == pytest.approx(np.sort(worst)[40])
+    assert drawn.margin[0] == pytest.approx(np.sort(worst)[40])
     assessment = problem.assess(batch_of([PROGRAM]), "polish")
-    held = problem.holding(backoff(problem, assessment, stands))
+    held = problem.holding(backoff(problem, assessment, drawn))
     nominal = problem.resolution_margins(assessment)[0]
     lessened = held.resolution_margins(held.assess(batch_of([PROGRAM]), "polish"))[0]
     assert np.all(lessened <= nominal)
-    assert lessened.min() == pytest.approx(stands.margin[0], abs=1e-6)
+    assert lessened.min() == pytest.approx(drawn.margin[0], abs=1e-6)
 
 
 def test_many_programs_are_judged_as_each_alone(problem: Problem) -> None:
-    """More of them than are judged at once, one at which not all elute, with a wish and peaks that tail."""
+    """More of them than are judged at once, one at which not all elute, with a requirement and peaks that tail."""
     plain = predict(problem, PROGRAM)
     goal = replace(problem.scenario.goal, latest_elution=1.005 * float(plain.retention.max()))
     needed = np.full(len(problem.pairs.needed), 0.95 * plain.min_resolution)
@@ -249,17 +256,17 @@ def test_many_programs_are_judged_as_each_alone(problem: Problem) -> None:
     assert (assessment.retention[-1] == LATE).any()
     shares, margins = judged(asking, batch, assessment)
     for n in range(batch.size):
-        alone = standing(asking, batch[n : n + 1], assessment[n : n + 1])
-        assert shares[n] == alone.share[0]
+        alone = drawn_margins(asking, batch[n : n + 1], assessment[n : n + 1])
+        assert shares[n] == alone.pass_probability[0]
         assert margins[n] == pytest.approx(alone.margin[0], rel=1e-9)
     assert np.unique(shares).size > AT_ONCE / 2  # they can be told apart
 
 
 def test_the_end_that_is_held_is_late_enough_in_95_of_100_draws(problem: Problem) -> None:
-    stands = stood(problem, PROGRAM)
-    ends = problem.end_of_peak(stands.peaks.retention[0], stands.peaks.width[0]).max(axis=0)
+    in_draws = drawn_of(problem, PROGRAM)
+    ends = problem.end_of_peak(in_draws.peaks.retention[0], in_draws.peaks.width[0]).max(axis=0)
     nominal = problem.assess(batch_of([PROGRAM]), "polish")
-    held = problem.holding(backoff(problem, nominal, stands))
+    held = problem.holding(backoff(problem, nominal, in_draws))
     end = held.end_of_peak(nominal.retention, nominal.width_half).max()
     assert np.mean(ends <= end) == pytest.approx(0.95, abs=1 / len(ends))
 
@@ -272,13 +279,13 @@ def test_of_two_compounds_that_coincide_the_one_listed_first_counts_as_first(pro
     drawn[4] += [5.0, -5.0]
     at = [set(pair) for pair in problem.pairs.index.tolist()].index({3, 4})
     peaks = replace(
-        stood(problem, PROGRAM).peaks, retention=drawn[None], width=np.full((1, *drawn.shape), 2.0)
+        drawn_of(problem, PROGRAM).peaks, retention=drawn[None], width=np.full((1, *drawn.shape), 2.0)
     )
     Rs = signed_resolutions(problem, t[None], peaks)[at]
     np.testing.assert_allclose(Rs, [1.18 * 5 / 4, -1.18 * 5 / 4])
 
 
-def test_wishes_are_drawn_too(problem: Problem) -> None:
+def test_requirements_are_drawn_too(problem: Problem) -> None:
     """The first peak begins half of the time before a limit set where it begins on average."""
     first = float((predict(problem, PROGRAM).retention - predict(problem, PROGRAM).width_half).min())
     goal = replace(problem.scenario.goal, earliest_elution=first, min_resolution=0.2)
@@ -305,8 +312,8 @@ def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -
     assert end.margin >= 0
     assert end.cost > start.cost
     batch = one.batch(one.values(end.z[None]))
-    stands = standing(problem, batch, problem.assess(batch, "polish"))
-    assert 0.9 <= stands.share[0] < 0.93
+    drawn = drawn_margins(problem, batch, problem.assess(batch, "polish"))
+    assert 0.9 <= drawn.pass_probability[0] < 0.93
 
 
 def test_no_descent_by_draws_comes_back_worse_than_its_start(problem: Problem) -> None:

@@ -15,7 +15,7 @@ from models.column.carrier_gas import CARRIER_GASES
 from models.units import flow_si
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import ON_PAPER, SearchOutcome, WhatIf
-from optimizer.goal.wishes import by_kind, wishes_of, without
+from optimizer.goal.requirements import by_kind
 from optimizer.methods.trials import Trial
 from optimizer.methods.what_if import (
     MORE_DRAWS,
@@ -29,9 +29,9 @@ from optimizer.methods.what_if import (
     what_ifs,
 )
 from optimizer.methods.workflow import optimize
-from optimizer.scenario.data import AnalyteDetail, Inlet, Near, PairRule, Scenario
+from optimizer.scenario.data import AnalyteDetail, Decomposition, Inlet, Near, PairRule, Scenario, TimeAbove
 from optimizer.search.candidates import outcome_of
-from optimizer.search.found import Hunt, rank
+from optimizer.search.found import Searched, rank
 from optimizer.search.program_space import families_of
 from tests.optimizer.searches import search_of, steps
 
@@ -56,13 +56,13 @@ def problem() -> Problem:
 
 
 @pytest.fixture(scope="module")
-def hunted(problem: Problem) -> Hunt:
+def searched(problem: Problem) -> Searched:
     return search_of(problem, families_of(problem.scenario), 45)
 
 
 @pytest.fixture(scope="module")
-def outcome(problem: Problem, hunted: Hunt) -> SearchOutcome:
-    found = outcome_of(problem, hunted)
+def outcome(problem: Problem, searched: Searched) -> SearchOutcome:
+    found = outcome_of(problem, searched)
     assert not found.feasible
     return found
 
@@ -82,16 +82,16 @@ def only(names: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     )
 
 
-def tried(problem: Problem, outcome: SearchOutcome, hunted: Hunt) -> tuple[WhatIf, ...]:
-    return what_ifs(problem, outcome, hunted, steps(16))
+def tried(problem: Problem, outcome: SearchOutcome, searched: Searched) -> tuple[WhatIf, ...]:
+    return what_ifs(problem, outcome, searched, steps(16))
 
 
 def test_giving_in_on_what_blocks_helps(
-    problem: Problem, outcome: SearchOutcome, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
+    problem: Problem, outcome: SearchOutcome, searched: Searched, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two thirds of the resolution fits in the time; all of it needs more time; a thinner film gives neither."""
     only(("a resolution of", "peaks later", "half the film"), monkeypatch)
-    found = tried(problem, outcome, hunted)
+    found = tried(problem, outcome, searched)
     assert [each.change for each in found] == [
         "a resolution of 40.00 for c3 and c4",
         "peaks later than 5 min",
@@ -117,13 +117,13 @@ def test_only_that_pair_is_lowered(problem: Problem, trials: dict[str, Trial]) -
 def test_what_only_relaxes_the_goal_comes_out_no_worse_than_the_closest(
     problem: Problem,
     outcome: SearchOutcome,
-    hunted: Hunt,
+    searched: Searched,
     trials: dict[str, Trial],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Even where its search finds but the worst program there is; another column has no such claim."""
-    worst = max(hunted.all(), key=rank)
-    monkeypatch.setattr(optimizer.methods.what_if, "searched", lambda *args: [worst])
+    worst = max(searched.all(), key=rank)
+    monkeypatch.setattr(optimizer.methods.what_if, "ends_of", lambda *args: [worst])
     closest = outcome.candidates[0]
     before = _missing(problem, closest.prediction, 1.0)
 
@@ -257,52 +257,50 @@ def what_if_of(problem: Problem, change: str) -> WhatIf:
     return found
 
 
-def wishful(scenario: Scenario) -> Scenario:
-    """Every wish that can be dropped, once."""
-    near = AnalyteDetail("c1", "internal standard", min_intact_fraction=0.9, near=Near(("c2",), 60.0))
+def demanding(scenario: Scenario) -> Scenario:
+    """Every requirement that can be dropped, once."""
+    kinetics = Decomposition(120e3, 300.0, 473.15)
+    near = AnalyteDetail(
+        "c1",
+        "internal standard",
+        max_time_above=TimeAbove(400.0, 60.0),
+        decomposition=kinetics,
+        min_intact_fraction=0.9,
+        near=Near(("c2",), 60.0),
+    )
     goal = replace(scenario.goal, earliest_elution=60.0, min_retention_factor=1.0)
     order = PairRule(("c1", "c2"), in_order=True)
     hot = AnalyteDetail("c2", "target", max_elution_temperature=450.0)
     return replace(scenario, analytes=(near, hot), goal=goal, pairs=(*scenario.pairs, order))
 
 
-def test_each_wish_is_dropped_alone(problem: Problem) -> None:
-    """The limit goes by the name the limits have, and is gone in the changed scenario alone."""
-    scenario = wishful(problem.scenario)
-    names = replace(problem, scenario=scenario).limit_names
-    dropped = {wish.name: wish.without for wish in wishes_of(scenario)}
-    assert len(dropped) == 7
-    for name, rest in dropped.items():
-        if name == "intact fraction of c1":  # no limit here, as no kinetics are stated
-            assert rest.detail("c1").min_intact_fraction is None
-            continue
-        assert set(names) - set(replace(problem, scenario=rest).limit_names) == {name}
+def test_each_requirement_is_dropped_alone(problem: Problem) -> None:
+    """It is gone in the changed scenario, and nothing else is."""
+    asking = replace(problem, scenario=demanding(problem.scenario))
+    assert len(asking.requirements) == 8
+    for each in asking.requirements:
+        rest = asking.without([each])
+        assert set(asking.limits) - set(rest.limits) == {each}
+        assert set(rest.limits) < set(asking.limits)
 
 
-def test_wishes_of_a_kind_are_dropped_together(problem: Problem) -> None:
-    """What is left then are the equipment's limits alone, which are nobody's wish."""
-    scenario = wishful(problem.scenario)
+def test_requirements_of_a_kind_are_dropped_together(problem: Problem) -> None:
+    """What is left then are the limits of the equipment."""
+    scenario = demanding(problem.scenario)
     cool = replace(scenario.analytes[0], max_elution_temperature=440.0)
-    several = replace(scenario, analytes=(cool, scenario.analytes[1]))
-    kinds = by_kind(several)
-    assert [wish.name for wish in kinds["elution temperatures"]] == [
-        "elution temperature of c1",
-        "elution temperature of c2",
-    ]
-    names = [wish.name for wish in kinds["elution temperatures"]]
-    assert all(each.max_elution_temperature is None for each in without(several, names).analytes)
-    assert without(several, names).goal == several.goal
-    bare = replace(
-        problem, scenario=without(several, [wish.name for each in kinds.values() for wish in each])
-    )
-    assert bare.equipment.all()
-    assert set(bare.limit_names) == {
-        name for name, owned in zip(problem.limit_names, problem.equipment, strict=True) if owned
-    }
+    several = replace(problem, scenario=replace(scenario, analytes=(cool, scenario.analytes[1])))
+    temperatures = by_kind(several.requirements)["elution temperatures"]
+    assert [each.name for each in temperatures] == ["elution temperature of c1", "elution temperature of c2"]
+    without = several.without(temperatures).scenario
+    assert all(each.max_elution_temperature is None for each in without.analytes)
+    assert without.goal == several.scenario.goal
+    bare = several.without(several.requirements)
+    assert bare.requirements == ()
+    assert bare.limits == several.limits[len(several.requirements) :]
 
 
 def test_an_interrupt_keeps_what_was_tried(
-    problem: Problem, outcome: SearchOutcome, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
+    problem: Problem, outcome: SearchOutcome, searched: Searched, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     only(("a resolution of", "peaks later"), monkeypatch)
     told = []
@@ -312,7 +310,7 @@ def test_an_interrupt_keeps_what_was_tried(
         if "peaks later" in text:
             raise KeyboardInterrupt
 
-    found = what_ifs(problem, outcome, hunted, steps(16), progress)
+    found = what_ifs(problem, outcome, searched, steps(16), progress)
     assert [each.change for each in found] == ["a resolution of 40.00 for c3 and c4"]
     assert told[0] == "what if: a resolution of 40.00 for c3 and c4"
 

@@ -113,7 +113,7 @@ def test_the_method_in_use_has_its_cycle_time_and_what_it_breaks(ran: tuple[str,
 def test_single_changes_can_be_left_out(
     options: tuple[str, ...], tried: bool, scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The command hands the wish on; that the search then tries none is a test of the search's."""
+    """The command hands the choice on; that the search then tries none is a test of the search's."""
     asked: list[bool] = []
 
     def search(*_: object, what_if: bool = True, **__: object) -> None:

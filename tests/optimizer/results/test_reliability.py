@@ -126,11 +126,11 @@ def test_what_a_set_point_breaks_alone_is_named(problem: Problem, prediction: Pr
         found = set_point_tolerances(asked, predict(asked, PROGRAM))
         tightest = [each for each in found if f"resolution of {names[0]} and {names[1]}" in each.breaks]
         assert bool(tightest) == breaks
-    # And a wish: everything out by the time the last peak has its apex now, so that any delay is too late.
+    # And a requirement: everything out by the time the last peak has its apex now, so that any delay is too late.
     last = float(prediction.retention.max())
     goal = replace(problem.scenario.goal, latest_elution=last + 0.5)
-    wishing = replace(problem, scenario=replace(problem.scenario, goal=goal))
-    colder = by_name(set_point_tolerances(wishing, prediction))["start_C"]
+    asking = replace(problem, scenario=replace(problem.scenario, goal=goal))
+    colder = by_name(set_point_tolerances(asking, prediction))["start_C"]
     assert colder.lower is not None
     assert colder.higher is not None
     assert "latest elution" in colder.lower.breaks

@@ -20,7 +20,7 @@ from optimizer.results.set_points import bake_out_part
 from optimizer.scenario.data import BakeOut, Goal, SearchSettings
 from optimizer.search.candidates import _about_flat_ramp, _candidate, outcome_of
 from optimizer.search.descent import Descent
-from optimizer.search.found import Found, Hunt
+from optimizer.search.found import Found, Searched
 from optimizer.search.program_space import Family, family
 from optimizer.search.reasons import broken_limits, margins_of
 from optimizer.search.rounding import Settable
@@ -164,7 +164,7 @@ def shown(monkeypatch: pytest.MonkeyPatch, *highest_kPa: float) -> list[float]:
 
     monkeypatch.setattr(optimizer.search.candidates, "settable", as_it_is)
     ends = [Found(of, Descent(np.full(of.size, place), 1000.0, 0.1, 0.1, 0.0, 1)) for place in programs]
-    found = outcome_of(PROBLEM, Hunt(best={0: ends}))
+    found = outcome_of(PROBLEM, Searched(best={0: ends}))
     return [(each.prediction.program.carrier.ramps[0].target - AMBIENT) / 1e3 for each in found.candidates]
 
 

@@ -20,7 +20,7 @@ from optimizer.goal.predict import predict
 from optimizer.methods.workflow import optimize
 from optimizer.scenario.instrument_data import CoolDown
 from optimizer.search.candidates import _best_of_each_kind, family_name, outcome_of
-from optimizer.search.found import FEASIBLE, Hunt
+from optimizer.search.found import FEASIBLE, Searched
 from optimizer.search.front import Front, front_of
 from optimizer.search.front_choice import (
     LARGEST_SHARE,
@@ -49,13 +49,13 @@ def problem() -> Problem:
 
 
 @pytest.fixture(scope="module")
-def hunted(problem: Problem) -> Hunt:
+def searched(problem: Problem) -> Searched:
     return search_of(problem, families_of(problem.scenario), 50)
 
 
 @pytest.fixture(scope="module")
-def made(problem: Problem, hunted: Hunt) -> Front:
-    return front_of(problem, hunted, 8, steps(64))
+def made(problem: Problem, searched: Searched) -> Front:
+    return front_of(problem, searched, 8, steps(64))
 
 
 @pytest.fixture(scope="module")
@@ -80,8 +80,10 @@ def test_every_point_is_the_program_it_says(problem: Problem, front: tuple[Front
         np.testing.assert_array_equal(point.prediction.needed, NEEDED)  # not the scaled ones
 
 
-def test_the_goal_itself_lies_on_it(problem: Problem, hunted: Hunt, front: tuple[FrontPoint, ...]) -> None:
-    best = outcome_of(problem, hunted).candidates[0].prediction.run_time
+def test_the_goal_itself_lies_on_it(
+    problem: Problem, searched: Searched, front: tuple[FrontPoint, ...]
+) -> None:
+    best = outcome_of(problem, searched).candidates[0].prediction.run_time
     reaching = [point for point in front if point.prediction.min_resolution >= NEEDED * (1 + FEASIBLE)]
     assert reaching[0].cost == pytest.approx(best, rel=0.01)
 
@@ -110,23 +112,28 @@ def test_shares_hold_the_goal_and_the_ends() -> None:
         assert shares[0] == pytest.approx(LEAST_SHARE)
 
 
-def test_no_front_without_pairs_or_points(problem: Problem, hunted: Hunt) -> None:
+def test_no_front_without_pairs_or_points(problem: Problem, searched: Searched) -> None:
     none = replace(problem, pairs=Pairs(np.zeros((0, 2), dtype=np.intp), np.zeros(0)))
-    assert front_of(none, hunted, 8, 1.0) == Front((), "No front: no pair needs a resolution.")
-    assert front_of(problem, hunted, 0, 1.0) == Front()
-    assert front_of(problem, Hunt({0: []}), 8, 1.0).note == "No front: nothing was found that meets the goal."
+    assert front_of(none, searched, 8, 1.0) == Front((), "No front: no pair needs a resolution.")
+    assert front_of(problem, searched, 0, 1.0) == Front()
+    assert (
+        front_of(problem, Searched({0: []}), 8, 1.0).note
+        == "No front: nothing was found that meets the goal."
+    )
 
 
-def test_it_reaches_nearly_as_far_as_anything_found(problem: Problem, hunted: Hunt, made: Front) -> None:
-    ends = [each[0] for each in hunted.best.values() if each]
+def test_it_reaches_nearly_as_far_as_anything_found(
+    problem: Problem, searched: Searched, made: Front
+) -> None:
+    ends = [each[0] for each in searched.best.values() if each]
     best = furthest(problem, ends, now() + steps(32), np.random.default_rng(5))[0].share
     assert best > 1.5
     assert made.points[-1].asked >= 0.85 * min(best, LARGEST_SHARE)
     assert f"reach {made.points[-1].asked:.2f} times" in made.note
 
 
-def test_a_climb_keeps_the_limits(problem: Problem, hunted: Hunt) -> None:
-    start = hunted.all()[0]
+def test_a_climb_keeps_the_limits(problem: Problem, searched: Searched) -> None:
+    start = searched.all()[0]
     reached = climb(problem, start.family, start.descent.z)
     assert reached is not None
     assert reached.share >= 1.0
@@ -138,10 +145,10 @@ def test_a_climb_keeps_the_limits(problem: Problem, hunted: Hunt) -> None:
     assert shares.min() >= reached.share * (1 - 1e-3)
 
 
-def test_what_is_known_beforehand_is_on_it(problem: Problem, hunted: Hunt) -> None:
+def test_what_is_known_beforehand_is_on_it(problem: Problem, searched: Searched) -> None:
     """With hardly any time the candidates' best stands for the goal, and a line says that time ran out."""
-    known = [each.prediction for each in outcome_of(problem, hunted).candidates if each.feasible]
-    short = front_of(problem, hunted, 12, steps(0), known=known)
+    known = [each.prediction for each in outcome_of(problem, searched).candidates if each.feasible]
+    short = front_of(problem, searched, 12, steps(0), known=known)
     at_goal = next(point for point in short.points if point.asked >= 1.0)
     assert at_goal.cost <= cost_of(problem, known[0])
     assert len(short.points) < 12
@@ -196,7 +203,7 @@ def test_labels_of_the_picture_keep_apart() -> None:
 
 
 def test_an_interrupt_keeps_the_points_there_are(
-    problem: Problem, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
+    problem: Problem, searched: Searched, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     calls = iter(range(100))
     real = optimizer.search.front.settable
@@ -207,20 +214,20 @@ def test_an_interrupt_keeps_the_points_there_are(
         return real(*args)  # type: ignore[arg-type]
 
     monkeypatch.setattr(optimizer.search.front, "settable", interrupted)
-    interrupted_front = front_of(problem, hunted, 8, steps(32))
+    interrupted_front = front_of(problem, searched, 8, steps(32))
     assert 1 <= len(interrupted_front.points) <= 3
     assert "interrupted" in interrupted_front.note
 
 
 def test_a_stalled_machine_changes_no_front(
-    problem: Problem, hunted: Hunt, monkeypatch: pytest.MonkeyPatch
+    problem: Problem, searched: Searched, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every clock of the machine gains an hour at each look; what tests ask of a search stays the same."""
     hours = count()
-    made = [front_of(problem, hunted, 3, steps(16))]
+    made = [front_of(problem, searched, 3, steps(16))]
     for name in ("perf_counter", "process_time", "monotonic", "time"):
         monkeypatch.setattr(time, name, lambda: 3600.0 * next(hours))
-    made.append(front_of(problem, hunted, 3, steps(16)))
+    made.append(front_of(problem, searched, 3, steps(16)))
     first, again = ([(each.asked, each.cost) for each in front.points] for front in made)
     assert first == again
     assert len(first) == 3
@@ -252,14 +259,14 @@ def test_no_kind_is_shown_faster_than_its_best(problem: Problem, minimise: str) 
         assert tried[each.family] == pytest.approx(cost, rel=0.03)  # of the same quantity
 
 
-def test_a_ramp_that_came_out_flat_counts_for_its_new_kind(problem: Problem, hunted: Hunt) -> None:
+def test_a_ramp_that_came_out_flat_counts_for_its_new_kind(problem: Problem, searched: Searched) -> None:
     """Without any end of its own, a kind has the best of the programs that turned out to be of it."""
-    ramped = next(ends[0] for ends in hunted.best.values() if ends[0].family.ramps == 1)
+    ramped = next(ends[0] for ends in searched.best.values() if ends[0].family.ramps == 1)
     program = ramped.family.program(ramped.family.values(ramped.descent.z), 600.0, 6.0)
     flat = replace(program, oven=replace(program.oven, ramps=()))
     prediction = predict(problem, flat)
     rounded = replace(settable(problem, ramped.family, ramped.descent.z, 1), program=flat, margin=0.0)
-    only = Hunt({0: [ramped]})
+    only = Searched({0: [ramped]})
     names = dict(_best_of_each_kind(problem, only, [(rounded, prediction)], ()))
     assert names[ramped.family.name] == ramped.descent.cost
     assert names[family_name(flat)] == cost_of(problem, prediction)

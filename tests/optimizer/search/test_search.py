@@ -19,7 +19,7 @@ from models.units import flow_si, kelvin
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.cycle import cycle_time
 from optimizer.goal.goal import Problem, end_of_peak, problem_of
-from optimizer.goal.limits import heating_limit
+from optimizer.goal.limits import heating_limit, longest_run
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import CoolDown, Tolerances
@@ -29,7 +29,7 @@ from optimizer.search.found import FEASIBLE
 from optimizer.search.program_space import families_of, family
 from optimizer.search.reasons import broken_limits
 from optimizer.search.rounding import settable
-from optimizer.search.search import hunt
+from optimizer.search.search import search
 from tests.optimizer.searches import search_of
 from tests.reference.adapter import reference_peak
 
@@ -239,7 +239,7 @@ def test_interrupting_keeps_the_best_so_far(problem: Problem) -> None:
         if len(calls) > 12:
             raise KeyboardInterrupt
 
-    state = hunt(problem, families_of(problem.scenario), 60.0, 1, stop)
+    state = search(problem, families_of(problem.scenario), 60.0, 1, stop)
     assert state.interrupted
     assert state.all()
 
@@ -473,7 +473,7 @@ def test_late_eluters_do_not_make_an_answer_of_an_endless_run(problem: Problem) 
     hard = replace(hard, pairs=replace(hard.pairs, needed=np.full_like(hard.pairs.needed, 60.0)))
     result = outcome_of(hard, search_of(hard, families_of(hard.scenario), 64))
     assert not result.feasible
-    assert result.candidates[0].prediction.run_time < 2 * hard.longest_run
+    assert result.candidates[0].prediction.run_time < 2 * longest_run(hard.scenario)
 
 
 def test_a_given_program_is_told_the_limits_it_breaks(problem: Problem) -> None:
@@ -483,7 +483,7 @@ def test_a_given_program_is_told_the_limits_it_breaks(problem: Problem) -> None:
     )
     texts = " ".join(broken_limits(problem, predict(problem, hot)))
     for part in (
-        "heating at up to 120.0",
+        "heating at 120.0 °C/min from 30 to 340 °C (limit 30.0 °C/min)",
         "column up to 340 °C",
         "column down to 30 °C",
         "up to 6.00 mL/min",

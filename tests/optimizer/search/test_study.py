@@ -29,7 +29,7 @@ from optimizer.goal.goal import Problem
 from optimizer.goal.robustness import Backoff
 from optimizer.search.descent import Descent
 from optimizer.search.program_space import families_of
-from optimizer.search.search import FIRST_TRIES, KINDS, hunt
+from optimizer.search.search import FIRST_TRIES, KINDS, search
 from optimizer.search.study import SharedStudy, open_study
 from optimizer.search.study_place import VARIABLE, StudyError, StudyPlace, require_usable, study_place
 from optimizer.search.study_records import (
@@ -104,11 +104,11 @@ def test_ends_and_starts_are_written_without_loss() -> None:
 
 def test_a_search_goes_on_where_it_ended(problem: Problem, place: StudyPlace) -> None:
     families = families_of(problem.scenario)
-    first = hunt(problem, families, steps(40), 1, shared=open_study(place, NAME, problem, families))
+    first = search(problem, families, steps(40), 1, shared=open_study(place, NAME, problem, families))
     stored = complete(trials_of(place, NAME))
     assert first.study is not None
     assert len(stored) == first.study.own > 6
-    second = hunt(problem, families, steps(20), 1, shared=open_study(place, NAME, problem, families))
+    second = search(problem, families, steps(20), 1, shared=open_study(place, NAME, problem, families))
     assert second.study is not None
     assert second.study.worker == 2
     assert second.study.descents == len(stored) + second.study.own
@@ -145,7 +145,7 @@ def test_a_killed_search_loses_nothing_that_had_ended(problem: Problem, place: S
     assert len(ended) == len(before)
     assert sorted(each.descent.cost for each in ended) == sorted(t.user_attrs["end"]["cost"] for t in before)
     shared.leave()
-    found = hunt(problem, families, steps(10), 1, shared=open_study(place, NAME, problem, families))
+    found = search(problem, families, steps(10), 1, shared=open_study(place, NAME, problem, families))
     best = min((t.value for t in before if t.value is not None), default=np.inf)
     assert found.all()[0].descent.cost <= best
     after = trials_of(place, NAME)
@@ -246,7 +246,7 @@ def test_interrupting_leaves_nothing_running(problem: Problem, place: StudyPlace
             raise KeyboardInterrupt
 
     families = families_of(problem.scenario)
-    state = hunt(problem, families, 60.0, 1, stop, shared=open_study(place, NAME, problem, families))
+    state = search(problem, families, 60.0, 1, stop, shared=open_study(place, NAME, problem, families))
     assert state.interrupted
     assert state.all()
     assert_sound(problem, trials_of(place, NAME))

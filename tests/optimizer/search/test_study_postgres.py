@@ -21,7 +21,7 @@ pytest.importorskip(
 from benchmarks.postgres_server import DATABASE, PASSWORD, ROLE, NoServer, Server, server
 from benchmarks.study_worker import NAME, Case, begin, started
 from optimizer.search.program_space import families_of
-from optimizer.search.search import hunt
+from optimizer.search.search import search
 from optimizer.search.study import open_study
 from optimizer.search.study_place import VARIABLE, StudyPlace, study_place
 from tests.optimizer.command import call
@@ -63,7 +63,7 @@ def test_four_workers_share_the_work_and_one_may_be_killed(
     """Four begin at once in an empty database, a fifth is killed on the way."""
     problem = CASE.problem
     families = families_of(problem.scenario)
-    alone = hunt(problem, families, steps(STEPS // 2), 1)
+    alone = search(problem, families, steps(STEPS // 2), 1)
     workers = [started(running.url, CASE, steps(STEPS), environment, before=COUNTING) for _ in range(4)]
     victim = started(running.url, CASE, UNTIL_KILLED, environment)
     try:
@@ -79,7 +79,7 @@ def test_four_workers_share_the_work_and_one_may_be_killed(
         assert worker.returncode == 0, complaint
         told.append(json.loads(out))
     found = complete(trials_of(place, NAME))
-    hunt(
+    search(
         problem, families, steps(8), 1, shared=open_study(place, NAME, problem, families)
     )  # frees what is left
     trials = trials_of(place, NAME)

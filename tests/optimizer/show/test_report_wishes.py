@@ -87,7 +87,7 @@ def report() -> Reader:
 
 def test_the_page_tells_reasons_costs_and_changes(report: Reader) -> None:
     for words in (
-        "10 s less would take the resolution of a and b down to 1.43.",
+        "10 s faster: resolution of a and b 1.43 (needs 1.50).",
         "Against the method in use: run time 15.00 min against 16.20 min (-7 %).",
         "What limits it",
         "(not kept)",
@@ -133,7 +133,7 @@ def test_documents_have_the_new_keys() -> None:
     assert document["format"] == 1
     candidate = document["candidates"][0]
     assert candidate["samples_per_shift"] == outcome().candidates[0].samples_per_shift
-    assert candidate["next_seconds"].startswith("10 s less")
+    assert candidate["next_seconds"].startswith("10 s faster")
     assert 0 <= candidate["valley_percent"] <= 100
     column = candidate["inlet_flows"]["column_mL_min"]["largest"]
     assert candidate["inlet_flows"]["total_mL_min"]["largest"] == pytest.approx(41 * column + 3, rel=1e-3)
@@ -267,7 +267,7 @@ def test_the_console_tells_it_too() -> None:
         SWAPPED,
         "samples a shift",
         "limited by",
-        "10 s less",
+        "10 s faster",
         "Time against smallest resolution",
     ):
         assert words in text, words

@@ -1,4 +1,4 @@
-"""How programs stand against the goal in every draw of what is uncertain: the share of draws that hold."""
+"""Margins of programs in every draw of what is uncertain, and their pass probability."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from models.column.programs import Array, ProgramBatch, delayed
 from models.peaks.resolution import resolution
 from optimizer.goal.goal import Assessment, Problem, end_of_peak
-from optimizer.goal.limits import LATE, Runs
+from optimizer.goal.limits import LATE, Runs, margins
 from optimizer.goal.robustness import Backoff, DrawnPeaks
 
 Index = NDArray[np.intp]
@@ -25,7 +25,7 @@ AT_ONCE = 16  # programs whose draws are judged together: what they take stays n
 
 
 @dataclass(frozen=True)
-class Standing:
+class DrawnMargins:
     """N programs in D draws; margins are relative.
 
     Attributes
@@ -34,9 +34,9 @@ class Standing:
     programs, pairs : (Q,) numbers of program and counted pair where a pair is near enough to matter, program by program
     nominal : (Q,) margins of these as predicted
     pair_margins : (Q, D) array
-    wish_margins : (N, W, D) array, of the limits that are wishes
+    requirement_margins : (N, W, D) array, of the requirements beside resolution
     worst : (N, D) array, the smallest margin in each draw
-    kept : (N,) array, the smallest margin that the asked share of draws keeps
+    assured : (N,) array, the smallest margin that is reached with the required probability
     margin : (N,) array, the same with the equipment's limits as they are
     """
 
@@ -45,30 +45,28 @@ class Standing:
     pairs: Index
     nominal: Array
     pair_margins: Array
-    wish_margins: Array
+    requirement_margins: Array
     worst: Array
-    kept: Array
+    assured: Array
     margin: Array
 
     @property
-    def holds(self) -> NDArray[np.bool_]:
-        """(N, D) whether every pair and wish holds."""
-        result: NDArray[np.bool_] = self.worst >= 0
-        return result
+    def passes(self) -> NDArray[np.bool_]:
+        """(N, D) whether every requirement is met."""
+        return np.asarray(self.worst >= 0)
 
     @property
-    def share(self) -> Array:
-        """(N,) share of draws in which every pair and wish holds."""
-        result: Array = self.holds.mean(axis=1)
-        return result
+    def pass_probability(self) -> Array:
+        """(N,) probability of meeting every requirement: the share of draws that pass."""
+        return np.asarray(self.passes.mean(axis=1))
 
 
-def standing(
+def drawn_margins(
     problem: Problem,
     batch: ProgramBatch,
     assessment: Assessment,
     without: frozenset[str] = frozenset(),
-) -> Standing:
+) -> DrawnMargins:
     """N programs and their accurate assessment, held against the goal in every draw.
 
     Parameters
@@ -78,56 +76,57 @@ def standing(
     robustness = problem.robustness
     drawn = robustness.peaks(batch, assessment.retention, assessment.width_half, without)
     oven = robustness.draws(batch.controlled, without).shared[:, 3]
-    return standing_of(problem, batch, assessment, drawn, oven)
+    return margins_of_peaks(problem, batch, assessment, drawn, oven)
 
 
 def judged(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> tuple[Array, Array]:
-    """`share` and `margin` of the `Standing` of N programs, (N,) each, with memory for a few at a time."""
+    """Pass probability and margin of N programs, (N,) each, with memory for a few at a time."""
     parts = [slice(first, first + AT_ONCE) for first in range(0, batch.size, AT_ONCE)]
-    found = (standing(problem, batch[part], assessment[part]) for part in parts)
-    shares, margins = zip(*((each.share, each.margin) for each in found), strict=True)
-    return np.concatenate(shares), np.concatenate(margins)
+    found = (drawn_margins(problem, batch[part], assessment[part]) for part in parts)
+    probabilities, smallest = zip(*((each.pass_probability, each.margin) for each in found), strict=True)
+    return np.concatenate(probabilities), np.concatenate(smallest)
 
 
-def standing_of(
+def margins_of_peaks(
     problem: Problem, batch: ProgramBatch, assessment: Assessment, drawn: DrawnPeaks, oven: Array
-) -> Standing:
+) -> DrawnMargins:
     """The same from peaks already drawn, with the oven off by `oven` (D,) [K]."""
-    margins = problem.resolution_margins(assessment)
-    programs, pairs = _near(problem, assessment.retention, drawn.retention, margins)
+    nominal = problem.resolution_margins(assessment)
+    programs, pairs = _near(problem, assessment.retention, drawn.retention, nominal)
     pair_margins = signed_resolutions(problem, assessment.retention, drawn, programs, pairs)
     pair_margins /= problem.pairs.needed[pairs, None]
     pair_margins -= 1
-    wishes, count = problem.limits.wishes, len(oven)
-    wish_margins = np.zeros((batch.size, 0, count))
-    if wishes.names:
+    count = len(oven)
+    others = np.zeros((batch.size, 0, count))
+    if problem.requirements:
         felt = delayed(batch, problem.fit.system.oven_lag)
-        wish_margins = wishes(_runs(felt, drawn, oven)).reshape(batch.size, count, -1).swapaxes(1, 2)
-    worst = wish_margins.min(axis=1, initial=np.inf)
+        others = margins(problem.requirements, _runs(felt, drawn, oven))
+        others = others.reshape(batch.size, count, -1).swapaxes(1, 2)
+    worst = others.min(axis=1, initial=np.inf)
     for n, (first, stop) in enumerate(pairwise(np.searchsorted(programs, np.arange(batch.size + 1)))):
         worst[n] = np.minimum(worst[n], pair_margins[first:stop].min(axis=0, initial=np.inf))
     failing = count - int(np.ceil(problem.confidence * count))  # so many draws may fail
-    kept = np.sort(worst, axis=1)[:, min(failing, count - 1)]
-    margin = np.minimum(np.minimum(kept, problem.equipment_margin(assessment)), NEAR)
-    return Standing(
-        drawn, programs, pairs, margins[programs, pairs], pair_margins, wish_margins, worst, kept, margin
+    assured = np.sort(worst, axis=1)[:, min(failing, count - 1)]
+    margin = np.minimum(np.minimum(assured, problem.equipment_margin(assessment)), NEAR)
+    return DrawnMargins(
+        drawn, programs, pairs, nominal[programs, pairs], pair_margins, others, worst, assured, margin
     )
 
 
-def backoff(problem: Problem, assessment: Assessment, stands: Standing) -> Backoff:
+def backoff(problem: Problem, assessment: Assessment, drawn: DrawnMargins) -> Backoff:
     """What gives the margin of a single program."""
-    size, names = len(problem.scenario.compounds), stands.wish_margins.shape[1]
+    size, names = len(problem.scenario.compounds), drawn.requirement_margins.shape[1]
     spreads, limits = np.zeros((size, size)), np.zeros(assessment.limits.shape[1])
-    a, b = problem.pairs.index[stands.pairs].T
-    spreads[a, b] = spreads[b, a] = stands.pair_margins.std(axis=1)
+    a, b = problem.pairs.index[drawn.pairs].T
+    spreads[a, b] = spreads[b, a] = drawn.pair_margins.std(axis=1)
     if names:
-        limits[:names] = np.clip(stands.wish_margins[0], -1.0, 10.0).std(axis=1)
+        limits[:names] = np.clip(drawn.requirement_margins[0], -1.0, 10.0).std(axis=1)
     kappa = _kappa(
-        np.concatenate([stands.nominal, assessment.limits[0, :names]]),
+        np.concatenate([drawn.nominal, assessment.limits[0, :names]]),
         np.concatenate([spreads[a, b], limits[:names]]),
-        float(stands.kept[0]),
+        float(drawn.assured[0]),
     )
-    return Backoff(kappa, spreads, limits, _later_end(assessment, stands.peaks))
+    return Backoff(kappa, spreads, limits, _later_end(assessment, drawn.peaks))
 
 
 def signed_resolutions(
@@ -181,7 +180,7 @@ def _near(problem: Problem, retention: Array, drawn: Array, margins: Array) -> t
 
 
 def _runs(batch: ProgramBatch, drawn: DrawnPeaks, oven: Array) -> Runs:
-    """The draws of N programs as so many programs, for the limits that are wishes."""
+    """The draws of N programs as so many programs, for the requirements."""
     N, M, count = drawn.retention.shape
 
     def repeated(values: Array) -> Array:

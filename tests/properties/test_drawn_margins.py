@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from benchmarks.mixtures import mixture
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
+from optimizer.goal.drawn_margins import LARGEST_KAPPA, backoff, drawn_margins
 from optimizer.goal.goal import Problem, on_paper
 from optimizer.goal.predict import covering, predict
 from optimizer.goal.robustness import SOURCES
-from optimizer.goal.standing import LARGEST_KAPPA, backoff, standing
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Tolerances
 from optimizer.search.descent import descend
@@ -80,9 +80,9 @@ def test_shares_and_backoffs_are_what_their_names_say(
 ) -> None:
     problem, batch = covering(problem, [program]), batch_of([program])
     assessment = problem.assess(batch, "polish")
-    found = standing(problem, batch, assessment, frozenset(without))
+    found = drawn_margins(problem, batch, assessment, frozenset(without))
     asked = backoff(problem, assessment, found)
-    share = found.share[0]
+    share = found.pass_probability[0]
     assert 0.0 <= share <= 1.0
     assert share == np.mean(found.worst >= 0)
     assert 0.0 <= asked.kappa <= LARGEST_KAPPA
@@ -91,7 +91,7 @@ def test_shares_and_backoffs_are_what_their_names_say(
         assert (spread >= 0).all()
     assert np.array_equal(asked.pairs, asked.pairs.T)
     assert not np.isnan(found.pair_margins).any()
-    assert not np.isnan(found.wish_margins).any()
+    assert not np.isnan(found.requirement_margins).any()
     if len(without) == len(SOURCES) and np.isfinite(found.margin[0]):
         assert share in (0.0, 1.0)  # nothing is uncertain
 
