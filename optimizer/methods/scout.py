@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,8 @@ WORTH = 0.1  # of all variance of the critical resolutions, tolerances included:
 AS_GOOD = 0.8  # of the best run's fall, from which the shorter run is suggested
 
 
-SD = Rounded(digits=3, shown=".3f")
+SD, RESOLUTION = Rounded(digits=3, shown=".3f"), Rounded(decimals=2)
+EACH_SD = WrittenBy(lambda sds, _: [SD.written(sd) for sd in sds])
 FALL = Rounded(digits=3)
 
 
@@ -58,7 +59,7 @@ class Critical:
     between: Annotated[tuple[str, str], key()]
     a: int
     b: int
-    resolution: Annotated[float, Rounded(decimals=2), key()]
+    resolution: Annotated[float, RESOLUTION, key()]
     needed: Annotated[float, Rounded(), key()]
     sd_fit: Annotated[float, SD, key()]
     sd_rest: Annotated[float, SD, key()]
@@ -74,6 +75,15 @@ class Critical:
         return (self.resolution - self.needed) / max(self.sd, 1e-9)
 
 
+def _in_short(prediction: Prediction, ambient_pressure: float) -> dict[str, Any]:
+    """A program, its run time and its smallest resolution."""
+    return {
+        **program_document(prediction.program, ambient_pressure),
+        "run_time_min": MINUTES.written(prediction.run_time),
+        "min_resolution": RESOLUTION.written(prediction.min_resolution),
+    }
+
+
 @dataclass(frozen=True)
 class Leading:
     """A leading candidate.
@@ -87,25 +97,10 @@ class Leading:
     """
 
     rank: Annotated[int, key()]
-    prediction: Prediction
+    prediction: Annotated[Prediction, WrittenBy(_in_short), key(BESIDE)]
     probability: Annotated[float, SHARE, key("holds")]
     probability_then: Annotated[float, SHARE, key("holds_then")]
     missed: Annotated[tuple[str, ...], key()]
-
-    @property
-    def program(self) -> Annotated[Program, WrittenBy(program_document), key(BESIDE)]:
-        """Its program."""
-        return self.prediction.program
-
-    @property
-    def run_time(self) -> Annotated[float, MINUTES, key("run_time_min")]:
-        """Its run time [s]."""
-        return self.prediction.run_time
-
-    @property
-    def min_resolution(self) -> Annotated[float, Rounded(decimals=2), key()]:
-        """Of its critical pair."""
-        return self.prediction.min_resolution
 
 
 @dataclass(frozen=True)
@@ -124,17 +119,12 @@ class RunValue:
 
     run: Annotated[PossibleRun, key(BESIDE)]
     sd_fit: Array
-    sd_fit_with_hold_up: Array
+    sd_fit_with_hold_up: Annotated[Array, EACH_SD, key("sd_fit_then")]
     fall: Annotated[float, FALL, key()]
     fall_with_hold_up: Annotated[float, FALL, key()]
     fall_of_all: Annotated[float, FALL, key()]
     merged: Annotated[int, key("merged_peaks")]
     cycle_time: Annotated[float, MINUTES, key("cycle_min")]
-
-    @property
-    def sd_fit_then(self) -> Annotated[tuple[float, ...], SD, key()]:
-        """`sd_fit_with_hold_up` as numbers."""
-        return tuple(float(each) for each in self.sd_fit_with_hold_up)
 
 
 @dataclass(frozen=True)

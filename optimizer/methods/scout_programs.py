@@ -48,7 +48,12 @@ ZERO_C = kelvin(0.0)
 NEVER = 6 * 3600.0  # s, of a last hold while it is not yet known when the last peak elutes
 
 
-RUN = Rounded(MINUTE, decimals=4, shown=".1f")
+LENGTH = Rounded(MINUTE, decimals=4, shown=".1f")
+
+
+def _with_length(program: Program, ambient_pressure: float) -> dict[str, Any]:
+    """A program and its length."""
+    return program_document(program, ambient_pressure) | {"run_min": LENGTH.written(program.oven.duration)}
 
 
 @dataclass(frozen=True)
@@ -63,15 +68,10 @@ class FirstRun:
     """
 
     name: Annotated[str, key()]
-    program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
+    program: Annotated[Program, WrittenBy(_with_length), key(BESIDE)]
     hold_up: Annotated[float, MINUTES, key("hold_up_min")]
     heating: Annotated[float, Rounded(digits=3, shown=".3g"), key("heating_C_per_hold_up")]
     clipped: bool
-
-    @property
-    def duration(self) -> Annotated[float, RUN, key("run_min")]:
-        """Its length [s]."""
-        return self.program.oven.duration
 
 
 @dataclass(frozen=True)
@@ -85,12 +85,7 @@ class PossibleRun:
 
     name: Annotated[str, key()]
     kind: Annotated[str, key()]
-    program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
-
-    @property
-    def duration(self) -> Annotated[float, RUN, key("run_min")]:
-        """Its length [s]."""
-        return self.program.oven.duration
+    program: Annotated[Program, WrittenBy(_with_length), key(BESIDE)]
 
 
 def first_runs(scenario: Scenario) -> tuple[FirstRun, ...]:

@@ -28,7 +28,6 @@ Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 CHUNK = 2048  # programs assessed at a time: all pairs of a crowded chromatogram must fit into memory
-REQUIRED = WrittenBy(lambda probability, _: probability or "nominal")
 
 
 @dataclass(frozen=True)
@@ -155,11 +154,11 @@ class Sweep:
     critical: Index
     run_time: Array
     cost: Array
-    minimise: Annotated[str, key()]
+    minimise: str
     resolution_margin: Array
     limits: Array
     limit_names: tuple[str, ...]
-    required: Annotated[float, REQUIRED, key("confidence")]
+    required: float
     probabilities: Array
     as_it_is: Annotated[AsItIs, key()]
     simulated: dict[int, float] = field(default_factory=dict)
@@ -189,20 +188,17 @@ class Sweep:
         bounding = np.nanmin(self.limits, axis=0) < FEASIBLE
         if not bounding.any():
             return np.where(self.possible, 1.0, np.nan)
-        result: Array = self.limits[:, bounding].min(axis=1) - FEASIBLE
-        return result
+        return np.asarray(self.limits[:, bounding].min(axis=1) - FEASIBLE)
 
     @property
     def margin(self) -> Array:
         """(N,) smallest margin of the pairs and of the limits that are broken somewhere."""
-        result: Array = np.fmin(self.resolution_margin - FEASIBLE, self.limit_margin)
-        return result
+        return np.fmin(self.resolution_margin - FEASIBLE, self.limit_margin)
 
     @cached_property
     def allowed(self) -> Flags:
         """(N,) whether every limit but resolution is kept."""
-        result: Flags = np.all(self.limits >= FEASIBLE, axis=1)
-        return result
+        return np.asarray(np.all(self.limits >= FEASIBLE, axis=1))
 
     @property
     def margin_in_draws(self) -> Array:
@@ -214,22 +210,19 @@ class Sweep:
         if not self.required:
             return self.margin
         above = self.probabilities - self.required + 0.5 / DRAWS
-        result: Array = np.where(np.isnan(self.probabilities), np.minimum(self.margin, 0.0), above)
-        return result
+        return np.where(np.isnan(self.probabilities), np.minimum(self.margin, 0.0), above)
 
     @cached_property
     def nominal(self) -> Flags:
         """(N,) whether every limit and every pair is kept on the nominal chromatogram."""
-        result: Flags = self.allowed & ~(self.resolution_margin < FEASIBLE)
-        return result
+        return self.allowed & ~(self.resolution_margin < FEASIBLE)
 
     @cached_property
     def feasible(self) -> Flags:
         """(N,) whether the goal is met as it was asked: nominally, and with the required probability."""
         if not self.required:
             return self.nominal
-        result: Flags = self.nominal & (self.probabilities >= self.required)
-        return result
+        return self.nominal & (self.probabilities >= self.required)
 
     @property
     def best(self) -> int | None:
@@ -309,21 +302,6 @@ class Sweep:
     def best_nominal_run(self) -> Annotated[Best[Run] | None, key("best_on_paper")]:
         """The run `best_nominal`."""
         return self._best(self.best_nominal)
-
-    @property
-    def any_feasible(self) -> Annotated[bool, key("feasible")]:
-        """Whether any run meets the goal."""
-        return bool(self.feasible.any())
-
-    @property
-    def feasible_runs(self) -> Annotated[int, key()]:
-        """How many do."""
-        return int(self.feasible.sum())
-
-    @property
-    def nominal_runs(self) -> Annotated[int, key("on_paper_runs")]:
-        """How many do nominally."""
-        return int(self.nominal.sum())
 
     @property
     def feasible_ranges(self) -> Annotated[Ranges | None, VALUE, key()]:

@@ -66,8 +66,7 @@ class Axis:
         if self.step is None:
             return np.ones(len(self.values), dtype=np.bool_)
         steps = self.values / self.step
-        result: NDArray[np.bool_] = np.abs(steps - np.round(steps)) < OFF_STEP
-        return result
+        return np.abs(steps - np.round(steps)) < OFF_STEP
 
     @property
     def settable_count(self) -> Annotated[int, key("on_steps")]:

@@ -11,7 +11,7 @@ from optimizer.base.tables import Shown, document_of
 from optimizer.goal.cautions import cautions
 from optimizer.methods.expected_information import MERGED
 from optimizer.methods.scout import AS_GOOD, NEAR_NEED, SD, WORTH, Critical, Scouted
-from optimizer.methods.scout_programs import SPREAD, FirstRun
+from optimizer.methods.scout_programs import LENGTH, SPREAD, FirstRun
 from optimizer.results.documents import FORMAT, Document, program_document
 from optimizer.results.set_points import set_point_lines
 from optimizer.scenario.data import Scenario
@@ -116,7 +116,10 @@ def scout_document(found: Scouted) -> Document:
 def pairs_then(found: Scouted) -> list[tuple[Critical, float | None]]:
     """Critical pairs, each with what the fit would still not know once the suggested run was made."""
     best = found.best
-    return [(pair, None if best is None else best.sd_fit_then[n]) for n, pair in enumerate(found.pairs)]
+    return [
+        (pair, None if best is None else float(best.sd_fit_with_hold_up[n]))
+        for n, pair in enumerate(found.pairs)
+    ]
 
 
 def next_text(found: Scouted) -> str | None:
@@ -175,7 +178,7 @@ def suggestion(found: Scouted) -> list[str]:
         ]
     best = found.runs[found.suggested]
     lines = [
-        f"Next: {best.run.name} ({Shown(best.run).duration} min). It is expected to take "
+        f"Next: {best.run.name} ({LENGTH.text(best.run.program.oven.duration)} min). It is expected to take "
         f"{_percent(max(best.fall, best.fall_with_hold_up))} off what the fit does not know of the critical "
         f"resolutions, and {_percent(best.fall_of_all)} off their whole variance, tolerances included."
     ]
@@ -189,7 +192,7 @@ def suggestion(found: Scouted) -> list[str]:
     if best is not top:
         lines.append(
             f"{_capital(top.run.name)} would teach more ({100 * top.fall_of_all:.0f} %) but takes "
-            f"{Shown(top.run).duration} min; suggested is the shortest run that teaches at least "
+            f"{LENGTH.text(top.run.program.oven.duration)} min; suggested is the shortest run that teaches at least "
             f"{100 * AS_GOOD:.0f} % as much."
         )
     if best.fall_with_hold_up - best.fall > 0.01:

@@ -10,37 +10,12 @@ from models.units import celsius, kelvin
 from optimizer.base.numbers import percent
 from optimizer.base.tables import document_of
 from optimizer.goal.set_point_names import set_points_of
-from optimizer.methods.sweep import REQUIRED, BrokenLimit, Sweep
+from optimizer.methods.sweep import BrokenLimit, Sweep
 from optimizer.methods.window_sweep import PLATES, WindowSweep
 from optimizer.results.documents import FORMAT, Document, program_document
 from optimizer.scenario.data import Scenario
 
 Row = dict[str, str | float | None]
-
-RESULTS = (
-    "run_time_min",
-    "minimised_min",
-    "resolution",
-    "needed",
-    "critical_pair_first",
-    "critical_pair_second",
-    "feasible",
-    "on_paper",
-    "share_by_derivatives",
-    "limits_kept",
-    "breaks",
-)
-WINDOW_COLUMNS = (
-    "temperature_C",
-    "smallest_alpha",
-    "alpha_pair_first",
-    "alpha_pair_second",
-    "plates_needed",
-    "plates_pair_first",
-    "plates_pair_second",
-    "plates",
-    *RESULTS,
-)
 
 
 def sweep_document(found: Sweep | WindowSweep) -> Document:
@@ -48,13 +23,16 @@ def sweep_document(found: Sweep | WindowSweep) -> Document:
     swept = found if isinstance(found, Sweep) else found.runs
     scenario = swept.problem.scenario
     ambient = scenario.ambient_pressure
+    met, nominally = int(swept.feasible.sum()), int(swept.nominal.sum())
+    counts = {"feasible": met > 0, "feasible_runs": met, "on_paper_runs": nominally}
     return {
         "format": FORMAT,
         "kind": "sweep" if isinstance(found, Sweep) else "window diagram",
         "title": scenario.title,
         "program": {"from": swept.origin, **program_document(swept.program, ambient)},
         "minimise": swept.minimise,
-        "confidence": REQUIRED.written(swept.required, ambient),
+        "confidence": swept.required or "nominal",
+        **(counts if isinstance(found, Sweep) else {}),
         **document_of(found, ambient),
         "warnings": list(warnings_of(found)),
     }
@@ -124,22 +102,21 @@ def plates_text(plates: float) -> str:
 
 def sweep_table(document: Document) -> tuple[tuple[str, ...], list[Row]]:
     """Headings and rows of sweep.csv; what was not run has its reason under `breaks`."""
-    if document["kind"] == "sweep":
-        columns = (*(each["name"] for each in document["vary"]), *RESULTS)
-        return columns, [_row(entry, columns) for entry in document["runs"]]
-    return WINDOW_COLUMNS, [_row(entry, WINDOW_COLUMNS) for entry in document["temperatures"]]
+    rows = [_row(entry) for entry in document["runs" if document["kind"] == "sweep" else "temperatures"]]
+    longest = max(rows, key=lambda row: len(row))  # what was not run has fewer columns
+    return tuple(longest), rows
 
 
-def _row(entry: Document, columns: Sequence[str]) -> Row:
+def _row(entry: Document) -> Row:
+    if "not_run" in entry:
+        return {**entry["set"], "breaks": f"not run: {entry['not_run']}"}
     cells: Row = dict(entry.get("set", {}))
     for name, value in entry.items():
-        if isinstance(value, list):
-            cells[f"{name}_first"], cells[f"{name}_second"] = value
-        else:
+        if name.endswith("_pair"):
+            cells[f"{name}_first"], cells[f"{name}_second"] = value or (None, None)
+        elif name not in ("set", "settable"):
             cells[name] = ("yes" if value else "no") if isinstance(value, bool) else value
-    if "not_run" in entry:
-        cells["breaks"] = f"not run: {entry['not_run']}"
-    return {name: cells.get(name) for name in columns}
+    return cells
 
 
 def broken_in_words(limits: Sequence[BrokenLimit], longest: int = 500) -> str:

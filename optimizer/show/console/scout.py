@@ -8,10 +8,10 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from optimizer.base.numbers import percent
+from optimizer.base.numbers import MINUTES, percent
 from optimizer.base.tables import Shown
 from optimizer.methods.scout import SD, Scouted
-from optimizer.methods.scout_programs import FirstRun
+from optimizer.methods.scout_programs import LENGTH, FirstRun
 from optimizer.results.scout import (
     METHOD,
     cautions_of,
@@ -34,9 +34,9 @@ def show_first(console: Console, scenario: Scenario, runs: Sequence[FirstRun]) -
     """Two runs to begin with: set points, then what goes into the scenario file."""
     console.print(f"[bold]{escape(scenario.title)}[/bold]: no scouting runs yet; make these two first")
     for run in runs:
-        shown = Shown(run)
+        shown, length = Shown(run), LENGTH.text(run.program.oven.duration)
         console.print(
-            f"\n[bold]{run.name}[/bold]: {shown.duration} min, hold-up time {shown.hold_up} min (computed), "
+            f"\n[bold]{run.name}[/bold]: {length} min, hold-up time {shown.hold_up} min (computed), "
             f"{shown.heating} °C per hold-up time"
         )
         for line in set_point_lines(run.program, scenario.ambient_pressure):
@@ -55,10 +55,10 @@ def show_next(console: Console, found: Scouted) -> None:
     if closest is not None:
         console.print(f"[bold]{escape(closest)}[/bold]")
     for each in found.leading:
-        lines = program_lines(each.program, scenario.ambient_pressure)
+        lines = program_lines(each.prediction.program, scenario.ambient_pressure)
         console.print(
-            f"Candidate {each.rank}: {'; '.join(lines)}; {Shown(each).run_time} min, {percent(each.probability)} "
-            "probability of meeting every requirement (simulated)"
+            f"Candidate {each.rank}: {'; '.join(lines)}; {MINUTES.text(each.prediction.run_time)} min, "
+            f"{percent(each.probability)} probability of meeting every requirement (simulated)"
         )
     note = left_out_note(found)
     if note is not None:
@@ -100,7 +100,7 @@ def _runs(found: Scouted) -> Table:
         merged = f" ({each.merged} peaks merge)" if each.merged else ""
         oven = program_lines(each.run.program, found.scenario.ambient_pressure)[0]
         sign = "► " if each is found.best else ""
-        row = [f"{sign}{each.run.name}{merged}", oven, Shown(each.run).duration]
+        row = [f"{sign}{each.run.name}{merged}", oven, LENGTH.text(each.run.program.oven.duration)]
         rows.append([*row, *(f"{100 * fall:.0f}" for fall in falls)])
     with_hold_up = ["with hold-up time"] if hold_up else []
     return figures(["run", "oven", "run, min", "from the fit", *with_hold_up, "of all"], rows, texts=(0, 1))

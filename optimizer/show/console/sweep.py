@@ -55,7 +55,7 @@ def show_sweep(console: Console, swept: Sweep) -> None:
     if nominal is not None and nominal != best and swept.required:
         ranges = _ranges_in_words(swept, swept.nominal_ranges)
         console.print(
-            f"Nominally it would be met by {swept.nominal_runs} runs{ranges}; their "
+            f"Nominally it would be met by {swept.nominal.sum()} runs{ranges}; their "
             + _nominal_in_words(swept, nominal.run.gives, _set_in_words(swept, nominal.run), nominal)
         )
     show_warnings(console, list(warnings_of(swept)))
@@ -157,7 +157,7 @@ def _conclusion(swept: Sweep) -> str:
         return f"No run meets the goal {_how(swept)}."
     gives, shown = best.run.gives, Shown(best.run.gives)
     return (
-        f"The goal is met {_how(swept)} by {swept.feasible_runs} of {len(swept.reasons)} runs"
+        f"The goal is met {_how(swept)} by {swept.feasible.sum()} of {len(swept.reasons)} runs"
         f"{_ranges_in_words(swept, swept.feasible_ranges)}; the shortest {swept.minimise} is "
         f"[bold]{shown.cost} min[/bold], at {_set_in_words(swept, best.run)}"
         + (f", with {_probability(swept, gives, best)}" if swept.required else "")

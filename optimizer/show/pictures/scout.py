@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.base.tables import Shown
 from optimizer.methods.scout import RunValue, Scouted
+from optimizer.methods.scout_programs import LENGTH
 from optimizer.show.pictures.chromatograms import GRID, INK, LONGEST_NAME, QUIET, SIGNAL, WIDTH, text_style
 
 if TYPE_CHECKING:
@@ -65,4 +65,4 @@ def _name(value: RunValue, suggested: bool) -> str:
     """A run's name and length, short enough for its place."""
     name = value.run.name.replace(" for the critical pairs, then heated out", ", then heated out")
     name = name if len(name) <= LONGEST_NAME + 6 else name[: LONGEST_NAME + 5] + "…"
-    return f"{SUGGESTED if suggested else ''}{name} ({Shown(value.run).duration} min)"
+    return f"{SUGGESTED if suggested else ''}{name} ({LENGTH.text(value.run.program.oven.duration)} min)"

@@ -163,8 +163,7 @@ def _draw_time_lines(swept: Sweep, axes: Axes) -> None:
 def _share(swept: Sweep, points: Array) -> Array:
     """Points (..., 2) in set values as shares of the axes."""
     low, high = (np.array([_edges(axis.values)[at] for axis in swept.axes]) for at in (0, -1))
-    result: Array = (points - low) / (high - low)
-    return result
+    return np.asarray((points - low) / (high - low))
 
 
 def _free_place(lines: list[Array], taken: list[Array]) -> Array | None:
