@@ -128,7 +128,7 @@ class Predicted(Result):
     ----------
     problem : fit and goal that it was predicted with
     prediction : optimizer.goal.outcome.Prediction, SI: arrays (M,) in the order of `prediction.compounds`
-    reliability : share of draws in which every pair and wish holds, with its reasons; None where it was not asked for
+    reliability : probability of meeting every requirement, with its reasons; None where it was not asked for
     """
 
     command = "predict"
