@@ -19,6 +19,7 @@ ZERO_CELSIUS = 273.15  # K
 PA_PER_PSI = 6894.757293168  # lbf/in2, from the exact pound, inch and standard gravity
 PA_PER_BAR = 1e5
 PA_PER_KPA = 1e3
+HALF_95 = 1.96  # standard deviations to either side that hold 95 % of a normal distribution
 SECONDS_PER_MINUTE = 60.0
 M3_PER_S_PER_ML_MIN = 1e-6 / 60.0
 

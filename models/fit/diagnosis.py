@@ -8,6 +8,7 @@ import numpy as np
 
 from models.column.programs import Array
 from models.column.retention import enthalpy, typical_theta
+from models.fit.compound_fits import NEVER
 from models.fit.fit import (
     ASSUMED_PLATE_HEIGHT_FACTOR,
     LN_FLOW_SPREAD,
@@ -17,7 +18,7 @@ from models.fit.fit import (
     Run,
     Suspect,
 )
-from models.units import SECONDS_PER_MINUTE, celsius
+from models.units import HALF_95, SECONDS_PER_MINUTE, celsius
 
 HOLD_UP_DEVIATION = 0.03  # of a measured from a computed hold-up time, worth a word
 STRANGE_THETA = 3.0  # spreads of theta from its typical value
@@ -139,11 +140,16 @@ def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> 
         "foreign": f"{name} in {where}: seems to be a peak of another compound, or its time is wrong",
     }[suspect.kind]
     puts = "other peaks put" if len(runs) > 2 else "other peak puts"
-    apart = (
-        f"{suspect.seconds:+.1f} s ({abs(suspect.sigmas):.1f} standard deviations) off the "
-        f"{suspect.expected / SECONDS_PER_MINUTE:.4g} ± {suspect.expected_error / SECONDS_PER_MINUTE:.2g} min where "
-        f"its {puts} it"
-    )
+    apart = f"a peak that would not elute in this run where its {puts} it"
+    if suspect.expected < NEVER:
+        expected, half = (
+            suspect.expected / SECONDS_PER_MINUTE,
+            HALF_95 * suspect.expected_error / SECONDS_PER_MINUTE,
+        )
+        apart = (
+            f"{suspect.seconds:+.1f} s ({abs(suspect.sigmas):.1f} standard deviations) off the {expected:.4g} ± "
+            f"{half:.2g} min where its {puts} it"
+        )
     if _by_areas(suspect):
         return (
             f"{what}: the areas tell it (chi-square falls by {suspect.area_gain:.0f} for them when it is mended), the "

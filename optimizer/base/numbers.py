@@ -8,11 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from models.units import SECONDS_PER_MINUTE
+from models.units import HALF_95, SECONDS_PER_MINUTE
 from optimizer.base.quantities import MINUTE, NUMBER, SECOND, Unit
 
 NONE = "–"  # on screens, where there is no number
-HALF_95 = 1.96  # standard deviations to either side that hold 95 % of a normal distribution
 
 
 def number(value: float | np.floating[Any], digits: int = 4) -> float | None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from models.column.programs import Program
-from models.units import SECONDS_PER_MINUTE
-from optimizer.base.numbers import HALF_95, beside_needed, percent
+from models.units import HALF_95, SECONDS_PER_MINUTE
+from optimizer.base.numbers import beside_needed, percent
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.reliability import Failure, Reliability
 from optimizer.goal.shared_cause import BEYOND, LEAST_PEAKS, Causes

@@ -9,8 +9,7 @@ import numpy as np
 from models.column.programs import Array
 from models.fit.fit import Fit
 from models.peaks.chromatogram import detector_trace, peak_signals, trace_times
-from models.units import PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
-from optimizer.base.numbers import HALF_95
+from models.units import HALF_95, PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.goal.outcome import LEAST_TAILING, Prediction
 from optimizer.scenario.data import Scenario
 

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from models.units import SECONDS_PER_MINUTE
-from optimizer.base.numbers import HALF_95, MINUTES, RESOLUTION, SAMPLES, percent
+from models.units import HALF_95, SECONDS_PER_MINUTE
+from optimizer.base.numbers import MINUTES, RESOLUTION, SAMPLES, percent
 from optimizer.goal.outcome import Candidate
 
 STYLE = "page_style.css"

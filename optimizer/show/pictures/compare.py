@@ -12,8 +12,7 @@ import numpy as np
 
 from models.column.programs import Array
 from models.peaks.chromatogram import detector_trace, trace_times
-from models.units import SECONDS_PER_MINUTE
-from optimizer.base.numbers import HALF_95
+from models.units import HALF_95, SECONDS_PER_MINUTE
 from optimizer.goal.outcome import LEAST_TAILING
 from optimizer.methods.compare import Comparison
 from optimizer.show.pictures.chromatograms import (

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from benchmarks.scouting import NOMINAL, scouted
+from models.fit.compound_fits import NEVER
+from models.fit.diagnosis import description
 from models.fit.fit import Fit, Run
 from models.fit.fitting import fit_retention
 from models.fit.typing_slips import intended_time
@@ -59,6 +61,13 @@ def test_of_three_runs_the_one_with_exchanged_peaks_is_named(r: int) -> None:
     for part in ("c6", "c7", "standard deviations", "exchanged both fit"):
         assert part in text
     assert not any("implausible" in text or "off the fit" in text for text in fit.warnings)
+
+
+def test_a_compound_that_would_not_elute_in_a_run_has_no_expected_time_there() -> None:
+    suspect = fitted(exchanged(runs_of(3), 0, 5, 6)).suspects[0]
+    text = description(replace(suspect, expected=NEVER), ["first", "second", "third"], NAMES)
+    assert "would not elute in this run" in text
+    assert "e+0" not in text
 
 
 def test_of_two_runs_neither_can_be_named_alone() -> None:
