@@ -41,7 +41,7 @@ FENCED = {
         "optimizer/show/pictures/compare.py",
         "optimizer/show/pictures/exposure.py",
         "optimizer/show/pictures/front.py",
-        "optimizer/app/interface_method_results.py",
+        "optimizer/app/compare_command.py",
         "optimizer/app/interface_results.py",
         "optimizer/app/interface_trace_results.py",
         "optimizer/show/pictures/pair_letters.py",

@@ -369,7 +369,6 @@ def compare(
     from optimizer.base.errors import ScenarioError
     from optimizer.base.output import prepare_folder
     from optimizer.scenario.reading import load_scenario
-    from optimizer.show.console.compare import show_compared
 
     if not retune and (seconds, rounds) != (None, None):
         raise ScenarioError(
@@ -389,9 +388,7 @@ def compare(
     if retune:
         with ProgressBar() as progress:
             made = job.retuned(made, seconds, progress, rounds)
-    if out is not None:
-        made.save(out)
-    show(made.to_dict(), as_json, lambda screen, _: show_compared(screen, made.result))
+    finish(made, out, as_json)
 
 
 @app.command(epilog="Example: rampwright scout mymethod --results results")

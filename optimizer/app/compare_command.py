@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
+from rich.console import Console
 
 from models.column.programs import Program
 from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_expected
-from optimizer.app.interface_method_results import Compared
-from optimizer.app.interface_results import Fitted
+from optimizer.app.interface_results import Fitted, Result
 from optimizer.app.peak_proposal import WITHOUT_AREAS, row_documents, rows_of
 from optimizer.base.errors import ScenarioError
 from optimizer.base.lookalikes import Lookalikes
 from optimizer.base.output import write_atomically
 from optimizer.goal.goal import measured_mean
+from optimizer.goal.outcome import Candidate
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.compare import compare
 from optimizer.methods.compare_refit import refit_with, retune
-from optimizer.results.compare import compare_result
+from optimizer.results.candidate import json_bytes
+from optimizer.results.compare import CompareResult, compare_csv, compare_result, next_files
 from optimizer.results.documents import FORMAT, Document
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
 from optimizer.runs.peak_tables import PeakTable
@@ -30,8 +33,63 @@ from optimizer.scenario.reading import Scenario
 from optimizer.scenario.run_checks import confirmation_problems
 from optimizer.search.found import Progress
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 RETUNING = 6.0  # s, of the search when no other time is given
 SPELLING = 0.85  # likeness of two names from which one may be the other misspelt
+
+
+@dataclass(frozen=True, eq=False)
+class Compared(Result):
+    """A confirmation run compared with its prediction.
+
+    Attributes
+    ----------
+    result : optimizer.results.compare.CompareResult, SI: `says`, `peaks`, `refit`, `advice` ..., and `comparison`
+    """
+
+    command = "compare"
+    result: CompareResult
+
+    @property
+    def verdict(self) -> str:
+        """holds, unresolved, unconfirmed, drifts, misnamed or departs; docs/results.md says what each means."""
+        return self.result.comparison.verdict
+
+    @property
+    def tuned(self) -> Candidate | None:
+        """The best program of the search with this run in the fit; None without one."""
+        return self.result.tuned
+
+    def to_dict(self) -> Document:
+        """As `rampwright compare --json`."""
+        return self.result.to_dict()
+
+    def show(self, console: Console) -> None:
+        """As the command shows it."""
+        from optimizer.show.console.compare import show_compared
+
+        show_compared(console, self.result)
+
+    def files(self) -> dict[str, bytes]:
+        """compare.json, compare.csv, compare.html, the picture, and programs and the run to go on with."""
+        from optimizer.show.pages.compare import compare_html
+        from optimizer.show.pictures.chromatograms import picture
+
+        return {
+            "compare.json": json_bytes(self.to_dict()),
+            "compare.csv": compare_csv(self.result),
+            "compare.html": compare_html(self.result).encode(),
+            "compare.png": picture(self.figure(), "png"),
+            **next_files(self.result),
+        }
+
+    def figure(self) -> Figure:
+        """The run mirrored beneath its prediction."""
+        from optimizer.show.pictures.compare import compared_figure
+
+        return compared_figure(self.result.comparison)
 
 
 def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUAL_DETECTION) -> PeakTable:

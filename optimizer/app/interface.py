@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 
 from models.column.programs import Program
 from models.errors import InvalidInputError, RampwrightError
-from optimizer.app.interface_method_results import Compared
 from optimizer.app.interface_results import Checked, Fitted, Optimized, Predicted
 from optimizer.app.interface_trace_results import Integrated
 from optimizer.base.errors import ScenarioError
@@ -34,6 +33,7 @@ from optimizer.search.study_place import place_of_argument
 
 if TYPE_CHECKING:
     from optimizer.app.adapt_command import Adapted
+    from optimizer.app.compare_command import Compared
     from optimizer.app.scout_command import Scouted
     from optimizer.app.sweep_command import Swept
 

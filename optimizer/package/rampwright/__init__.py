@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from models.column.programs import Program as Program
     from models.errors import RampwrightError as RampwrightError
     from optimizer.app.adapt_command import Adapted as Adapted
+    from optimizer.app.compare_command import Compared as Compared
     from optimizer.app.interface import adapt as adapt
     from optimizer.app.interface import check as check
     from optimizer.app.interface import compare as compare
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from optimizer.app.interface import sweep as sweep
     from optimizer.app.interface import trim as trim
     from optimizer.app.interface import window as window
-    from optimizer.app.interface_method_results import Compared as Compared
     from optimizer.app.interface_results import Checked as Checked
     from optimizer.app.interface_results import Fitted as Fitted
     from optimizer.app.interface_results import Optimized as Optimized
@@ -68,7 +68,7 @@ _HOME = {
     ),
     "optimizer.app.interface_results": ("Checked", "Fitted", "Optimized", "Predicted"),
     "optimizer.app.interface_trace_results": ("Integrated",),
-    "optimizer.app.interface_method_results": ("Compared",),
+    "optimizer.app.compare_command": ("Compared",),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 __all__ = ["__version__", *sorted(_MODULE_OF)]
