@@ -16,10 +16,13 @@ from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.candidate import json_bytes
-from optimizer.results.documents import check_document, fit_document, prediction_document
+from optimizer.results.documents import check_document
+from optimizer.results.fit import FitResult
+from optimizer.results.prediction import prediction_document
 from optimizer.scenario.program_files import read_candidates
 from optimizer.scenario.reading import Scenario, load_scenario, read_program
-from optimizer.show.console.common import show_check, show_fit
+from optimizer.show.console.common import show_check
+from optimizer.show.console.fit import show_fit
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"
 
@@ -63,9 +66,9 @@ def check_and_fit(folder: Path) -> None:
     show_check(Console(file=io.StringIO(), width=160), document)
     if chosen(scenario.warnings, scenario.title):
         fitted = fit_scenario(scenario)
-        document = fit_document(scenario, fitted)
-        json_bytes(document)
-        show_fit(Console(file=io.StringIO(), width=160), document)
+        result = FitResult(scenario, fitted)
+        json_bytes(result.to_dict())
+        show_fit(Console(file=io.StringIO(), width=160), result)
         if scenario.current is not None:
             _predicted(problem_of(scenario, fitted), [scenario.current], always=True)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -97,12 +96,10 @@ def fit(
 
     Proposes names for peaks without.
     """
+    from optimizer.app import interface
     from optimizer.app.peak_proposal import proposal_document, proposed, show_proposal
-    from optimizer.base.output import prepare_folder, write_folder
-    from optimizer.methods.workflow import fit_scenario
-    from optimizer.results.documents import fit_document
+    from optimizer.base.output import prepare_folder
     from optimizer.scenario.reading import load_scenario
-    from optimizer.show.console.common import show_fit
 
     if out is not None:
         prepare_folder(out, "fit")
@@ -110,14 +107,8 @@ def fit(
     if proposal is not None and not accept:
         show(proposal_document(proposal, names, scenario), as_json, show_proposal)
         return
-    loaded = load_scenario(scenario, matching=names)
-    fitted = fit_scenario(loaded)
-    document = fit_document(loaded, fitted)
-    if out is not None:
-        from optimizer.show.pages.report import fit_files
-
-        write_folder(out, fit_files(loaded, fitted, document), "fit")
-    show(document, as_json, show_fit)
+    made = interface.fit(load_scenario(scenario, matching=names))
+    finish(made, out, as_json)
 
 
 @app.command(epilog="Example: rampwright predict mymethod --program other.toml")
@@ -134,7 +125,6 @@ def predict(
     from optimizer.base.output import prepare_folder
     from optimizer.goal.limits import check_heating
     from optimizer.scenario.reading import load_scenario
-    from optimizer.show.console.common import show_prediction
 
     loaded = load_scenario(scenario)
     wanted, origin = chosen_program(loaded, program, candidate, results)
@@ -142,9 +132,7 @@ def predict(
     if out is not None:
         prepare_folder(out, "predict")
     made = interface.predict(interface.fit(loaded), wanted)
-    if out is not None:
-        made.save(out)
-    show(made.to_dict(), as_json, partial(show_prediction, known=made.reliability))
+    finish(made, out, as_json)
 
 
 @app.command(epilog="Example: rampwright optimize mymethod --out results")

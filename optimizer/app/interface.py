@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from models.column.programs import Program
 from models.errors import InvalidInputError, RampwrightError
@@ -27,6 +27,7 @@ from optimizer.methods.workflow import optimize as search
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.run_files import picked_from
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.instrument_steps import snapped
 from optimizer.scenario.reading import load_scenario as read_scenario
 from optimizer.scenario.reading import program_of_tables, read_program
 from optimizer.search.study_place import place_of_argument
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[float, str], None]
 AnyPath = str | PathLike[str]
+Certainty = Literal["none", "quick", "exact"]
 AnyProgram = Program | Candidate | Predicted | Mapping[str, Any] | AnyPath
 
 _OPTION = re.compile(r"--([a-z][A-Za-z]*(?:-[A-Za-z]+)*)")
@@ -112,11 +114,20 @@ def fit(scenario: Scenario) -> Fitted:
     return Fitted(scenario, fit_scenario(scenario))
 
 
-def predict(fitted: Fitted, program: AnyProgram | None = None) -> Predicted:
-    """The chromatogram that a program is expected to give, and how sure that is (about half a second).
+def snap(fitted: Fitted, program: AnyProgram | None = None) -> Program:
+    """A program with every set point at the nearest of the instrument's steps; `program` as for `predict`."""
+    method, _ = _program(fitted, program)
+    return snapped(fitted.scenario, method)
+
+
+def predict(fitted: Fitted, program: AnyProgram | None = None, certainty: Certainty = "exact") -> Predicted:
+    """The chromatogram that a program is expected to give, and how sure that is.
 
     Parameters
     ----------
+    certainty : "none" for the chromatogram alone; "quick" for intervals and the pass probability by first derivatives;
+        "exact" also simulates the draws that decide and says what each source of uncertainty costs (some 20 times
+        longer)
     program : a Program, a candidate, the tables oven and carrier in trade units, or the path of a program file; the
         scenario's [current] when None
 
@@ -124,11 +135,16 @@ def predict(fitted: Fitted, program: AnyProgram | None = None) -> Predicted:
     ------
     ScenarioError : when the program cannot be used, heats faster than the oven can, or there is none
     """
+    if certainty not in get_args(Certainty):
+        known = ", ".join(f'"{each}"' for each in get_args(Certainty))
+        raise InvalidInputError(f"certainty = {certainty!r}: expected one of {known}")
     method, origin = _program(fitted, program)
     check_heating(fitted.scenario, method, origin)
-    prediction, reliability = with_uncertainty(
-        fitted.problem, predicted_peaks(fitted.problem, method), exact=True
-    )
+    prediction = predicted_peaks(fitted.problem, method)
+    if certainty == "none":
+        return Predicted(fitted.problem, prediction)
+    exact = certainty == "exact"
+    prediction, reliability = with_uncertainty(fitted.problem, prediction, exact, sources=exact)
     return Predicted(fitted.problem, prediction, reliability)
 
 

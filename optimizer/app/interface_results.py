@@ -13,24 +13,20 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from models.column.programs import Program
 from models.errors import InvalidInputError
-from models.fit.fit import Fit
-from models.units import SECONDS_PER_MINUTE
-from optimizer.base.tables import document_of
-from optimizer.goal.cautions import cautions_about
+from optimizer.base.numbers import MINUTES
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import Candidate, Prediction, SearchOutcome
-from optimizer.goal.reliability import Reliability
-from optimizer.results.documents import Document, check_document, fit_document, prediction_document
+from optimizer.goal.outcome import Candidate, SearchOutcome
+from optimizer.results.documents import Document, check_document
+from optimizer.results.fit import FitResult
 from optimizer.results.plot_data import ChromatogramData, chromatogram_data, residual_data
+from optimizer.results.prediction import PredictionResult
 from optimizer.scenario.data import Scenario
-from optimizer.search.candidates import warnings_of
-from optimizer.search.reasons import broken_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from rich.console import Console
 
 
 class Result(ABC):
@@ -75,40 +71,30 @@ class Checked(Result):
 
 
 @dataclass(frozen=True, eq=False)
-class Fitted(Result):
-    """A scenario with the retention parameters its scouting runs give.
-
-    Attributes
-    ----------
-    fit : models.fit.fit.Fit, SI: parameters, covariance, residuals (R, M) [s] in the order of `scenario.compounds`
-    """
+class Fitted(FitResult, Result):
+    """What a fit gives (`FitResult`), with its pictures and files."""
 
     command = "fit"
-    scenario: Scenario
-    fit: Fit
 
     @cached_property
     def problem(self) -> Problem:
         """Fit and goal together: what programs are held against."""
         return problem_of(self.scenario, self.fit)
 
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """Of the scenario, then of the fit."""
-        return (*self.scenario.warnings, *self.fit.warnings)
+    def show(self, console: Console) -> None:
+        """As the command prints it for people."""
+        from optimizer.show.console.fit import show_fit
 
-    def to_dict(self) -> Document:
-        """As `rampwright fit --json`."""
-        return fit_document(self.scenario, self.fit)
+        show_fit(console, self)
 
     def files(self) -> dict[str, bytes]:
         """fit.json and the residuals as a picture."""
         from optimizer.show.pages.report import fit_files
 
-        return fit_files(self.scenario, self.fit, self.to_dict())
+        return fit_files(self)
 
     def plot_residuals(self, axes: Axes) -> None:
-        """Predicted less measured retention time [s] of every compound and run, on given axes."""
+        """Residuals, predicted - measured retention time [s], of every compound and run, on given axes."""
         from optimizer.show.pictures.axes import draw_named_residuals
 
         draw_named_residuals(residual_data(self.scenario, self.fit), axes)
@@ -121,52 +107,22 @@ class Fitted(Result):
 
 
 @dataclass(frozen=True, eq=False)
-class Predicted(Result):
-    """The chromatogram a program is expected to give.
-
-    Attributes
-    ----------
-    problem : fit and goal that it was predicted with
-    prediction : optimizer.goal.outcome.Prediction, SI: arrays (M,) in the order of `prediction.compounds`
-    reliability : probability of meeting every requirement, with its reasons; None where it was not asked for
-    """
+class Predicted(PredictionResult, Result):
+    """A prediction (`PredictionResult`), with its pictures and files."""
 
     command = "predict"
-    problem: Problem
-    prediction: Prediction
-    reliability: Reliability | None = None
 
-    @property
-    def program(self) -> Program:
-        """The program that was predicted."""
-        return self.prediction.program
+    @cached_property
+    def chart(self) -> ChromatogramData:
+        """What its pictures show: trace, every peak by itself, oven and carrier, in min, %, °C, kPa and mL/min."""
+        title = f"{self.problem.scenario.title}: run {MINUTES.text(self.prediction.run_time)} min"
+        return chromatogram_data(self.prediction, self.problem.scenario.ambient_pressure, title)
 
-    @property
-    def run_time_min(self) -> float:
-        """Run time [min]."""
-        return self.prediction.run_time / SECONDS_PER_MINUTE
+    def show(self, console: Console) -> None:
+        """As the command prints it for people."""
+        from optimizer.show.console.prediction import show_prediction
 
-    @property
-    def min_resolution(self) -> float:
-        """Half-height resolution of the critical pair; infinite when no pair counts."""
-        return self.prediction.min_resolution
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What the program breaks and how far it may be trusted; then those of scenario and fit."""
-        problem, prediction = self.problem, self.prediction
-        about_program = (*broken_limits(problem, prediction), *warnings_of(problem, prediction))
-        return (*about_program, *problem.scenario.warnings, *problem.fit.warnings)
-
-    def to_dict(self) -> Document:
-        """As `rampwright predict --json`."""
-        scenario, known = self.problem.scenario, self.reliability
-        return {
-            **prediction_document(scenario, self.prediction),
-            "reliability": None if known is None else document_of(known, scenario.ambient_pressure),
-            "warnings": list(self.warnings),
-            "cautions": list(cautions_about(scenario, [self.prediction])),
-        }
+        show_prediction(console, self)
 
     def files(self) -> dict[str, bytes]:
         """prediction.json, peaks.csv and the chromatogram."""
@@ -178,7 +134,7 @@ class Predicted(Result):
         """The detector trace over time [min]; the names of the peaks stand above the axes, which needs room there."""
         from optimizer.show.pictures.axes import draw_named_signal
 
-        draw_named_signal(self._chart, axes)
+        draw_named_signal(self.chart, axes)
 
     def plot_critical_pair(self, axes: Axes) -> None:
         """The trace around the critical pair, enlarged.
@@ -189,41 +145,36 @@ class Predicted(Result):
         """
         from optimizer.show.pictures.axes import draw_pair
 
-        if self._chart.window is None:
+        if self.chart.window is None:
             raise InvalidInputError("no pair counts, so that there is no critical one to draw")
-        draw_pair(self._chart, axes)
+        draw_pair(self.chart, axes)
 
     def plot_oven(self, axes: Axes) -> None:
         """Oven temperature [°C] over time [min], with a tick where each compound elutes."""
         from optimizer.show.pictures.axes import draw_over_time
         from optimizer.show.pictures.chromatograms import draw_oven
 
-        draw_over_time(draw_oven, self._chart, axes)
+        draw_over_time(draw_oven, self.chart, axes)
 
     def plot_inlet_pressure(self, axes: Axes) -> None:
         """Inlet pressure [kPa], gauge on the left and absolute on the right, over time [min]."""
         from optimizer.show.pictures.axes import draw_over_time
         from optimizer.show.pictures.chromatograms import draw_pressure
 
-        draw_over_time(draw_pressure, self._chart, axes)
+        draw_over_time(draw_pressure, self.chart, axes)
 
     def plot_column_flow(self, axes: Axes) -> None:
         """Column flow [mL/min at 25 °C, 101.325 kPa] over time [min]."""
         from optimizer.show.pictures.axes import draw_over_time
         from optimizer.show.pictures.chromatograms import draw_flow
 
-        draw_over_time(draw_flow, self._chart, axes)
+        draw_over_time(draw_flow, self.chart, axes)
 
     def figure(self) -> Figure:
         """Chromatogram, oven, pressure and flow on one time axis, as a figure of its own."""
         from optimizer.show.pictures.chromatograms import chromatogram_figure
 
-        return chromatogram_figure(self._chart)
-
-    @cached_property
-    def _chart(self) -> ChromatogramData:
-        title = f"{self.problem.scenario.title}: run {self.run_time_min:.2f} min"
-        return chromatogram_data(self.prediction, self.problem.scenario.ambient_pressure, title)
+        return chromatogram_figure(self.chart)
 
 
 @dataclass(frozen=True, eq=False)

@@ -57,14 +57,12 @@ def peaks_of_file(
     They are for approval: put names in before the table becomes a scouting run.
     """
     from optimizer.app.interface_trace_results import Integrated
-    from optimizer.app.screen import show
+    from optimizer.app.screen import finish
     from optimizer.base.output import prepare_folder
     from optimizer.runs.run_files import picked_from
-    from optimizer.show.console.peaks import show_peaks
 
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
     made = Integrated(picked_from(file, detection=detection), file)
     if out is not None:
         prepare_folder(out, "peaks")
-        made.save(out)
-    show(made.to_dict(), as_json, show_peaks)
+    finish(made, out, as_json)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -35,13 +35,6 @@ def of_needed(part: dict[str, Any]) -> str:
     if found is None:
         return "-"
     return f"{found:.2f}" if needed is None else beside_needed(found, needed)
-
-
-def with_interval(value: float | None, sd: float | None, form: str, none: str = "-") -> str:
-    """A number with half of its 95 % interval, e.g. "6.283 ± 0.021"; `none` where there is no number."""
-    if value is None:
-        return none
-    return format(value, form) + ("" if sd is None else f" ± {HALF_95 * sd:{form}}")
 
 
 def minutes(value: float | np.floating[Any]) -> float | None:
@@ -87,8 +80,10 @@ class Rounded:
 
     def interval(self, value: float | None, sd: float | None) -> str:
         """The same with half of its 95 % interval, e.g. "6.283 ± 0.021"."""
-        half = "–" if sd is None or value is None else self.text(HALF_95 * sd)
-        return self.text(value) + ("" if half == "–" else f" ± {half}")
+        difference = replace(self, unit=replace(self.unit, zero=0.0))  # of two temperatures: no zero counts
+        text = self.text(value)
+        half = "–" if sd is None or text == "–" else difference.text(HALF_95 * sd)
+        return text if half == "–" else f"{text} ± {half}"
 
 
 MINUTES = Rounded(MINUTE, decimals=4)

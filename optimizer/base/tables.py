@@ -161,6 +161,8 @@ def _document_value(value: Any, how: Rounded | WrittenBy | None, ambient_pressur
         return how.written(value, ambient_pressure)
     if dataclasses.is_dataclass(value) or hasattr(value, "_fields"):
         return document_of(value, ambient_pressure)
+    if isinstance(value, dict):
+        return {name: _document_value(each, how, ambient_pressure) for name, each in value.items()}
     if isinstance(value, tuple):
         return [_document_value(each, how, ambient_pressure) for each in value]
     return value if how is None else how.written(value, ambient_pressure)

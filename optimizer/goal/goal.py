@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -287,14 +288,8 @@ def on_paper(problem: Problem) -> Problem:
 
 
 def problem_of(scenario: Scenario, fit: Fit) -> Problem:
-    """Everything the search needs, with tables for every carrier variable it may set."""
-    kinds: set[Controlled] = {"flow", "pressure"}
-    if "constant velocity" in scenario.search.carrier_modes:
-        kinds.add("velocity")
-    kinds |= {run.program.carrier.controlled for run in scenario.runs}
-    if scenario.current is not None:
-        kinds.add(scenario.current.carrier.controlled)
-    tables = {kind: migration_tables(fit.system, fit.retention, kind) for kind in kinds}
+    """Everything the search needs, with tables for every carrier variable."""
+    tables = {kind: migration_tables(fit.system, fit.retention, kind) for kind in get_args(Controlled)}
     names = scenario.compounds
     targets = [m for m, name in enumerate(names) if scenario.role(name) in ("target", "internal standard")]
     return Problem(scenario, fit, counted_pairs(scenario), np.array(targets, dtype=np.intp), tables)

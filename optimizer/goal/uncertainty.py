@@ -39,7 +39,7 @@ SOURCE_TEXTS = {
 
 
 def with_uncertainty(
-    problem: Problem, prediction: Prediction, exact: bool = False
+    problem: Problem, prediction: Prediction, exact: bool = False, sources: bool = True
 ) -> tuple[Prediction, Reliability]:
     """The prediction with standard deviations, and the share of draws in which it meets the goal.
 
@@ -47,6 +47,7 @@ def with_uncertainty(
     ----------
     exact : whether some of the draws are simulated outright as well (a third of a second): what first derivatives got
         wrong in them corrects the share
+    sources : whether it is asked what each source of uncertainty costs, which takes as many more judgements
     """
     problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
@@ -77,7 +78,7 @@ def with_uncertainty(
         draws=len(holds),
         by_derivatives=by_derivatives if exact else None,
         failures=_failures(problem, prediction, margins),
-        sources=_sources(problem, batch, assessment, margins, correction),
+        sources=_sources(problem, batch, assessment, margins, correction) if sources else (),
     )
 
 

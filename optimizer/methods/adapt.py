@@ -8,7 +8,7 @@ from typing import Annotated, NamedTuple
 import numpy as np
 
 from models.column.carrier_flow import inlet_pressure_for_flow
-from models.column.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, Ramp
+from models.column.programs import Array, Controlled, OvenProgram, Program
 from models.column.retention import scaled_to_phase_ratio
 from models.column.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
 from models.column.system import ColumnSystem
@@ -27,7 +27,7 @@ from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt_options import Change
 from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.instrument_steps import carrier_rate_step, carrier_step, on_grid
+from optimizer.scenario.instrument_steps import carrier_step, on_grid, settable_carrier
 from optimizer.scenario.method_checks import split_unknown
 from optimizer.search.candidates import warnings_of
 from optimizer.search.reasons import broken_limits
@@ -429,20 +429,3 @@ def _settable(scenario: Scenario, program: Program, start: float) -> tuple[Progr
             "temperatures move with it."
         )
     return Program(oven, carrier), said
-
-
-def settable_carrier(scenario: Scenario, carrier: CarrierProgram) -> CarrierProgram:
-    """A carrier program on the instrument's grid."""
-    steps = scenario.instrument.steps
-    step, offset = carrier_step(scenario, carrier.controlled)
-    slowest = carrier_rate_step(scenario, carrier.controlled)
-    ramps = tuple(
-        Ramp(
-            max(on_grid(ramp.rate, slowest), slowest),
-            on_grid(ramp.target, step, offset),
-            on_grid(ramp.hold, steps.time),
-        )
-        for ramp in carrier.ramps
-    )
-    start = max(on_grid(carrier.start, step, offset), offset + step)
-    return CarrierProgram(carrier.controlled, start, on_grid(carrier.hold, steps.time), ramps)

@@ -25,10 +25,9 @@ from optimizer.methods.adapt import (
     Method,
     SideBySide,
     reference_temperature,
-    settable_carrier,
 )
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.instrument_steps import on_grid
+from optimizer.scenario.instrument_steps import on_grid, settable_carrier
 from optimizer.scenario.program_tables import carrier_document
 from optimizer.search.candidates import warnings_of
 from optimizer.search.reasons import broken_limits

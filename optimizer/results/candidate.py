@@ -11,7 +11,8 @@ from optimizer.base.tables import document_of, written
 from optimizer.goal.cautions import cautions_of
 from optimizer.goal.outcome import ON_PAPER, Candidate, SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
-from optimizer.results.documents import FORMAT, Document, peak_documents
+from optimizer.results.documents import FORMAT, Document
+from optimizer.results.prediction import peak_documents
 from optimizer.results.set_points import carrier_set_points, one_line, oven_set_points, split_line
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE

@@ -1,95 +1,196 @@
-"""What was found in a recorded trace, as a document and as rows of a peak table."""
+"""What was found in a recorded trace: one object that JSON, CSV, console and Python read."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated, Any
 
 import numpy as np
 
 from models.column.programs import Array
 from models.traces.finding import NOISE_SPAN
-from models.units import SECONDS_PER_MINUTE
-from optimizer.base.numbers import number, two_decimals
-from optimizer.results.documents import Document
-from optimizer.runs.peak_tables import TAILING_RANGE
+from optimizer.base.numbers import Rounded
+from optimizer.base.quantities import MINUTE
+from optimizer.base.tables import document_of, key
+from optimizer.runs.peak_tables import COLUMNS, TAILING_RANGE
 from optimizer.runs.trace_peaks import Picked
 
-DIGITS = 5  # of minutes: a hundredth of the usual sampling interval still shows
+TIME = Rounded(MINUTE, decimals=5, shown=".4f")  # a hundredth of the usual sampling interval still shows
+AREA, HEIGHT = Rounded(digits=6, shown=".5g"), Rounded(shown=".4g")
+TAILING, THREE = Rounded(decimals=2), Rounded(digits=3, shown=".3g")
 
 
-def _minutes(value: float) -> float | None:
-    return round(value / SECONDS_PER_MINUTE, DIGITS) if np.isfinite(value) else None
+@dataclass(frozen=True)
+class FoundPeak:
+    """One peak; nan where something could not be measured, times in s."""
+
+    peak: Annotated[int, key()]
+    compound: Annotated[str | None, key()]
+    retention: Annotated[float, TIME, key("retention_min")]
+    width_half: Annotated[float, TIME, key("width_half_min")]
+    area: Annotated[float, AREA, key()]
+    tailing: Annotated[float, TAILING, key()]
+    height: Annotated[float, HEIGHT, key()]
+    signal_to_noise: Annotated[float, THREE, key()]
+    start: Annotated[float, TIME, key("start_min")]
+    end: Annotated[float, TIME, key("end_min")]
 
 
-def tailing_of(picked: Picked) -> Array:
-    """(M,) tailing factors, nan where one lies outside what a peak table takes."""
-    low, high = TAILING_RANGE
-    with np.errstate(invalid="ignore"):
-        result: Array = np.where((picked.tailing >= low) & (picked.tailing <= high), picked.tailing, np.nan)
-    return result
+@dataclass(frozen=True)
+class SearchedTrace:
+    """The readings of a trace [s] and how peaks were looked for in it; None where the file lists them itself.
+
+    `noise` is from lowest to highest, in the unit of the signal.
+    """
+
+    readings: Annotated[int, key()]
+    first: Annotated[float, TIME, key("first_min")]
+    last: Annotated[float, TIME, key("last_min")]
+    interval: Annotated[float, Rounded(shown="g"), key("interval_s")]
+    unit: Annotated[str | None, key()]
+    noise: Annotated[float, THREE, key()]
+    min_signal_to_noise: Annotated[float | None, key()]
+    min_width: Annotated[float | None, Rounded(digits=3, shown="g"), key("min_width_s")]
 
 
-def peaks_document(picked: Picked, file: Path) -> Document:
-    """All of it for --json."""
-    search, trace = picked.search, picked.trace
-    rows = []
-    unknown = np.full(len(picked.row), np.nan)
-    height, ratio, start, end = (
-        unknown if search is None else picked.found(values)
-        for values in (
-            (search.peaks.height, search.peaks.signal_to_noise, search.peaks.start, search.peaks.end)
-            if search is not None
-            else (unknown,) * 4
+@dataclass(frozen=True, eq=False)
+class PeaksResult:
+    """The M peaks of a recorded trace in order of retention; nan where something could not be measured.
+
+    Attributes
+    ----------
+    picked : optimizer.runs.trace_peaks.Picked: the trace, what was found in it, and the peaks; SI
+    file : of the trace
+    """
+
+    picked: Picked
+    file: Path
+
+    @property
+    def origin(self) -> Annotated[str, key()]:
+        """Where the peaks come from, in words."""
+        return "listed in the file" if self.from_file else "found in the trace"
+
+    @property
+    def searched(self) -> Annotated[SearchedTrace | None, key("trace")]:
+        """The trace and how it was searched; None where the file has none."""
+        search, trace, listed = self.picked.search, self.picked.trace, self.from_file
+        if search is None:
+            return None
+        first, last = float(trace.times[0]), float(trace.times[-1])
+        return SearchedTrace(
+            len(trace.times),
+            first,
+            last,
+            (last - first) / (len(trace.times) - 1),
+            trace.unit or None,
+            NOISE_SPAN * search.noise,
+            None if listed else float(search.least_signal_to_noise),
+            None if listed else search.least_width,
         )
-    )
-    tailing = tailing_of(picked)
-    for n in range(len(picked.retention)):
-        rows.append(
-            {
-                "peak": n + 1,
-                "compound": picked.names[n] or None,
-                "retention_min": _minutes(picked.retention[n]),
-                "width_half_min": _minutes(picked.width_half[n]),
-                "area": number(picked.area[n], 6),
-                "tailing": two_decimals(tailing[n]),
-                "height": number(height[n]),
-                "signal_to_noise": number(ratio[n], 3),
-                "start_min": _minutes(start[n]),
-                "end_min": _minutes(end[n]),
-            }
+
+    @property
+    def peaks(self) -> Annotated[tuple[FoundPeak, ...], key()]:
+        """One a peak."""
+        columns = (
+            self.retention,
+            self.width_half,
+            self.area,
+            self.tailing,
+            self.height,
+            self.signal_to_noise,
+            self.start,
+            self.end,
         )
-    found: Document | None = None
-    if search is not None:
-        found = {
-            "readings": len(trace.times),
-            "first_min": _minutes(trace.times[0]),
-            "last_min": _minutes(trace.times[-1]),
-            "interval_s": number((trace.times[-1] - trace.times[0]) / (len(trace.times) - 1)),
-            "unit": trace.unit or None,
-            "noise": number(NOISE_SPAN * search.noise, 3),
-            "min_signal_to_noise": None if picked.from_file else float(search.least_signal_to_noise),
-            "min_width_s": None if picked.from_file else number(search.least_width, 3),
-        }
-    return {
-        "format": 1,
-        "file": str(file),
-        "origin": "listed in the file" if picked.from_file else "found in the trace",
-        "trace": found,
-        "peaks": rows,
-        "notes": list(picked.notes),
-    }
+        return tuple(
+            FoundPeak(number, name or None, *map(float, values))
+            for number, (name, *values) in enumerate(zip(self.names, *columns, strict=True), 1)
+        )
 
+    @property
+    def notes(self) -> Annotated[tuple[str, ...], key()]:
+        """What should be known of the trace."""
+        return self.picked.notes
 
-def table_rows(picked: Picked) -> list[dict[str, str | float | None]]:
-    """Rows of a peak table, the names as far as there are any."""
-    tailing = tailing_of(picked)
-    return [
-        {
-            "compound": picked.names[n],
-            "retention_min": _minutes(picked.retention[n]),
-            "width_half_min": _minutes(picked.width_half[n]),
-            "area": number(picked.area[n], 6),
-            "tailing": two_decimals(tailing[n]),
-        }
-        for n in range(len(picked.retention))
-    ]
+    def to_dict(self) -> dict[str, Any]:
+        """As `rampwright peaks --json`."""
+        return {"format": 1, "file": str(self.file), **document_of(self, 0.0)}
+
+    def table_rows(self) -> list[dict[str, str | float | None]]:
+        """Rows of a peak table, the names as far as there are any."""
+        return [{name: row[name] for name in COLUMNS} for row in self.to_dict()["peaks"]]
+
+    @property
+    def from_file(self) -> bool:
+        """Whether the file lists the peaks itself, with their retention times, areas and names."""
+        return self.picked.from_file
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """M names, "" where the file gives none."""
+        return self.picked.names
+
+    @property
+    def retention(self) -> Array:
+        """(M,) retention times [s]."""
+        return self.picked.retention
+
+    @property
+    def width_half(self) -> Array:
+        """(M,) widths at half height [s]."""
+        return self.picked.width_half
+
+    @property
+    def area(self) -> Array:
+        """(M,) areas [signal s], or in the unit of the file that lists them."""
+        return self.picked.area
+
+    @property
+    def tailing(self) -> Array:
+        """(M,) tailing factors [-], as of the pharmacopoeias; nan where one lies outside what a peak table takes."""
+        (low, high), found = TAILING_RANGE, self.picked.tailing
+        with np.errstate(invalid="ignore"):
+            return np.where((found >= low) & (found <= high), found, np.nan)
+
+    @property
+    def height(self) -> Array:
+        """(M,) heights above the baseline [signal]."""
+        return self._found("height")
+
+    @property
+    def signal_to_noise(self) -> Array:
+        """(M,) 2 H/h [-], h the noise from lowest to highest."""
+        return self._found("signal_to_noise")
+
+    @property
+    def start(self) -> Array:
+        """(M,) where the area begins [s]."""
+        return self._found("start")
+
+    @property
+    def end(self) -> Array:
+        """(M,) where the area ends [s]."""
+        return self._found("end")
+
+    @property
+    def times(self) -> Array:
+        """(Q,) times of the readings [s]; empty when the file has none, as are signal and baseline."""
+        return self.picked.trace.times
+
+    @property
+    def signal(self) -> Array:
+        """(Q,) readings [signal]."""
+        return self.picked.trace.signal
+
+    @property
+    def baseline(self) -> Array:
+        """(Q,) baseline [signal]."""
+        search = self.picked.search
+        return np.zeros(0) if search is None else search.baseline
+
+    def _found(self, name: str) -> Array:
+        search = self.picked.search
+        if search is None:
+            return np.full(len(self.picked.retention), np.nan)
+        return self.picked.found(getattr(search.peaks, name))

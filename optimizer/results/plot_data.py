@@ -38,8 +38,8 @@ class ChromatogramData:
     title : the heading
     critical_resolution : float, of the critical pair; nan when no pair counts
     times, response : (Q,) arrays  [min], [% of the highest signal]
-    critical_responses : (C, Q) array, the critical peaks by themselves  [% of the highest signal]
-    labels : peaks in order of elution
+    labels : the M peaks that elute, in order
+    responses : (M, Q) array, each of them by itself  [% of the highest signal]
     oven_times, oven : (B,) arrays  [min], [°C], the corners of the oven program
     elution_times, elution_temperatures, oven_at_elution : (M,) arrays  [min], [°C] of the column, [°C] as set
     half_intervals : (M,) array  [min], halves of the 95 % intervals of these times; nan where unknown
@@ -54,8 +54,8 @@ class ChromatogramData:
     critical_resolution: float
     times: Array
     response: Array
-    critical_responses: Array
     labels: tuple[PeakLabel, ...]
+    responses: Array
     oven_times: Array
     oven: Array
     elution_times: Array
@@ -69,6 +69,11 @@ class ChromatogramData:
     end: float
     window: tuple[float, float] | None
     valley: float
+
+    @property
+    def critical_responses(self) -> Array:
+        """(C, Q) the peaks of the critical pair by themselves  [% of the highest signal]."""
+        return self.responses[[label.critical for label in self.labels]]
 
     @property
     def magnification(self) -> float:
@@ -113,13 +118,13 @@ def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: st
         critical_resolution=float("nan") if prediction.critical is None else prediction.min_resolution,
         times=times / SECONDS_PER_MINUTE,
         response=signal * scale,
-        critical_responses=peak_signals(times, t[pair], w[pair], area[pair], tailing[pair]).T * scale,
         labels=tuple(
             PeakLabel(
                 prediction.compounds[m], float(t[m]) / SECONDS_PER_MINUTE, float(height) * scale, m in pair
             )
             for m, height in zip(order, apexes, strict=True)
         ),
+        responses=peak_signals(times, t[order], w[order], area[order], tailing[order]).T * scale,
         oven_times=corners / SECONDS_PER_MINUTE,
         oven=celsius(np.array([*oven, oven[-1]])),
         elution_times=t[order] / SECONDS_PER_MINUTE,

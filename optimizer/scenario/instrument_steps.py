@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from models.column.programs import Controlled
+from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp
+from models.units import ZERO_CELSIUS
 from optimizer.scenario.data import Scenario
 
 VELOCITY_STEP = 1e-3  # m/s; scenarios state no step of their own for velocities. Common practice, no source
@@ -27,3 +28,42 @@ def carrier_rate_step(scenario: Scenario, controlled: Controlled) -> float:
 def on_grid(value: float, step: float, offset: float = 0.0) -> float:
     """The multiple of a step nearest to a value, counted from an offset."""
     return round((value - offset) / step) * step + offset
+
+
+def snapped(scenario: Scenario, program: Program) -> Program:
+    """The program with every set point at the nearest of the instrument's steps."""
+    steps, oven = scenario.instrument.steps, program.oven
+    return Program(
+        OvenProgram(
+            on_grid(oven.start, steps.temperature, ZERO_CELSIUS),
+            on_grid(oven.hold, steps.time),
+            _snapped_ramps(scenario, oven.ramps, steps.rate, steps.temperature, ZERO_CELSIUS),
+        ),
+        settable_carrier(scenario, program.carrier),
+    )
+
+
+def settable_carrier(scenario: Scenario, carrier: CarrierProgram) -> CarrierProgram:
+    """A carrier program on the instrument's steps."""
+    step, offset = carrier_step(scenario, carrier.controlled)
+    rate_step = carrier_rate_step(scenario, carrier.controlled)
+    return CarrierProgram(
+        carrier.controlled,
+        max(on_grid(carrier.start, step, offset), offset + step),
+        on_grid(carrier.hold, scenario.instrument.steps.time),
+        _snapped_ramps(scenario, carrier.ramps, rate_step, step, offset),
+    )
+
+
+def _snapped_ramps(
+    scenario: Scenario, ramps: tuple[Ramp, ...], rate_step: float, step: float, offset: float
+) -> tuple[Ramp, ...]:
+    """Ramps on the instrument's steps; a rate is at least one of them."""
+    return tuple(
+        Ramp(
+            max(on_grid(ramp.rate, rate_step), rate_step),
+            on_grid(ramp.target, step, offset),
+            on_grid(ramp.hold, scenario.instrument.steps.time),
+        )
+        for ramp in ramps
+    )

@@ -42,8 +42,8 @@ class Held(NamedTuple):
         return self.shown.margin < FEASIBLE
 
 
-def held_limits(problem: Problem, prediction: Prediction) -> Iterator[Held]:
-    """Every limit of a program with its margin: the tightest pairs, then limits, tightest first."""
+def held_limits(problem: Problem, prediction: Prediction, pairs: int | None = SHOWN_PAIRS) -> Iterator[Held]:
+    """Every limit of a program with its margin: the tightest pairs (None for all), then limits, tightest first."""
     problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
     assessment = problem.assess(batch, "polish")
@@ -53,7 +53,7 @@ def held_limits(problem: Problem, prediction: Prediction) -> Iterator[Held]:
         needed = backoff(problem, assessment, drawn_margins(problem, batch, assessment))
         in_hand = margin - needed.kappa * needed.pairs[*problem.pairs.index.T]
         limits_in_hand = limits - needed.kappa * needed.limits
-    for at in np.argsort(in_hand)[:SHOWN_PAIRS]:
+    for at in np.argsort(in_hand)[:pairs]:
         a, b = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
         name = f"resolution of {prediction.compounds[a]} and {prediction.compounds[b]}"
         text = f"{name}: {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})"
@@ -67,9 +67,11 @@ def held_limits(problem: Problem, prediction: Prediction) -> Iterator[Held]:
             yield Held(limit, shown, limit.shortfall(prediction))
 
 
-def margins_of(problem: Problem, prediction: Prediction) -> tuple[LimitMargin, ...]:
+def margins_of(
+    problem: Problem, prediction: Prediction, pairs: int | None = SHOWN_PAIRS
+) -> tuple[LimitMargin, ...]:
     """The same as results have it."""
-    return tuple(each.shown for each in held_limits(problem, prediction))
+    return tuple(each.shown for each in held_limits(problem, prediction, pairs))
 
 
 def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from optimizer.app.interface import predict as predict
     from optimizer.app.interface import program as program
     from optimizer.app.interface import scout as scout
+    from optimizer.app.interface import snap as snap
     from optimizer.app.interface import sweep as sweep
     from optimizer.app.interface import trim as trim
     from optimizer.app.interface import window as window
@@ -62,6 +63,7 @@ _HOME = {
         "predict",
         "program",
         "scout",
+        "snap",
         "sweep",
         "trim",
         "window",

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
 from optimizer.base.inline_toml import inline_toml
-from optimizer.base.numbers import of_needed, with_interval
-from optimizer.goal.reliability import Reliability
-from optimizer.results.documents import Document, injected_width_text
-from optimizer.results.reliability import reliability_text
+from optimizer.results.documents import Document
 
 
 def _text(value: Any, form: str = "") -> str:
@@ -209,101 +206,6 @@ def _detail_lines(document: Document) -> list[str]:
     return lines
 
 
-def show_fit(console: Console, document: Document) -> None:
-    """Retention parameters and residuals."""
-    runs = list(document["hold_up_min"])
-    table = Table(title="Retention parameters", title_justify="left")
-    table.add_column("compound", no_wrap=True)
-    for heading in ("T0, °C", "±", "theta, K", "±", "enthalpy, kJ/mol"):
-        table.add_column(heading, justify="right")
-    for run in runs:
-        table.add_column(f"residual, s\n{_escaped(run)}", justify="right")
-    for row in document["compounds"]:
-        table.add_row(
-            _escaped(row["compound"]),
-            _text(row["T0_C"], ".2f"),
-            _text(row["T0_sd_K"], ".2f"),
-            _text(row["theta_K"], ".2f"),
-            _text(row["theta_sd_K"], ".2f"),
-            _text(row["enthalpy_kJ_per_mol"], ".1f"),
-            *(_text(row["residual_s"][run], "+.2f") for run in runs),
-        )
-    console.print(table)
-    widths = "from measured widths" if document["widths_fitted"] else "assumed"
-    console.print(
-        f"Flow {100 * (document['flow_factor'] - 1):+.2f} % against the dimensions; plate height "
-        f"{document['plate_height_factor']:.2f} times theory, {injected_width_text(document)} "
-        f"({widths}); oven {document['oven_lag_s']:.1f} s behind its set point"
-        + (
-            f" (standard deviation {document['oven_lag_sd_s']:.1f} s)."
-            if document["oven_lag_sd_s"] is not None
-            else "."
-        )
-    )
-    show_warnings(console, document["warnings"])
-
-
-def show_prediction(console: Console, document: Document, known: Reliability | None = None) -> None:
-    """A peak table."""
-    console.print(f"{oven_line(document['oven'])}; {carrier_line(document['carrier'])}")
-    table = Table()
-    table.add_column("compound", no_wrap=True)
-    for heading in (
-        "retention, min",
-        "width at half height, min",
-        "elution, °C",
-        "k at elution",
-        "Rs to next",
-    ):
-        table.add_column(heading, justify="right")
-    heat = [
-        (key, heading, form, scale)
-        for key, heading, form, scale in (
-            ("intact_fraction", "intact, %", ".2f", 100.0),
-            ("time_above_min", "hot for, min", ".2f", 1.0),
-        )
-        if any(row[key] is not None for row in document["peaks"])
-    ]
-    for _, heading, _, _ in heat:
-        table.add_column(heading, justify="right")
-    pair = document["critical_pair"] or []
-    for row in document["peaks"]:
-        mark = "" if row["role"] == "target" else f" ({row['role']})"
-        mark += " (critical)" if row["compound"] in pair else ""
-        table.add_row(
-            _escaped(row["compound"]) + mark,
-            with_interval(row["retention_min"], row["retention_sd_min"], ".3f"),
-            with_interval(row["width_half_min"], row["width_half_sd_min"], ".4f"),
-            _text(row["elution_C"], ".1f"),
-            _text(row["retention_factor"], ".2f"),
-            with_interval(row["resolution_to_next"], row["resolution_to_next_sd"], ".2f"),
-            *(_text(None if row[key] is None else scale * row[key], form) for key, _, form, scale in heat),
-        )
-    console.print(table)
-    console.print(
-        f"Run time {_text(document['run_time_min'], '.2f')} min; Rs of the critical pair "
-        + (
-            f"{' and '.join(map(_escaped, pair))}: {of_needed(document)}{valley_part(document)}"
-            if pair
-            else "–"
-        )
-    )
-    if known is not None:
-        console.print(_escaped(reliability_text(known)))
-    if any(row["retention_sd_min"] is not None for row in document["peaks"]):
-        console.print(
-            "± is half of a 95 % interval, from draws of fit, set points and what the model leaves out."
-        )
-    show_warnings(console, document.get("warnings", []))
-    show_cautions(console, document.get("cautions", []))
-
-
-def valley_part(document: Document) -> str:
-    """The valley of a critical pair, to stand behind it; empty where there is none."""
-    valley = document.get("valley_percent")
-    return "" if valley is None else f", valley {valley:.1f} %"
-
-
 def figures(headings: Sequence[str], rows: Sequence[Sequence[str]], texts: Collection[int] = (0,)) -> Table:
     """A table in which the columns named by `texts` are text and wrap; the others are numbers and lose no digit."""
     table = Table()
@@ -318,13 +220,13 @@ def figures(headings: Sequence[str], rows: Sequence[Sequence[str]], texts: Colle
     return table
 
 
-def show_warnings(console: Console, warnings: list[str]) -> None:
+def show_warnings(console: Console, warnings: Iterable[str]) -> None:
     """Warnings, one a line."""
     for warning in warnings:
         console.print(f"[yellow]Note:[/yellow] {_escaped(warning)}")
 
 
-def show_cautions(console: Console, cautions: list[str]) -> None:
+def show_cautions(console: Console, cautions: Iterable[str]) -> None:
     """What must be borne in mind before a run, one a line."""
     for caution in cautions:
         console.print(f"[bold]Caution:[/bold] {_escaped(caution)}", soft_wrap=True)

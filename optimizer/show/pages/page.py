@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from models.units import HALF_95, SECONDS_PER_MINUTE
+from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, RESOLUTION, SAMPLES, percent
 from optimizer.goal.outcome import Candidate
 
@@ -35,7 +35,6 @@ def page(template: str, script: str | None = None, **values: Any) -> str:
     )
     environment.filters |= {
         "number": number_text,
-        "half_interval": lambda sd, form: number_text(None if sd is None else HALF_95 * sd, form),
         "minutes": MINUTES.text,
         "resolution": RESOLUTION.text,
         "samples": SAMPLES.text,

@@ -17,11 +17,13 @@ from optimizer.results.candidate import (
     none_enough,
     scouting_advice,
 )
-from optimizer.results.documents import Document, fit_document, injected_width_text
+from optimizer.results.documents import Document
+from optimizer.results.fit import FitResult
 from optimizer.results.plot_data import chromatogram_data, residual_data
 from optimizer.results.reliability import probability_text
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
+from optimizer.show.console.fit import MEANING, parameter_grid
 from optimizer.show.pages.page import page
 from optimizer.show.pages.report_candidate import (
     as_image,
@@ -76,10 +78,10 @@ def outcome_files(scenario: Scenario, fit: Fit, outcome: SearchOutcome) -> dict[
     return files
 
 
-def fit_files(scenario: Scenario, fit: Fit, document: Document) -> dict[str, bytes]:
+def fit_files(result: FitResult) -> dict[str, bytes]:
     """Names and contents of the files of a fit."""
-    figure = residual_figure(residual_data(scenario, fit))
-    return {"fit.json": json_bytes(document), **pictures_of("residuals", figure)}
+    figure = residual_figure(residual_data(result.scenario, result.fit))
+    return {"fit.json": json_bytes(result.to_dict()), **pictures_of("residuals", figure)}
 
 
 def prediction_files(scenario: Scenario, prediction: Prediction, document: Document) -> dict[str, bytes]:
@@ -111,7 +113,7 @@ def report_html(scenario: Scenario, fit: Fit, outcome: SearchOutcome, pictures: 
 
     `pictures` holds chromatogram_N.svg of every candidate, exposure_N.svg and front.svg where there are any.
     """
-    fitted = fit_document(scenario, fit)
+    fitted = FitResult(scenario, fit)
     front = pictures.get("front.svg")
     return page(
         "report.html.j2",
@@ -126,7 +128,8 @@ def report_html(scenario: Scenario, fit: Fit, outcome: SearchOutcome, pictures: 
         inputs=inputs(scenario),
         runs=[(run, program_lines(run.program, scenario.ambient_pressure)) for run in scenario.runs],
         fit=fitted,
-        injected_width=injected_width_text(fitted),
+        parameters=parameter_grid(fitted),
+        parameters_meaning=MEANING,
         residual_image=as_image(picture(residual_figure(residual_data(scenario, fit)), "svg")),
         residual_sd=_root_mean_squares(scenario, fit),
         front=[

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import math
 import re
 from base64 import b64encode
 from typing import Any
 
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
-from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent, with_interval
+from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent
 from optimizer.goal.cautions import PLANNING, cautions_about
 from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
-from optimizer.results.documents import peak_documents
 from optimizer.results.plot_data import chromatogram_data
+from optimizer.results.prediction import ELUTION, FACTOR, INTACT_PERCENT, predicted_peaks
 from optimizer.results.reliability import (
     becomes_critical,
     both_ways,
@@ -156,25 +157,31 @@ def _span(flow: Array) -> str:
 
 def peak_rows(scenario: Scenario, prediction: Prediction) -> list[View]:
     """The peak table with, between neighbours, the resolution they need."""
-    rows: list[View] = [dict(each) for each in peak_documents(scenario, prediction)]
+    peaks = predicted_peaks(scenario, prediction)
     pair = prediction.critical_pair or ()
-    for number, (row, following) in enumerate(zip(rows, [*rows[1:], None], strict=True), 1):
-        name = row["compound"]
-        detail, group = scenario.detail(name), scenario.group(name)
-        row["number"] = number
-        row["retention"] = with_interval(
-            row["retention_min"], row["retention_sd_min"], ".3f", "does not elute"
+    rows: list[View] = []
+    for number, (peak, following) in enumerate(zip(peaks, [*peaks[1:], None], strict=True), 1):
+        group = scenario.group(peak.compound)
+        rows.append(
+            {
+                "number": number,
+                "is": peak,
+                "retention": "does not elute" if math.isnan(peak.retention) else peak.retention_text,
+                "elution": ELUTION.text(peak.elution),
+                "retention_factor": FACTOR.text(peak.retention_factor),
+                "intact": INTACT_PERCENT.text(peak.intact),
+                "above": MINUTES.text(peak.time_above),
+                "critical": peak.compound in pair,
+                "needed": ""
+                if following is None or math.isnan(following.retention)
+                else need_in_words(scenario, peak.compound, following.compound),
+                "beside": [
+                    *([] if peak.role == "target" else [peak.role]),
+                    *([] if group is None else [f"group {group.name}"]),
+                ],
+                "bears": _bears(scenario.detail(peak.compound)),
+            }
         )
-        row["width"] = with_interval(row["width_half_min"], row["width_half_sd_min"], ".4f", "–")
-        row["resolution"] = with_interval(row["resolution_to_next"], row["resolution_to_next_sd"], ".2f", "–")
-        row["critical"] = name in pair
-        row["last"] = following is None or following["retention_min"] is None
-        row["needed"] = "" if following is None else need_in_words(scenario, name, following["compound"])
-        row["beside"] = [
-            *([] if row["role"] == "target" else [row["role"]]),
-            *([] if group is None else [f"group {group.name}"]),
-        ]
-        row["bears"] = _bears(detail)
     return rows
 
 

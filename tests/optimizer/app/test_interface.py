@@ -13,9 +13,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from optimizer.goal.standing import judged
 
+import optimizer.goal.goal
+import optimizer.goal.predict
 import rampwright as rw
-from models.column.programs import Ramp
+from models.column.programs import Ramp, batch_of
 from models.errors import InvalidInputError
 from models.units import absolute_pressure, flow_si, kelvin
 from optimizer.runs.peak_tables import PeakTable
@@ -315,6 +318,104 @@ def test_an_interrupted_search_gives_the_best_so_far(fitted: rw.Fitted) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.stdout.split() == ["True"] * 3, done.stderr
+
+
+# ---- what a live page needs -----------------------------------------------------------------------------------
+
+
+def test_certainty_adds_intervals_and_pass_probability_and_changes_no_peak(fitted: rw.Fitted) -> None:
+    none, quick, exact = (rw.predict(fitted, certainty=each) for each in ("none", "quick", "exact"))
+    for each in (quick, exact):
+        np.testing.assert_array_equal(each.prediction.retention, none.prediction.retention)
+        assert np.all(each.prediction.retention_sd > 0)
+    assert none.reliability is None
+    assert np.isnan(none.prediction.retention_sd).all()
+    assert none.to_dict()["reliability"] is None
+    assert quick.reliability is not None
+    assert exact.reliability is not None
+    batch = batch_of([exact.program])
+    share, _ = judged(fitted.problem, batch, fitted.problem.assess(batch, "polish"))
+    assert quick.reliability.share == exact.reliability.by_derivatives == share[0]
+    assert quick.reliability.failures == exact.reliability.failures
+    assert quick.reliability.sources == ()
+    assert exact.reliability.sources
+    assert rw.predict(fitted).to_dict() == exact.to_dict()
+    with pytest.raises(
+        InvalidInputError, match='certainty = \'sure\': expected one of "none", "quick", "exact"'
+    ):
+        rw.predict(fitted, certainty="sure")  # type: ignore[arg-type]
+
+
+def test_tables_are_made_once_for_every_carrier(fitted: rw.Fitted, monkeypatch: pytest.MonkeyPatch) -> None:
+    problem = fitted.problem
+
+    def made(*_: object) -> None:
+        raise AssertionError("tables were made again")
+
+    for module in (optimizer.goal.goal, optimizer.goal.predict):
+        monkeypatch.setattr(module, "migration_tables", made)
+    for carrier in (
+        FLOW,
+        {"mode": "constant pressure", "inlet_kPa": 80},
+        {"mode": "constant velocity", "velocity_cm_s": 35},
+    ):
+        for certainty in ("none", "quick"):
+            made_with = rw.predict(fitted, {"oven": SLOW, "carrier": carrier}, certainty=certainty)
+            assert made_with.problem is problem
+
+
+def test_margins_are_those_of_every_pair_and_every_limit(fitted: rw.Fitted) -> None:
+    fast = {"oven": {"start_C": 250}, "carrier": {"mode": "constant flow", "flow_mL_min": 5}}
+    made = rw.predict(fitted, fast, certainty="none")
+    prediction, problem = made.prediction, fitted.problem
+    pairs = made.margins[: len(problem.pairs.needed)]
+    assert sorted(each.margin for each in pairs) == pytest.approx(
+        np.sort(prediction.resolution / prediction.needed - 1)
+    )
+    assert min(each.margin for each in pairs) < 0
+    ramps = {"oven heating rate", "carrier rate"}  # of which this program has none
+    others = made.margins[len(pairs) :]
+    assert {each.name for each in others} == set(problem.limit_names) - ramps
+    margins = [each.margin for each in others]
+    assert margins == sorted(margins)
+
+
+def test_a_chart_has_every_peak_by_itself(fitted: rw.Fitted) -> None:
+    chart = rw.predict(fitted, certainty="none").chart
+    assert chart.responses.shape == (len(chart.labels), len(chart.times))
+    np.testing.assert_allclose(chart.responses.sum(axis=0), chart.response, atol=1e-9)
+    assert chart.response.max() == pytest.approx(100.0)
+    for label, own in zip(chart.labels, chart.responses, strict=True):
+        assert chart.times[own.argmax()] == pytest.approx(label.time, abs=1e-6)
+    assert chart.critical_responses.shape[0] == sum(label.critical for label in chart.labels) == 2
+
+
+@pytest.mark.parametrize("mode", ["flow", "pressure"])
+def test_a_snapped_program_lies_on_the_nearest_steps(fitted: rw.Fitted, mode: str) -> None:
+    unit, rate = ("mL_min", "rate_mL_per_min2") if mode == "flow" else ("kPa", "rate_kPa_per_min")
+    program = rw.program(
+        fitted.scenario,
+        oven={"start_C": 50.3, "hold_min": 0.333, "ramps": [{"rate_C_per_min": 7.03, "to_C": 251.7}]},
+        carrier={
+            "mode": f"{mode} program",
+            f"start_{unit}": 1.2345,
+            "ramps": [{rate: 0.5, f"to_{unit}": 2.3456}],
+        },
+    )
+    snapped, steps = rw.snap(fitted, program), fitted.scenario.instrument.steps
+    step, zero = (steps.flow, 0.0) if mode == "flow" else (steps.pressure, fitted.scenario.ambient_pressure)
+    for found, given, size, offset in (
+        (snapped.oven.start, program.oven.start, steps.temperature, 273.15),
+        (snapped.oven.hold, program.oven.hold, steps.time, 0.0),
+        (snapped.oven.ramps[0].rate, program.oven.ramps[0].rate, steps.rate, 0.0),
+        (snapped.oven.ramps[0].target, program.oven.ramps[0].target, steps.temperature, 273.15),
+        (snapped.carrier.start, program.carrier.start, step, zero),
+        (snapped.carrier.ramps[0].target, program.carrier.ramps[0].target, step, zero),
+    ):
+        assert abs(found - given) <= size / 2 * (1 + 1e-9)
+        assert (found - offset) / size == pytest.approx(round((found - offset) / size), abs=1e-6)
+    assert snapped.oven != program.oven
+    assert rw.snap(fitted, snapped) == snapped
 
 
 # ---- programs --------------------------------------------------------------------------------------------------

@@ -14,7 +14,8 @@ import pytest
 import optimizer.methods.workflow
 from optimizer.base.errors import ScenarioError
 from optimizer.results.candidate import candidate_document
-from optimizer.results.documents import fit_document, prediction_document
+from optimizer.results.fit import FitResult
+from optimizer.results.prediction import prediction_document
 from optimizer.show.pages.report import fit_files, outcome_files, prediction_files
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.command import call
@@ -159,10 +160,10 @@ def test_every_key_of_a_candidates_file_with_everything_in_it_is_described() -> 
 
 def test_every_file_is_described() -> None:
     fit = made_up_fit(RETENTION)
-    fitted, found = fit_document(WISHES, fit), outcome()
+    found = outcome()
     files = {
         *outcome_files(WISHES, fit, found),
-        *fit_files(WISHES, fit, fitted),
+        *fit_files(FitResult(WISHES, fit)),
         *prediction_files(WISHES, FAST, prediction_document(WISHES, FAST)),
     }
     stems = {re.sub(r"_\d+$", "_N", name.rsplit(".", 1)[0]) for name in files}

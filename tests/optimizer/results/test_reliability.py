@@ -18,8 +18,9 @@ from optimizer.goal.outcome import Candidate, Prediction
 from optimizer.goal.predict import covering, predict
 from optimizer.goal.reliability import Failure, Reliability, SetPointTolerance, Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS, exact_peaks, sources_of, with_uncertainty
-from optimizer.results.documents import check_document, peak_documents
+from optimizer.results.documents import check_document
 from optimizer.results.plot_data import chromatogram_data
+from optimizer.results.prediction import peak_documents
 from optimizer.results.reliability import (
     critical_line,
     judged_text,

@@ -19,7 +19,8 @@ from models.column.programs import Program
 from optimizer.goal.cautions import PLANNING
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.results.candidate import COLUMNS, json_bytes
-from optimizer.results.documents import fit_document, prediction_document
+from optimizer.results.fit import FitResult
+from optimizer.results.prediction import prediction_document
 from optimizer.scenario.data import AnalyteDetail, PairRule, Scenario
 from optimizer.show.pages.page import number_text
 from optimizer.show.pages.report import (
@@ -212,7 +213,7 @@ def test_peak_tables_have_every_peak_and_mark_the_critical_pair_in_words(report:
 def test_residuals_of_every_compound_and_run(report: Reader) -> None:
     for m, name in enumerate(NAMES):
         values = ["–" if np.isnan(r) else f"{r:+.2f}" for r in FIT.residual[:, m]]
-        assert any(row[0] == name and row[-2:] == values for row in report.rows if len(row) == 8), name
+        assert any(row[0] == name and row[-2:] == values for row in report.rows if len(row) == 6), name
 
 
 def test_an_infeasible_goal_names_what_blocks_first() -> None:
@@ -335,7 +336,7 @@ def test_everything_is_left_behind() -> None:
 
 def test_files_of_fit_and_prediction() -> None:
     scenario = scenario_with()
-    files = fit_files(scenario, FIT, fit_document(scenario, FIT))
+    files = fit_files(FitResult(scenario, FIT))
     assert set(files) == {"fit.json", "residuals.png", "residuals.svg"}
     assert len(json.loads(files["fit.json"])["compounds"]) == 6
     prediction = predicted(RETENTION, NAMES)

@@ -10,19 +10,22 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from optimizer.goal.goal import problem_of
 from optimizer.goal.outcome import FrontPoint, SearchOutcome
 from optimizer.goal.reliability import Failure, Moved, Reliability, SetPointTolerance, Source
 from optimizer.results.candidate import candidate_document, candidate_rows
-from optimizer.results.documents import check_document, prediction_document
+from optimizer.results.documents import check_document
+from optimizer.results.prediction import PredictionResult
 from optimizer.results.reliability import reliability_text
 from optimizer.scenario.data import Goal, Scenario, Tolerances
 from optimizer.show.console.candidates import show_candidates
-from optimizer.show.console.common import show_check, show_prediction
+from optimizer.show.console.common import show_check
+from optimizer.show.console.prediction import show_prediction
 from optimizer.show.pages.report_candidate import candidate_lines
 from optimizer.show.pictures.bands import band_caption
 from tests.optimizer.command import call
 from tests.optimizer.made_up import ISOTHERMAL, TWO_RAMPS, predicted
-from tests.optimizer.show.test_report import NAMES, RETENTION, Reader, outcome_with, page, scenario_with
+from tests.optimizer.show.test_report import FIT, NAMES, RETENTION, Reader, outcome_with, page, scenario_with
 
 KNOWN = Reliability(
     0.874,
@@ -140,11 +143,26 @@ def test_the_console_says_the_same() -> None:
     )
     assert "; 31 % probability of meeting every requirement (simulated, 95 % interval 27 to 36 %)" in text
     prediction = known_outcome().candidates[0].prediction
-    text = printed(show_prediction, prediction_document(scenario(), prediction), KNOWN)
+    text = printed(show_prediction, PredictionResult(problem_of(scenario(), FIT), prediction, KNOWN))
     assert reliability_text(KNOWN) in text
     first = int(prediction.order[0])
     half = 1.96 * prediction.retention_sd[first] / 60
     assert f"{prediction.retention[first] / 60:.3f} ± {half:.3f}" in text
+
+
+def test_on_80_columns_no_number_of_a_peak_table_is_cut() -> None:
+    """The widest table there is: intervals, and what heat does to an analyte."""
+    prediction = known_outcome().candidates[0].prediction
+    hot = replace(
+        prediction, intact_fraction=0.5 + 0.01 * prediction.order, time_above=60.0 * prediction.order
+    )
+    result = PredictionResult(problem_of(scenario(), FIT), hot, KNOWN)
+    console = Console(file=io.StringIO(), width=80, highlight=False)
+    show_prediction(console, result)
+    text = str(console.file.getvalue())  # type: ignore[attr-defined]
+    for peak in result.peaks:
+        for cell in (peak.retention_text, peak.width_text, peak.resolution_text, f"{100 * peak.intact:.2f}"):
+            assert cell in text
 
 
 def test_documents_and_rows_hold_it() -> None:

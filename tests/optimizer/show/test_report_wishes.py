@@ -18,11 +18,14 @@ from optimizer.goal.outcome import ON_PAPER, FrontPoint, SearchOutcome, WhatIf
 from optimizer.goal.reliability import Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.candidate import candidate_document, none_enough, scouting_advice
-from optimizer.results.documents import check_document, fit_document, prediction_document
+from optimizer.results.documents import check_document
+from optimizer.results.fit import FitResult
+from optimizer.results.prediction import prediction_document
 from optimizer.scenario.data import BakeOut, Goal, Group, PairRule, Scenario
 from optimizer.scenario.instrument_data import Inlet
 from optimizer.show.console.candidates import show_candidates
-from optimizer.show.console.common import show_check, show_fit
+from optimizer.show.console.common import show_check
+from optimizer.show.console.fit import show_fit
 from optimizer.show.pages.report import outcome_files, prediction_files
 from tests.optimizer.made_up import (
     PRESSURE_RAMP,
@@ -226,20 +229,21 @@ def test_the_injected_width_is_told_at_half_height_and_whether_it_is_known(sd: f
     Half the width more is a variance 2.25 times as large: 1.25 x 0.16 s2 is the largest that counts as known.
     """
     fit = replace(made_up_fit(RETENTION), width_covariance=np.diag([0.01, (sd * 0.4**2) ** 2]))
-    document = fit_document(SCENARIO, fit)
+    result = FitResult(SCENARIO, fit)
+    document = result.to_dict()
     assert document["injected_width_s"] == pytest.approx(0.4)
     assert document["injected_width_half_s"] == pytest.approx(0.4 * 2.3548, rel=1e-4)
     assert document["injected_width_half_sd_s"] == pytest.approx(0.942 * ((1 + sd) ** 0.5 - 1), rel=1e-2)
     assert document["injected_width_known"] == known
     console = Console(file=io.StringIO(), width=300, highlight=False)
-    show_fit(console, document)
+    show_fit(console, result)
     told = console.file.getvalue()  # type: ignore[attr-defined]
     found = outcome()
     page = Reader(outcome_files(SCENARIO, fit, found)["report.html"].decode()).text
     for text in (told, page):
-        assert "injected width at half height 0.94 s, standard deviation" in text
-        assert ("so the runs do not tell it" in text) != known
-    assumed = fit_document(SCENARIO, replace(fit, widths_fitted=False))
+        assert f"injected width at half height 0.94 ± {1.96 * 0.942 * ((1 + sd) ** 0.5 - 1):.2f} s" in text
+        assert ("which the runs do not determine" in text) != known
+    assumed = FitResult(SCENARIO, replace(fit, widths_fitted=False)).to_dict()
     assert assumed["injected_width_half_sd_s"] is None
 
 

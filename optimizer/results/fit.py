@@ -1,0 +1,245 @@
+"""What the scouting runs give: one object that JSON, console, report and Python read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Annotated, Any, NamedTuple
+
+import numpy as np
+
+from models.column.retention import enthalpy, entropy
+from models.fit.diagnosis import description, mend
+from models.fit.fit import Fit, Suspect
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
+from optimizer.base.numbers import MINUTES, Rounded
+from optimizer.base.quantities import CELSIUS, KJ_MOL, MINUTE
+from optimizer.base.tables import document_of, key
+from optimizer.scenario.data import Scenario
+
+T0, THETA, ENTHALPY = Rounded(CELSIUS, decimals=3), Rounded(digits=6), Rounded(KJ_MOL, shown=".1f")
+RESIDUAL, WIDTH, LAG = Rounded(digits=3, shown="+.2f"), Rounded(), Rounded(shown=".1f")
+FACTOR, OF_PRIOR, THREE = Rounded(digits=6), Rounded(digits=2), Rounded(digits=3)
+
+
+class FromTypicalValues(NamedTuple):
+    """Shares of what is known of two parameters that came from typical values, 0 to 1."""
+
+    theta: Annotated[float, OF_PRIOR, key()]
+    heat_capacity_change: Annotated[float, OF_PRIOR, key()]
+
+
+@dataclass(frozen=True)
+class FittedCompound:
+    """Retention parameters of a compound with their standard deviations, and its residuals [s] by run.
+
+    T0 [K], theta [K], dCp [J/mol/K], enthalpy [J/mol], entropy [J/mol/K]; a residual is predicted - measured.
+    """
+
+    compound: Annotated[str, key()]
+    T0: Annotated[float, T0, key("T0_C")]
+    T0_sd: Annotated[float, Rounded(), key("T0_sd_K")]
+    theta: Annotated[float, THETA, key("theta_K")]
+    theta_sd: Annotated[float, Rounded(), key("theta_sd_K")]
+    dCp: Annotated[float, Rounded(), key("heat_capacity_change_J_per_mol_K")]
+    dCp_sd: Annotated[float, Rounded(), key("heat_capacity_change_sd_J_per_mol_K")]
+    enthalpy: Annotated[float, ENTHALPY, key("enthalpy_kJ_per_mol")]
+    entropy: Annotated[float, Rounded(), key("entropy_J_per_mol_K")]
+    from_typical_values: Annotated[FromTypicalValues, key()]
+    residual: Annotated[dict[str, float], RESIDUAL, key("residual_s")]
+
+
+@dataclass(frozen=True)
+class SuspectPeak:
+    """A peak that is probably wrong, as `models.fit.fit.Suspect` but with names; times in s."""
+
+    compound: Annotated[str, key()]
+    run: Annotated[str, key()]
+    other_run: Annotated[str | None, key("or_run")]
+    kind: Annotated[str, key()]
+    partner: Annotated[str | None, key("with")]
+    seconds: Annotated[float, THREE, key()]
+    sigmas: Annotated[float, THREE, key()]
+    expected: Annotated[float, MINUTES, key("expected_min")]
+    expected_sd: Annotated[float, Rounded(MINUTE, digits=3), key("expected_sd_min")]
+    intended: Annotated[float | None, MINUTES, key("intended_min")]
+    gain: Annotated[float, THREE, key("chi_square_falls_by")]
+    area_gain: Annotated[float, THREE, key("for_the_areas")]
+    words: Annotated[str, key()]
+    correction: Annotated[str, key("mend")]
+
+
+@dataclass(frozen=True, eq=False)
+class FitResult:
+    """A scenario with the retention parameters its scouting runs give.
+
+    Attributes
+    ----------
+    fit : models.fit.fit.Fit, SI: parameters, covariance, residuals (R, M) [s] in the order of `scenario.compounds`
+    """
+
+    scenario: Scenario
+    fit: Fit
+
+    @property
+    def flow_factor(self) -> Annotated[float, FACTOR, key()]:
+        """Column velocity over what the dimensions give."""
+        return self.fit.system.flow_factor
+
+    @property
+    def flow_factors(self) -> Annotated[dict[str, float], FACTOR, key()]:
+        """The same of every run."""
+        return self._by_run(self.fit.flow_factors)
+
+    @property
+    def plate_height_factor(self) -> Annotated[float, Rounded(), key()]:
+        """Plate height over theory."""
+        return self.fit.system.plate_height_factor
+
+    @property
+    def injected_width(self) -> Annotated[float, Rounded(), key("injected_width_s")]:
+        """Standard deviation of the injected band [s]."""
+        return self.fit.system.injection_width
+
+    @property
+    def injected_width_half(self) -> Annotated[float, WIDTH, key("injected_width_half_s")]:
+        """Its width at half height [s]."""
+        return float(HALF_HEIGHT_WIDTH * self.fit.system.injection_width)
+
+    @property
+    def injected_width_half_sd(self) -> Annotated[float | None, THREE, key("injected_width_half_sd_s")]:
+        """The standard deviation of that [s], None where widths were not measured.
+
+        What is fitted is the band's variance. The standard deviation of the width is what one of the variance adds to
+        it: of a variance that is well known that is the usual first derivative, and it still says something at zero.
+        """
+        if not self.fit.widths_fitted:
+            return None
+        variance = self.fit.system.injection_width**2 + float(np.sqrt(self.fit.width_covariance[1, 1]))
+        return float(HALF_HEIGHT_WIDTH * np.sqrt(variance)) - self.injected_width_half
+
+    @property
+    def injected_width_known(self) -> Annotated[bool, key()]:
+        """Whether the runs determine it: its standard deviation is at most half of it."""
+        sd = self.injected_width_half_sd
+        return sd is not None and sd <= self.injected_width_half / 2
+
+    @property
+    def oven_lag(self) -> Annotated[float, LAG, key("oven_lag_s")]:
+        """How far the oven is behind its set point in a ramp [s]."""
+        return self.fit.system.oven_lag
+
+    @property
+    def oven_lag_sd(self) -> Annotated[float | None, LAG, key("oven_lag_sd_s")]:
+        """Its standard deviation [s], None where it was not fitted."""
+        return float(np.sqrt(self.fit.covariance[-1, -1])) if self.fit.lag_fitted else None
+
+    @property
+    def widths_fitted(self) -> Annotated[bool, key()]:
+        """Whether plate height and injected width come from measured widths."""
+        return self.fit.widths_fitted
+
+    @property
+    def testable(self) -> Annotated[bool, key()]:
+        """Whether the runs are enough to show a mistake."""
+        return self.fit.testable
+
+    @property
+    def chi_square(self) -> Annotated[float, Rounded(), key()]:
+        """Of the measured values."""
+        return self.fit.chi_square
+
+    @property
+    def degrees_of_freedom(self) -> Annotated[float, THREE, key()]:
+        """Measured values less the effective number of parameters."""
+        return self.fit.degrees_of_freedom
+
+    @property
+    def hold_up(self) -> Annotated[dict[str, float], MINUTES, key("hold_up_min")]:
+        """Hold-up time [s] of every run as fitted."""
+        return self._by_run(self.fit.hold_up)
+
+    @cached_property
+    def _compounds(self) -> tuple[FittedCompound, ...]:
+        fit, retention = self.fit, self.fit.retention
+        dH, dS = enthalpy(retention), entropy(retention, self.scenario.column.phase_ratio)
+        return tuple(
+            FittedCompound(
+                name,
+                float(retention.T0[m]),
+                float(fit.standard_error[m, 0]),
+                float(retention.theta[m]),
+                float(fit.standard_error[m, 1] * retention.theta[m]),
+                float(retention.dCp[m]),
+                float(fit.standard_error[m, 2]),
+                float(dH[m]),
+                float(dS[m]),
+                FromTypicalValues(*map(float, fit.prior_weight[m, 1:])),
+                self._by_run(fit.residual[:, m]),
+            )
+            for m, name in enumerate(self.scenario.compounds)
+        )
+
+    @property
+    def compounds(self) -> Annotated[tuple[FittedCompound, ...], key()]:
+        """One a compound, in the order of the scenario."""
+        return self._compounds
+
+    @property
+    def suspects(self) -> Annotated[tuple[SuspectPeak, ...], key()]:
+        """Peaks that are probably wrong, the clearest first."""
+        return tuple(map(self._suspect, self.fit.suspects))
+
+    @property
+    def warnings(self) -> Annotated[tuple[str, ...], key()]:
+        """Of the scenario, then of the fit."""
+        return (*self.scenario.warnings, *self.fit.warnings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """As `rampwright fit --json`."""
+        return {
+            "format": 1,
+            "title": self.scenario.title,
+            **document_of(self, self.scenario.ambient_pressure),
+        }
+
+    @property
+    def column_text(self) -> str:
+        """Flow, plate height, injected width and oven lag in a sentence."""
+        lag, width = (
+            LAG.interval(self.oven_lag, self.oven_lag_sd),
+            WIDTH.interval(self.injected_width_half, self.injected_width_half_sd),
+        )
+        unknown = (
+            ", which the runs do not determine"
+            if self.widths_fitted and not self.injected_width_known
+            else ""
+        )
+        origin = "from measured widths" if self.widths_fitted else "assumed, as no widths were measured"
+        return (
+            f"Column velocity {100 * (self.flow_factor - 1):+.2f} % against what the dimensions give; plate height "
+            f"{Rounded().text(self.plate_height_factor)} times theory and injected width at half height {width} s"
+            f"{unknown} ({origin}); oven {lag} s behind its set point in ramps."
+        )
+
+    def _by_run(self, values: Any) -> dict[str, float]:
+        return {run.name: float(value) for run, value in zip(self.scenario.runs, values, strict=True)}
+
+    def _suspect(self, suspect: Suspect) -> SuspectPeak:
+        names, runs = self.scenario.compounds, [run.name for run in self.scenario.runs]
+        return SuspectPeak(
+            names[suspect.compound],
+            runs[suspect.run],
+            None if suspect.other_run is None else runs[suspect.other_run],
+            suspect.kind,
+            None if suspect.partner is None else names[suspect.partner],
+            suspect.seconds,
+            suspect.sigmas,
+            suspect.expected,
+            suspect.expected_error,
+            suspect.intended,
+            suspect.gain,
+            suspect.area_gain,
+            description(suspect, runs, names),
+            mend(suspect, runs, names),
+        )

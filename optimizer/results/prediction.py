@@ -1,0 +1,192 @@
+"""A predicted chromatogram as a peak table: one object that JSON, CSV, console, page and Python read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import numpy as np
+
+from models.column.programs import Program
+from models.peaks.resolution import BASE_WIDTH_PER_HALF, pair_resolution
+from models.units import SECONDS_PER_MINUTE
+from optimizer.base.numbers import MINUTES, TWO_DECIMALS, Rounded
+from optimizer.base.quantities import CELSIUS, MINUTE, PERCENT
+from optimizer.base.tables import BESIDE, document_of, key
+from optimizer.goal.cautions import cautions_about
+from optimizer.goal.goal import Problem
+from optimizer.goal.outcome import LimitMargin, Prediction
+from optimizer.goal.reliability import Reliability
+from optimizer.scenario.data import Scenario
+from optimizer.search.candidates import warnings_of
+from optimizer.search.reasons import broken_limits, margins_of
+
+RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, shown=".4f")
+TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)
+ELUTION, FACTOR, LIMIT = Rounded(CELSIUS, shown=".1f"), Rounded(), Rounded(CELSIUS, decimals=3)
+INTACT, INTACT_PERCENT = Rounded(digits=5), Rounded(PERCENT, digits=5)
+INTERVALS = "± is half of a 95 % interval, from simulated runs."
+
+
+@dataclass(frozen=True)
+class PredictedPeak:
+    """One compound, in SI; nan where there is no number, None where no limit is stated.
+
+    `resolution` is that to the next peak; `max_elution`, `limit_above`, `max_time_above` and `min_intact` are what the
+    scenario allows.
+    """
+
+    compound: Annotated[str, key()]
+    role: Annotated[str, key()]
+    retention: Annotated[float, RETENTION, key("retention_min")]
+    retention_sd: Annotated[float, TIME_SD, key("retention_sd_min")]
+    width_half: Annotated[float, WIDTH, key("width_half_min")]
+    width_half_sd: Annotated[float, TIME_SD, key("width_half_sd_min")]
+    width_base: Annotated[float, WIDTH, key("width_base_min")]
+    elution: Annotated[float, ELUTION, key("elution_C")]
+    retention_factor: Annotated[float, FACTOR, key()]
+    resolution: Annotated[float, TWO_DECIMALS, key("resolution_to_next")]
+    resolution_sd: Annotated[float, THREE, key("resolution_to_next_sd")]
+    intact: Annotated[float, INTACT, key("intact_fraction")]
+    time_above: Annotated[float, MINUTES, key("time_above_min")]
+    max_elution: Annotated[float | None, LIMIT, key("max_elution_C")]
+    limit_above: Annotated[float | None, LIMIT, key("limit_above_C")]
+    max_time_above: Annotated[float | None, MINUTES, key("max_time_above_min")]
+    min_intact: Annotated[float | None, key("min_intact_fraction")]
+
+    @property
+    def retention_text(self) -> str:
+        """Retention time [min] with its interval."""
+        return RETENTION.interval(self.retention, self.retention_sd)
+
+    @property
+    def width_text(self) -> str:
+        """Width at half height [min] with its interval."""
+        return WIDTH.interval(self.width_half, self.width_half_sd)
+
+    @property
+    def resolution_text(self) -> str:
+        """Resolution to the next peak with its interval."""
+        return TWO_DECIMALS.interval(self.resolution, self.resolution_sd)
+
+
+def predicted_peaks(scenario: Scenario, prediction: Prediction) -> tuple[PredictedPeak, ...]:
+    """One a compound, in order of elution."""
+    order = [int(m) for m in prediction.order]
+    return tuple(
+        _peak(scenario, prediction, m, following)
+        for m, following in zip(order, [*order[1:], None], strict=True)
+    )
+
+
+def _peak(scenario: Scenario, prediction: Prediction, m: int, following: int | None) -> PredictedPeak:
+    name = prediction.compounds[m]
+    detail = scenario.detail(name)
+    above = detail.max_time_above
+    resolution, sd = _resolution_to(prediction, m, following)
+    return PredictedPeak(
+        name,
+        scenario.role(name),
+        float(prediction.retention[m]),
+        float(prediction.retention_sd[m]),
+        float(prediction.width_half[m]),
+        float(prediction.width_sd[m]),
+        float(prediction.width_half[m] * BASE_WIDTH_PER_HALF),
+        float(prediction.elution_temperature[m]),
+        float(prediction.retention_factor[m]),
+        resolution,
+        sd,
+        float(prediction.intact_fraction[m]),
+        float(prediction.time_above[m]),
+        detail.max_elution_temperature,
+        None if above is None else above.temperature,
+        None if above is None else above.duration,
+        detail.min_intact_fraction,
+    )
+
+
+def _resolution_to(prediction: Prediction, m: int, following: int | None) -> tuple[float, float]:
+    """Half-height resolution of two neighbours, with their tailing, and its standard deviation.
+
+    nan for the last; the standard deviation also where the pair does not count.
+    """
+    if following is None:
+        return float("nan"), float("nan")
+    pair = np.array([[m, following]], dtype=np.intp)
+    found = pair_resolution(prediction.retention, prediction.width_half, pair, prediction.tailing)[0]
+    counted = np.sort(prediction.counted_pairs, axis=1)
+    at = np.flatnonzero((counted == sorted((m, following))).all(axis=1))
+    return float(found), float(prediction.resolution_sd[at[0]]) if at.size else float("nan")
+
+
+def peak_documents(scenario: Scenario, prediction: Prediction) -> list[dict[str, Any]]:
+    """The peak table for JSON and CSV."""
+    return [document_of(each, scenario.ambient_pressure) for each in predicted_peaks(scenario, prediction)]
+
+
+def prediction_document(scenario: Scenario, prediction: Prediction) -> dict[str, Any]:
+    """A prediction without what is known of its certainty."""
+    return {
+        "format": 1,
+        "title": scenario.title,
+        **document_of(prediction, scenario.ambient_pressure),
+        "peaks": peak_documents(scenario, prediction),
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class PredictionResult:
+    """The chromatogram a program is expected to give.
+
+    Attributes
+    ----------
+    problem : fit and goal that it was predicted with
+    prediction : optimizer.goal.outcome.Prediction, SI: arrays (M,) in the order of `prediction.compounds`
+    reliability : pass probability with its reasons; None where it was not asked for
+    """
+
+    problem: Problem
+    prediction: Annotated[Prediction, key(BESIDE)]
+    reliability: Annotated[Reliability | None, key()] = None
+
+    @property
+    def peaks(self) -> Annotated[tuple[PredictedPeak, ...], key()]:
+        """The peak table, in order of elution."""
+        return predicted_peaks(self.problem.scenario, self.prediction)
+
+    @property
+    def program(self) -> Program:
+        """The program that was predicted."""
+        return self.prediction.program
+
+    @property
+    def run_time_min(self) -> float:
+        """Run time [min]."""
+        return self.prediction.run_time / SECONDS_PER_MINUTE
+
+    @property
+    def min_resolution(self) -> float:
+        """Half-height resolution of the critical pair; infinite when no pair counts."""
+        return self.prediction.min_resolution
+
+    @property
+    def margins(self) -> tuple[LimitMargin, ...]:
+        """Every pair and every other limit with its relative margin, negative where not kept; tightest first."""
+        return margins_of(self.problem, self.prediction, pairs=None)
+
+    @property
+    def warnings(self) -> Annotated[tuple[str, ...], key()]:
+        """What the program breaks and how far it may be trusted; then those of scenario and fit."""
+        problem, prediction = self.problem, self.prediction
+        about_program = (*broken_limits(problem, prediction), *warnings_of(problem, prediction))
+        return (*about_program, *problem.scenario.warnings, *problem.fit.warnings)
+
+    @property
+    def cautions(self) -> Annotated[tuple[str, ...], key()]:
+        """Hazards to bear in mind before a run."""
+        return tuple(cautions_about(self.problem.scenario, [self.prediction]))
+
+    def to_dict(self) -> dict[str, Any]:
+        """As `rampwright predict --json`."""
+        scenario = self.problem.scenario
+        return {"format": 1, "title": scenario.title, **document_of(self, scenario.ambient_pressure)}

@@ -1,0 +1,80 @@
+"""A predicted chromatogram for people at a terminal."""
+
+from __future__ import annotations
+
+import numpy as np
+from rich.console import Console
+from rich.markup import escape
+
+from optimizer.base.numbers import MINUTES, VALLEY, beside_needed
+from optimizer.results.prediction import (
+    ELUTION,
+    FACTOR,
+    INTACT_PERCENT,
+    INTERVALS,
+    PredictedPeak,
+    PredictionResult,
+)
+from optimizer.results.reliability import reliability_text
+from optimizer.results.set_points import program_lines
+from optimizer.show.console.common import show_cautions, show_warnings
+from optimizer.show.console.grid import Grid, Row, print_grid
+
+HEADINGS = (
+    "compound",
+    "retention, min",
+    "width at half height, min",
+    "elution, °C",
+    "k at elution",
+    "Rs to next",
+)
+
+
+def show_prediction(console: Console, result: PredictionResult) -> None:
+    """Program, peak table, critical pair, pass probability, warnings."""
+    prediction, peaks = result.prediction, result.peaks
+    console.print(
+        "; ".join(program_lines(prediction.program, result.problem.scenario.ambient_pressure)), markup=False
+    )
+    heat = {
+        "intact, %": [INTACT_PERCENT.text(each.intact) for each in peaks],
+        "hot for, min": [MINUTES.text(each.time_above) for each in peaks],
+    }
+    heat = {heading: cells for heading, cells in heat.items() if set(cells) != {"–"}}
+    pair = prediction.critical_pair or ()
+    rows = [
+        Row(
+            each.compound + _marks(each, pair),
+            (
+                each.retention_text,
+                each.width_text,
+                ELUTION.text(each.elution),
+                FACTOR.text(each.retention_factor),
+                each.resolution_text,
+                *(cells[number] for cells in heat.values()),
+            ),
+            each.compound in pair,
+        )
+        for number, each in enumerate(peaks)
+    ]
+    print_grid(console, Grid((*HEADINGS, *heat), tuple(rows)))
+    critical = "–"
+    if pair:
+        valley = "" if np.isnan(prediction.valley) else f", valley {VALLEY.text(prediction.valley)} %"
+        needed = beside_needed(prediction.min_resolution, prediction.critical_needed)
+        critical = f"{' and '.join(pair)}: {needed}{valley}"
+    console.print(
+        f"Run time {MINUTES.text(prediction.run_time)} min; Rs of the critical pair {escape(critical)}"
+    )
+    if result.reliability is not None:
+        console.print(escape(reliability_text(result.reliability)))
+    if np.isfinite(prediction.retention_sd).any():
+        console.print(INTERVALS)
+    show_warnings(console, result.warnings)
+    show_cautions(console, result.cautions)
+
+
+def _marks(peak: PredictedPeak, pair: tuple[str, ...]) -> str:
+    """What stands behind a name: its role, and whether it is of the critical pair."""
+    role = "" if peak.role == "target" else f" ({peak.role})"
+    return role + (" (critical)" if peak.compound in pair else "")
