@@ -17,6 +17,7 @@ PLANNING = (
 )
 
 LOWEST_EXPLOSIVE_SHARE = 0.04  # of hydrogen in air, by volume
+BARELY_BEYOND = 1.0  # K outside the scouted temperatures, of which nothing is said
 OVEN_LITRES = 14.0  # an oven of ordinary size
 NEAR_LIMIT = 10.0  # K below the column's limit from which a program is told to be close to it
 
@@ -158,3 +159,13 @@ def _hotter_than_scouted(scenario: Scenario, programs: Sequence[Program]) -> str
         f"{celsius(scouted):.0f} °C: decomposition can set toxic gas free, and energetic or unknown samples need a "
         "risk assessment of their own first."
     )
+
+
+def extrapolation(scenario: Scenario, low: float, high: float) -> tuple[str, ...]:
+    """A sentence where temperatures from `low` to `high` [K] go beyond those of the scouting runs."""
+    scouted = [T for run in scenario.runs for T in run.program.oven.knots()[1]]
+    if not scouted:
+        return ()
+    beyond = [(low, min(min(scouted), high)), (max(max(scouted), low), high)]
+    parts = [f"{celsius(a):.0f} to {celsius(b):.0f} °C" for a, b in beyond if b - a > BARELY_BEYOND]
+    return (f"Extrapolates: {' and '.join(parts)} was not scouted.",) if parts else ()

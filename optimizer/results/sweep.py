@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from models.units import celsius, kelvin
+from models.units import kelvin
 from optimizer.base.numbers import percent
 from optimizer.base.tables import document_of
+from optimizer.goal.cautions import extrapolation
 from optimizer.goal.set_point_names import set_points_of
 from optimizer.methods.sweep import BrokenLimit, Sweep
 from optimizer.methods.window_sweep import PLATES, WindowSweep
 from optimizer.results.documents import FORMAT, Document, program_document
-from optimizer.scenario.data import Scenario
 
 Row = dict[str, str | float | None]
 
@@ -54,7 +54,7 @@ def _about_sweep(swept: Sweep) -> list[str]:
     if not swept.nominal.any():
         found.append("None of these runs meets the goal.")
     corners = _oven_corners(swept)
-    return [*found, *_about_extrapolation(swept.problem.scenario, min(corners), max(corners))]
+    return [*found, *extrapolation(swept.problem.scenario, min(corners), max(corners))]
 
 
 def _oven_corners(swept: Sweep) -> list[float]:
@@ -70,20 +70,10 @@ def _oven_corners(swept: Sweep) -> list[float]:
     return corners
 
 
-def _about_extrapolation(scenario: Scenario, low: float, high: float) -> list[str]:
-    scouted = [T for run in scenario.runs for T in run.program.oven.knots()[1]]
-    if not scouted or (low >= min(scouted) - 1 and high <= max(scouted) + 1):
-        return []
-    return [
-        f"Leaves the scouted temperatures: runs {celsius(low):.0f} to {celsius(high):.0f} °C, scouted "
-        f"{celsius(min(scouted)):.0f} to {celsius(max(scouted)):.0f} °C; beyond them predictions are extrapolated."
-    ]
-
-
 def _about_windows(found: WindowSweep) -> list[str]:
     """Extrapolation, and that the top of the diagram is no answer where no column has the plates."""
     T, highest = found.diagram.values, found.windows[0].run
-    about = _about_extrapolation(found.runs.problem.scenario, float(T[0]), float(T[-1]))
+    about = list(extrapolation(found.runs.problem.scenario, float(T[0]), float(T[-1])))
     if np.isnan(highest.plates) or highest.plates_needed <= highest.plates:
         return about
     needed = plates_text(highest.plates_needed) if np.isfinite(highest.plates_needed) else "without end"

@@ -11,6 +11,7 @@ from models.column.programs import Program
 from models.peaks.resolution import order_changes
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import percent
+from optimizer.goal.cautions import extrapolation
 from optimizer.goal.cycle import cycle_time, samples_per_shift
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Candidate, InUse, Prediction, SearchOutcome, Tried
@@ -317,15 +318,8 @@ def _about_extrapolation(problem: Problem, prediction: Prediction) -> list[str]:
     runs = problem.scenario.runs
     if not runs:
         return []
-    found = []
-    scouted = [T for run in runs for T in run.program.oven.knots()[1]]
     T = prediction.program.oven.knots()[1]
-    low, high = min(scouted), max(scouted)
-    if min(T) < low - 1 or max(T) > high + 1:
-        found.append(
-            f"Leaves the scouted temperatures: runs {celsius(min(T)):.0f} to {celsius(max(T)):.0f} °C, scouted "
-            f"{celsius(low):.0f} to {celsius(high):.0f} °C; predictions there are extrapolated."
-        )
+    found = list(extrapolation(problem.scenario, min(T), max(T)))
     far = []
     for m, name in enumerate(prediction.compounds):
         seen = [

@@ -223,7 +223,7 @@ def made_up_outcome(
                 ),
                 next_seconds="10 s faster: resolution of a and b 1.43 (needs 1.50).",
                 compared=(),
-                warnings=("Leaves the scouted temperatures.",),
+                warnings=("Extrapolates: 20 to 40 °C was not scouted.",),
             )
         )
     blocking = () if feasible else ("resolution of a and b 0.62 (needs 1.50): 58.7 % short",)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
-from optimizer.goal.cautions import cautions, minutes_to_explosive
+from optimizer.goal.cautions import cautions, extrapolation, minutes_to_explosive
 from optimizer.scenario.instrument_data import Inlet
+from optimizer.scenario.reading import load_scenario
 from tests.optimizer.made_up import compounds, made_up_scenario, names_of, sensitive
 
 SCENARIO = made_up_scenario(names_of(3), compounds(3))
@@ -94,3 +96,17 @@ def test_every_caution_is_one_line() -> None:
     for line in lines:
         assert "\n" not in line
         assert line.endswith(".")
+
+
+def test_what_was_not_scouted_is_named() -> None:
+    """The demo's scouting runs go from 50 to 220 °C."""
+    scenario = load_scenario(Path("scenarios/slow_isothermal"))
+
+    def said(low: float, high: float) -> tuple[str, ...]:
+        return extrapolation(scenario, kelvin(low), kelvin(high))
+
+    assert said(50.0, 220.5) == ()
+    assert said(42.0, 200.0) == ("Extrapolates: 42 to 50 °C was not scouted.",)
+    assert said(40.0, 250.0) == ("Extrapolates: 40 to 50 °C and 220 to 250 °C was not scouted.",)
+    assert said(230.0, 250.0) == ("Extrapolates: 230 to 250 °C was not scouted.",)
+    assert extrapolation(replace(scenario, runs=()), kelvin(40.0), kelvin(250.0)) == ()

@@ -153,7 +153,7 @@ def test_the_page_says_what_it_must(report: Reader) -> None:
         "too few to test the fit",
         "Not testable with two runs: add a third.",
         "Limited by resolution of",
-        "Leaves the scouted temperatures.",
+        "Extrapolates: 20 to 40 °C was not scouted.",
         f"valley {best.valley:.1f} %",
         f"The critical pair, {' and '.join(best.critical_pair or ())}, has a resolution of {best.min_resolution:.2f}",
         "93 % probability of meeting every requirement (simulated, 95 % interval 90 to 95 %)",

@@ -128,7 +128,7 @@ def test_the_copy_has_what_is_typed_in(html: str) -> None:
     assert "Candidate 1: family 1" in first
     assert "1.4 mL/min" in first
     assert "Candidate 2: family 2" in second
-    assert "Warning: Leaves the scouted temperatures." in second
+    assert "Warning: Extrapolates: 20 to 40 °C was not scouted." in second
 
 
 def test_the_paper_is_the_readers() -> None:

@@ -64,7 +64,7 @@ def outcome(feasible: bool = True) -> SearchOutcome:
     candidate = replace(
         made.candidates[0],
         compared=("run time 15.00 min against 16.20 min (-7 %)",),
-        warnings=(SWAPPED, "Leaves the scouted temperatures."),
+        warnings=(SWAPPED, "Extrapolates: 20 to 40 °C was not scouted."),
         order_changes=(SWAPPED,),
     )
     front = (
