@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from optimizer.goal.standing import judged
 
 import optimizer.goal.goal
 import optimizer.goal.predict
@@ -21,6 +20,7 @@ import rampwright as rw
 from models.column.programs import Ramp, batch_of
 from models.errors import InvalidInputError
 from models.units import absolute_pressure, flow_si, kelvin
+from optimizer.goal.drawn_margins import judged
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.reading import read_program
 from optimizer.search.study_place import VARIABLE
