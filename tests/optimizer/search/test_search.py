@@ -321,7 +321,7 @@ def test_programs_that_simulated_draws_fail_come_behind(
         ]
         assert times == sorted(times)
     behind = candidates[-1]
-    assert any("not in the 90 % that were asked for" in line for line in behind.warnings)
+    assert any("not the required 90 %" in line for line in behind.warnings)
 
 
 def prediction_end(candidate) -> np.ndarray:
