@@ -20,7 +20,7 @@ class Effort:
     widest, widest_rho, widest_ln_pressure : float, by what temperature [K], (po/pi)^2 and ln pi change on a panel at
         most
     sweeps : int, of Picard's iteration, at most
-    passes : int, over the panel in which a band leaves
+    passes : int, over the panel in which a band elutes
     negligible : float, share of Y at the outlet below which a panel adds nothing to the variance
     """
 

@@ -16,7 +16,7 @@ class OutsideValidityError(RampwrightError, ValueError):
 
 
 class NotElutedError(RampwrightError):
-    """A compound does not leave the column within any reasonable time."""
+    """A compound does not elute within any reasonable time."""
 
 
 class EngineError(RampwrightError, ArithmeticError):

@@ -1,4 +1,4 @@
-"""An open tubular column: its dimensions and the temperatures its phase bears."""
+"""An open tubular column: its dimensions and the temperatures its phase withstands."""
 
 from __future__ import annotations
 

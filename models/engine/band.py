@@ -1,4 +1,4 @@
-"""Bands marched through the panels of a program, a few at a time: when they leave and how wide they then are.
+"""Bands marched through the panels of a program, a few at a time: when they elute and how wide they then are.
 
 On a panel rho* is the rho at its end, and Y(z) the function of `migration` eq. [4] for it. Where rho does not change R
 is one, and Y grows as s does. From panel to panel go z, the variance of the band in z, and what has become of the
@@ -40,7 +40,7 @@ NODE_ROWS = 8
 A, B, C, DIFFUSION, OVER_DIFFUSION, Z, VARIANCE, INJECTED = range(0, 8 * ABREAST, ABREAST)
 KEPT = 8
 LENGTH, Y_START, Y_END, Y_OUTLET, START2, OF_Y, STRETCH, PASSED = range(8 * ABREAST, 16 * ABREAST, ABREAST)
-# Of bands that leave on a panel that changes: the share of it that passes (above), when it begins and how long it is
+# Of bands that elute on a panel that changes: the share of it that passes (above), when it begins and how long it is
 # [s], temperature and set value at its start and by what they change; 1 where rho stays the same; what the last guess
 # of the share lacked [s].
 BEGIN, WHOLE, T_START, LN_T_START, RISE, V_START, LIFT, SAME, MISSING = range(

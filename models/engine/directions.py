@@ -52,7 +52,7 @@ CHANGED_ROWS = 15
 SHORT, D_OUT, D_LN_V, D_OUT_T, D_OUT_LN_K = range(0, 5 * ABREAST, ABREAST)
 ENDS = (
     6 * ABREAST
-)  # time, temperature and set value at the start and the end of the panels on which bands leave
+)  # time, temperature and set value at the start and the end of the panels on which bands elute
 
 
 class Directions(NamedTuple):
@@ -87,9 +87,9 @@ class Changes(NamedTuple):
     matrix : (MOST_NODES^2 x ABREAST,) array, of the equations for these
     sums : (ANSWERS x SUMS,) array, of the weights
     bands : (CHANGED_ROWS x ABREAST,) array, by one direction
-    state, leaving : (FIRST + (D + OWN + 1) x STATE,) arrays, of bands under way and of those that leave; the last
+    state, leaving : (FIRST + (D + OWN + 1) x STATE,) arrays, of bands under way and of those that elute; the last
         direction is time
-    leaving_ends : (D x ENDS,) array, `ends` of the panels on which bands leave
+    leaving_ends : (D x ENDS,) array, `ends` of the panels on which bands elute
     by_time, out : (5 x ABREAST,) arrays, at the outlet, by time and by a direction
     touched : (D,) array, whether a direction has changed anything yet
     """

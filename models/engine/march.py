@@ -161,7 +161,7 @@ def keep(found: Array, m: int, peaks: Array, n: int, compound: int) -> int:
 def leave_on_hold(
     tube: Tube, panels: Panels, rule: Rule, p: int, work: Array, bands: Array, found: Array
 ) -> None:
-    """Peaks on a panel on which nothing changes, of bands that leave there."""
+    """Peaks on a panel on which nothing changes, of bands that elute there."""
     end = p * PANEL + ABREAST * rule.nodes
     velocity = get(panels.gas, end + MOBILITY) * get(work, MOBILE + ABREAST * rule.nodes)
     time = panels.time[p] + (get(bands, Y_OUTLET) - get(bands, Y_START)) / velocity
@@ -171,7 +171,7 @@ def leave_on_hold(
 
 @inner
 def set_aside(panels: Panels, p: int, bands: Array, m: int, leaving: Array, left: int) -> None:
-    """Band m, which leaves on a panel that changes, among those that do."""
+    """Band m, which elutes on a panel that changes, among those that do."""
     for row in range(KEPT):
         leaving[row * ABREAST + left] = bands[row * ABREAST + m]
     T, v = panels.temperature[p], panels.carrier[p]
@@ -214,7 +214,7 @@ def march(
     left, frozen = (
         0,
         True,
-    )  # bands that leave on panels that change, and whether rho stays the same on all of these
+    )  # bands that elute on panels that change, and whether rho stays the same on all of these
     for p in range(panels.total[0]):
         at, end, steady = p * PANEL, p * PANEL + ABREAST * rule.nodes, panels.steady[p]
         fill_up(bands, count, KEPT)
@@ -290,7 +290,7 @@ def finish(
     frozen: bool,
     found: Array,
 ) -> None:
-    """The last panel of bands that leave on one that changes: a shorter one, which ends when they do; their peaks."""
+    """The last panel of bands that elute on one that changes: a shorter one, which ends when they do; their peaks."""
     G = rule.nodes
     end = ABREAST * G
     T_start, ln_T_start, rise = get(bands, T_START), get(bands, LN_T_START), get(bands, RISE)

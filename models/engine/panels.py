@@ -43,7 +43,7 @@ class Tube(NamedTuple):
     """Column, gas and outlet in numbers, SI.
 
     `permeability` and the two factors belong to the pneumatics, `gas_radius` and `film` to the plate height; the film's
-    diffusion is that at 100 °C and its energy E/R [K]. A band starts at the share `start` of the fall of p^2 and leaves
+    diffusion is that at 100 °C and its energy E/R [K]. A band starts at the share `start` of the fall of p^2 and elutes
     at `stop`.
     """
 
@@ -75,7 +75,7 @@ class Limits(NamedTuple):
 
 
 class Panels(NamedTuple):
-    """P panels of one program, the last being the endless hold after its end.
+    """P panels of one program, the last being the infinite hold after its end.
 
     Attributes
     ----------

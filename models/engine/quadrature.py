@@ -1,6 +1,6 @@
 """Gauss-Legendre quadrature on a panel.
 
-Node x in [0, 1] lies at the share x of a panel; on the panel in which a band leaves, at 1 - (1-x)^2: towards the outlet
+Node x in [0, 1] lies at the share x of a panel; on the panel in which a band elutes, at 1 - (1-x)^2: towards the outlet
 of a column that ends near a vacuum P falls like a root, and nodes crowd there.
 """
 
@@ -26,7 +26,7 @@ class Rule(NamedTuple):
     x : (G,) array
     share : (2 x 8,) array, where the nodes, the panel's end and, to fill up, its end again lie
     slope : (G,) array, d share/dx
-    crowded_share, crowded_slope : (G + 1,) and (G,) arrays, the same on the panel in which a band leaves
+    crowded_share, crowded_slope : (G + 1,) and (G,) arrays, the same on the panel in which a band elutes
     weight : (G,) array, of integrals over x from 0 to 1
     to_node : (G, G) array, of integrals from 0 to each node
     powers : (G, G) array, from values at the nodes to the factors of x^0, x^1, ...

@@ -151,7 +151,7 @@ def along_panel(
     directions: Directions,
     changes: Changes,
 ) -> None:
-    """Changes of all bands over a panel; of those that leave on it, the state at its start is kept, or their slopes."""
+    """Changes of all bands over a panel; of those that elute on it, the state at its start is kept, or their slopes."""
     G, D, gas, ends = rule.nodes, directions.oven.shape[1], panels.gas, changes.ends
     at, end, steady = p * PANEL, p * PANEL + ABREAST * G, panels.steady[p]
     after = p if p == panels.total[0] - 1 else p + 1
@@ -193,7 +193,7 @@ def along_panel(
                 continue
             if steady:
                 dT, dv = 0.0, 0.0
-        # Bands that leave on a hold do so at their time, the others when it ends.
+        # Bands that elute on a hold do so at their time, the others when it ends.
         for staying in range(0 if steady and leaves else 1, 2 if stays else 1):
             if d < D:
                 length = spread(dt if staying == 1 else -t)
@@ -222,7 +222,7 @@ def along_last_panel(
     directions: Directions,
     changes: Changes,
 ) -> None:
-    """Slopes of the bands that leave on panels that change."""
+    """Slopes of the bands that elute on panels that change."""
     G, D, state, ends = rule.nodes, directions.oven.shape[1], changes.state, changes.leaving_ends
     for row in range(state.size // ABREAST):
         for m in range(ABREAST):

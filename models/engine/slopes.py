@@ -2,7 +2,7 @@
 
 A direction changes corners of the program, or one of what is a compound's own or the gas's. Changes of z, of the
 variance and of the injected band's go from panel to panel like these, by the sums of `slope_weights`; where a band
-leaves, what its clock is short of is made up by time.
+elutes, what its clock is short of is made up by time.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""From scouting runs to the parameters of each compound: the fit, its diagnosis, peaks that bear a wrong name or none.
+"""From scouting runs to the parameters of each compound: the fit, its diagnosis, peaks with a wrong name or none.
 
 Imports column and peaks.
 """

@@ -171,7 +171,7 @@ class CompoundFits:
     parameters : (M, 3) array of T0, ln theta, dCp
     times : (R, M) array  [s], predicted
     slopes : (R, M, 3) array, derivatives of the times
-    distance : (M, R + 3) array, standardised: predicted less measured times (0 where missing), then the priors
+    distance : (M, R + 3) array, standardised: predicted - measured times (0 where missing), then the priors
     slope : (M, R + 3, 3) array, derivatives of the distances
     """
 

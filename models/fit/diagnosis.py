@@ -84,7 +84,7 @@ def _about_testing(fit: Fit, runs: Sequence[Run]) -> list[str]:
         ]
     if not fit.testable:
         return [
-            "Not testable with two runs: two runs fit two parameters of a compound exactly, so the residuals say "
+            "Two runs cannot show a mistake: they fit two parameters of a compound exactly, so the residuals say "
             "nothing about the error. Add a third run or a confirmation run."
         ]
     return []
@@ -152,8 +152,8 @@ def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> 
         )
     if _by_areas(suspect):
         return (
-            f"{what}: the areas tell it (chi-square falls by {suspect.area_gain:.0f} for them when it is mended), the "
-            f"times do not: {name} is {apart} in {called(runs[suspect.run])}."
+            f"{what}: the areas tell it (chi-square falls by {suspect.area_gain:.0f} for them when it is corrected), "
+            f"the times do not: {name} is {apart} in {called(runs[suspect.run])}."
         )
     return f"{what}; {name} is {apart} in {called(runs[suspect.run])}."
 
@@ -164,7 +164,7 @@ def _by_areas(suspect: Suspect) -> bool:
 
 
 def mend(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
-    """What would mend it. Nothing has been changed."""
+    """What would correct it. Nothing has been changed."""
     name, run = names[suspect.compound], called(runs[suspect.run])
     by_area = f", for the areas by {suspect.area_gain:.0f}" if suspect.area_gain > AREAS_SPEAK else ""
     gain = "" if _by_areas(suspect) else f" (chi-square falls by {suspect.gain:.0f}{by_area})"
@@ -196,14 +196,14 @@ def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> lis
         elution = [run.retention[m] / hold_up for run, hold_up in zip(runs, fit.hold_up, strict=True)]
         if np.nanmax(elution) < 1 + UNRETAINED:
             found.append(
-                f"{name} leaves with the hold-up time in every run and says nothing about retention; give its time "
+                f"{name} elutes with the hold-up time in every run and says nothing about retention; give its time "
                 "as hold_up_min instead."
             )
         for r, run in enumerate(runs if trusted else ()):
             if np.abs(np.nan_to_num(fit.standardised[r, m])) > OUTLIER:
                 found.append(
                     f"{name} in {called(run.name)}: {fit.residual[r, m]:+.1f} s off the fit, "
-                    f"{abs(fit.standardised[r, m]):.0f} times what is expected; no exchange of peaks mends it."
+                    f"{abs(fit.standardised[r, m]):.0f} times what is expected; no exchange of peaks corrects it."
                 )
     if len(found) > MOST:
         found[MOST:] = [f"... and {len(found) - MOST} more notes on single compounds; see the residuals."]

@@ -67,7 +67,7 @@ class Suspect:
     seconds, sigmas : float, measured less expected from the compound's other runs, and over its standard deviation
     expected, expected_error : float  [s], from the compound's other runs, and its standard deviation
     intended : float or None  [s], a time one slip of typing away that is where the peak is expected
-    gain : float, by how much chi-square falls when it is mended, less the price of the freedom to mend it
+    gain : float, by how much chi-square falls when it is corrected, less the price of the freedom to correct it
     area_gain : float, the part of the areas in it
     """
 
@@ -96,7 +96,7 @@ class Fit:
     retention : Retention of M compounds
     standard_error : (M, 3) array, of T0 [K], ln theta [-], dCp [J/mol/K]
     prior_weight : (M, 3) array, share of what is known of a parameter that came from its typical value, 0 to 1
-    residual : (R, M) array  [s], predicted less measured, nan where missing
+    residual : (R, M) array  [s], predicted - measured, nan where missing
     standardised : (R, M) array, the same over sigma
     flow_factors : (R,) array
     covariance : (3 M + F + 1, 3 M + F + 1) array of T0, ln theta, dCp (M each), F ln flow factors, and the oven's lag

@@ -1,6 +1,6 @@
 """Which compound is which peak, in runs whose peaks have no names: one run is named, the others are matched to it.
 
-Where a compound leaves in another program follows from its time in the named run with typical values for what
+Where a compound elutes in another program follows from its time in the named run with typical values for what
 that run cannot say, and how large its peak is from its area there. Every run is matched as a whole: of all
 assignments the one of the largest likelihood (linear sum assignment), in which peaks may stay without a
 compound and compounds without a peak. Confident matches then sharpen what is expected of the rest: they

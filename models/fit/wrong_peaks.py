@@ -80,7 +80,7 @@ class Peaks:
 
 @dataclass(frozen=True)
 class _Hypothesis:
-    """What would mend compound m in run r, and how far chi-square falls for it, the price taken off.
+    """What would correct compound m in run r, and how far chi-square falls for it, the price taken off.
 
     `area_gain` is the part of the areas.
     """

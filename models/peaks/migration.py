@@ -22,7 +22,7 @@ Y(z) = (2/3) (1 - (1 - (1-rho*) z)^(3/2)) / (1-rho*) obeys
     dY/ds = R(s, z) = P*/P,   P^2 = 1 - (1-rho) z,   P*^2 = 1 - (1-rho*) z,             [4]
 
 close to one, solved by Picard iteration on the nodes of the panel; the band is out at Y = Y(1) = S(rho*). The panel in
-which it leaves ends when it does.
+which it elutes ends when it does.
 
 Band width: the variance of the band in Y grows as
 
@@ -154,7 +154,7 @@ class Migration:
     elution_temperature : [K]
     retention_factor : [-], at elution
     heating_rate : [K/s], of the oven at elution
-    injected_share : [-], variance in time that the injected band leaves in the peak, by its own
+    injected_share : [-], variance in time of the injected band in the peak, by its own
     eluted : bool
     slopes : Slopes, if asked for
     """

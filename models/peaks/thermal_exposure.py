@@ -103,7 +103,7 @@ def rate_constant(decomposition: Decomposition, temperature: Array | float) -> A
 def intact_fraction(
     batch: ProgramBatch, retention: Array, compounds: Index, decomposition: Decomposition
 ) -> Array:
-    """The share of each of Q analytes that leaves the column whole, (N, Q); eq. [2].
+    """The share of each of Q analytes that elutes whole, (N, Q); eq. [2].
 
     Parameters
     ----------
@@ -236,7 +236,7 @@ def highest_temperature(batch: ProgramBatch, retention: Array, compounds: Index)
 
 @dataclass(frozen=True)
 class _Stay:
-    """The legs of N oven programs as far as Q analytes meet them; the last is the endless hold after the program.
+    """The legs of N oven programs as far as Q analytes meet them; the last is the infinite hold after the program.
 
     Attributes
     ----------
@@ -263,8 +263,8 @@ def _stay(batch: ProgramBatch, retention: Array, compounds: Index) -> _Stay:
     B, _, N = times.shape
     length, rise = np.zeros((2, B, 1, N))
     length[:-1], rise[:-1] = np.diff(times, axis=0), np.diff(start, axis=0)
-    endless = length.copy()
-    endless[-1] = np.inf
-    duration = np.clip(stay - times, 0.0, endless)
+    upper = length.copy()
+    upper[-1] = np.inf
+    duration = np.clip(stay - times, 0.0, upper)
     share = np.minimum(duration / np.where(length > 0, length, 1.0), 1.0)
     return _Stay(duration, start, start + rise * share)

@@ -76,7 +76,7 @@ app.command("peaks", epilog="Example: rampwright peaks run.cdf --out found")(pea
 
 @app.command(epilog="Example: rampwright check mymethod")
 def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
-    """Read everything, say what was understood, run nothing."""
+    """Read everything, show the inputs, run nothing."""
     from optimizer.results.documents import check_document
     from optimizer.scenario.reading import load_scenario
     from optimizer.show.console.common import show_check

@@ -96,7 +96,7 @@ def program(scenario: Scenario | Fitted, *, oven: Mapping[str, Any], carrier: Ma
 
 
 def check(scenario: Scenario) -> Checked:
-    """What was understood of a scenario."""
+    """The inputs of a scenario."""
     return Checked(scenario)
 
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 class Result(ABC):
     """A result as a document, and as the files that its command leaves behind."""
 
-    command: ClassVar[str]  # that leaves such files
+    command: ClassVar[str]  # that writes such files
 
     @abstractmethod
     def to_dict(self) -> Document:
@@ -56,7 +56,7 @@ class Result(ABC):
 
 @dataclass(frozen=True, eq=False)
 class Checked(Result):
-    """What was understood of a scenario."""
+    """The inputs of a scenario."""
 
     scenario: Scenario
 

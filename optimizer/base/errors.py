@@ -24,7 +24,7 @@ class ScenarioError(RampwrightError):
         lines = list(self.problems[:SHOWN])
         hidden = len(self.problems) - SHOWN
         if hidden > 0:
-            lines.append(f"... and {hidden} more; mend these first")
+            lines.append(f"... and {hidden} more; correct these first")
         super().__init__("\n".join(lines))
 
 

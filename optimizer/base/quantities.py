@@ -248,7 +248,7 @@ _SHARE_OF_DRAWS = Quantity(
     Unit('as a share, or "nominal"'),
     OF_PERCENT,
     below='to search without regard to uncertainty, write "nominal"',
-    above="certainty cannot be had: ask for at most 0.99",
+    above="the maximum is 0.99",
 )
 
 

@@ -1,4 +1,4 @@
-"""What a person must bear in mind before running a program: one plain line each, only where it applies."""
+"""What a person must know before running a program: one plain line each, only where it applies."""
 
 from __future__ import annotations
 

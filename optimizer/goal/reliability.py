@@ -52,7 +52,7 @@ class Reliability:
     by_derivatives : the share by the first derivatives that the search follows, where draws that were simulated
         outright corrected it; None where none were
     failures : what is missed, the most frequent first
-    sources : of uncertainty, the costliest first
+    sources : of uncertainty, the main risk first
     """
 
     share: Annotated[float, SHARE, key()]

@@ -1,4 +1,4 @@
-"""What a goal requires beside the resolution of pairs: times, retention factors, what analytes bear, orders.
+"""What a goal requires beside the resolution of pairs: times, retention factors, what analytes withstand, orders.
 
 Each requirement is a `Limit` that can be given up, alone or with all of its kind.
 """

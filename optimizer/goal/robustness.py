@@ -81,7 +81,7 @@ class DrawnPeaks:
 
 @dataclass(frozen=True)
 class Backoff:
-    """What margins must keep in hand for the draws to hold: `kappa` standard deviations of each.
+    """The reserve that margins need for the draws to pass: `kappa` standard deviations of each.
 
     Attributes
     ----------

@@ -142,7 +142,7 @@ def _failures(problem: Problem, prediction: Prediction, margins: DrawnMargins) -
 def _sources(
     problem: Problem, batch: ProgramBatch, assessment: Assessment, margins: DrawnMargins, correction: float
 ) -> tuple[Source, ...]:
-    """What each source of uncertainty takes: the share that would hold without it, the costliest first.
+    """What each source of uncertainty takes: the pass probability without it, the main risk first.
 
     What first derivatives get wrong with all sources they are taken to get wrong without one as well.
     """
@@ -160,10 +160,10 @@ def _sources(
 def sources_of(
     holds: NDArray[np.bool_], without: Mapping[str, NDArray[np.bool_]], correction: float = 0.0
 ) -> tuple[Source, ...]:
-    """Sources of uncertainty, the costliest first, and what their draws can tell of them.
+    """Sources of uncertainty, the main risk first, and what their draws can tell of them.
 
     A difference between two shares is real where the draws that only one of them fails in speak for it
-    (`clearly_more`). The costliest is the one in front if its own gain is real, and with it all that gain something and
+    (`clearly_more`). The main risk is the one in front if its own gain is real, and with it all that gain something and
     cannot be told from it; none is where not even that gain is real.
 
     Parameters

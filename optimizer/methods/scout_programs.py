@@ -325,7 +325,7 @@ def _isothermal(carrier: CarrierProgram, T: float) -> Program:
 
 
 def ended(problem: Problem, program: Program) -> Program | None:
-    """A program whose last hold is endless, ended soon after its last peak; None when something never elutes."""
+    """A program whose last hold is infinite, ended soon after its last peak; None when something never elutes."""
     peaks = migrate(problem.tables[program.carrier.controlled], batch_of([program]), "screen")
     if not np.all(peaks.eluted):
         return None

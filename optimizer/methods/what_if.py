@@ -89,7 +89,7 @@ class _Missing:
     draws: float
 
     def worse(self, other: _Missing, by: float = 0.0) -> bool:
-        """Whether this misses more than another; what is missed on paper counts before draws."""
+        """Whether this misses more than another; what is missed nominally counts before draws."""
         if self.broken != other.broken:
             return self.broken
         if abs(self.on_paper - other.on_paper) > ALIKE:

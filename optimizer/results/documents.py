@@ -29,7 +29,7 @@ Document = dict[str, Any]
 
 
 def check_document(scenario: Scenario) -> Document:
-    """What was understood of a scenario, key by key as its file has them, and what to do next without runs to fit."""
+    """The inputs of a scenario, key by key as its file has them, and what to do next without runs to fit."""
     room, instrument = scenario.ambient_pressure, scenario.instrument
     highest_start = scenario.inlet.highest_start
     return {

@@ -183,7 +183,7 @@ class PredictionResult:
 
     @property
     def cautions(self) -> Annotated[tuple[str, ...], key()]:
-        """Hazards to bear in mind before a run."""
+        """Hazards to know before a run."""
         return tuple(cautions_about(self.problem.scenario, [self.prediction]))
 
     def to_dict(self) -> dict[str, Any]:

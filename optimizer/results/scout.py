@@ -130,7 +130,7 @@ def next_text(found: Scouted) -> str | None:
 
 
 def cautions_of(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
-    """What to bear in mind before these runs."""
+    """What to know before these runs."""
     return cautions(scenario, programs, _largest_flow(programs))
 
 

@@ -85,7 +85,7 @@ _CARRIER = {
 
 
 def oven_set_points(oven: OvenProgram, bake_out_ramp: bool = False) -> SetPoints:
-    """The oven table: rate in °C/min, to °C, hold in min; `bake_out_ramp` says that the last ramp is the bake-out."""
+    """The oven table: rate in °C/min, to °C, hold min; `bake_out_ramp` says that the last ramp is the bake-out."""
     table = _table("Oven", oven, _OVEN)
     if not bake_out_ramp:
         return table

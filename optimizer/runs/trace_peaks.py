@@ -113,7 +113,7 @@ def table_of(picked: Picked, path: Path) -> PeakTable:
 
     Raises
     ------
-    ScenarioError : when a peak leaves later than any run is long, or there are more than are taken
+    ScenarioError : when a peak elutes later than any run is long, or there are more than are taken
     """
     notes = list(picked.notes)
     rows = np.arange(len(picked.retention))

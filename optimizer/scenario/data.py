@@ -117,7 +117,7 @@ class Goal(Table):
     min_resolution: Resolution = 1.5
     """half-height resolution every counted pair must reach"""
     earliest_elution: Annotated[Minutes, key("earliest_elution_min")] = 0.0
-    """no target or internal standard may leave earlier, for example because of the solvent"""
+    """no target or internal standard may elute earlier, for example because of the solvent"""
     latest_elution: Annotated[Minutes | None, key("latest_elution_min")] = None
     """no target or internal standard may have its apex later"""
     min_retention_factor: RetentionFactor = 0.0
@@ -158,12 +158,12 @@ class TimeAbove(Table):
 
 @dataclass(frozen=True)
 class Near(Table):
-    """The compounds an internal standard must leave close to."""
+    """The compounds an internal standard must elute close to."""
 
     compounds: Annotated[tuple[Name, ...], Field(min_length=1), key(expected="list of names")]
     """each of these"""
     within: Annotated[Window, key("within_min")]
-    """it leaves within this time of each"""
+    """it elutes within this time of each"""
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,7 @@ class AnalyteDetail(Table):
     role: Role = "target"
     """a pair counts when at least one of its two is a target or an internal standard"""
     max_elution_temperature: Annotated[Temperature | None, key("max_elution_temperature_C")] = None
-    """highest column temperature at which it may leave"""
+    """highest column temperature at which it may elute"""
     max_time_above: TimeAbove | None = None
     """longest stay in the hot column"""
     decomposition: Decomposition | None = None
@@ -187,7 +187,7 @@ class AnalyteDetail(Table):
     tailing: Annotated[Tailing | None, key(unless_stated="measured, else 1")] = None
     """tailing factor, in place of the measured one"""
     near: Near | None = None
-    """of an internal standard: compounds it must leave close to"""
+    """of an internal standard: compounds it must elute close to"""
 
 
 @dataclass(frozen=True)
@@ -203,7 +203,7 @@ class PairRule(Table):
     separable_by: Literal["detector"] | None = None
     """the pair need not be resolved, and is reported as told apart by the detector"""
     in_order: Flag = False
-    """the first named must leave before the second"""
+    """the first named must elute before the second"""
 
     @property
     def a(self) -> str:
@@ -315,7 +315,7 @@ class Scenario:
 
     @property
     def in_order(self) -> tuple[tuple[str, str], ...]:
-        """Pairs of which the first must leave before the second."""
+        """Pairs of which the first must elute before the second."""
         return tuple((rule.a, rule.b) for rule in self.pairs if rule.in_order)
 
     @property

@@ -177,7 +177,7 @@ class Instrument(Table):
 
     @property
     def largest_column_flow(self) -> float:
-        """The largest column flow [m3/s] that pneumatics and detector both bear."""
+        """The largest column flow [m3/s] that pneumatics and detector both withstand."""
         if self.detector_max_flow is None:
             return self.max_flow
         return min(self.max_flow, self.detector_max_flow)
@@ -218,7 +218,7 @@ class Inlet(Table):
 
     @property
     def split_unknown(self) -> bool:
-        """Whether gas may leave by a split vent without its ratio being stated."""
+        """Whether gas may go out by a split vent without its ratio being stated."""
         return self.split_ratio is None and self.mode != "on-column"
 
     def total_flow(self, column_flow: Number) -> Number:

@@ -135,8 +135,8 @@ def _goal(table: ScenarioTable, given: Given) -> Iterator[str]:
     if bake.temperature > column.max_temperature and bake.hold > column.max_time_above_continuous:
         longest = given.value("column.max_time_above_continuous_min")
         yield (
-            f"{given('goal.bake_out.hold_min')}: above {given('column.max_temperature_C')} the column bears {longest} "
-            "min (max_time_above_continuous_min)"
+            f"{given('goal.bake_out.hold_min')}: above {given('column.max_temperature_C')} the column withstands "
+            f"{longest} min (max_time_above_continuous_min)"
         )
     bands = table.instrument.heating_limits
     number = next((n for n, band in enumerate(bands, 1) if bake.temperature <= band.up_to), len(bands))

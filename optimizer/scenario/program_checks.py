@@ -49,7 +49,7 @@ def _temperatures(key: str, oven: OvenTable) -> list[Value]:
 
 
 def oven_against_column(key: str, oven: OvenTable, table: ScenarioTable, given: Given) -> Iterator[str]:
-    """Temperatures beyond what the column bears."""
+    """Temperatures beyond what the column withstands."""
     column = table.column
     highest_key, highest = "max_temperature_C", column.max_temperature
     if column.max_programmed_temperature is not None:

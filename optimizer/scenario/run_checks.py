@@ -68,7 +68,7 @@ def confirmation_problems(
     ----------
     origin : where its program comes from, as messages name it
     """
-    # A peak of something else, as of air or solvent, may leave with the hold-up time, or before what was computed.
+    # A peak of something else, as of air or solvent, may elute with the hold-up time, or before what was computed.
     peaks = peaks.only(scenario.compounds)
     if not peaks.named:
         return []
@@ -99,14 +99,14 @@ def run_warnings(scenario: Scenario) -> list[str]:
             lowest = float(_hold_up_bounds(run.program, system, float(run.peaks.retention[0]))[0])
             if run.peaks.retention[0] < lowest:
                 warnings.append(
-                    f"{key}: {run.peaks.compounds[0]!r} leaves at {_minutes(run.peaks.retention[0])} min, before "
+                    f"{key}: {run.peaks.compounds[0]!r} elutes at {_minutes(run.peaks.retention[0])} min, before "
                     f"the computed hold-up time of {_minutes(lowest)} min: check length, bore and carrier"
                 )
         duration = run.program.oven.duration
         late = int(np.sum(run.peaks.retention > duration)) if duration > 0 else 0
         if late:
             warnings.append(
-                f"{key}: {late} of {len(run.peaks.compounds)} peaks leave after the oven program ends "
+                f"{key}: {late} of {len(run.peaks.compounds)} peaks elute after the oven program ends "
                 f"({_minutes(duration)} min); it is taken to stay at its last temperature"
             )
         needed = _largest_pressure(run.program, system)
@@ -332,7 +332,7 @@ def _unlike_repeats(
     if apart.any():
         n = int(np.argmax(np.abs(ta - tb)))
         yield (
-            f"{where}: runs {a.name!r} and {b.name!r} have the same program, but {shared[n]!r} leaves at "
+            f"{where}: runs {a.name!r} and {b.name!r} have the same program, but {shared[n]!r} elutes at "
             f"{_minutes(ta[n])} min in one and {_minutes(tb[n])} min in the other; is one of the programs "
             "mistyped, or a peak misnamed?"
         )
@@ -366,7 +366,7 @@ def _later_though_hotter(
         n = int(found[0])
         more = f" (and {found.size - 1} more likewise)" if found.size > 1 else ""
         yield (
-            f"{where}: {shared[n]!r} leaves at {_minutes(t_hot[n])} min in run {hot.name!r} but at "
+            f"{where}: {shared[n]!r} elutes at {_minutes(t_hot[n])} min in run {hot.name!r} but at "
             f"{_minutes(t_cool[n])} min in run {cool.name!r}{more}, though {hot.name!r} is never cooler and has the "
             "same carrier; were the peak tables exchanged, or a peak misnamed?"
         )

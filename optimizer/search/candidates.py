@@ -314,7 +314,7 @@ def _about_elution(prediction: Prediction) -> list[str]:
 
 
 def _about_extrapolation(problem: Problem, prediction: Prediction) -> list[str]:
-    """Programs outside the scouted temperatures, and compounds that leave far from where they were seen to."""
+    """Programs outside the scouted temperatures, and compounds that elute far from where they were seen to."""
     runs = problem.scenario.runs
     if not runs:
         return []

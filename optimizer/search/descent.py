@@ -31,7 +31,7 @@ OUTSIDE = -0.05  # a smallest margin below this is first raised
 OUTSIDE_HELD = -0.25  # the same where margins are lessened by what draws ask for
 HOPELESS = -0.01  # and when it stays below this, the basin holds no program that keeps every limit
 FURTHEST = -50.0  # smallest margin from which raising it begins
-CONCEDING_SLACK = 2e-3  # margin that what is kept has in hand, for rounding to keep it too
+CONCEDING_SLACK = 2e-3  # reserve of what is kept, for rounding to keep it too
 CAP = 0.02  # a margin beyond which raising it further is not asked for
 STEADY = 1e-3  # smallest margin that the draws keep, below which a descent need not be repeated
 OVERSHOOT = 1.2
@@ -53,8 +53,8 @@ class Descent:
     equipment : float, the smallest of the equipment's limits, which are among them
     shortfall : float, how much is missed of what is required
     evaluations : int, programs simulated
-    backoff : Backoff or None, what margins must keep in hand there; where draws decide, `margin` is the smallest that
-        the asked share of them keeps
+    backoff : Backoff or None, the reserve that margins need there; where draws decide, `margin` is the smallest that
+        is kept with the required probability
     """
 
     z: Array
@@ -148,7 +148,7 @@ class _Local:
     def misses(self, raised: NDArray[np.bool_], ln_cost: float = np.inf) -> tuple[float, bool, float]:
         """Sorting key of the current point: what it misses of all not raised, then the smallest margin raised.
 
-        Points that keep the rest come first, those with the slack in hand before the others.
+        Points that keep the rest come first, those with the slack in reserve before the others.
         """
         missed = max(-float(self.margins[~raised].min(initial=0.0)), self.time - ln_cost)
         smallest = float(self.margins[raised].min(initial=CAP))
@@ -211,7 +211,7 @@ def descend_once(
 ) -> Descent:
     """Where a single descent ends, which may be worse than where it began.
 
-    Where draws decide, every margin must keep so many standard deviations in hand that the asked share of draws holds;
+    Where draws decide, every margin keeps as many standard deviations in reserve as the required probability takes;
     those are read off where it began.
     """
     held = problem if begun.backoff is None else problem.holding(begun.backoff)
@@ -220,7 +220,7 @@ def descend_once(
 
 
 def _held_at(problem: Problem, family: Family, z: Array) -> Backoff:
-    """What margins must keep in hand at a point."""
+    """The reserve that margins need at a point."""
     batch = family.batch(family.values(z[None]))
     assessment = problem.assess(batch, "polish")
     return backoff(problem, assessment, drawn_margins(problem, batch, assessment))

@@ -52,7 +52,7 @@ DESCENDING = 0.6  # share of a point's time that goes to descents, the rest to r
 OUTSIDE = (
     -0.2
 )  # smallest margin at a descent's end from which it is worth going on in the order as it is there
-SLACK = 1e-3  # margins kept in hand by the last try to end inside
+SLACK = 1e-3  # reserve of margins in the last try to end inside
 FINER = (40, 1e-8)  # iterations and tolerance of a descent that did not come out well
 GAIN = 1e-3  # relative; cost below which a point is not rounded again
 FURTHER = 2  # of the largest shares, whose ends are where the best separation is looked for again

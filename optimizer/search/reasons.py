@@ -49,7 +49,7 @@ def held_limits(problem: Problem, prediction: Prediction, pairs: int | None = SH
     assessment = problem.assess(batch, "polish")
     margin, limits = prediction.resolution / prediction.needed - 1, assessment.limits[0]
     in_hand, limits_in_hand = margin, limits
-    if problem.by_draws:  # what binds is what has no more in hand than the draws ask for
+    if problem.by_draws:  # what binds has no more reserve than the draws ask for
         needed = backoff(problem, assessment, drawn_margins(problem, batch, assessment))
         in_hand = margin - needed.kappa * needed.pairs[*problem.pairs.index.T]
         limits_in_hand = limits - needed.kappa * needed.limits

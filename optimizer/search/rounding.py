@@ -66,7 +66,7 @@ def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     end = assessed(problem, family, z)
     best = _on_grid(problem, family, end, seed)
     if end.backoff is not None and end.margin > ALMOST_HELD:
-        # On the grid other pairs may come near than at the descent's end: a little more is kept in hand of all.
+        # On the grid other pairs may come near than at the descent's end: a little more reserve is kept of all.
         for more in MORE_IN_HAND:
             if best.margin >= FEASIBLE:
                 break

@@ -36,7 +36,7 @@ LEADING = 1.02  # run time over the best one up to which a descent is refined
 NEARLY = -1e-4  # smallest margin of a descent that is refined
 # Where draws decide: cost over the best up to which a descent goes on from its end, its iterations and tolerance.
 FURTHER = ((1.25, 12, 1e-4), (1.06, 12, 1e-4), (1.02, 20, 1e-6))
-SLACK = 2e-6  # margins that a refined descent keeps in hand, for it to end on the right side of its limits
+SLACK = 2e-6  # reserve of a refined descent, for it to end on the right side of its limits
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 CLOSE = -0.3  # smallest margin of a family without a feasible program from which it is explored further
 UNLUCKY = 0.3  # its share of the tries, to that of a family that leads

@@ -575,7 +575,7 @@ PEAK_INPUTS = (
     BadInput(
         "later though hotter",
         _swap("fast.csv", "decane,6.85", "decane,14.85"),
-        ("fast.csv", "'decane' leaves at 14.85 min in run 'fast'", "never cooler"),
+        ("fast.csv", "'decane' elutes at 14.85 min in run 'fast'", "never cooler"),
     ),
 )
 

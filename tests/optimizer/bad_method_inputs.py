@@ -231,7 +231,7 @@ GOAL = (
             ("[goal]\n", "[goal]\nbake_out = { at_C = 340, hold_min = 10 }\n"),
         ],
         "goal.bake_out.hold_min = 10",
-        "bears 5 min",
+        "withstands 5 min",
     ),
     _goal(
         "bake-out too fast",

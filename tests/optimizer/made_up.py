@@ -177,7 +177,7 @@ def made_up_fit(retention: Retention, runs: int = 2) -> Fit:
         chi_square=2.0,
         degrees_of_freedom=3,
         testable=False,
-        warnings=("Not testable with two runs: add a third.",),
+        warnings=("Two runs cannot show a mistake: add a third.",),
     )
 
 

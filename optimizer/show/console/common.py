@@ -50,7 +50,7 @@ def carrier_line(carrier: Document) -> str:
 
 
 def show_check(console: Console, document: Document) -> None:
-    """What was understood: in short, then key by key."""
+    """The inputs: in short, then key by key."""
     column, carrier, goal = document["column"], document["carrier"], document["goal"]
     derived, instrument = document["derived"], document["instrument"]
     console.print(f"[bold]{_escaped(document['title'])}[/bold]")
@@ -127,7 +127,7 @@ def _stated(value: Any) -> str:
 def _confidence_line(confidence: float | str) -> str:
     if isinstance(confidence, str):
         return "judged by the predicted chromatogram alone"
-    return f"all of it in {100 * confidence:g} % of draws of what is uncertain"
+    return f"required probability: {100 * confidence:g} %"
 
 
 def _tolerances_line(tolerances: Document) -> str:
@@ -162,7 +162,7 @@ def _detail_lines(document: Document) -> list[str]:
     for each in document["analytes"]:
         says = [] if each["role"] == "target" else [each["role"]]
         if each["max_elution_temperature_C"] is not None:
-            says.append(f"leaves at {each['max_elution_temperature_C']:g} °C or below")
+            says.append(f"elutes at {each['max_elution_temperature_C']:g} °C or below")
         if each["max_time_above"] is not None:
             above = each["max_time_above"]
             says.append(f"at most {above['min']:g} min above {above['temperature_C']:g} °C")

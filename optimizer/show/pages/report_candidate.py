@@ -186,7 +186,7 @@ def peak_rows(scenario: Scenario, prediction: Prediction) -> list[View]:
 
 
 def _bears(detail: AnalyteDetail) -> dict[str, str]:
-    """What an analyte bears, to stand in brackets behind what it meets."""
+    """What an analyte withstands, to stand in brackets behind what it meets."""
     found = dict.fromkeys(("elution", "intact", "above"), "")
     if detail.max_elution_temperature is not None:
         found["elution"] = f"≤ {celsius(detail.max_elution_temperature):g}"

@@ -103,7 +103,7 @@ def _dress_curve(axes: Axes) -> None:
 
 
 def _set_label_apart(axes: Axes) -> None:
-    """The label of the vertical axis at one distance on paper, also after a layout has moved the axes."""
+    """The label of the vertical axis at one printed distance, also after a layout has moved the axes."""
     from matplotlib.transforms import ScaledTranslation
 
     aside = ScaledTranslation(-LABEL_DISTANCE, 0.0, axes.figure.dpi_scale_trans)

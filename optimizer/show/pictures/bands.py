@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 BAND = "#9fb4c4"
-STRENGTH = 0.28  # of the tint: seen on paper, and the trace plain above it
+STRENGTH = 0.28  # of the tint: seen in print, and the trace plain above it
 BAND_NOTE = "light bands: where each apex lies in 95 % of draws"
 
 

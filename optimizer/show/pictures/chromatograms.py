@@ -144,7 +144,7 @@ def draw_signal(data: ChromatogramData, axes: Axes, band: LabelBand | None = Non
 def draw_enlarged(data: ChromatogramData, axes: Axes) -> None:
     """The detector trace in larger scale, every peak too high for that marked as cut, the critical ones by their sign.
 
-    In a panel `ENLARGED_HEIGHT` high it is larger by the stated factor as measured on paper, too.
+    In a panel `ENLARGED_HEIGHT` high it is larger by the stated factor as measured in print, too.
     """
     times = data.magnification
     bottom = SIGNAL_RANGE[0] / times
@@ -279,7 +279,7 @@ def draw_flow(data: ChromatogramData, axes: Axes) -> None:
 
 
 def residual_figure(data: ResidualData) -> Figure:
-    """Predicted less measured retention time, for every compound and run."""
+    """Predicted - measured retention time, for every compound and run."""
     from matplotlib.figure import Figure
 
     count = len(data.compounds)

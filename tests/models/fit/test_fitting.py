@@ -126,7 +126,7 @@ def test_prior_speaks_where_the_runs_do_not(three_runs: list[Run]) -> None:
 def test_two_runs_are_said_to_be_untestable_and_one_is_a_loud_warning(three_runs: list[Run]) -> None:
     two = fit_retention(NOMINAL, three_runs[:2], NAMES)
     assert not two.testable
-    assert any("Not testable with two runs" in text for text in two.warnings)
+    assert any("Two runs cannot show a mistake" in text for text in two.warnings)
     one = fit_retention(NOMINAL, three_runs[:1], NAMES)
     assert any("One scouting run only" in text for text in one.warnings)
     three = fit_retention(NOMINAL, three_runs, NAMES)
@@ -297,6 +297,6 @@ def test_an_unretained_peak_is_told_and_does_no_harm() -> None:
             )
         )
     fit = fit_retention(NOMINAL, runs, (*NAMES, "air"))
-    assert any(text.startswith("air leaves with the hold-up time") for text in fit.warnings)
+    assert any(text.startswith("air elutes with the hold-up time") for text in fit.warnings)
     assert np.all(np.abs(fit.retention.T0[:-1] - truth().T0) < 0.5)
     assert fit.retention.T0[-1] >= 100.0

@@ -94,7 +94,7 @@ def test_fit_reports_residuals_and_that_two_runs_cannot_be_tested(
     assert call(monkeypatch, "fit", scenario) == 0
     out = capsys.readouterr().out
     assert "residual" in out
-    assert "Not testable with two runs" in " ".join(out.split())
+    assert "Two runs cannot show a mistake" in " ".join(out.split())
 
 
 def test_predict_takes_a_program_file(

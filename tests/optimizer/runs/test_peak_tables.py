@@ -75,7 +75,7 @@ def test_all_problems_of_a_table_are_listed_up_to_five(tmp_path: Path) -> None:
     lines = str(caught.value).split("\n")
     assert len(caught.value.problems) == 7
     assert [f"line {n + 1}" in line for n, line in enumerate(lines[:5], 1)] == [True] * 5
-    assert lines[5:] == ["... and 2 more; mend these first"]
+    assert lines[5:] == ["... and 2 more; correct these first"]
 
 
 def test_more_rows_than_are_taken_are_refused_in_one_line(tmp_path: Path) -> None:

@@ -151,7 +151,7 @@ def test_the_page_says_what_it_must(report: Reader) -> None:
         "up to 400.0 kPa gauge (501.3 kPa absolute, 58.02 psi gauge)",
         "Column velocity +0.60 % against what the dimensions give; plate height 1.12 times theory",
         "too few to test the fit",
-        "Not testable with two runs: add a third.",
+        "Two runs cannot show a mistake: add a third.",
         "Limited by resolution of",
         "Extrapolates: 20 to 40 °C was not scouted.",
         f"valley {best.valley:.1f} %",

@@ -211,7 +211,7 @@ def test_rows_name_all_sources_that_may_cost_most_or_none() -> None:
 
 def test_check_prints_confidence_and_tolerances() -> None:
     text = printed(show_check, check_document(scenario(0.95)))
-    assert "all of it in 95 % of draws of what is uncertain" in text
+    assert "required probability: 95 %" in text
     assert "Tolerances  oven ± 0.5 °C, flow ± 1 %, pressure ± 1 %, hold-up time ± 2 %" in text
     assert "judged by the predicted chromatogram alone" in printed(show_check, check_document(scenario(0.0)))
 

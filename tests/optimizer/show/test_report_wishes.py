@@ -286,7 +286,7 @@ def test_check_lists_what_is_stated() -> None:
         "split, split ratio 40:1, septum purge 3 mL/min",
         f"{NAMES[0]}: half-life 10 min at 160 °C, 140 kJ/mol; at least 95 % intact",
         f"{NAMES[1]}: at most 1 min above 80 °C",
-        f"{NAMES[2]}: leaves at 150 °C or below",
+        f"{NAMES[2]}: elutes at 150 °C or below",
         f"{NAMES[3]} and {NAMES[4]}: told apart by the detector",
         f"group esters: {NAMES[1]}, {NAMES[2]}",
         "all targets by 20 min",
