@@ -1,4 +1,4 @@
-"""Where compiled code is kept between runs, and who is told when it has to be compiled.
+"""Where compiled code is kept between runs, and who is notified when it has to be compiled.
 
 numba alone looks at the one file of a kept function; here the folder's name is a digest of every source that goes into
 the compiled code, so that an edited or upgraded engine never runs stale.

@@ -1,4 +1,4 @@
-"""What a person at the bench should be told about a fit."""
+"""Warnings about a fit for the person at the bench."""
 
 from __future__ import annotations
 

@@ -253,11 +253,11 @@ _SHARE_OF_DRAWS = Quantity(
 
 
 def _share_of_draws(value: object) -> object:
-    """A share of draws; 0 for "nominal". What is no number is left to be refused as such."""
+    """The required probability; 0 for "nominal". What is no number is left to be refused as such."""
     if value == NOMINAL:
         return 0.0
     if isinstance(value, str):
-        raise PydanticCustomError("not_a_share", 'expected a share of draws from 0.5 to 0.99, or "nominal"')
+        raise PydanticCustomError("not_a_share", 'expected a probability from 0.5 to 0.99, or "nominal"')
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         return _SHARE_OF_DRAWS.checked(float(value))
     return value

@@ -19,7 +19,7 @@ PLANNING = (
 LOWEST_EXPLOSIVE_SHARE = 0.04  # of hydrogen in air, by volume
 BARELY_BEYOND = 1.0  # K outside the scouted temperatures, of which nothing is said
 OVEN_LITRES = 14.0  # an oven of ordinary size
-NEAR_LIMIT = 10.0  # K below the column's limit from which a program is told to be close to it
+NEAR_LIMIT = 10.0  # K below the column's limit from which a program is said to be close to it
 
 
 def cautions(

@@ -1,4 +1,4 @@
-"""Margins of programs in every draw of what is uncertain, and their pass probability."""
+"""Margins of programs in every draw of the uncertain quantities, and their pass probability."""
 
 from __future__ import annotations
 

@@ -162,7 +162,7 @@ class Problem:
 
     @cached_property
     def robustness(self) -> Robustness:
-        """Draws of what is uncertain, ready to be applied to programs."""
+        """Draws of all uncertain quantities, ready to be applied to programs."""
         scenario = self.scenario
         return Robustness(
             self.fit, scenario.tolerances, scenario.ambient_pressure, self.tables, scenario.search.seed

@@ -36,7 +36,7 @@ LARGEST_WIDTH_CHANGE = 1.0  # in ln w: first derivatives say nothing beyond
 
 @dataclass(frozen=True)
 class Draws:
-    """D draws of what is uncertain for M compounds, in the order of `models.peaks.sensitivity`.
+    """D draws of all uncertain quantities for M compounds, in the order of `models.peaks.sensitivity`.
 
     Attributes
     ----------

@@ -182,7 +182,7 @@ def _hold(seconds: float) -> str:
 
 
 def _lines(table: SetPoints) -> list[str]:
-    """Aligned columns under a title; a single row without ramps is told on one line."""
+    """Aligned columns under a title; a single row without ramps is shown on one line."""
     if len(table.steps) == 1 and not table.rate_unit.startswith("°"):
         step = table.steps[0]
         others = ", ".join(
@@ -242,7 +242,7 @@ def bake_out_part(scenario: Scenario, prediction: Prediction) -> BakeOutPart | N
     return BakeOutPart(oven.duration - hold, False, hold, temperatures[-1])
 
 
-STEADY = 0.005  # relative change of a flow below which it is told as one figure
+STEADY = 0.005  # relative change of a flow below which it is shown as one figure
 
 
 @dataclass(frozen=True)

@@ -124,7 +124,7 @@ class _Contents:
             shape = " x ".join(map(str, numbers.shape))
             raise ScenarioError(f"{self.path}: {name} is a table of {shape} numbers; expected one row; {HOW}")
         numbers = numbers.reshape(-1)
-        with np.errstate(invalid="ignore"):  # of the kinds of nan, one is told when it is converted
+        with np.errstate(invalid="ignore"):  # of the kinds of nan, one is reported when it is converted
             numbers = numbers.astype(float)
         gaps = np.abs(numbers) > FILLED
         for key in ("missing_value", "_FillValue"):
@@ -228,7 +228,7 @@ def _times(contents: _Contents, count: int) -> Array:
             f"the time between two readings; {HOW}"
         )
     delay = contents.one("actual_delay_time") or 0.0
-    with np.errstate(all="ignore"):  # what is beyond all numbers is told as such
+    with np.errstate(all="ignore"):  # what is beyond all numbers is reported as such
         times: Array = delay + interval * np.arange(count, dtype=float)
     return times
 
@@ -413,7 +413,7 @@ def _from_csv(path: Path, text: str) -> Trace:
         raise ScenarioError(f"{path}: cannot be read as CSV ({error})") from None
     values = np.array(rows, dtype=float).reshape(-1, 2)
     _check_signal(path, "signal", values[:, 1])
-    with np.errstate(over="ignore"):  # what is beyond all numbers is told as such
+    with np.errstate(over="ignore"):  # what is beyond all numbers is reported as such
         times = values[:, 0] * TIME_COLUMNS[timed[0]]
     times, signal = _evenly(path, times, values[:, 1])
     return Trace(times, signal, "", None)

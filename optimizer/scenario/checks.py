@@ -264,7 +264,7 @@ def _pairs(pairs: Sequence[PairRule], given: Given) -> Iterator[str]:
 
 
 def _asked(key: str, pair: PairRule) -> Iterator[str]:
-    """A rule that asks for nothing, or for two things at once; only the first clash is told."""
+    """A rule that asks for nothing, or for two things at once; only the first clash is reported."""
     asked = {
         "min_resolution": pair.min_resolution is not None,
         "ignore = true": pair.ignore,

@@ -130,7 +130,7 @@ class Goal(Table):
     """programs to show between time and smallest resolution: from half of what the goal asks for up to nearly the best
     that is found, at most four times the goal; where fewer come out a line says why"""
     confidence: Confidence = 0.9
-    """share of draws of what is uncertain in which every requirement must be met; "nominal" judges the predicted
+    """required probability of meeting every requirement (simulated); "nominal" judges the predicted
     chromatogram alone, which on the instrument fails more often than not"""
 
 

@@ -48,7 +48,7 @@ def run_problems(scenario: Scenario, files: Sequence[str]) -> list[str]:
     system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
     for number, (run, file) in enumerate(zip(scenario.runs, files, strict=True), 1):
         key = f"{scenario.path}: scouting_runs[{number}]"
-        # The later checks rest on what the earlier ones refuse, so only the first refusal of a run is told.
+        # The later checks rest on what the earlier ones refuse, so only the first refusal of a run is reported.
         problems += (
             list(_past_the_end(f"{key}.oven", run, file))
             or list(_hold_up_problem(key, run, system, scenario.ambient_pressure))

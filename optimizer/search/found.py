@@ -10,7 +10,7 @@ from optimizer.goal.outcome import KEPT, StudyNote
 from optimizer.search.descent import Descent
 from optimizer.search.program_space import Family
 
-Progress = Callable[[float, str], None]  # is told the share of the budget spent and a line of text
+Progress = Callable[[float, str], None]  # called with the share of the budget spent and a line of text
 FEASIBLE = -KEPT  # margins above this count as kept
 
 

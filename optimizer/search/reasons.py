@@ -23,7 +23,7 @@ from optimizer.search.rounding import Settable
 BINDING = 0.02  # relative margin below which a limit is named as limiting
 SHOWN_PAIRS = 3
 NEXT_SECONDS = (
-    10.0  # s; what a run so much faster would cost is told; a tenth of the run where that is shorter
+    10.0  # s; what a run so much faster would cost is reported; a tenth of the run where that is shorter
 )
 MOVED = 1e-3  # fall of a margin below which it counts as unchanged
 GIVEN = 0.02  # the same of a pass probability
@@ -97,7 +97,7 @@ def shortfalls(problem: Problem, prediction: Prediction, share: float) -> tuple[
 
     Parameters
     ----------
-    share : the pass probability, as it is told elsewhere: a program has one
+    share : the pass probability, as reported elsewhere: a program has one
     """
     nominal = missed_nominally(problem, prediction)
     if not problem.by_draws or share >= problem.confidence:

@@ -226,7 +226,7 @@ class _Search:
 
 
 def _value(found: Found) -> float:
-    """What Optuna is told of a descent."""
+    """What is reported to Optuna of a descent."""
     return found.descent.cost if found.feasible else INFEASIBLE - 1e4 * found.descent.margin
 
 

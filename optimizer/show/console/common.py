@@ -105,7 +105,7 @@ ONCE = ("column", "carrier", "instrument", "inlet", "goal", "tolerances", "fit",
 
 
 def _keys(document: Document) -> Table:
-    """The keys of a scenario as its file has them, table by table; programs and compounds are told in short."""
+    """The keys of a scenario as its file has them, table by table; programs and compounds are shown in short."""
     rows = [(f"[{name}]", document[name]) for name in ONCE]
     runs = [{**run, "peaks": run["peaks_file"]} for run in document["scouting_runs"]]
     told = ("name", "peaks_file", "oven", "carrier")
