@@ -32,7 +32,7 @@ types: $(READY)
 	$(BIN)/mypy
 
 # What continuous integration runs.
-check: lint types test
+check: lint types test-lowest test
 
 # A sample of every section of benchmarks/RESULTS.md, under an hour; the whole tables take a night. Both go on where they stopped.
 bench: $(READY)
