@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from models.column.programs import Program
     from optimizer.scenario.data import Scenario
 
-CANDIDATES_FILE = "candidates.json"
-
 
 def chosen_program(
     scenario: Scenario, program: Path | None, candidate: int | None, results: Path | None
@@ -28,7 +26,7 @@ def chosen_program(
     ------
     ScenarioError : when options contradict each other, a file cannot be used, or there is no program
     """
-    from optimizer.scenario.program_files import read_candidates
+    from optimizer.scenario.program_files import candidates_file, read_candidates
     from optimizer.scenario.reading import read_program
 
     if program is not None and (candidate is not None or results is not None):
@@ -37,7 +35,7 @@ def chosen_program(
         return read_program(program, scenario.ambient_pressure), str(program)
     if results is not None:
         rank = 1 if candidate is None else candidate
-        path = results / CANDIDATES_FILE if results.is_dir() else results
+        path = candidates_file(results)
         found = read_candidates(path, scenario.ambient_pressure, rank)
         if rank > len(found):
             raise ScenarioError(f"--candidate {rank}: {path} holds candidates 1 to {len(found)}")

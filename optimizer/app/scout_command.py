@@ -22,14 +22,13 @@ from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import Document
 from optimizer.results.scout import first_document, first_text, next_text, scout_document, toml_file
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.program_files import read_candidates
+from optimizer.scenario.program_files import candidates_file, read_candidates
 from optimizer.search.found import Progress
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 SECONDS = 5.0  # of the search for the leading candidates, unless the scenario's own budget is smaller
-CANDIDATES_FILE = "candidates.json"
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,8 +133,7 @@ def next_run(
         )
         programs = [candidate.prediction.program for candidate in outcome.candidates]
     else:
-        file = results / CANDIDATES_FILE if results.is_dir() else results
-        programs = read_candidates(file, scenario.ambient_pressure, LOOKED_AT)
+        programs = read_candidates(candidates_file(results), scenario.ambient_pressure, LOOKED_AT)
         problem = problem_of(scenario, fit)
     return next_run_for(problem, programs)
 

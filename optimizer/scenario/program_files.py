@@ -16,6 +16,13 @@ from optimizer.base.text_files import read_text
 from optimizer.scenario.program_checks import below_vacuum
 from optimizer.scenario.program_tables import ProgramTable, program_of
 
+CANDIDATES_FILE = "candidates.json"
+
+
+def candidates_file(results: Path) -> Path:
+    """The candidates in a folder that `optimize` wrote, or in the file itself."""
+    return results / CANDIDATES_FILE if results.is_dir() else results
+
 
 def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Program]:
     """The programs of the first candidates, one at least and `most` at most.
