@@ -37,7 +37,6 @@ from optimizer.base.quantities import METRE
 from optimizer.base.tables import BESIDE, key
 from optimizer.goal.covariance import IMPROBABLE, time_covariance
 from optimizer.goal.goal import Problem
-from optimizer.goal.predict import covering
 
 CauseKind = Literal["gas", "oven", "delay", "stretch"]
 KINDS: tuple[CauseKind, ...] = ("gas", "oven", "delay")  # what an instrument does
@@ -201,7 +200,7 @@ class Expectation:
 
 def expectation(problem: Problem, program: Program, repeatability: float) -> Expectation:
     """What a program is expected to give."""
-    return Expectation(covering(problem, [program]), program, repeatability)
+    return Expectation(problem, program, repeatability)
 
 
 def causes_of(expected: Expectation, found: Array) -> Causes:

@@ -20,7 +20,6 @@ from optimizer.goal.drawn_margins import DrawnMargins, drawn_margins, margins_of
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.outcome import Prediction
-from optimizer.goal.predict import covering
 from optimizer.goal.reliability import Failure, Gain, Reliability, Source
 from optimizer.goal.robustness import SOURCES, DrawnPeaks, Draws, drawn
 
@@ -49,7 +48,6 @@ def with_uncertainty(
         wrong in them corrects the share
     sources : whether it is asked what each source of uncertainty costs, which takes as many more judgements
     """
-    problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
     assessment = problem.assess(batch, "polish")
     margins = drawn_margins(problem, batch, assessment)

@@ -12,7 +12,7 @@ from models.fit.fit import Fit, Suspect
 from models.fit.typing_slips import intended_time
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction, SearchOutcome
-from optimizer.goal.predict import covering, predict
+from optimizer.goal.predict import predict
 from optimizer.goal.reliability import Reliability
 from optimizer.goal.shared_cause import Cause
 from optimizer.goal.uncertainty import with_uncertainty
@@ -93,7 +93,7 @@ def refit(compared: Comparison) -> Refit:
     wider = replace(scenario, runs=(*scenario.runs, run), current=program)
     before = fit_scenario(wider)
     fit = as_found(before, cause)
-    problem = covering(problem_of(wider, fit), [program])
+    problem = problem_of(wider, fit)
     prediction, reliability = with_uncertainty(problem, predict(problem, program))
     left_out = tuple(
         name
@@ -108,7 +108,7 @@ def _entered(scenario: Scenario, fit: Fit, program: Program, cut: float) -> Ente
     """The program on the column that `cut` [m] is missing from, as it is once the instrument knows."""
     column = replace(scenario.column, length=scenario.column.length - cut)
     shorter = replace(fit, system=replace(fit.system, column=column))
-    problem = covering(problem_of(replace(scenario, column=column), shorter), [program])
+    problem = problem_of(replace(scenario, column=column), shorter)
     prediction, reliability = with_uncertainty(problem, predict(problem, program))
     return Entered(column.length, prediction, reliability)
 

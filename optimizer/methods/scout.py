@@ -21,7 +21,7 @@ from optimizer.goal.cycle import cycle_time
 from optimizer.goal.drawn_margins import signed_resolutions
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Prediction
-from optimizer.goal.predict import covering, predict
+from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.expected_information import covariance_after, resolution_slopes, with_next_flow
 from optimizer.methods.scout_programs import PossibleRun, possible_runs
@@ -155,8 +155,6 @@ class Scouted:
 
 def scout(problem: Problem, programs: Sequence[Program]) -> Scouted:
     """What to run next, the candidates being these programs, the best first; the first of any promise count."""
-    for program in programs:
-        problem = covering(problem, [program])
     leading, left_out = _leading(problem, programs)
     pairs: list[Critical] = []
     slopes: list[Array] = []

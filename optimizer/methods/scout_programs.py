@@ -26,7 +26,7 @@ from optimizer.base.quantities import MINUTE
 from optimizer.base.tables import BESIDE, WrittenBy, key, written
 from optimizer.goal.goal import Problem, end_of_peak
 from optimizer.goal.limits import heating_limit
-from optimizer.goal.predict import covering, hold_up_time_of
+from optimizer.goal.predict import hold_up_time_of
 from optimizer.scenario.data import Instrument, Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid
 from optimizer.scenario.program_tables import program_document
@@ -151,7 +151,6 @@ def possible_runs(
 
 def _settable_runs(problem: Problem, carrier: CarrierProgram, critical: Sequence[int]) -> list[PossibleRun]:
     """Ramps and isothermal runs with a carrier, within all limits."""
-    problem = covering(problem, [_isothermal(carrier, problem.scenario.lowest_temperature)])
     runs = [*_ramps(problem, carrier), *_isothermals(problem, carrier, critical)]
     return [run for run in runs if _allowed(problem, run.program)]
 

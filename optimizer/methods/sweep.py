@@ -17,7 +17,7 @@ from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
 from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
-from optimizer.goal.predict import covering, predict
+from optimizer.goal.predict import predict
 from optimizer.goal.robustness import DRAWS
 from optimizer.goal.set_point_names import no_such_run
 from optimizer.goal.uncertainty import with_uncertainty
@@ -369,10 +369,9 @@ def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...], origin: st
         probabilities=unknown(),
         as_it_is=_as_it_is(problem, program),
     )
-    ready = covering(problem, [programs[at] for at in run])
     for start in range(0, run.size, CHUNK):
         rows = run[start : start + CHUNK]
-        _fill(found, ready, [programs[at] for at in rows], rows)
+        _fill(found, problem, [programs[at] for at in rows], rows)
     if not found.required:
         return found
     shown = {at for at in (found.best, found.best_nominal) if at is not None}
@@ -411,12 +410,11 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
 
 
 def _as_it_is(problem: Problem, program: Program) -> AsItIs:
-    ready = covering(problem, [program])
-    assessed = ready.assess(batch_of([program]), "polish")
+    assessed = problem.assess(batch_of([program]), "polish")
     end = float(assessed.run_time[0])
     return AsItIs(
         end if end < LATE else np.nan,
         program.oven.duration,
-        bool(ready.smallest_margin(assessed)[0] >= FEASIBLE),
+        bool(problem.smallest_margin(assessed)[0] >= FEASIBLE),
         _simulated_probability(problem, program) if problem.by_draws else np.nan,
     )

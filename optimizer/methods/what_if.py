@@ -21,7 +21,7 @@ from optimizer.base.errors import ScenarioError
 from optimizer.goal.cautions import about_hydrogen
 from optimizer.goal.goal import Pairs, Problem, on_paper, problem_of
 from optimizer.goal.outcome import ON_PAPER, Candidate, Prediction, SearchOutcome, WhatIf
-from optimizer.goal.predict import covering, predict
+from optimizer.goal.predict import predict
 from optimizer.goal.requirements import by_kind
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt import on_new_system
@@ -195,7 +195,7 @@ def _family(end: _End) -> str:
 def _as_it_is(problem: Problem, closest: Candidate) -> _End:
     """A known program, under a changed goal."""
     program = closest.prediction.program
-    judged = judgement(covering(problem, [program]), batch_of([program]))
+    judged = judgement(problem, batch_of([program]))
     far = how_far(judged.shortfall, judged.equipment)
     return _End(predict(problem, program), judged.margin >= FEASIBLE, far, judged.shortfall)
 
@@ -206,8 +206,7 @@ def _missing(problem: Problem, prediction: Prediction, share: float | None = Non
         # Draws are worth simulating outright where they alone decide.
         exact = problem.by_draws and not missed_nominally(problem, prediction)
         share = with_uncertainty(problem, prediction, exact)[1].share
-    nominal = on_paper(covering(problem, [prediction.program]))
-    judged = judgement(nominal, batch_of([prediction.program]))
+    judged = judgement(on_paper(problem), batch_of([prediction.program]))
     lacking = max(problem.confidence - share, 0.0) if problem.by_draws else 0.0
     words = shortfalls(problem, prediction, share)
     return _Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)

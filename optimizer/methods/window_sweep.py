@@ -20,7 +20,6 @@ from optimizer.base.quantities import CELSIUS, KELVINS
 from optimizer.base.tables import BESIDE, key
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
-from optimizer.goal.predict import covering
 from optimizer.goal.set_point_names import SetPoint, set_points_of
 from optimizer.methods.sweep import Best, Gives, Sweep, sweep
 from optimizer.methods.sweep_axes import Axis
@@ -177,7 +176,7 @@ def window_sweep(problem: Problem, program: Program, origin: str = "program") ->
         pairs.index[worst, 1],
     )
     programs = [replace(base, oven=OvenProgram(float(each))) for each in T]
-    assessed = covering(problem, programs).assess(batch_of(programs), "polish")
+    assessed = problem.assess(batch_of(programs), "polish")
     t, w = assessed.retention[each, last], assessed.width_half[each, last]
     plates = np.where(t < LATE, plate_count(t, w), np.nan)
     return WindowSweep(

@@ -15,7 +15,7 @@ from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import RESOLUTION, Index, Requirement
 from optimizer.goal.outcome import LimitMargin, Prediction
-from optimizer.goal.predict import covering, predict
+from optimizer.goal.predict import predict
 from optimizer.search.descent import fastest_margin
 from optimizer.search.found import FEASIBLE
 from optimizer.search.rounding import Settable
@@ -44,7 +44,6 @@ class Held(NamedTuple):
 
 def held_limits(problem: Problem, prediction: Prediction, pairs: int | None = SHOWN_PAIRS) -> Iterator[Held]:
     """Every limit of a program with its margin: the tightest pairs (None for all), then limits, tightest first."""
-    problem = covering(problem, [prediction.program])
     batch = batch_of([prediction.program])
     assessment = problem.assess(batch, "polish")
     margin, limits = prediction.resolution / prediction.needed - 1, assessment.limits[0]

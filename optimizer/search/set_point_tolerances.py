@@ -15,7 +15,6 @@ from models.column.programs import Array, Program, batch_of
 from models.errors import InvalidInputError
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.outcome import KEPT, Prediction
-from optimizer.goal.predict import covering
 from optimizer.goal.reliability import Moved, SetPointTolerance
 from optimizer.goal.set_point_names import SetPoint, no_such_run, set_points_of
 from optimizer.scenario.instrument_steps import carrier_rate_step
@@ -42,7 +41,6 @@ def set_point_tolerances(problem: Problem, prediction: Prediction) -> tuple[SetP
         if (moved := _moved(problem, program, point, sign * tolerance)) is not None
     ]
     programs = [program, *(moved for _, _, moved in moves)]
-    problem = covering(problem, programs)
     effects = _effects(problem, problem.assess(batch_of(programs), "polish"))
     base = effects[0]
     by_point: dict[int, dict[int, _Effect]] = {at: {} for at in range(len(points))}
