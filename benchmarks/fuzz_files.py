@@ -110,7 +110,7 @@ def _nameless(folder: Path) -> dict[str, bytes]:
 
 
 def _candidates(scenario: Scenario) -> list[dict[str, object]]:
-    from optimizer.results.documents import program_document
+    from optimizer.scenario.program_tables import program_document
 
     programs = [*(run.program for run in scenario.runs), scenario.current]
     return [

@@ -24,7 +24,7 @@ from models.column.programs import Array
 from models.peaks.resolution import resolution
 from optimizer.goal.goal import problem_of
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.documents import program_document
+from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario
 from optimizer.search.candidates import outcome_of
 from optimizer.search.program_space import families_of

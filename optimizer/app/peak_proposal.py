@@ -12,7 +12,7 @@ from models.column.system import ColumnSystem
 from models.fit.fit import Run
 from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_peaks
 from optimizer.base.errors import ScenarioError
-from optimizer.base.numbers import minutes, number
+from optimizer.base.numbers import MINUTES, number
 from optimizer.base.output import OutputError, write_atomically
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.conversion import scenario_of
@@ -72,7 +72,7 @@ def row_documents(rows: list[ProposedRow]) -> list[dict[str, Any]]:
     return [
         {
             "run": run,
-            "retention_min": minutes(t),
+            "retention_min": MINUTES.written(t),
             "compound": compound or None,
             "confidence": number(sure, 3),
             "doubtful": sure < CONFIDENT,

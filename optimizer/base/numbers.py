@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from models.units import HALF_95, SECONDS_PER_MINUTE
+from models.units import HALF_95
 from optimizer.base.quantities import MINUTE, NUMBER, SECOND, Unit
 
 NONE = "–"  # on screens, where there is no number
@@ -22,25 +22,6 @@ def number(value: float | np.floating[Any], digits: int = 4) -> float | None:
     if value == 0:
         return 0.0
     return round(value, max(digits - 1 - math.floor(math.log10(abs(value))), 0))
-
-
-def two_decimals(value: float) -> float | None:
-    """A resolution for JSON."""
-    return round(value, 2) if math.isfinite(value) else None
-
-
-def of_needed(part: dict[str, Any]) -> str:
-    """The resolution of a document's critical pair beside what this pair needs, e.g. "1.75 (1.50 needed)"."""
-    found, needed = part["min_resolution"], part["critical_pair_needs"]
-    if found is None:
-        return "-"
-    return f"{found:.2f}" if needed is None else beside_needed(found, needed)
-
-
-def minutes(value: float | np.floating[Any]) -> float | None:
-    """Seconds as minutes to 1e-4."""
-    value = float(value)
-    return round(value / SECONDS_PER_MINUTE, 4) if math.isfinite(value) else None
 
 
 def percent(share: float) -> str:

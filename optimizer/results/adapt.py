@@ -9,9 +9,10 @@ from optimizer.base.numbers import MINUTES, SHARE, Rounded, beside_needed, perce
 from optimizer.base.tables import Shown, document_of, table_of
 from optimizer.methods.adapt import FLOW, PRESSURE, Adapted, Method
 from optimizer.methods.trim import Setting, Trimmed
-from optimizer.results.documents import FORMAT, Document, program_document
+from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import prediction_document
 from optimizer.results.set_points import program_lines
+from optimizer.scenario.program_tables import program_document
 
 WIDTHS = ("width_before", "width_after")
 

@@ -12,7 +12,7 @@ import numpy as np
 from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.inline_toml import inline_toml
-from optimizer.base.numbers import NEEDED, SHARE, TWO_DECIMALS, Rounded, minutes, number
+from optimizer.base.numbers import MINUTES, NEEDED, SHARE, TWO_DECIMALS, Rounded, number
 from optimizer.base.quantities import METRE, MINUTE, NUMBER, SECOND
 from optimizer.base.tables import BESIDE, WrittenBy, document_of, key
 from optimizer.goal.outcome import Candidate, SearchOutcome
@@ -30,8 +30,9 @@ from optimizer.results.compare_words import (
     retuning_reasons,
     verdict_line,
 )
-from optimizer.results.documents import FORMAT, Document, program_document
+from optimizer.results.documents import FORMAT, Document
 from optimizer.runs.peak_tables import COLUMNS
+from optimizer.scenario.program_tables import program_document
 from optimizer.search.candidates import warnings_of
 from optimizer.search.reasons import broken_limits
 
@@ -45,7 +46,6 @@ WIDTH = Rounded(MINUTE)
 DEVIATION = Rounded(SECOND, decimals=2, shown="+.2f")
 DEVIATION_SD = Rounded(NUMBER, decimals=2, shown="+.1f")
 RATIO = Rounded(digits=3)
-SIGNIFICANT = Rounded()
 KELVIN = Rounded(decimals=2, shown="+.2f")
 FLOW_FACTOR = Rounded(digits=6, shown=".4f")
 
@@ -398,7 +398,7 @@ def _as_given(compared: Comparison) -> list[dict[str, str | float | None]]:
     peaks = compared.peaks.only(compared.prediction.compounds)
     widths = [number(width / SECONDS_PER_MINUTE) for width in peaks.width_half]
     areas, tailings = [number(area, 6) for area in peaks.area], [number(each) for each in peaks.tailing]
-    cells = zip(peaks.compounds, map(minutes, peaks.retention), widths, areas, tailings, strict=True)
+    cells = zip(peaks.compounds, map(MINUTES.written, peaks.retention), widths, areas, tailings, strict=True)
     return [dict(zip(COLUMNS, row, strict=True)) for row in cells]
 
 

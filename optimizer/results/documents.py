@@ -6,23 +6,11 @@ from dataclasses import asdict
 from typing import Any
 
 from models.units import SECONDS_PER_MINUTE, celsius
-from optimizer.base.numbers import minutes, number, two_decimals
+from optimizer.base.numbers import MINUTES, number
 from optimizer.base.tables import written
 from optimizer.scenario.conversion import tables_of
-from optimizer.scenario.program_tables import carrier_document, oven_document, program_document
+from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import SCENARIO_FILE, Scenario
-
-__all__ = [
-    "FORMAT",
-    "Document",
-    "carrier_document",
-    "check_document",
-    "minutes",
-    "number",
-    "oven_document",
-    "program_document",
-    "two_decimals",
-]
 
 FORMAT = 1
 Document = dict[str, Any]
@@ -43,7 +31,7 @@ def check_document(scenario: Scenario) -> Document:
                 "peaks": len(run.peaks.compounds),
                 "peaks_file": run.file or None,
                 **asdict(run.detection),
-                "hold_up_min": None if run.hold_up is None else minutes(run.hold_up),
+                "hold_up_min": None if run.hold_up is None else MINUTES.written(run.hold_up),
                 "repeatability_min": number(run.repeatability / SECONDS_PER_MINUTE),
                 "day": run.day or None,
                 **program_document(run.program, room),

@@ -12,9 +12,10 @@ from optimizer.goal.cautions import cautions
 from optimizer.methods.expected_information import MERGED
 from optimizer.methods.scout import AS_GOOD, NEAR_NEED, SD, WORTH, Critical, Scouted
 from optimizer.methods.scout_programs import LENGTH, SPREAD, FirstRun
-from optimizer.results.documents import FORMAT, Document, program_document
+from optimizer.results.documents import FORMAT, Document
 from optimizer.results.set_points import set_point_lines
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.program_tables import program_document
 
 MISSED = 3  # of what a program misses, named in the verdict
 REPORTED = 0.01  # gain in the pass probability that is worth a word

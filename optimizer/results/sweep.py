@@ -13,7 +13,8 @@ from optimizer.goal.cautions import extrapolation
 from optimizer.goal.set_point_names import set_points_of
 from optimizer.methods.sweep import BrokenLimit, Sweep
 from optimizer.methods.window_sweep import PLATES, WindowSweep
-from optimizer.results.documents import FORMAT, Document, program_document
+from optimizer.results.documents import FORMAT, Document
+from optimizer.scenario.program_tables import program_document
 
 Row = dict[str, str | float | None]
 

@@ -19,7 +19,7 @@ from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin
 from optimizer.base.inline_toml import inline_toml
-from optimizer.results.documents import program_document
+from optimizer.scenario.program_tables import program_document
 
 AMBIENT = 101325.0
 # Names that mean something to one of the languages they pass through.

@@ -17,8 +17,8 @@ from models.errors import InvalidInputError
 from models.units import absolute_pressure, celsius, flow_mL_min, flow_si, gauge_kPa, kelvin
 from optimizer.app.scout_command import first
 from optimizer.results.adapt import program_file
-from optimizer.results.documents import program_document
 from optimizer.scenario.program_files import read_candidates
+from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario, read_program
 from tests.properties.strategies import AMBIENT, few
 

@@ -12,8 +12,8 @@ import pytest
 
 from optimizer.goal.goal import problem_of
 from optimizer.methods.workflow import fit_scenario, optimize
-from optimizer.results.documents import program_document
 from optimizer.runs.peak_tables import read_peak_table
+from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario
 from tests.optimizer.searches import steps
 from tests.published.tables import rows as published

@@ -28,8 +28,8 @@ from optimizer.methods.compare_refit import refit
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.compare import CSV_COLUMNS, compare_result
 from optimizer.results.compare_words import advice, remarks, retuned_for, retuning_reasons, verdict_line
-from optimizer.results.documents import program_document
 from optimizer.runs.peak_tables import PeakTable, read_peak_table
+from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario, read_program
 from optimizer.show.console.compare import marked_text, pair_grid, peak_grid, show_compared
 from optimizer.show.pictures.chromatograms import picture
