@@ -56,6 +56,9 @@ class Adapted(Result):
         """The best program of the search on the new system; None without one."""
         return self.outcome.candidates[0] if self.outcome is not None and self.outcome.candidates else None
 
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.found.old.scenario, self.found.new.scenario)
+
     def to_dict(self) -> Document:
         """As `rampwright adapt --json`."""
         document = adapted_document(self.found)
@@ -71,7 +74,7 @@ class Adapted(Result):
         if self.outcome is not None:
             show_tuned(console, self.found.new.scenario, self.outcome)
 
-    def files(self) -> dict[str, bytes]:
+    def _files(self) -> dict[str, bytes]:
         """adapt.json, adapt.html and program files."""
         from optimizer.show.pages.adapt import adapt_html
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,7 @@ from models.errors import RampwrightError
 from optimizer import __version__
 from optimizer.app.chosen_program import chosen_program
 from optimizer.app.new_command import new, schema
+from optimizer.app.out_option import Force, Out, OutNeeded
 from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.app.screen import (
     ProgressBar,
@@ -52,7 +54,6 @@ ResultsFolder = Annotated[Path | None, typer.Option("--results", help="Folder th
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
 Seconds = Annotated[float | None, typer.Option(help="Time budget; the scenario's when left out.", min=0.1)]
 Rounds = Annotated[int | None, typer.Option(help="Or descents: a seed gives the same anywhere.", min=1)]
-Out = Annotated[Path | None, typer.Option("--out", help="Folder to write results into.", show_default=False)]
 
 
 def _version(wanted: bool) -> None:
@@ -90,6 +91,7 @@ def fit(
     matching: Matching = None,
     accept: Accept = False,
     out: Out = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Retention parameters from the scouting runs, with residuals.
@@ -102,13 +104,13 @@ def fit(
     from optimizer.scenario.reading import load_scenario
 
     if out is not None:
-        prepare_folder(out, "fit")
+        prepare_folder(out, "fit", force)
     proposal, names = proposed(scenario, matching, accept)
     if proposal is not None and not accept:
         show(proposal_document(proposal, names, scenario), as_json, show_proposal)
         return
     made = interface.fit(load_scenario(scenario, matching=names))
-    finish(made, out, as_json)
+    finish(made, out, force, as_json)
 
 
 @app.command(epilog="Example: rampwright predict mymethod --program other.toml")
@@ -118,6 +120,7 @@ def predict(
     candidate: CandidateRank = None,
     results: ResultsFolder = None,
     out: Out = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """The chromatogram and peak table that a program will give."""
@@ -130,16 +133,16 @@ def predict(
     wanted, origin = chosen_program(loaded, program, candidate, results)
     check_heating(loaded, wanted, origin)
     if out is not None:
-        prepare_folder(out, "predict")
+        prepare_folder(out, "predict", force)
     made = interface.predict(interface.fit(loaded), wanted)
-    finish(made, out, as_json)
+    finish(made, out, force, as_json)
 
 
 @app.command(epilog="Example: rampwright optimize mymethod --out results")
 def optimize(
     context: typer.Context,
     scenario: ScenarioPath,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write results into.", show_default=False)],
+    out: OutNeeded,
     seconds: Seconds = None,
     rounds: Rounds = None,
     no_what_if: Annotated[
@@ -157,6 +160,7 @@ def optimize(
         str | None,
         typer.Option(help="Its name there; the scenario's title when left out.", show_default=False),
     ] = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """The main job: fit, search, candidates, report.
@@ -175,7 +179,7 @@ def optimize(
 
     place = place_of_option(study, study_name, context.get_parameter_source("study"))
     loaded = load_scenario(scenario)
-    prepare_folder(out, "optimize")  # better known before the search than after it
+    prepare_folder(out, "optimize", force)  # better known before the search than after it
     fitted = Fitted(loaded, fit_scenario(loaded))
     with ProgressBar() as progress:
         problem, outcome = search(
@@ -192,9 +196,9 @@ def optimize(
         raise KeyboardInterrupt  # there is nothing to write, and an earlier result may be there
     with finishing():
         made = Optimized(fitted, problem, outcome)
-        made.save(out)
+        made.save(out, force)
     if as_json:
-        print_json(made.to_dict())
+        print_json({"result_mark": made.mark, **made.to_dict()})
     else:
         screen = console()
         show_candidates(screen, loaded, outcome)
@@ -204,7 +208,7 @@ def optimize(
             screen.print("The search was stopped early; these are the best programs it had.")
         if outcome.study is not None:
             screen.print(outcome.study.text, markup=False)
-        screen.print(f"Report: {out / 'report.html'}", markup=False)
+        screen.print(f"Report: {out / 'report.html'} (result mark {made.mark})", markup=False)
     if not outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)
 
@@ -226,6 +230,7 @@ def sweep(
     candidate: CandidateRank = None,
     results: ResultsFolder = None,
     out: Out = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Resolution and run time while one or two set points vary.
@@ -241,9 +246,9 @@ def sweep(
     loaded = load_scenario(scenario)
     method, origin = chosen_program(loaded, program, candidate, results)
     if out is not None:
-        prepare_folder(out, "sweep")
+        prepare_folder(out, "sweep", force)
     problem = problem_of(loaded, fit_scenario(loaded))
-    finish((windows if window else swept)(problem, method, origin, vary), out, as_json)
+    finish((windows if window else swept)(problem, method, origin, vary), out, force, as_json)
 
 
 @app.command(epilog="Example: rampwright adapt mymethod --gas hydrogen --out adapted")
@@ -288,6 +293,7 @@ def adapt(
     seconds: Seconds = None,
     rounds: Rounds = None,
     out: Out = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """The method on another gas, outlet or column; or a piece cut off.
@@ -309,7 +315,7 @@ def adapt(
     )
     method, _ = chosen_program(loaded, program, candidate, results)
     if out is not None:
-        prepare_folder(out, "adapt")
+        prepare_folder(out, "adapt", force)
     fitted = fit_scenario(loaded)
     if trim_m is None:
         made = job.carried_over(loaded, fitted, method, change)
@@ -318,7 +324,7 @@ def adapt(
     if trim_m is None if tune is None else tune:
         with ProgressBar() as progress:
             made = job.tuned(made, seconds, progress, rounds)
-    finish(made, out, as_json)
+    finish(made, out, force, as_json)
     if made.outcome is not None and not made.outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)
 
@@ -345,6 +351,7 @@ def compare(
     matching: Matching = None,
     accept: Accept = False,
     out: Out = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """A run that was made against its prediction, and a refit with it.
@@ -366,7 +373,7 @@ def compare(
     method, origin = chosen_program(loaded, program, candidate, results)
     peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
     if out is not None:
-        prepare_folder(out, "compare")
+        prepare_folder(out, "compare", force)
     fitted = interface.fit(loaded)
     peaks, proposal = job.with_names(fitted, method, run, peaks, matching, accept)
     if proposal is not None:
@@ -376,7 +383,7 @@ def compare(
     if retune:
         with ProgressBar() as progress:
             made = job.retuned(made, seconds, progress, rounds)
-    finish(made, out, as_json)
+    finish(made, out, force, as_json)
 
 
 @app.command(epilog="Example: rampwright scout mymethod --results results")
@@ -394,6 +401,7 @@ def scout(
     ] = None,
     rounds: Rounds = None,
     out: Out = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """The scouting run to make next; without any yet, the first two."""
@@ -403,13 +411,13 @@ def scout(
 
     loaded = load_scenario(scenario, runs_needed=False)
     if out is not None:
-        prepare_folder(out, "scout")
+        prepare_folder(out, "scout", force)
     if loaded.runs:
-        with ProgressBar() as progress:
+        with ProgressBar() if results is None else nullcontext() as progress:
             made = job.next_run(loaded, results, seconds, progress, rounds)
     else:
         made = job.first(loaded, results)
-    finish(made, out, as_json)
+    finish(made, out, force, as_json)
 
 
 def main() -> None:

@@ -62,6 +62,9 @@ class Compared(Result):
         """The best program of the search with this run in the fit; None without one."""
         return self.result.tuned
 
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.result.comparison.problem.scenario,)
+
     def to_dict(self) -> Document:
         """As `rampwright compare --json`."""
         return self.result.to_dict()
@@ -72,7 +75,7 @@ class Compared(Result):
 
         show_compared(console, self.result)
 
-    def files(self) -> dict[str, bytes]:
+    def _files(self) -> dict[str, bytes]:
         """compare.json, compare.csv, compare.html, the picture, and programs and the run to go on with."""
         from optimizer.show.pages.compare import compare_html
         from optimizer.show.pictures.chromatograms import picture

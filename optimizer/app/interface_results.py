@@ -6,15 +6,19 @@ prints with --json, in trade units with the unit in each key (docs/results.md).
 
 from __future__ import annotations
 
+import json
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
-from os import PathLike
+from os import PathLike, fspath
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from models.errors import InvalidInputError
+from optimizer import __version__
+from optimizer.base.mark import mark_of, marked
 from optimizer.base.numbers import MINUTES
+from optimizer.base.output import OutputError, write_folder
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.results.documents import Document, check_document
@@ -38,20 +42,50 @@ class Result(ABC):
     def to_dict(self) -> Document:
         """The document that the command prints with --json: trade units, None where there is no number."""
 
+    @cached_property
+    def mark(self) -> str:
+        """Six characters that every file carries; they follow from the version, the inputs and the document."""
+        return mark_of(
+            __version__.encode(), *map(_inputs_as_bytes, self._inputs()), _as_bytes(self.to_dict())
+        )
+
     def files(self) -> dict[str, bytes]:
         """Names and contents of the files that the command writes with --out; pictures are drawn now."""
-        raise InvalidInputError(f"{type(self).__name__} leaves no files; to_dict holds all there is")
+        return marked(self._files(), self.mark)
 
-    def save(self, folder: str | PathLike[str]) -> None:
+    def save(self, folder: str | PathLike[str], force: bool = False) -> None:
         """Write these files into a folder, all or none.
+
+        Parameters
+        ----------
+        force : whether files are replaced that are not the command's own; their content is kept as NAME.old
 
         Raises
         ------
         OutputError : when the folder cannot be written, or holds a file of such a name that is not the command's own
         """
-        from optimizer.base.output import write_folder
+        if not fspath(folder):
+            raise OutputError("an empty text names no folder; give its name, or . for the one you are in")
+        write_folder(Path(folder), self.files(), self.command, self.mark, force)
 
-        write_folder(Path(folder), self.files(), self.command)
+    @abstractmethod
+    def _inputs(self) -> tuple[Scenario, ...]:
+        """What it was made of, beside what its document says."""
+
+    def _files(self) -> dict[str, bytes]:
+        """The files without their mark."""
+        raise InvalidInputError(f"{type(self).__name__} leaves no files; to_dict holds all there is")
+
+
+def _inputs_as_bytes(scenario: Scenario) -> bytes:
+    """All that a scenario states, with the peaks of its runs."""
+    tables = [run.peaks for run in scenario.runs]
+    peaks = [each.tobytes() for table in tables for each in (table.retention, table.width_half, table.area)]
+    return _as_bytes(check_document(scenario)) + b"".join(peaks)
+
+
+def _as_bytes(document: Document) -> bytes:
+    return json.dumps(document, sort_keys=True).encode()
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +98,9 @@ class Checked(Result):
     def warnings(self) -> tuple[str, ...]:
         """What is allowed but should be known."""
         return self.scenario.warnings
+
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.scenario,)
 
     def to_dict(self) -> Document:
         """As `rampwright check --json`."""
@@ -87,7 +124,10 @@ class Fitted(FitResult, Result):
 
         show_fit(console, self)
 
-    def files(self) -> dict[str, bytes]:
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.scenario,)
+
+    def _files(self) -> dict[str, bytes]:
         """fit.json and the residuals as a picture."""
         from optimizer.show.pages.report import fit_files
 
@@ -124,7 +164,10 @@ class Predicted(PredictionResult, Result):
 
         show_prediction(console, self)
 
-    def files(self) -> dict[str, bytes]:
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.problem.scenario,)
+
+    def _files(self) -> dict[str, bytes]:
         """prediction.json, peaks.csv and the chromatogram."""
         from optimizer.show.pages.report import prediction_files
 
@@ -216,13 +259,16 @@ class Optimized(Result):
         candidate = self.candidates[rank - 1]
         return Predicted(self.problem, candidate.prediction, candidate.reliability)
 
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.fitted.scenario,)
+
     def to_dict(self) -> Document:
         """As `rampwright optimize --json`, which is what candidates.json holds."""
         from optimizer.results.candidate import candidate_document
 
         return candidate_document(self.fitted.scenario, self.outcome)
 
-    def files(self) -> dict[str, bytes]:
+    def _files(self) -> dict[str, bytes]:
         """report.html, candidates.json and everything else that optimize leaves."""
         from optimizer.show.pages.report import outcome_files
 

@@ -9,6 +9,7 @@ from models.traces.finding import PeakSearch
 from models.units import SECONDS_PER_MINUTE
 from optimizer.app.interface_results import Result
 from optimizer.results.peaks import PeaksResult
+from optimizer.scenario.data import Scenario
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +28,10 @@ class Integrated(PeaksResult, Result):
 
         show_peaks(console, self)
 
-    def files(self) -> dict[str, bytes]:
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return ()
+
+    def _files(self) -> dict[str, bytes]:
         """peaks.csv, peaks.json and, where there is a trace, peaks.png."""
         from optimizer.results.candidate import csv_bytes, json_bytes
         from optimizer.runs.peak_tables import COLUMNS

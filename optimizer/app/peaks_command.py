@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from optimizer.app.out_option import Force, Out
 from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE, PeakDetection
 
 MinSignalToNoise = Annotated[
@@ -44,10 +45,8 @@ def peaks_of_file(
     min_signal_to_noise: MinSignalToNoise = None,
     min_width_s: MinWidth = None,
     from_trace: FromTrace = False,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", help="Folder to write results into.", show_default=False),
-    ] = None,
+    out: Out = None,
+    force: Force = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")
     ] = False,
@@ -64,5 +63,5 @@ def peaks_of_file(
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
     made = Integrated(picked_from(file, detection=detection), file)
     if out is not None:
-        prepare_folder(out, "peaks")
-    finish(made, out, as_json)
+        prepare_folder(out, "peaks", force)
+    finish(made, out, force, as_json)

@@ -51,6 +51,9 @@ class Scouted(Result):
             return first_text(self.scenario, self.found)
         return next_text(self.found)
 
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.scenario,)
+
     def to_dict(self) -> Document:
         """As `rampwright scout --json`."""
         if isinstance(self.found, tuple):
@@ -66,7 +69,7 @@ class Scouted(Result):
         else:
             show_next(console, self.found)
 
-    def files(self) -> dict[str, bytes]:
+    def _files(self) -> dict[str, bytes]:
         """scout.json, scout.toml and, of a next run, the picture."""
         files = {"scout.json": json_bytes(self.to_dict())}
         if self.to_paste is not None:

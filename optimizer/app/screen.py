@@ -14,7 +14,11 @@ if TYPE_CHECKING:
 class Finished(Protocol):
     """What commands end with."""
 
-    def save(self, folder: Path) -> None:
+    @property
+    def mark(self) -> str:
+        """That its files carry."""
+
+    def save(self, folder: Path, force: bool = False) -> None:
         """Its files into a folder."""
 
     def to_dict(self) -> dict[str, Any]:
@@ -45,14 +49,17 @@ def show(document: dict[str, Any], as_json: bool, for_people: Any) -> None:
         for_people(console(), document)
 
 
-def finish(result: Finished, out: Path | None, as_json: bool) -> None:
+def finish(result: Finished, out: Path | None, force: bool, as_json: bool) -> None:
     """A result's files into a folder, if one is named, then the result as JSON, or as people read it."""
     if out is not None:
-        result.save(out)
+        result.save(out, force)
     if as_json:
-        print_json(result.to_dict())
-    else:
-        result.show(console())
+        print_json({"result_mark": result.mark, **result.to_dict()})
+        return
+    screen = console()
+    result.show(screen)
+    if out is not None:
+        screen.print(f"Written into {out}, every file with the result mark {result.mark}.", markup=False)
 
 
 def never_fail_to_encode() -> None:

@@ -19,6 +19,7 @@ from optimizer.methods.window_sweep import WindowSweep, window_sweep
 from optimizer.results.candidate import csv_bytes, json_bytes
 from optimizer.results.documents import Document
 from optimizer.results.sweep import sweep_document, sweep_table
+from optimizer.scenario.data import Scenario
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,6 +39,9 @@ class Swept(Result):
     problem: Problem
     found: Sweep | WindowSweep
 
+    def _inputs(self) -> tuple[Scenario, ...]:
+        return (self.problem.scenario,)
+
     def to_dict(self) -> Document:
         """As `rampwright sweep --json`."""
         return sweep_document(self.found)
@@ -51,7 +55,7 @@ class Swept(Result):
         else:
             show_sweep(console, self.found)
 
-    def files(self) -> dict[str, bytes]:
+    def _files(self) -> dict[str, bytes]:
         """sweep.json, sweep.csv and the picture."""
         from optimizer.show.pictures.chromatograms import picture
 

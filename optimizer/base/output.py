@@ -1,21 +1,41 @@
-"""Writing results so that nobody ever finds half of them: under a temporary name first, then moved into place."""
+"""Writing results so that nobody ever finds half of them: under a temporary name first, then moved into place.
+
+A process that is killed leaves a hidden name behind: `UNDO` where it was replacing the files of a folder, else one that
+ends in `UNFINISHED`. Whoever comes next to that folder first puts the old files back, or takes the rest away.
+"""
 
 from __future__ import annotations
 
 import errno
+import hashlib
+import json
 import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from models.errors import RampwrightError
 from optimizer.base.interruption import postponed
-from optimizer.base.manifest import MANIFEST, in_the_way, leftovers, manifest, written_in
+from optimizer.base.manifest import (
+    MANIFEST,
+    Hashes,
+    Listed,
+    in_the_way,
+    in_the_way_text,
+    leftovers,
+    listed_in,
+    manifest,
+    sha256_of,
+)
 
 PATIENCE = 10.0  # s to wait for another run that is writing to the same place; it takes milliseconds
+UNFINISHED = ".unfinished"  # ends a name that a run takes away again
+UNDO = ".rampwright.undo"  # holds, while files are replaced, the new ones not yet moved, `KEPT` and `PLAN`
+KEPT = "kept"  # the old files
+PLAN = ".plan.json"  # SHA-256 of the files before (old) and after (new)
 
 
 class OutputError(RampwrightError):
@@ -29,8 +49,9 @@ def write_atomically(path: Path, content: bytes) -> None:
     ------
     OutputError : naming the file and the reason
     """
-    with _told_plainly(path), postponed():
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    with _told_plainly(path), postponed(), _alone_in(path.parent):
+        _sweep(path.parent, _beside(path))
+        handle, name = tempfile.mkstemp(UNFINISHED, _beside(path), path.parent)
         try:
             os.close(handle)
             _write(Path(name), content)
@@ -41,44 +62,79 @@ def write_atomically(path: Path, content: bytes) -> None:
             raise
 
 
-def prepare_folder(folder: Path, command: str) -> None:
+def prepare_folder(folder: Path, command: str, force: bool = False) -> None:
     """Find out, leaving no trace, whether a command can write to a folder, which need not exist yet.
+
+    With `force` no file is in the way, as for `write_folder`.
 
     Raises
     ------
     OutputError : naming the folder and the reason, such as a file there that the command did not write
     """
     with _told_plainly(folder), postponed():
-        _temporary_folder(_nearest_existing(folder)).rmdir()
+        nearest = _nearest_existing(folder)
+        _sweep(nearest, _PROBE)
+        with suppress(FileNotFoundError):  # another run may have taken it for one that was left behind
+            _temporary_folder(nearest, _PROBE).rmdir()
         if folder.exists():
             with _alone_in(folder.resolve().parent):
-                _refuse(in_the_way(folder, command))
+                _settle(folder.resolve())
+                _refuse(folder, in_the_way(folder, command), force)
 
 
-def write_folder(folder: Path, files: Mapping[str, bytes], command: str) -> None:
+def write_folder(
+    folder: Path, files: Mapping[str, bytes], command: str, mark: str = "", force: bool = False
+) -> None:
     """Write all files of a command's result, or none; a Ctrl-C waits until they are written.
 
-    A new folder is filled under a temporary name beside its place and then renamed. In an existing one every file
-    is replaced in one step, and put back as it was when a later one fails; leftovers of the command's former result
-    go. Nothing is written where a file is in the way that the command did not write, or that was changed since: a
-    list of what was written stands beside the results (`optimizer.base.manifest`). Of two runs that write to one folder
-    one waits for the other.
+    A new folder is filled under a temporary name beside its place and then renamed. In an existing one the files are
+    replaced together: they are put back as they were when one fails, and by whoever comes next when the process is
+    killed. Leftovers of the command's former result go. Nothing is written where a file is in the way that the command
+    did not write, or that was changed since: a list of what was written stands beside the results
+    (`optimizer.base.manifest`). Of two runs that write to one folder one waits for the other.
+
+    Parameters
+    ----------
+    mark : of the result, for the list
+    force : whether files in the way are replaced; their content is kept as NAME.old
 
     Raises
     ------
     OutputError : naming the folder and the reason
     """
     with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(folder.resolve().parent):
+        _settle(folder.resolve())
         if not folder.exists():
-            _fill({**files, MANIFEST: manifest({}, command, files)}, folder)
+            _fill({**files, MANIFEST: manifest(Listed({}, {}), command, files, mark)}, folder)
             return
-        _refuse(in_the_way(folder, command, files))
-        written = written_in(folder) or {}
-        listed = {**files, MANIFEST: manifest(written, command, files)}
-        with _filled(listed, folder) as temporary:
-            _replace_files(
-                temporary, folder, list(listed), leftovers(folder, written.get(command, ()), files)
-            )
+        found = in_the_way(folder, command, files)
+        _refuse(folder, found, force)
+        foreign = [name for names in found.values() for name in names]
+        aside = {_free_name(folder, name): (folder / name).read_bytes() for name in foreign}
+        listed = listed_in(folder) or Listed({}, {})
+        new = {**files, **aside, MANIFEST: manifest(listed, command, files, mark)}
+        gone = {*leftovers(folder, listed.written.get(command, ()), files), *foreign}
+        with _filled(new, folder, _INSIDE) as temporary:
+            _switch(temporary, folder, list(new), {n for n in (*new, *gone) if os.path.lexists(folder / n)})
+
+
+@contextmanager
+def undisturbed(folder: Path) -> Iterator[None]:
+    """Hold a folder of results while files in it are read; if a run was killed while it replaced them, put them back.
+
+    Raises
+    ------
+    OutputError : when another run does not end its writing there, or the old files cannot be put back
+    """
+    try:
+        with _alone_in(folder.resolve().parent):
+            _undo(folder)
+            yield
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: its results cannot be read: {error.strerror or error}; if a run was stopped while it wrote "
+            "here, make the folder writable, so that the former results can be put back"
+        ) from error
 
 
 def make_folder(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -94,22 +150,28 @@ def make_folder(folder: Path, files: Mapping[str, bytes]) -> None:
         _fill(files, folder)
 
 
-def _refuse(reason: str | None) -> None:
-    if reason is not None:
-        raise OutputError(reason)
+def _refuse(folder: Path, found: Mapping[str, list[str]], force: bool) -> None:
+    if found and not force:
+        raise OutputError(in_the_way_text(folder, found))
+
+
+def _free_name(folder: Path, name: str) -> str:
+    """NAME.old, or with a number behind, such that there is no file of that name."""
+    names = (f"{name}.old{number}" for number in ("", *range(2, 1000)))
+    return next(each for each in names if not os.path.lexists(folder / each))
 
 
 def _fill(files: Mapping[str, bytes], folder: Path) -> None:
     """Make a folder that appears with all its files in it."""
-    with _filled(files, folder.absolute().parent) as temporary:
+    with _filled(files, folder.absolute().parent, _beside(folder)) as temporary:
         os.chmod(temporary, _allowed(0o777))
         os.rename(temporary, folder)
 
 
 @contextmanager
-def _filled(files: Mapping[str, bytes], inside: Path) -> Iterator[Path]:
+def _filled(files: Mapping[str, bytes], inside: Path, prefix: str) -> Iterator[Path]:
     """A temporary folder with files, gone afterwards unless it was renamed."""
-    temporary = _temporary_folder(inside)
+    temporary = _temporary_folder(inside, prefix)
     try:
         for name, content in files.items():
             _write(temporary / name, content)
@@ -126,36 +188,87 @@ def _write(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _replace_files(source: Path, folder: Path, names: list[str], former: list[str]) -> None:
-    """Move files of those names from one folder into another and take former ones out, or leave it as it was."""
-    kept = source / "kept"
-    kept.mkdir()
-    for name in names:
-        if (folder / name).exists():
-            _keep(folder / name, kept / name)
-    done: list[str] = []
+def _switch(filled: Path, folder: Path, new: Collection[str], old: Collection[str]) -> None:
+    """Move the new files from one folder into another in place of the old ones, or leave it as it was.
+
+    Once `UNDO` is there, `_undo` makes the old result of whatever is found; once it is gone again, the new one counts.
+    """
+    plan = {
+        "old": {name: sha256_of(folder / name) for name in old},
+        "new": {name: sha256_of(filled / name) for name in new},
+    }
+    (filled / KEPT).mkdir()
+    _write(filled / PLAN, json.dumps(plan).encode())
+    undo = folder / UNDO
+    os.rename(filled, undo)
     try:
-        for name in names:
-            done.append(name)
-            os.replace(source / name, folder / name)
-        for name in former:
-            done.append(name)
-            os.replace(folder / name, kept / name)
+        for name in old:
+            os.rename(folder / name, undo / KEPT / name)
+        for name in new:
+            os.rename(undo / name, folder / name)
+        os.rename(undo, filled)
     except BaseException:
-        for name in done:
-            if (kept / name).exists():
-                os.replace(kept / name, folder / name)
-            elif name in names and not (source / name).exists():  # it was moved, and there was none before
-                (folder / name).unlink(missing_ok=True)
+        _undo(folder)
         raise
 
 
-def _keep(path: Path, copy: Path) -> None:
-    """A second name for a file, which takes no room; where the disk knows no such thing, a copy."""
+def _undo(folder: Path) -> None:
+    """Put files back as they were before a switch that did not come to its end; it may be stopped and begun again.
+
+    Raises
+    ------
+    OutputError : when one of them was changed since, or what the switch left is not as it leaves it
+    """
+    undo = folder / UNDO
+    if not os.path.lexists(undo):
+        return
+    old, new = _plan(undo)
+    changed = [
+        name
+        for name in sorted({*old, *new})
+        if os.path.lexists(folder / name) and sha256_of(folder / name) not in (old.get(name), new.get(name))
+    ]
+    if changed:
+        raise OutputError(
+            f"{folder}: a run was stopped while it replaced results here, and before they could be put back "
+            f"{', '.join(changed)} changed; move that elsewhere"
+        )
+    for name in new.keys() - old.keys():
+        (folder / name).unlink(missing_ok=True)
+    for name in old:
+        if (undo / KEPT / name).exists():
+            os.replace(undo / KEPT / name, folder / name)
+    undone = folder / f"{_INSIDE}undone{UNFINISHED}"
+    os.rename(undo, undone)
+    shutil.rmtree(undone, ignore_errors=True)
+
+
+def _plan(undo: Path) -> tuple[Hashes, Hashes]:
     try:
-        os.link(path, copy)
-    except OSError:
-        shutil.copy2(path, copy)
+        table = json.loads((undo / PLAN).read_bytes())
+        old, new = dict(table["old"]), dict(table["new"])
+        plain = all(Path(name).name == name and name for name in (*old, *new))
+    except (ValueError, KeyError, TypeError, RecursionError, FileNotFoundError, NotADirectoryError):
+        plain = False
+    if not plain:
+        raise OutputError(f"{undo}: is not as a run that was stopped leaves it; move it elsewhere")
+    return old, new
+
+
+def _settle(folder: Path) -> None:
+    """Put right what a run that was killed left of its work on a folder, in it and beside it."""
+    _sweep(folder.parent, _beside(folder))
+    _sweep(folder, _INSIDE)
+    _undo(folder)
+
+
+def _sweep(inside: Path, prefix: str) -> None:
+    """Take away files and folders under temporary names with that prefix."""
+    for each in inside.glob(f"{prefix}*{UNFINISHED}"):
+        if each.is_dir():
+            shutil.rmtree(each, ignore_errors=True)
+        else:
+            each.unlink(missing_ok=True)
 
 
 def _nearest_existing(folder: Path) -> Path:
@@ -215,9 +328,20 @@ def _alone_in(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def _temporary_folder(inside: Path) -> Path:
+_INSIDE, _PROBE = (
+    ".rampwright-in-",
+    ".rampwright-probe-",
+)  # of temporary names in a folder of results, and anywhere
+
+
+def _beside(path: Path) -> str:
+    """Prefix of temporary names beside a file or folder: its own, short enough for any name."""
+    return f".rampwright-{hashlib.sha256(path.name.encode()).hexdigest()[:8]}-"
+
+
+def _temporary_folder(inside: Path, prefix: str) -> Path:
     """A new folder on the file system of the results, so that moving from it is one step."""
-    return Path(tempfile.mkdtemp(prefix=".rampwright-", dir=inside))
+    return Path(tempfile.mkdtemp(suffix=UNFINISHED, prefix=prefix, dir=inside))
 
 
 def _allowed(mode: int) -> int:
@@ -240,4 +364,4 @@ def _told_plainly(path: Path) -> Iterator[None]:
 
 
 def _same(name: object, path: Path) -> bool:
-    return str(name) == str(path) or ".rampwright-" in str(name)
+    return str(name) == str(path) or ".rampwright-" in str(name) or UNDO in str(name)

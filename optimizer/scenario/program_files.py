@@ -11,6 +11,8 @@ from pydantic import ValidationError
 from models.column.programs import Program
 from optimizer.base.errors import ScenarioError
 from optimizer.base.given_values import Given
+from optimizer.base.manifest import differing_marks
+from optimizer.base.output import undisturbed
 from optimizer.base.tables import read_table
 from optimizer.base.text_files import read_text
 from optimizer.scenario.program_checks import below_vacuum
@@ -33,10 +35,11 @@ def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Prog
 
     Raises
     ------
-    ScenarioError : naming the file and what is wrong with it
+    ScenarioError : naming the file and what is wrong with it, such as one that is of another result than its folder's
+    OutputError : when results that a killed run left half replaced cannot be put back
     """
     try:
-        document: Any = json.loads(read_text(path))
+        document: Any = json.loads(_text(path))
     except json.JSONDecodeError as error:
         raise ScenarioError(
             f"{path}, line {error.lineno}: is not JSON ({error.msg}); a candidates.json as optimize writes it was "
@@ -66,3 +69,23 @@ def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Prog
             raise ScenarioError(f"{path}: candidates[{number}].{below}")
         programs.append(program_of(table.oven, table.carrier))
     return programs
+
+
+def _text(path: Path) -> str:
+    """The file, as part of one whole result where it lies in a folder of results."""
+    if path.name != CANDIDATES_FILE or not path.parent.is_dir():
+        return read_text(path)
+    with undisturbed(path.parent):
+        files = differing_marks(path.parent, "optimize")
+        if files:
+            marks = dict.fromkeys(files.values())
+            each = (
+                f"{', '.join(name for name in files if files[name] == mark)} ({mark or 'no mark'})"
+                for mark in marks
+            )
+            raise ScenarioError(
+                f"{path.parent}: its files are of different results, as their marks say: {'; '.join(each)}; what one "
+                "says may not hold for another: run rampwright optimize into a new folder, or move the files of the "
+                "other result elsewhere"
+            )
+        return read_text(path)

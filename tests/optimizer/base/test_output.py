@@ -68,15 +68,14 @@ def test_a_failure_half_way_leaves_the_old_results(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, interruption: BaseException
 ) -> None:
     write_folder(tmp_path, {"a.txt": b"old a", "b.txt": b"old b"}, "optimize")
-    replace, calls = os.replace, []
+    rename = os.rename
 
-    def fail_at_the_third(source: Any, target: Any) -> None:
-        calls.append(target)
-        if len(calls) == 3:
+    def fail_at_the_second_new_file(source: Any, target: Any) -> None:
+        if target == tmp_path / "fresh.txt":
             raise interruption
-        replace(source, target)
+        rename(source, target)
 
-    monkeypatch.setattr(os, "replace", fail_at_the_third)
+    monkeypatch.setattr(os, "rename", fail_at_the_second_new_file)
     with pytest.raises((OutputError, KeyboardInterrupt)):
         write_folder(tmp_path, {"a.txt": b"new a", "fresh.txt": b"new", "b.txt": b"new b"}, "optimize")
     assert contents(tmp_path) == {"a.txt": b"old a", "b.txt": b"old b"}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import multiprocessing
 import os
-import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -62,7 +61,7 @@ def failing(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], list[str]]:
             return spoilt_call
 
         for module, name in (
-            (os, "replace"), (os, "rename"), (os, "link"), (os, "fsync"), (os, "chmod"), (shutil, "copy2"),
+            (os, "replace"), (os, "rename"), (os, "fsync"), (os, "chmod"),
             (output, "_write"), (output, "_temporary_folder"),
         ):  # fmt: skip
             monkeypatch.setattr(module, name, spoilt(name, ORIGINAL[name]))
@@ -74,10 +73,8 @@ def failing(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], list[str]]:
 ORIGINAL: dict[str, Callable[..., Any]] = {
     "replace": os.replace,
     "rename": os.rename,
-    "link": os.link,
     "fsync": os.fsync,
     "chmod": os.chmod,
-    "copy2": shutil.copy2,
     "_write": output._write,
     "_temporary_folder": output._temporary_folder,
 }
@@ -111,18 +108,6 @@ def test_a_disk_full_at_any_step_leaves_the_old_result_or_the_new(
         if len(calls) < nth:
             break
     assert refused > len(NEW)
-
-
-def test_a_file_system_that_links_nothing_is_written_all_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def refuse(*_: object, **__: object) -> None:
-        raise OSError(errno.EPERM, "Operation not permitted")
-
-    monkeypatch.setattr(os, "link", refuse)
-    fill(tmp_path / "out")
-    write_folder(tmp_path / "out", NEW, "optimize")
-    assert contents(tmp_path / "out") == AFTER
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from optimizer.base.manifest import MANIFEST, NAMES
 from optimizer.base.output import OutputError, prepare_folder, write_folder
 from optimizer.runs.peak_tables import PeakTable
 from tests.optimizer.command import call
-from tests.optimizer.interrupted import everything
+from tests.optimizer.interrupted import contents, everything
 from tests.optimizer.recorded import recorded, write_csv
 
 PROGRAM = """\
@@ -67,7 +67,8 @@ def test_a_peak_table_of_the_scenario_survives_predict(
     complaint = capsys.readouterr().err
     assert complaint == (
         f"rampwright: {scenario}: nothing was written, as this is in the way: peaks.csv (not written by rampwright, or "
-        "by a version that kept no list of its files); name another folder, or move or delete what is in the way\n"
+        "by a version that kept no list of its files); name another folder, move or delete what is in the way, or "
+        "have it replaced with --force, which keeps it as NAME.old\n"
     )
 
 
@@ -174,6 +175,65 @@ def test_a_changed_file_of_a_longer_series_is_not_removed(tmp_path: Path) -> Non
     with pytest.raises(OutputError, match=r"chromatogram_2\.svg \(changed"):
         write_folder(tmp_path, {"candidates.json": b"3"}, "optimize")
     assert everything(tmp_path) == before
+
+
+def test_force_replaces_what_is_in_the_way_and_keeps_it(tmp_path: Path) -> None:
+    foreign = {
+        "front.svg": b"mine",
+        "report.html": b"mine",
+        "report.html.old": b"mine, too",
+        "notes.txt": b"mine",
+    }
+    for name, content in foreign.items():
+        (tmp_path / name).write_bytes(content)
+    with pytest.raises(OutputError, match=r"front\.svg, report\.html \(not written by rampwright"):
+        prepare_folder(tmp_path, "optimize")
+    prepare_folder(tmp_path, "optimize", force=True)
+    write_folder(tmp_path, {"report.html": b"1", "candidates.json": b"1"}, "optimize", force=True)
+    kept = {"front.svg.old": b"mine", "report.html.old": b"mine, too", "report.html.old2": b"mine"}
+    assert contents(tmp_path) == {"report.html": b"1", "candidates.json": b"1", "notes.txt": b"mine", **kept}
+    write_folder(tmp_path, {"candidates.json": b"2"}, "optimize")  # what was kept is not the command's
+    assert contents(tmp_path) == {"candidates.json": b"2", "notes.txt": b"mine", **kept}
+
+
+def test_force_replaces_a_list_that_is_not_ours_and_what_it_should_name(tmp_path: Path) -> None:
+    (tmp_path / MANIFEST).write_bytes(b"mine")
+    (tmp_path / "fit.json").write_bytes(b"mine")
+    write_folder(tmp_path, {"fit.json": b"1"}, "fit", force=True)
+    assert contents(tmp_path) == {"fit.json": b"1", "fit.json.old": b"mine", f"{MANIFEST}.old": b"mine"}
+    write_folder(tmp_path, {"fit.json": b"2"}, "fit")
+    assert contents(tmp_path)["fit.json"] == b"2"
+
+
+@pytest.mark.parametrize("command", NAMES)
+def test_every_command_can_be_forced(
+    command: str, scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    for name in map(an_example, NAMES[command]):
+        (out / name).write_bytes(f"{name}, mine".encode())
+    assert call(monkeypatch, command, *arguments(command, scenario), "--out", out, "--force") in (0, 3)
+    found = contents(out)
+    for name in map(an_example, NAMES[command]):
+        assert found[f"{name}.old"] == f"{name}, mine".encode()
+        assert found.get(name) != f"{name}, mine".encode()
+
+
+@pytest.mark.parametrize("command", NAMES)
+def test_an_empty_name_is_no_folder(
+    command: str,
+    scenario: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    asked = arguments(command, scenario)
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    assert call(monkeypatch, command, *asked, "--out", "") == 2
+    assert "an empty text names no folder" in " ".join(capsys.readouterr().err.split())
+    assert everything(tmp_path / "here") == {}
 
 
 def test_what_one_command_wrote_another_leaves(tmp_path: Path) -> None:
