@@ -11,7 +11,7 @@ from rich.console import Console
 
 from benchmarks.fuzz_cases import Kind, chosen
 from models.column.programs import Program
-from optimizer.app.compare_command import run_compared
+from optimizer.app.interface_compare import run_compared
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
 from optimizer.methods.workflow import fit_scenario

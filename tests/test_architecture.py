@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from graphlib import TopologicalSorter
@@ -41,15 +42,15 @@ FENCED = {
         "optimizer/show/pictures/compare.py",
         "optimizer/show/pictures/exposure.py",
         "optimizer/show/pictures/front.py",
-        "optimizer/app/compare_command.py",
+        "optimizer/app/interface_compare.py",
         "optimizer/app/interface_results.py",
         "optimizer/app/interface_trace_results.py",
         "optimizer/show/pictures/pair_letters.py",
         "optimizer/show/pictures/peaks.py",
         "optimizer/show/pictures/chromatograms.py",
         "optimizer/show/pictures/scout.py",
-        "optimizer/app/scout_command.py",
-        "optimizer/app/sweep_command.py",
+        "optimizer/app/interface_scout.py",
+        "optimizer/app/interface_sweep.py",
         "optimizer/show/pictures/sweep_maps.py",
         "optimizer/show/pictures/sweep_curves.py",
         "optimizer/show/pictures/window.py",
@@ -59,7 +60,7 @@ FENCED = {
     "typer": {
         "optimizer/app/cli.py",
         "optimizer/app/new_command.py",
-        "optimizer/app/out_option.py",
+        "optimizer/app/options.py",
         "optimizer/app/peaks_command.py",
     },
 }
@@ -155,6 +156,28 @@ def test_the_command_line_is_imported_by_nothing() -> None:
     for path in MODULES:
         if path.name != "__main__.py":  # where it starts
             assert "optimizer.app.cli" not in imported(path), path
+
+
+@pytest.mark.parametrize("name", ["cli", "new_command", "options", "peaks_command", "screen"])
+def test_the_command_line_goes_through_the_interface(name: str) -> None:
+    """It imports nothing that computes: what a command does, a function of the interface does."""
+    rooms = (
+        "optimizer/runs",
+        "optimizer/scenario",
+        "optimizer/goal",
+        "optimizer/search",
+        "optimizer/methods",
+    )
+    found = modules_imported(ROOT / f"optimizer/app/{name}.py")
+    computing = {file for file in found if file.startswith(("models/", *rooms, "optimizer/results"))}
+    assert computing <= {
+        "models/engine/cache.py",  # says that the engine is being compiled
+        "models/errors.py",
+        "optimizer/runs/detection.py",  # ranges of options
+        "optimizer/scenario/data.py",  # a type
+        "optimizer/search/study_place.py",  # an option and the variable that stands for it
+    }
+    assert not {file for file in found if re.match(r"optimizer/app/(interface_|result)", file)}
 
 
 def test_matplotlib_is_imported_lazily() -> None:

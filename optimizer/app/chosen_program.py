@@ -1,52 +1,81 @@
-"""The program that `--program`, or `--candidate` and `--results`, name: the same in every command that takes them."""
+"""The program that a person means, however it is given: the same for every function and command that takes one."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
-from optimizer.base.errors import ScenarioError
+from models.column.programs import Program
+from models.errors import InvalidInputError
+from optimizer.base.errors import ScenarioError, as_arguments
+from optimizer.scenario.data import Scenario
+from optimizer.scenario.program_files import candidates_file, read_candidates
+from optimizer.scenario.reading import program_of_tables, read_program
 
 if TYPE_CHECKING:
-    from models.column.programs import Program
-    from optimizer.scenario.data import Scenario
+    from optimizer.app.interface_results import Predicted
+    from optimizer.goal.outcome import Candidate
+
+AnyPath: TypeAlias = str | PathLike[str]
+AnyProgram: TypeAlias = "Program | Chosen | Candidate | Predicted | Mapping[str, Any] | AnyPath"
 
 
-def chosen_program(
-    scenario: Scenario, program: Path | None, candidate: int | None, results: Path | None
-) -> tuple[Program, str]:
-    """The program that the options name, or the scenario's own, and where it comes from, in words.
+class Chosen(NamedTuple):
+    """A program, and where it comes from, in words."""
 
-    Parameters
-    ----------
-    program : a program file
-    candidate, results : rank of a candidate, 1 when None, and the folder that `optimize` wrote, or its candidates.json
+    program: Program
+    origin: str
+
+
+def chosen(scenario: Scenario, program: AnyProgram | None = None) -> Chosen:
+    """The program a person means; the scenario's [current] when None.
 
     Raises
     ------
-    ScenarioError : when options contradict each other, a file cannot be used, or there is no program
+    ScenarioError : when it cannot be used, or there is none
     """
-    from optimizer.scenario.program_files import candidates_file, read_candidates
-    from optimizer.scenario.reading import read_program
+    if program is None:
+        if scenario.current is None:
+            raise ScenarioError(f"{scenario.path}: there is no [current] table; add one, or give a program")
+        return Chosen(scenario.current, "[current]")
+    if isinstance(program, Chosen):
+        return program
+    if isinstance(program, Program):
+        return Chosen(program, "program")
+    if isinstance(program, Mapping):
+        return Chosen(program_of_tables(program, scenario.ambient_pressure), "program")
+    if isinstance(program, str | PathLike):
+        with as_arguments():
+            return Chosen(read_program(Path(program), scenario.ambient_pressure), fspath(program))
+    from optimizer.app.interface_results import Predicted
+    from optimizer.goal.outcome import Candidate
 
-    if program is not None and (candidate is not None or results is not None):
-        raise ScenarioError("--program and --candidate with --results both name a program; give one of them")
-    if program is not None:
-        return read_program(program, scenario.ambient_pressure), str(program)
-    if results is not None:
-        rank = 1 if candidate is None else candidate
-        path = candidates_file(results)
+    if isinstance(program, Candidate):
+        return Chosen(program.prediction.program, f"candidate {program.rank}")
+    if isinstance(program, Predicted):
+        return Chosen(program.program, "program")
+    raise InvalidInputError(
+        f"program: expected a Program, a candidate, its tables oven and carrier, or the path of a program file, not "
+        f"{type(program).__name__}"
+    )
+
+
+def kept_candidate(scenario: Scenario, results: AnyPath, rank: int = 1) -> Chosen:
+    """A candidate of a search that `optimize` left behind; 1 is the best.
+
+    Parameters
+    ----------
+    results : the folder that it wrote, or its candidates.json
+
+    Raises
+    ------
+    ScenarioError : when the folder cannot be used, or has no such candidate
+    """
+    path = candidates_file(Path(results))
+    with as_arguments():
         found = read_candidates(path, scenario.ambient_pressure, rank)
         if rank > len(found):
             raise ScenarioError(f"--candidate {rank}: {path} holds candidates 1 to {len(found)}")
-        return found[rank - 1], f"{path}, candidate {rank}"
-    if candidate is not None:
-        raise ScenarioError(
-            f"--candidate {candidate} is the rank of a candidate; name the folder that optimize wrote with --results"
-        )
-    if scenario.current is None:
-        raise ScenarioError(
-            f"{scenario.path}: there is no [current] table; add one, or name a program file with --program, or a "
-            "candidate with --candidate N --results FOLDER"
-        )
-    return scenario.current, "[current]"
+    return Chosen(found[rank - 1], f"{path}, candidate {rank}")

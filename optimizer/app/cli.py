@@ -5,28 +5,40 @@ from __future__ import annotations
 import sys
 from contextlib import nullcontext
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from models.engine.cache import on_compile
 from models.errors import RampwrightError
 from optimizer import __version__
-from optimizer.app.chosen_program import chosen_program
 from optimizer.app.new_command import new, schema
-from optimizer.app.out_option import Force, Out, OutNeeded
+from optimizer.app.options import (
+    Accept,
+    AsJson,
+    CandidateRank,
+    Force,
+    Matching,
+    Out,
+    OutNeeded,
+    ProgramFile,
+    ResultsFolder,
+    Rounds,
+    ScenarioPath,
+    Seconds,
+    program_of_options,
+)
 from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.app.screen import (
     ProgressBar,
     console,
     finish,
     never_fail_to_encode,
-    print_json,
     say_compiling,
     show,
 )
+from optimizer.base.errors import options_meant
 from optimizer.base.interruption import finishing, stop_on_signals, stopped, was_stopped
-from optimizer.runs.detection import PeakDetection
 
 DONE, WRONG_INPUT, NOT_FEASIBLE = 0, 2, 3
 
@@ -39,22 +51,6 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-ScenarioPath = Annotated[Path, typer.Argument(help="A scenario folder, or its scenario.toml.")]
-Matching = Annotated[Path | None, typer.Option(help="Table of names for unnamed peaks; proposed when new.")]
-Accept = Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")]
-ProgramFile = Annotated[
-    Path | None,
-    typer.Option("--program", help="A program file (tables oven and carrier); [current] when left out."),
-]
-CandidateRank = Annotated[
-    int | None,
-    typer.Option("--candidate", help="Or the candidate of this rank in --results; 1 is the best.", min=1),
-]
-ResultsFolder = Annotated[Path | None, typer.Option("--results", help="Folder that optimize wrote.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
-Seconds = Annotated[float | None, typer.Option(help="Time budget; the scenario's when left out.", min=0.1)]
-Rounds = Annotated[int | None, typer.Option(help="Or descents: a seed gives the same anywhere.", min=1)]
-
 
 def _version(wanted: bool) -> None:
     if wanted:
@@ -64,10 +60,12 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def _options(
+    context: typer.Context,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
     ] = False,
-) -> None: ...
+) -> None:
+    context.with_resource(options_meant())
 
 
 app.command(epilog="Example: rampwright new mymethod")(new)
@@ -78,11 +76,10 @@ app.command("peaks", epilog="Example: rampwright peaks run.cdf --out found")(pea
 @app.command(epilog="Example: rampwright check mymethod")
 def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     """Read everything, show the inputs, run nothing."""
-    from optimizer.results.documents import check_document
-    from optimizer.scenario.reading import load_scenario
+    from optimizer.app import interface
     from optimizer.show.console.common import show_check
 
-    show(check_document(load_scenario(scenario, runs_needed=False)), as_json, show_check)
+    show(interface.check(interface.load_scenario(scenario, runs_needed=False)).to_dict(), as_json, show_check)
 
 
 @app.command(epilog="Example: rampwright fit mymethod")
@@ -101,7 +98,6 @@ def fit(
     from optimizer.app import interface
     from optimizer.app.peak_proposal import proposal_document, proposed, show_proposal
     from optimizer.base.output import prepare_folder
-    from optimizer.scenario.reading import load_scenario
 
     if out is not None:
         prepare_folder(out, "fit", force)
@@ -109,7 +105,7 @@ def fit(
     if proposal is not None and not accept:
         show(proposal_document(proposal, names, scenario), as_json, show_proposal)
         return
-    made = interface.fit(load_scenario(scenario, matching=names))
+    made = interface.fit(interface.load_scenario(scenario, matching=names))
     finish(made, out, force, as_json)
 
 
@@ -126,16 +122,12 @@ def predict(
     """The chromatogram and peak table that a program will give."""
     from optimizer.app import interface
     from optimizer.base.output import prepare_folder
-    from optimizer.goal.limits import check_heating
-    from optimizer.scenario.reading import load_scenario
 
-    loaded = load_scenario(scenario)
-    wanted, origin = chosen_program(loaded, program, candidate, results)
-    check_heating(loaded, wanted, origin)
+    loaded = interface.load_scenario(scenario)
+    wanted = program_of_options(loaded, program, candidate, results)
     if out is not None:
         prepare_folder(out, "predict", force)
-    made = interface.predict(interface.fit(loaded), wanted)
-    finish(made, out, force, as_json)
+    finish(interface.predict(interface.fit(loaded), wanted), out, force, as_json)
 
 
 @app.command(epilog="Example: rampwright optimize mymethod --out results")
@@ -167,49 +159,32 @@ def optimize(
 
     Ctrl-C ends the search with the best so far.
     """
-    from optimizer.app.interface_results import Fitted, Optimized
+    from optimizer.app import interface
     from optimizer.base.output import prepare_folder
-    from optimizer.goal.cautions import cautions_of
-    from optimizer.methods.workflow import fit_scenario
-    from optimizer.methods.workflow import optimize as search
-    from optimizer.scenario.reading import load_scenario
     from optimizer.search.study_place import place_of_option
-    from optimizer.show.console.candidates import show_candidates
-    from optimizer.show.console.common import show_cautions, show_warnings
 
     place = place_of_option(study, study_name, context.get_parameter_source("study"))
-    loaded = load_scenario(scenario)
+    loaded = interface.load_scenario(scenario)
     prepare_folder(out, "optimize", force)  # better known before the search than after it
-    fitted = Fitted(loaded, fit_scenario(loaded))
+    fitted = interface.fit(loaded)
     with ProgressBar() as progress:
-        problem, outcome = search(
-            loaded,
-            fitted.fit,
-            seconds,
-            progress,
+        made = interface.optimize(
+            fitted,
+            seconds=seconds,
+            rounds=rounds,
             what_if=not no_what_if,
             study=place,
             study_name=study_name,
-            rounds=rounds,
+            progress=progress,
         )
-    if outcome.interrupted and not outcome.candidates:
+    if made.outcome.interrupted and not made.candidates:
         raise KeyboardInterrupt  # there is nothing to write, and an earlier result may be there
     with finishing():
-        made = Optimized(fitted, problem, outcome)
         made.save(out, force)
-    if as_json:
-        print_json({"result_mark": made.mark, **made.to_dict()})
-    else:
-        screen = console()
-        show_candidates(screen, loaded, outcome)
-        show_warnings(screen, list(fitted.warnings))
-        show_cautions(screen, list(cautions_of(loaded, outcome)))
-        if outcome.interrupted:
-            screen.print("The search was stopped early; these are the best programs it had.")
-        if outcome.study is not None:
-            screen.print(outcome.study.text, markup=False)
-        screen.print(f"Report: {out / 'report.html'} (result mark {made.mark})", markup=False)
-    if not outcome.feasible:
+    finish(made, None, force, as_json)
+    if not as_json:
+        console().print(f"Report: {out / 'report.html'} (result mark {made.mark})", markup=False)
+    if not made.feasible:
         raise typer.Exit(NOT_FEASIBLE)
 
 
@@ -237,18 +212,21 @@ def sweep(
 
     Or the window diagram over isothermal temperatures.
     """
-    from optimizer.app.sweep_command import swept, windows
+    from optimizer.app import interface
+    from optimizer.base.errors import ScenarioError
     from optimizer.base.output import prepare_folder
-    from optimizer.goal.goal import problem_of
-    from optimizer.methods.workflow import fit_scenario
-    from optimizer.scenario.reading import load_scenario
 
-    loaded = load_scenario(scenario)
-    method, origin = chosen_program(loaded, program, candidate, results)
+    if window and vary:
+        raise ScenarioError(
+            "--window varies the temperature of isothermal runs by itself; leave --vary out, or --window"
+        )
+    loaded = interface.load_scenario(scenario)
+    method = program_of_options(loaded, program, candidate, results)
     if out is not None:
         prepare_folder(out, "sweep", force)
-    problem = problem_of(loaded, fit_scenario(loaded))
-    finish((windows if window else swept)(problem, method, origin, vary), out, force, as_json)
+    fitted = interface.fit(loaded)
+    made = interface.window(fitted, method) if window else interface.sweep(fitted, vary or [], method)
+    finish(made, out, force, as_json)
 
 
 @app.command(epilog="Example: rampwright adapt mymethod --gas hydrogen --out adapted")
@@ -300,30 +278,39 @@ def adapt(
 
     Tuned there by a search, unless a piece is cut off.
     """
-    from optimizer.app import adapt_command as job
+    from optimizer.app import interface
     from optimizer.base.errors import ScenarioError
     from optimizer.base.output import prepare_folder
-    from optimizer.methods.adapt_options import change_of
-    from optimizer.methods.workflow import fit_scenario
-    from optimizer.scenario.reading import load_scenario
 
     if marker is not None and trim_m is None:
         raise ScenarioError("--marker names the compound whose time a cut moved; give the cut with --trim-m")
-    loaded = load_scenario(scenario)
-    change = change_of(
-        loaded, gas, outlet, length_m, inner_diameter_mm, film_thickness_um, flow_mL_min, inlet_kPa
-    )
-    method, _ = chosen_program(loaded, program, candidate, results)
+    changes: dict[str, Any] = {
+        "gas": gas,
+        "outlet": outlet,
+        "length_m": length_m,
+        "inner_diameter_mm": inner_diameter_mm,
+        "film_thickness_um": film_thickness_um,
+        "flow_mL_min": flow_mL_min,
+        "inlet_kPa": inlet_kPa,
+    }
+    if trim_m is not None and any(value is not None for value in changes.values()):
+        raise ScenarioError(
+            "--trim-m says what was cut off the column in use; leave the other changes out, or give the length that is "
+            "left with --length-m"
+        )
+    loaded = interface.load_scenario(scenario)
+    method = program_of_options(loaded, program, candidate, results)
     if out is not None:
         prepare_folder(out, "adapt", force)
-    fitted = fit_scenario(loaded)
-    if trim_m is None:
-        made = job.carried_over(loaded, fitted, method, change)
-    else:
-        made = job.trimmed(loaded, fitted, method, trim_m, marker, change)
-    if trim_m is None if tune is None else tune:
-        with ProgressBar() as progress:
-            made = job.tuned(made, seconds, progress, rounds)
+    fitted = interface.fit(loaded)
+    tuned = trim_m is None if tune is None else tune
+    with ProgressBar() if tuned else nullcontext() as progress:
+        budget = {"tune": True, "tune_seconds": seconds, "tune_rounds": rounds, "progress": progress}
+        search: dict[str, Any] = budget if tuned else {}
+        if trim_m is None:
+            made = interface.adapt(fitted, method, **changes, **search)
+        else:
+            made = interface.trim(fitted, trim_m, method, marker=marker, **search)
     finish(made, out, force, as_json)
     if made.outcome is not None and not made.outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)
@@ -358,31 +345,39 @@ def compare(
 
     Is it as predicted, has all of it shifted, has a peak a wrong name?
     """
-    from optimizer.app import compare_command as job
     from optimizer.app import interface
     from optimizer.app.peak_proposal import show_proposal
-    from optimizer.base.errors import ScenarioError
+    from optimizer.base.errors import ScenarioError, UnnamedPeaks
     from optimizer.base.output import prepare_folder
-    from optimizer.scenario.reading import load_scenario
 
     if not retune and (seconds, rounds) != (None, None):
         raise ScenarioError(
             "--seconds and --rounds are budgets of the search that --retune asks for; give it, too"
         )
-    loaded = load_scenario(scenario)
-    method, origin = chosen_program(loaded, program, candidate, results)
-    peaks = job.run_compared(loaded, run, PeakDetection(min_signal_to_noise, min_width_s, from_trace))
+    loaded = interface.load_scenario(scenario)
+    method = program_of_options(loaded, program, candidate, results)
     if out is not None:
         prepare_folder(out, "compare", force)
     fitted = interface.fit(loaded)
-    peaks, proposal = job.with_names(fitted, method, run, peaks, matching, accept)
-    if proposal is not None:
-        show(proposal, as_json, show_proposal)
+    try:
+        with ProgressBar() if retune else nullcontext() as progress:
+            made = interface.compare(
+                fitted,
+                run,
+                method,
+                min_signal_to_noise=min_signal_to_noise,
+                min_width_s=min_width_s,
+                from_trace=from_trace,
+                matching=matching,
+                accept=accept,
+                retune=retune,
+                retune_seconds=seconds,
+                retune_rounds=rounds,
+                progress=progress,
+            )
+    except UnnamedPeaks as unnamed:
+        show(unnamed.proposal, as_json, show_proposal)
         return
-    made = job.compared_run(fitted, run, peaks, method, origin)
-    if retune:
-        with ProgressBar() as progress:
-            made = job.retuned(made, seconds, progress, rounds)
     finish(made, out, force, as_json)
 
 
@@ -405,18 +400,15 @@ def scout(
     as_json: AsJson = False,
 ) -> None:
     """The scouting run to make next; without any yet, the first two."""
-    from optimizer.app import scout_command as job
+    from optimizer.app import interface
     from optimizer.base.output import prepare_folder
-    from optimizer.scenario.reading import load_scenario
 
-    loaded = load_scenario(scenario, runs_needed=False)
+    loaded = interface.load_scenario(scenario, runs_needed=False)
     if out is not None:
         prepare_folder(out, "scout", force)
-    if loaded.runs:
-        with ProgressBar() if results is None else nullcontext() as progress:
-            made = job.next_run(loaded, results, seconds, progress, rounds)
-    else:
-        made = job.first(loaded, results)
+    searched = results is None and bool(loaded.runs)
+    with ProgressBar() if searched else nullcontext() as progress:
+        made = interface.scout(loaded, results=results, seconds=seconds, rounds=rounds, progress=progress)
     finish(made, out, force, as_json)
 
 

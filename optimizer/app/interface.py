@@ -6,44 +6,31 @@ raises a RampwrightError whose text is meant to be read. Searches end by Ctrl-C 
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from os import PathLike, fspath
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from models.column.programs import Program
-from models.errors import InvalidInputError, RampwrightError
-from optimizer.app.interface_results import Checked, Fitted, Optimized, Predicted
-from optimizer.app.interface_trace_results import Integrated
-from optimizer.base.errors import ScenarioError
-from optimizer.goal.limits import check_heating
-from optimizer.goal.outcome import Candidate
-from optimizer.goal.predict import predict as predicted_peaks
-from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.workflow import fit_scenario
-from optimizer.methods.workflow import optimize as search
+from models.errors import InvalidInputError
+from optimizer.app.chosen_program import AnyPath, AnyProgram, Chosen, chosen
+from optimizer.base.errors import ScenarioError, as_arguments
 from optimizer.runs.detection import PeakDetection
-from optimizer.runs.run_files import picked_from
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.instrument_steps import snapped
 from optimizer.scenario.reading import load_scenario as read_scenario
-from optimizer.scenario.reading import program_of_tables, read_program
-from optimizer.search.study_place import place_of_argument
+from optimizer.scenario.reading import program_of_tables
 
 if TYPE_CHECKING:
-    from optimizer.app.adapt_command import Adapted
-    from optimizer.app.compare_command import Compared
-    from optimizer.app.scout_command import Scouted
-    from optimizer.app.sweep_command import Swept
+    from optimizer.app.interface_adapt import Adapted
+    from optimizer.app.interface_compare import Compared
+    from optimizer.app.interface_results import Fitted, Optimized, Predicted
+    from optimizer.app.interface_scout import Scouted
+    from optimizer.app.interface_sweep import Swept
+    from optimizer.app.interface_trace_results import Integrated
+    from optimizer.app.result import Checked
+    from optimizer.search.study_place import StudyPlace
 
 Progress = Callable[[float, str], None]
-AnyPath = str | PathLike[str]
 Certainty = Literal["none", "quick", "exact"]
-AnyProgram = Program | Candidate | Predicted | Mapping[str, Any] | AnyPath
-
-_OPTION = re.compile(r"--([a-z][A-Za-z]*(?:-[A-Za-z]+)*)")
 
 
 def load_scenario(path: AnyPath, *, runs_needed: bool = True, matching: AnyPath | None = None) -> Scenario:
@@ -58,7 +45,7 @@ def load_scenario(path: AnyPath, *, runs_needed: bool = True, matching: AnyPath 
     ------
     ScenarioError : with one line for each thing that is wrong, naming file, key, value and the likely slip
     """
-    with _as_arguments():
+    with as_arguments():
         return read_scenario(Path(path), runs_needed, None if matching is None else Path(matching))
 
 
@@ -74,7 +61,7 @@ def copy_scenario(folder: AnyPath, name: str | None = None) -> tuple[str, ...]:
     """
     from optimizer.app.shipped_scenarios import make_scenario
 
-    with _as_arguments():
+    with as_arguments():
         return make_scenario(Path(folder), name)
 
 
@@ -91,12 +78,14 @@ def program(scenario: Scenario | Fitted, *, oven: Mapping[str, Any], carrier: Ma
     ------
     ScenarioError : naming key, value and what was expected
     """
-    stated = scenario.scenario if isinstance(scenario, Fitted) else scenario
+    stated = scenario if isinstance(scenario, Scenario) else scenario.scenario
     return program_of_tables({"oven": oven, "carrier": carrier}, stated.ambient_pressure)
 
 
 def check(scenario: Scenario) -> Checked:
     """The inputs of a scenario."""
+    from optimizer.app.result import Checked
+
     return Checked(scenario)
 
 
@@ -107,6 +96,9 @@ def fit(scenario: Scenario) -> Fitted:
     ------
     ScenarioError : when there are no scouting runs
     """
+    from optimizer.app.interface_results import Fitted
+    from optimizer.methods.workflow import fit_scenario
+
     if not isinstance(scenario, Scenario):
         raise InvalidInputError(f"fit takes what load_scenario returns, not {type(scenario).__name__}")
     if not scenario.runs:
@@ -116,8 +108,9 @@ def fit(scenario: Scenario) -> Fitted:
 
 def snap(fitted: Fitted, program: AnyProgram | None = None) -> Program:
     """A program with every set point at the nearest of the instrument's steps; `program` as for `predict`."""
-    method, _ = _program(fitted, program)
-    return snapped(fitted.scenario, method)
+    from optimizer.scenario.instrument_steps import snapped
+
+    return snapped(fitted.scenario, _program(fitted, program).program)
 
 
 def predict(fitted: Fitted, program: AnyProgram | None = None, certainty: Certainty = "exact") -> Predicted:
@@ -135,6 +128,11 @@ def predict(fitted: Fitted, program: AnyProgram | None = None, certainty: Certai
     ------
     ScenarioError : when the program cannot be used, heats faster than the oven can, or there is none
     """
+    from optimizer.app.interface_results import Predicted
+    from optimizer.goal.limits import check_heating
+    from optimizer.goal.predict import predict as predicted_peaks
+    from optimizer.goal.uncertainty import with_uncertainty
+
     if certainty not in get_args(Certainty):
         known = ", ".join(f'"{each}"' for each in get_args(Certainty))
         raise InvalidInputError(f"certainty = {certainty!r}: expected one of {known}")
@@ -154,7 +152,7 @@ def optimize(
     seconds: float | None = None,
     rounds: int | None = None,
     what_if: bool = True,
-    study: AnyPath | None = None,
+    study: AnyPath | StudyPlace | None = None,
     study_name: str | None = None,
     progress: Progress | None = None,
 ) -> Optimized:
@@ -174,8 +172,12 @@ def optimize(
     ------
     RampwrightError : when the study cannot be reached or written, or belongs to another scenario
     """
+    from optimizer.app.interface_results import Optimized
+    from optimizer.methods.workflow import optimize as search
+    from optimizer.search.study_place import place_of_argument
+
     known = _fitted(fitted)
-    with _as_arguments():
+    with as_arguments():
         place = place_of_argument(study, study_name)
         problem, outcome = search(
             known.scenario,
@@ -199,10 +201,10 @@ def sweep(fitted: Fitted, vary: str | Sequence[str], program: AnyProgram | None 
         unknown name raises an error that lists those there are.
     program : as for `predict`
     """
-    from optimizer.app.sweep_command import swept
+    from optimizer.app.interface_sweep import swept
 
     method, origin = _program(fitted, program)
-    with _as_arguments():
+    with as_arguments():
         return swept(fitted.problem, method, origin, [vary] if isinstance(vary, str) else list(vary))
 
 
@@ -213,11 +215,11 @@ def window(fitted: Fitted, program: AnyProgram | None = None) -> Swept:
     ----------
     program : whose carrier's first set value holds; as for `predict`
     """
-    from optimizer.app.sweep_command import windows
+    from optimizer.app.interface_sweep import windows
 
     method, origin = _program(fitted, program)
-    with _as_arguments():
-        return windows(fitted.problem, method, origin, None)
+    with as_arguments():
+        return windows(fitted.problem, method, origin)
 
 
 def adapt(
@@ -231,6 +233,7 @@ def adapt(
     film_thickness_um: float | None = None,
     flow_mL_min: float | None = None,
     inlet_kPa: float | None = None,
+    tune: bool = False,
     tune_seconds: float | None = None,
     tune_rounds: int | None = None,
     progress: Progress | None = None,
@@ -242,13 +245,14 @@ def adapt(
     gas, outlet : "hydrogen" ...; "ambient" or "vacuum"
     length_m, inner_diameter_mm, film_thickness_um : of the new column [m], [mm], [µm]
     flow_mL_min, inlet_kPa : first set value of the new method [mL/min], [kPa gauge]
-    tune_seconds, tune_rounds : budget of a search on the new system [s], or in descents; none when both are None
+    tune : whether a search on the new system follows, in the scenario's time
+    tune_seconds, tune_rounds : budget of that search [s], or in descents; either asks for it
     """
-    from optimizer.app.adapt_command import carried_over, tuned
+    from optimizer.app.interface_adapt import carried_over
     from optimizer.methods.adapt_options import change_of
 
-    method, _ = _program(fitted, program)
-    with _as_arguments():
+    method = _program(fitted, program).program
+    with as_arguments():
         change = change_of(
             fitted.scenario,
             gas,
@@ -260,13 +264,19 @@ def adapt(
             inlet_kPa,
         )
         made = carried_over(fitted.scenario, fitted.fit, method, change)
-    if tune_seconds is None and tune_rounds is None:
-        return made
-    return tuned(made, tune_seconds, progress, tune_rounds)
+    return _tuned(made, tune, tune_seconds, tune_rounds, progress)
 
 
 def trim(
-    fitted: Fitted, trim_m: float, program: AnyProgram | None = None, *, marker: str | None = None
+    fitted: Fitted,
+    trim_m: float,
+    program: AnyProgram | None = None,
+    *,
+    marker: str | None = None,
+    tune: bool = False,
+    tune_seconds: float | None = None,
+    tune_rounds: int | None = None,
+    progress: Progress | None = None,
 ) -> Adapted:
     """What cutting a piece off the column does, and what to set to bring a compound back to its time.
 
@@ -274,13 +284,22 @@ def trim(
     ----------
     trim_m : length cut off [m]
     marker : the compound; the target that elutes last when None
+    tune, tune_seconds, tune_rounds : as for `adapt`
     """
-    from optimizer.app.adapt_command import trimmed
-    from optimizer.methods.adapt_options import Change
+    from optimizer.app.interface_adapt import trimmed
 
-    method, _ = _program(fitted, program)
-    with _as_arguments():
-        return trimmed(fitted.scenario, fitted.fit, method, trim_m, marker, Change())
+    method = _program(fitted, program).program
+    with as_arguments():
+        made = trimmed(fitted.scenario, fitted.fit, method, trim_m, marker)
+    return _tuned(made, tune, tune_seconds, tune_rounds, progress)
+
+
+def _tuned(
+    made: Adapted, tune: bool, seconds: float | None, rounds: int | None, progress: Progress | None
+) -> Adapted:
+    from optimizer.app.interface_adapt import tuned
+
+    return tuned(made, seconds, progress, rounds) if tune or (seconds, rounds) != (None, None) else made
 
 
 def compare(
@@ -291,6 +310,9 @@ def compare(
     min_signal_to_noise: float | None = None,
     min_width_s: float | None = None,
     from_trace: bool = False,
+    matching: AnyPath | None = None,
+    accept: bool = False,
+    retune: bool = False,
     retune_seconds: float | None = None,
     retune_rounds: int | None = None,
     progress: Progress | None = None,
@@ -302,25 +324,34 @@ def compare(
     run : its peak table (CSV) or recorded trace, as of a scouting run
     program : it was made with; as for `predict`
     min_signal_to_noise, min_width_s, from_trace : what counts as a peak in a trace, as for `peaks`
-    retune_seconds, retune_rounds : budget of a search with this run in the fit [s], or in descents; none when both are
-        None
+    matching : a table with the names of unnamed peaks; made, with names proposed, where there is no such file
+    accept : whether names are proposed and used as they are
+    retune : whether a search with this run in the fit follows, of 6 s
+    retune_seconds, retune_rounds : budget of that search [s], or in descents; either asks for it
+
+    Raises
+    ------
+    UnnamedPeaks : with a proposal, when peaks have no names; a ScenarioError, as for what cannot be used
     """
-    from optimizer.app import compare_command as job
+    from optimizer.app import interface_compare as job
 
     method, origin = _program(fitted, program)
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
-    with _as_arguments():
+    with as_arguments():
         table = job.run_compared(fitted.scenario, Path(run), detection)
+        names = None if matching is None else Path(matching)
+        table = job.with_names(fitted, method, Path(run), table, names, accept)
         made = job.compared_run(fitted, Path(run), table, method, origin)
-    if retune_seconds is None and retune_rounds is None:
-        return made
-    return job.retuned(made, retune_seconds, progress, retune_rounds)
+    if retune or (retune_seconds, retune_rounds) != (None, None):
+        return job.retuned(made, retune_seconds, progress, retune_rounds)
+    return made
 
 
 def scout(
     scenario: Scenario,
     *,
     found: Optimized | None = None,
+    results: AnyPath | None = None,
     seconds: float | None = None,
     rounds: int | None = None,
     progress: Progress | None = None,
@@ -330,15 +361,17 @@ def scout(
     Parameters
     ----------
     found : a search whose candidates count, instead of those of a short search
+    results : or the folder that `optimize` wrote, or its candidates.json
     seconds, rounds : budget of that short search [s], or in descents; at most 5 s when both are None
     """
-    from optimizer.app import scout_command as job
+    from optimizer.app import interface_scout as job
 
-    with _as_arguments():
+    with as_arguments():
+        folder = None if results is None else Path(results)
         if not scenario.runs:
-            return job.first(scenario)
+            return job.first(scenario, folder)
         if found is None:
-            return job.next_run(scenario, None, seconds, progress, rounds)
+            return job.next_run(scenario, folder, seconds, progress, rounds)
         programs = [each.prediction.program for each in found.candidates]
         return job.next_run_for(found.problem, programs)
 
@@ -363,53 +396,23 @@ def peaks(
     ------
     ScenarioError : when the file cannot be used, or holds no peaks
     """
+    from optimizer.app.interface_trace_results import Integrated
+    from optimizer.runs.run_files import picked_from
+
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
-    with _as_arguments():
+    with as_arguments():
         return Integrated(picked_from(Path(file), detection=detection), Path(file))
 
 
-def _program(fitted: Fitted, program: AnyProgram | None) -> tuple[Program, str]:
-    """The program a person means, and where it comes from, in words."""
-    scenario = _fitted(fitted).scenario
-    if program is None:
-        if scenario.current is None:
-            raise ScenarioError(f"{scenario.path}: there is no [current] table; add one, or give a program")
-        return scenario.current, "[current]"
-    if isinstance(program, Program):
-        return program, "program"
-    if isinstance(program, Candidate):
-        return program.prediction.program, f"candidate {program.rank}"
-    if isinstance(program, Predicted):
-        return program.program, "program"
-    if isinstance(program, Mapping):
-        return program_of_tables(program, scenario.ambient_pressure), "program"
-    if isinstance(program, str | PathLike):
-        with _as_arguments():
-            return read_program(Path(program), scenario.ambient_pressure), fspath(program)
-    raise InvalidInputError(
-        f"program: expected a Program, a candidate, its tables oven and carrier, or the path of a program file, not "
-        f"{type(program).__name__}"
-    )
+def _program(fitted: Fitted, program: AnyProgram | None) -> Chosen:
+    return chosen(_fitted(fitted).scenario, program)
 
 
 def _fitted(fitted: object) -> Fitted:
+    from optimizer.app.interface_results import Fitted
+
     if not isinstance(fitted, Fitted):
         raise InvalidInputError(
             f"expected what fit returned, not {type(fitted).__name__}; call fit(scenario) first"
         )
     return fitted
-
-
-@contextmanager
-def _as_arguments() -> Iterator[None]:
-    """Messages that speak of options of the command line speak of arguments instead."""
-    try:
-        yield
-    except ScenarioError as error:
-        raise ScenarioError([_argument_names(each) for each in error.problems]) from None
-    except RampwrightError as error:
-        raise type(error)(_argument_names(str(error))) from None
-
-
-def _argument_names(text: str) -> str:
-    return _OPTION.sub(lambda found: found[1].replace("-", "_"), text)

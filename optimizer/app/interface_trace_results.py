@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from models.errors import InvalidInputError
 from models.traces.finding import PeakSearch
 from models.units import SECONDS_PER_MINUTE
-from optimizer.app.interface_results import Result
+from optimizer.app.result import Result
 from optimizer.results.peaks import PeaksResult
 from optimizer.scenario.data import Scenario
 

@@ -30,7 +30,8 @@ def new(
     listed: Annotated[bool, typer.Option("--list", help="List the scenarios that can be copied.")] = False,
 ) -> None:
     """A new scenario folder: blank, or a copy of one that is shipped."""
-    from optimizer.app.shipped_scenarios import make_scenario, shipped_scenarios
+    from optimizer.app import interface
+    from optimizer.app.shipped_scenarios import shipped_scenarios
     from optimizer.base.errors import ScenarioError
 
     if listed:
@@ -45,7 +46,7 @@ def new(
         raise ScenarioError(
             "name the folder to make, as in rampwright new FOLDER, or --list the scenarios to copy"
         )
-    made = make_scenario(folder, source)
+    made = interface.copy_scenario(folder, source)
     typer.echo(f"{folder}: {', '.join(made)}")
     if source is None:
         typer.echo(

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from optimizer.app.out_option import Force, Out
-from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE, PeakDetection
+from optimizer.app.options import Force, Out
+from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 
 MinSignalToNoise = Annotated[
     float | None,
@@ -55,13 +55,13 @@ def peaks_of_file(
 
     They are for approval: put names in before the table becomes a scouting run.
     """
-    from optimizer.app.interface_trace_results import Integrated
+    from optimizer.app import interface
     from optimizer.app.screen import finish
     from optimizer.base.output import prepare_folder
-    from optimizer.runs.run_files import picked_from
 
-    detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
-    made = Integrated(picked_from(file, detection=detection), file)
     if out is not None:
         prepare_folder(out, "peaks", force)
+    made = interface.peaks(
+        file, min_signal_to_noise=min_signal_to_noise, min_width_s=min_width_s, from_trace=from_trace
+    )
     finish(made, out, force, as_json)

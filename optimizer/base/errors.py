@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import Any
 
 from models.errors import RampwrightError
 
 SHOWN = 5  # more lines than this bury the first one, and later ones often follow from it
+_OPTION = re.compile(r"--([a-z][A-Za-z]*(?:-[A-Za-z]+)*)")
+_options_meant: ContextVar[bool] = ContextVar("options_meant", default=False)
 HEAD, TAIL = 500, 250  # characters kept of a longer line: what is wrong stands first, what to do last
 
 
@@ -26,6 +32,46 @@ class ScenarioError(RampwrightError):
         if hidden > 0:
             lines.append(f"... and {hidden} more; correct these first")
         super().__init__("\n".join(lines))
+
+
+class UnnamedPeaks(ScenarioError):
+    """A run whose peaks have no names yet.
+
+    Attributes
+    ----------
+    proposal : dict, the names proposed for them, as `rampwright compare --json` prints them
+    """
+
+    def __init__(self, problem: str, proposal: dict[str, Any]) -> None:
+        super().__init__(problem)
+        self.proposal = proposal
+
+
+@contextmanager
+def options_meant() -> Iterator[None]:
+    """Work for the command line, whose messages speak of options."""
+    before = _options_meant.set(True)
+    try:
+        yield
+    finally:
+        _options_meant.reset(before)
+
+
+@contextmanager
+def as_arguments() -> Iterator[None]:
+    """Messages that speak of options of the command line speak of arguments instead, unless options are meant."""
+    try:
+        yield
+    except RampwrightError as error:
+        if not _options_meant.get():
+            if isinstance(error, ScenarioError):
+                error.problems = tuple(map(_argument_names, error.problems))
+            error.args = tuple(_argument_names(str(each)) for each in error.args)
+        raise
+
+
+def _argument_names(text: str) -> str:
+    return _OPTION.sub(lambda found: found[1].replace("-", "_"), text)
 
 
 def fit_to_show(problem: str) -> str:

@@ -47,7 +47,7 @@ def _marked(kind: str, content: bytes, text: str) -> bytes:
     if kind == ".txt":
         return line + b"\n" + content
     if kind == ".toml":
-        return b"# " + line + b"\n" + content
+        return content + b"# " + line + b"\n"
     if kind == ".html":
         shown = b'<footer><p class="quiet">%b</p></footer>\n</main>' % line
         return content.replace(b"<head>", b"<head>\n<!-- %b -->" % line, 1).replace(b"</main>", shown, 1)

@@ -114,6 +114,8 @@ def place_of_argument(study: object, name: str | None) -> StudyPlace | None:
     StudyError : as `study_place`, and for a name without a place
     InvalidInputError : for what is no file, folder or URL
     """
+    if isinstance(study, StudyPlace):
+        return study
     if study is None:
         if name is not None:
             raise StudyError("study_name names a study; say with study where it is")

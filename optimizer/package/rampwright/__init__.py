@@ -16,8 +16,6 @@ from optimizer import __version__
 if TYPE_CHECKING:
     from models.column.programs import Program as Program
     from models.errors import RampwrightError as RampwrightError
-    from optimizer.app.adapt_command import Adapted as Adapted
-    from optimizer.app.compare_command import Compared as Compared
     from optimizer.app.interface import adapt as adapt
     from optimizer.app.interface import check as check
     from optimizer.app.interface import compare as compare
@@ -33,13 +31,15 @@ if TYPE_CHECKING:
     from optimizer.app.interface import sweep as sweep
     from optimizer.app.interface import trim as trim
     from optimizer.app.interface import window as window
-    from optimizer.app.interface_results import Checked as Checked
+    from optimizer.app.interface_adapt import Adapted as Adapted
+    from optimizer.app.interface_compare import Compared as Compared
     from optimizer.app.interface_results import Fitted as Fitted
     from optimizer.app.interface_results import Optimized as Optimized
     from optimizer.app.interface_results import Predicted as Predicted
+    from optimizer.app.interface_scout import Scouted as Scouted
+    from optimizer.app.interface_sweep import Swept as Swept
     from optimizer.app.interface_trace_results import Integrated as Integrated
-    from optimizer.app.scout_command import Scouted as Scouted
-    from optimizer.app.sweep_command import Swept as Swept
+    from optimizer.app.result import Checked as Checked
     from optimizer.base.errors import ScenarioError as ScenarioError
     from optimizer.scenario.data import Scenario as Scenario
 
@@ -48,9 +48,9 @@ _HOME = {
     "models.column.programs": ("Program",),
     "optimizer.base.errors": ("ScenarioError",),
     "optimizer.scenario.data": ("Scenario",),
-    "optimizer.app.adapt_command": ("Adapted",),
-    "optimizer.app.scout_command": ("Scouted",),
-    "optimizer.app.sweep_command": ("Swept",),
+    "optimizer.app.interface_adapt": ("Adapted",),
+    "optimizer.app.interface_scout": ("Scouted",),
+    "optimizer.app.interface_sweep": ("Swept",),
     "optimizer.app.interface": (
         "adapt",
         "check",
@@ -68,9 +68,10 @@ _HOME = {
         "trim",
         "window",
     ),
-    "optimizer.app.interface_results": ("Checked", "Fitted", "Optimized", "Predicted"),
+    "optimizer.app.result": ("Checked",),
+    "optimizer.app.interface_results": ("Fitted", "Optimized", "Predicted"),
     "optimizer.app.interface_trace_results": ("Integrated",),
-    "optimizer.app.compare_command": ("Compared",),
+    "optimizer.app.interface_compare": ("Compared",),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 __all__ = ["__version__", *sorted(_MODULE_OF)]

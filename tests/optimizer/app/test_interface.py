@@ -20,8 +20,10 @@ import rampwright as rw
 from models.column.programs import Ramp, batch_of
 from models.errors import InvalidInputError
 from models.units import absolute_pressure, flow_si, kelvin
+from optimizer.base.inline_toml import inline_toml
 from optimizer.goal.drawn_margins import judged
 from optimizer.runs.peak_tables import PeakTable
+from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import read_program
 from optimizer.search.study_place import VARIABLE
 from tests.optimizer.command import call
@@ -153,6 +155,72 @@ def test_documents_are_those_the_commands_print(
     for document, (result, command) in zip(documents, cases, strict=True):
         expected = document if command[0] == "check" else {"result_mark": result.mark, **document}
         assert expected == printed(monkeypatch, capsys, *command), command
+
+
+def test_a_run_without_names_is_named_as_the_command_names_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, run, table = tmp_path / "demo", tmp_path / "run.csv", tmp_path / "names.csv"
+    rw.copy_scenario(folder, "slow_isothermal")
+    scenario = rw.load_scenario(folder)
+    fitted, made_with = rw.fit(scenario), scenario.runs[1].program
+    named = (folder / "fast.csv").read_text(encoding="utf-8").splitlines()
+    run.write_text(
+        "\n".join([named[0], *("," + ",".join(line.rsplit(",", 3)[1:]) for line in named[1:])]),
+        encoding="utf-8",
+    )
+    with pytest.raises(
+        rw.ScenarioError, match=r"peaks have no names; have them proposed with matching, or"
+    ) as none:
+        rw.compare(fitted, run, made_with)
+    proposal = none.value.proposal  # type: ignore[attr-defined]
+    assert [row["compound"] for row in proposal["matching"]] == list(scenario.compounds)
+    accepted = rw.compare(fitted, run, made_with, accept=True)
+    with pytest.raises(rw.ScenarioError, match=r"proposed ones are written to"):
+        rw.compare(fitted, run, made_with, matching=table)
+    checked = rw.compare(fitted, run, made_with, matching=table)
+    assert accepted.to_dict()["peaks"] == checked.to_dict()["peaks"]
+    capsys.readouterr()
+    run_1 = tmp_path / "made_with.toml"
+    tables = program_document(made_with, scenario.ambient_pressure)
+    run_1.write_text(
+        "\n".join(f"{name} = {inline_toml(each)}" for name, each in tables.items()), encoding="utf-8"
+    )
+    assert proposal == printed(monkeypatch, capsys, "compare", folder, "--run", run, "--program", run_1)
+
+
+def test_candidates_that_were_left_behind_are_scouted_for(
+    fitted: rw.Fitted, found: rw.Optimized, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    found.save(tmp_path / "out")
+    scouted = rw.scout(fitted.scenario, results=tmp_path / "out")
+    folder = fitted.scenario.path.parent
+    document = printed(monkeypatch, capsys, "scout", folder, "--results", tmp_path / "out")
+    assert document == {"result_mark": scouted.mark, **scouted.to_dict()}
+
+
+def test_a_search_follows_where_it_is_wanted(
+    fitted: rw.Fitted, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    folder = fitted.scenario.path.parent
+    assert rw.trim(fitted, 0.5).tuned is None
+    tuned = rw.trim(fitted, 0.5, tune=True, tune_rounds=1)
+    document = printed(monkeypatch, capsys, "adapt", folder, "--trim-m", "0.5", "--tune", "--rounds", "1")
+    programs = [json.loads(json.dumps(each))["oven"] for each in tuned.to_dict()["tuned"]["candidates"]]
+    assert [each["oven"] for each in document["tuned"]["candidates"]] == programs
+
+
+def test_messages_speak_of_arguments_to_python_and_of_options_at_the_command_line(
+    fitted: rw.Fitted, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = tmp_path / "candidates.toml"
+    bad.write_text("oven = 1", encoding="utf-8")
+    with pytest.raises(rw.ScenarioError, match=r"is given with program$"):
+        rw.scout(fitted.scenario, results=bad)
+    assert call(monkeypatch, "scout", fitted.scenario.path.parent, "--results", bad) == 2
+    assert capsys.readouterr().err.strip().endswith("is given with --program")
+    with pytest.raises(rw.ScenarioError, match=r"is given with program$"):
+        rw.scout(fitted.scenario, results=bad)
 
 
 @pytest.mark.parametrize("kind", ["trace", "listed", "peaks alone"])

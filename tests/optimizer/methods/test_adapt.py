@@ -14,8 +14,8 @@ from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.errors import InvalidInputError
 from models.fit.fit import Fit
 from models.units import flow_si, kelvin
-from optimizer.app import adapt_command
-from optimizer.app.adapt_command import carried_over, trimmed
+from optimizer.app import interface_adapt
+from optimizer.app.interface_adapt import carried_over, trimmed
 from optimizer.base.numbers import percent
 from optimizer.goal.goal import problem_of
 from optimizer.goal.predict import predict
@@ -225,7 +225,7 @@ def test_methods_side_by_side_tell_what_their_critical_pair_needs(demo: tuple[Sc
         assert text == f"{prediction.min_resolution:.2f} ({least} needed) for {a} and {b}"
 
 
-def html(made: adapt_command.Adapted) -> str:
+def html(made: interface_adapt.Adapted) -> str:
     return made.files()["adapt.html"].decode()
 
 
@@ -256,7 +256,7 @@ def test_the_page_holds_both_methods(demo: tuple[Scenario, Fit]) -> None:
 
 def test_the_page_of_a_cut_names_the_marker_and_what_to_set(demo: tuple[Scenario, Fit]) -> None:
     scenario, fit = demo
-    made = trimmed(scenario, fit, RAMPED, 3.0, "n-undecane", Change())
+    made = trimmed(scenario, fit, RAMPED, 3.0, "n-undecane")
     page = Reader(html(made))
     for line in outcome_lines(made.found):
         assert line in page.text

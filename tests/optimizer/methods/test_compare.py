@@ -17,8 +17,8 @@ from rich.console import Console
 
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import kelvin
-from optimizer.app.chosen_program import chosen_program
-from optimizer.base.errors import ScenarioError
+from optimizer.app.options import program_of_options
+from optimizer.base.errors import ScenarioError, options_meant
 from optimizer.base.numbers import percent
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
@@ -515,13 +515,13 @@ def test_a_candidate_of_an_earlier_search_is_found_by_its_rank(tmp_path: Path) -
     }
     hot = {**entry, "oven": {**entry["oven"], "start_C": 90.0}}
     (tmp_path / "candidates.json").write_text(json.dumps({"candidates": [entry, hot]}), encoding="utf-8")
-    found, origin = chosen_program(scenario, None, 2, tmp_path)
+    found, origin = program_of_options(scenario, None, 2, tmp_path)
     assert found.oven.start == pytest.approx(kelvin(90.0))
     assert origin.endswith("candidates.json, candidate 2")
-    with pytest.raises(ScenarioError, match=r"--candidate 3: .* holds candidates 1 to 2"):
-        chosen_program(scenario, None, 3, tmp_path)
-    assert chosen_program(scenario, None, None, tmp_path)[0].oven.start == pytest.approx(kelvin(60.0))
-    assert chosen_program(scenario, None, None, None) == (scenario.current, "[current]")
+    with options_meant(), pytest.raises(ScenarioError, match=r"--candidate 3: .* holds candidates 1 to 2"):
+        program_of_options(scenario, None, 3, tmp_path)
+    assert program_of_options(scenario, None, None, tmp_path)[0].oven.start == pytest.approx(kelvin(60.0))
+    assert program_of_options(scenario, None, None, None) == (scenario.current, "[current]")
 
 
 @pytest.mark.parametrize(

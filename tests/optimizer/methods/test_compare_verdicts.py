@@ -14,7 +14,7 @@ import pytest
 
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import kelvin
-from optimizer.app.compare_command import compared_run
+from optimizer.app.interface_compare import compared_run
 from optimizer.app.interface_results import Fitted
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.reliability import Failure, Reliability

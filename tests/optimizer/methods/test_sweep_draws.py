@@ -12,7 +12,7 @@ import pytest
 from matplotlib.collections import QuadMesh
 
 from models.column.programs import Program
-from optimizer.app.sweep_command import swept, windows
+from optimizer.app.interface_sweep import swept, windows
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
@@ -197,7 +197,7 @@ def test_a_window_diagram_is_judged_by_draws_too() -> None:
     scenario = load_scenario(SCENARIOS / "slow_isothermal")
     problem = problem_of(scenario, fit_scenario(scenario))
     assert scenario.current is not None
-    made = windows(problem, scenario.current, "[current]", None)
+    made = windows(problem, scenario.current, "[current]")
     best, paper = made.to_dict()["best"], made.to_dict()["best_on_paper"]
     assert best["share_by_derivatives"] >= 0.9 > 0.5 > paper["share_by_derivatives"]
     text = text_of(made)

@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from models.column.programs import Program
-from optimizer.app.sweep_command import Swept, swept, windows
+from optimizer.app.interface_sweep import Swept, swept, windows
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import covering, predict, tables_for
@@ -117,7 +117,7 @@ def test_the_best_of_a_window_diagram_can_be_set() -> None:
     scenario = load_scenario(DEMO.parent / "slow_isothermal")
     problem = problem_of(scenario, fit_scenario(scenario))
     assert scenario.current is not None
-    made = windows(problem, scenario.current, "[current]", None)
+    made = windows(problem, scenario.current, "[current]")
     best = made.to_dict()["best"]["temperature_C"]
     assert best == pytest.approx(round(best), abs=1e-6)
     assert f"at {best:.1f} °C (the instrument takes steps of 1 °C)" in text_of(made)

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from rich.console import Console
 
 from models.column.programs import Program
-from models.errors import InvalidInputError
 from models.fit.fit import Fit
-from optimizer.app.interface_results import Predicted, Result
+from optimizer.app.interface_results import Predicted
+from optimizer.app.result import Result
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.methods import adapt as carrying
 from optimizer.methods.adapt_options import Change, cut_of
@@ -94,20 +94,8 @@ def carried_over(scenario: Scenario, fit: Fit, method: Program, change: Change) 
     return Adapted(carrying.adapt(scenario, fit, method, change))
 
 
-def trimmed(
-    scenario: Scenario, fit: Fit, method: Program, trim_m: float, marker: str | None, change: Change
-) -> Adapted:
-    """The method on a column that lost a piece.
-
-    Raises
-    ------
-    InvalidInputError : when something else changes beside
-    """
-    if not change.nothing:
-        raise InvalidInputError(
-            "--trim-m says what was cut off the column in use; leave the other changes out, or give the length that is "
-            "left with --length-m"
-        )
+def trimmed(scenario: Scenario, fit: Fit, method: Program, trim_m: float, marker: str | None) -> Adapted:
+    """The method on a column that lost a piece."""
     return Adapted(trim(scenario, fit, method, cut_of(scenario, trim_m), marker))
 
 

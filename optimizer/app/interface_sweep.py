@@ -10,8 +10,7 @@ from rich.console import Console
 
 from models.column.programs import Program
 from models.errors import InvalidInputError
-from optimizer.app.interface_results import Result
-from optimizer.base.errors import ScenarioError
+from optimizer.app.result import Result
 from optimizer.goal.goal import Problem
 from optimizer.methods.sweep import Sweep, sweep
 from optimizer.methods.sweep_axes import on_steps, parse_axes
@@ -101,7 +100,7 @@ class Swept(Result):
         return self.found
 
 
-def swept(problem: Problem, program: Program, origin: str, vary: Sequence[str] | None) -> Swept:
+def swept(problem: Problem, program: Program, origin: str, vary: Sequence[str]) -> Swept:
     """A sweep of one or two set points; `origin` says where the program comes from.
 
     Raises
@@ -109,20 +108,16 @@ def swept(problem: Problem, program: Program, origin: str, vary: Sequence[str] |
     ScenarioError : for options that cannot be used
     """
     scenario = problem.scenario
-    axes = parse_axes(vary or [], program, scenario.ambient_pressure, origin)
+    axes = parse_axes(vary, program, scenario.ambient_pressure, origin)
     axes = on_steps(scenario, axes, program.carrier.controlled)
     return Swept(problem, sweep(problem, program, axes, origin))
 
 
-def windows(problem: Problem, program: Program, origin: str, vary: Sequence[str] | None) -> Swept:
+def windows(problem: Problem, program: Program, origin: str) -> Swept:
     """The window diagram.
 
     Raises
     ------
-    ScenarioError : for options that cannot be used, or when no pair counts
+    ScenarioError : when no pair counts
     """
-    if vary:
-        raise ScenarioError(
-            "--window varies the temperature of isothermal runs by itself; leave --vary out, or --window"
-        )
     return Swept(problem, window_sweep(problem, program, origin))

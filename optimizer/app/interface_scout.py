@@ -11,7 +11,7 @@ from rich.console import Console
 
 from models.column.programs import Program
 from models.errors import InvalidInputError
-from optimizer.app.interface_results import Result
+from optimizer.app.result import Result
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.methods import scout as next_runs

@@ -11,9 +11,10 @@ from rich.console import Console
 
 from models.column.programs import Program
 from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_expected
-from optimizer.app.interface_results import Fitted, Result
+from optimizer.app.interface_results import Fitted
 from optimizer.app.peak_proposal import WITHOUT_AREAS, row_documents, rows_of
-from optimizer.base.errors import ScenarioError
+from optimizer.app.result import Result
+from optimizer.base.errors import ScenarioError, UnnamedPeaks
 from optimizer.base.lookalikes import Lookalikes
 from optimizer.base.output import write_atomically
 from optimizer.goal.goal import measured_mean
@@ -133,14 +134,9 @@ def compared_run(fitted: Fitted, path: Path, peaks: PeakTable, program: Program,
 
     Raises
     ------
-    ScenarioError : when the peaks of the run have no names, or times that cannot be right
+    ScenarioError : when the run has times that cannot be right
     """
     scenario = fitted.scenario
-    if not peaks.named:
-        raise ScenarioError(
-            f"{path}: its peaks have no names; let rampwright compare propose them (--matching, --accept), or write "
-            "a peak table with rampwright peaks and fill them in"
-        )
     problems = confirmation_problems(scenario, program, origin, peaks, str(path))
     if problems:
         raise ScenarioError(problems)
@@ -162,8 +158,8 @@ def retuned(
 
 def with_names(
     fitted: Fitted, program: Program, path: Path, peaks: PeakTable, matching: Path | None, accept: bool
-) -> tuple[PeakTable, Document | None]:
-    """The peaks with names; or a proposal, when there is nothing yet to name them by.
+) -> PeakTable:
+    """The peaks with names.
 
     Parameters
     ----------
@@ -172,6 +168,7 @@ def with_names(
 
     Raises
     ------
+    UnnamedPeaks : with a proposal, when there is nothing yet to name them by
     ScenarioError : when the table cannot be used, or names are given that are not needed
     OutputError : when the table cannot be written
     """
@@ -181,7 +178,7 @@ def with_names(
             raise ScenarioError(
                 f"{option}: all peaks of {path} have names already; there is nothing to propose"
             )
-        return peaks, None
+        return peaks
     if matching is not None and accept:
         raise ScenarioError(
             "--matching names a table to check first, --accept accepts the proposed names; give one"
@@ -189,7 +186,7 @@ def with_names(
     run, scenario = path.stem, fitted.scenario
     if matching is not None and matching.exists():
         named = named_by(matching, run, peaks, scenario.compounds)
-        return _with_note(named, peaks, f"names of the run's peaks are from {matching}"), None
+        return _with_note(named, peaks, f"names of the run's peaks are from {matching}")
     found, names = _matched(fitted, program, run, peaks)
     rows = rows_of(run, peaks, found, names)
     if accept:
@@ -198,10 +195,10 @@ def with_names(
             raise ScenarioError(f"{path}: none of its peaks is where a compound of the scenario should be")
         doubtful = sum(bool(name) and sure < CONFIDENT for _, _, name, sure, _ in rows)
         note = f"names of the run's peaks were proposed and accepted; {doubtful} of {len(named.compounds)} are doubtful"
-        return _with_note(named, peaks, note), None
+        return _with_note(named, peaks, note)
     if matching is not None:
         write_atomically(matching, matching_text([row[:4] for row in rows]).encode())
-    return peaks, {
+    document = {
         "format": FORMAT,
         "title": scenario.title,
         "accepted": False,
@@ -215,6 +212,12 @@ def with_names(
             *peaks.notes,
         ],
     }
+    written = "" if matching is None else f"; proposed ones are written to {matching}"
+    raise UnnamedPeaks(
+        f"{path}: its peaks have no names{written}; have them proposed with --matching, or accepted with --accept, or "
+        "write a peak table with rampwright peaks and fill them in",
+        document,
+    )
 
 
 def _with_note(named: PeakTable, peaks: PeakTable, note: str) -> PeakTable:

@@ -1,0 +1,72 @@
+"""Arguments and options that are the same in every command, and the program that some of them name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from optimizer.app.chosen_program import Chosen
+    from optimizer.scenario.data import Scenario
+
+ScenarioPath = Annotated[Path, typer.Argument(help="A scenario folder, or its scenario.toml.")]
+Matching = Annotated[Path | None, typer.Option(help="Table of names for unnamed peaks; proposed when new.")]
+Accept = Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")]
+ProgramFile = Annotated[
+    Path | None,
+    typer.Option("--program", help="A program file (tables oven and carrier); [current] when left out."),
+]
+CandidateRank = Annotated[
+    int | None,
+    typer.Option("--candidate", help="Or the candidate of this rank in --results; 1 is the best.", min=1),
+]
+ResultsFolder = Annotated[Path | None, typer.Option("--results", help="Folder that optimize wrote.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
+Seconds = Annotated[float | None, typer.Option(help="Time budget; the scenario's when left out.", min=0.1)]
+Rounds = Annotated[int | None, typer.Option(help="Or descents: a seed gives the same anywhere.", min=1)]
+
+
+def _folder(text: str) -> Path:
+    if not text:
+        raise typer.BadParameter("an empty text names no folder; give its name, or . for the one you are in")
+    return Path(text)
+
+
+_OUT = typer.Option(
+    "--out", help="Folder to write results into.", show_default=False, parser=_folder, metavar="<path>"
+)
+OutNeeded = Annotated[Path, _OUT]
+Out = Annotated[Path | None, _OUT]
+Force = Annotated[
+    bool, typer.Option("--force", help="Replace others' files in --out; they are kept as NAME.old.")
+]
+
+
+def program_of_options(
+    scenario: Scenario, program: Path | None, candidate: int | None, results: Path | None
+) -> Chosen:
+    """The program that `--program`, or `--candidate` and `--results`, name, or the scenario's own.
+
+    Raises
+    ------
+    ScenarioError : when options contradict each other, a file cannot be used, or there is no program
+    """
+    from optimizer.app.chosen_program import chosen, kept_candidate
+    from optimizer.base.errors import ScenarioError
+
+    if program is not None and (candidate is not None or results is not None):
+        raise ScenarioError("--program and --candidate with --results both name a program; give one of them")
+    if results is not None:
+        return kept_candidate(scenario, results, candidate or 1)
+    if candidate is not None:
+        raise ScenarioError(
+            f"--candidate {candidate} is the rank of a candidate; name the folder that optimize wrote with --results"
+        )
+    if program is None and scenario.current is None:
+        raise ScenarioError(
+            f"{scenario.path}: there is no [current] table; add one, or name a program file with --program, or a "
+            "candidate with --candidate N --results FOLDER"
+        )
+    return chosen(scenario, program)
