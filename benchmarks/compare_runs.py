@@ -23,7 +23,6 @@ from benchmarks.shares import share
 from models.column.programs import Array, Program, batch_of
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.limits import LATE
-from optimizer.goal.predict import covering
 from optimizer.goal.robustness import Draws, draws_of
 from optimizer.goal.uncertainty import exact_peaks
 from optimizer.methods.compare import Comparison, Verdict, compare
@@ -79,12 +78,12 @@ class Bench:
     def runs(self, count: int, change: Callable[[Draws, Bench], Draws]) -> tuple[Array, Array]:
         """Times, the run's noise included, and half-height widths of as many truths (count, M) [s]; no peak is nan."""
         batch = batch_of([self.program])
-        covered = covering(self.problem, [self.program])
+        problem = self.problem
         scenario, fit = self.problem.scenario, self.problem.fit
         truths = draws_of(
             fit, scenario.tolerances, batch.controlled, fit.system.column.length, count, seed=SEED
         )
-        peaks = exact_peaks(covered, batch, covered.assess(batch, "polish"), change(truths, self))
+        peaks = exact_peaks(problem, batch, problem.assess(batch, "polish"), change(truths, self))
         t, w = peaks.retention[0].T, peaks.width[0].T
         noise = np.random.default_rng(SEED).normal(0.0, self.repeatability, t.shape)
         return np.where(t < LATE, t + noise, np.nan), w

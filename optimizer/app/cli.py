@@ -34,6 +34,7 @@ from optimizer.app.screen import (
     console,
     finish,
     never_fail_to_encode,
+    print_json,
     say_compiling,
     show,
 )
@@ -77,9 +78,12 @@ app.command("peaks", epilog="Example: rampwright peaks run.cdf --out found")(pea
 def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     """Read everything, show the inputs, run nothing."""
     from optimizer.app import interface
-    from optimizer.show.console.common import show_check
 
-    show(interface.check(interface.load_scenario(scenario, runs_needed=False)).to_dict(), as_json, show_check)
+    made = interface.check(interface.load_scenario(scenario, runs_needed=False))
+    if as_json:
+        print_json(made.to_dict())
+    else:
+        made.show(console())
 
 
 @app.command(epilog="Example: rampwright fit mymethod")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike, fspath
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from models.errors import InvalidInputError
 from optimizer import __version__
@@ -16,6 +16,9 @@ from optimizer.base.mark import mark_of, marked
 from optimizer.base.output import OutputError, write_folder
 from optimizer.results.documents import Document, check_document
 from optimizer.scenario.data import Scenario
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
 class Result(ABC):
@@ -86,6 +89,12 @@ class Checked(Result):
 
     def _inputs(self) -> tuple[Scenario, ...]:
         return (self.scenario,)
+
+    def show(self, console: Console) -> None:
+        """As the command prints it for people."""
+        from optimizer.show.console.common import show_check
+
+        show_check(console, self.scenario)
 
     def to_dict(self) -> Document:
         """As `rampwright check --json`."""

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-
 import numpy as np
 
 from models.column.carrier_flow import flow
 from models.column.programs import Array, Program, ProgramBatch, batch_of, delayed, values_at
 from models.column.retention import UNRETAINED
 from models.column.system import ColumnSystem, inlet_pressure
-from models.peaks.migration import MigrationTables, migrate, migration_tables
+from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.thermal_exposure import intact_fraction, time_above
 from optimizer.goal.goal import Problem, end_of_peak, measured_mean
@@ -21,25 +18,11 @@ from optimizer.goal.requirements import decomposition_of
 TRACE_POINTS = 400
 
 
-def covering(problem: Problem, programs: Sequence[Program]) -> Problem:
-    """The problem with tables for these programs of one carrier variable."""
-    kind = programs[0].carrier.controlled
-    if kind in problem.tables:
-        return problem
-    tables = migration_tables(problem.fit.system, problem.fit.retention, kind)
-    return replace(problem, tables={**problem.tables, kind: tables})
-
-
-def tables_for(problem: Problem, program: Program) -> MigrationTables:
-    """Tables for a program."""
-    return covering(problem, [program]).tables[program.carrier.controlled]
-
-
 def predict(problem: Problem, program: Program) -> Prediction:
     """The chromatogram of a program, from the accurate engine."""
     scenario, fit = problem.scenario, problem.fit
     batch = batch_of([program])
-    peaks = migrate(tables_for(problem, program), batch, "polish")
+    peaks = migrate(problem.tables[program.carrier.controlled], batch, "polish")
     t, w = peaks.retention_time[0], peaks.width[0] * HALF_HEIGHT_WIDTH
     Rs = np.nan_to_num(problem.pair_resolutions(t, w))  # what never elutes is resolved from nothing
     lack = Rs / problem.pairs.needed

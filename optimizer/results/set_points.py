@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
 
@@ -21,10 +21,11 @@ from optimizer.base.quantities import (
     Unit,
 )
 from optimizer.base.tables import key
-from optimizer.goal.goal import end_of_peak
-from optimizer.goal.outcome import Prediction
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import Inlet
+
+if TYPE_CHECKING:
+    from optimizer.goal.outcome import Prediction
 
 NO_RATE = "-"
 
@@ -229,6 +230,8 @@ class BakeOutPart:
 
 def bake_out_part(scenario: Scenario, prediction: Prediction) -> BakeOutPart | None:
     """The bake-out of a program that a search of the scenario gave, None where it asks for none."""
+    from optimizer.goal.goal import end_of_peak  # not needed to write a program down, and heavy
+
     bake, oven = scenario.goal.bake_out, prediction.program.oven
     if bake is None:
         return None

@@ -14,7 +14,7 @@ from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, b
 from models.units import flow_si, kelvin
 from optimizer.goal.drawn_margins import LARGEST_KAPPA, backoff, drawn_margins
 from optimizer.goal.goal import Problem, on_paper
-from optimizer.goal.predict import covering, predict
+from optimizer.goal.predict import predict
 from optimizer.goal.robustness import SOURCES
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Tolerances
@@ -78,7 +78,7 @@ tolerances = st.builds(
 def test_shares_and_backoffs_are_what_their_names_say(
     problem: Problem, program: Program, without: set[str]
 ) -> None:
-    problem, batch = covering(problem, [program]), batch_of([program])
+    batch = batch_of([program])
     assessment = problem.assess(batch, "polish")
     found = drawn_margins(problem, batch, assessment, frozenset(without))
     asked = backoff(problem, assessment, found)

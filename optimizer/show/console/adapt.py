@@ -12,7 +12,8 @@ from optimizer.methods.trim import Trimmed
 from optimizer.results.adapt import lead_text, method_rows, order_lines, outcome_lines, peak_table
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.candidates import show_best
-from optimizer.show.console.common import figures, show_cautions, show_warnings
+from optimizer.show.console.common import show_cautions, show_warnings
+from optimizer.show.console.grid import grid_of
 
 
 def show_adapted(console: Console, made: Adapted | Trimmed) -> None:
@@ -26,7 +27,7 @@ def show_adapted(console: Console, made: Adapted | Trimmed) -> None:
         methods.add_row(name, *map(escape, texts))
     console.print(methods)
     headings, rows = peak_table(made, widths=False)
-    console.print(figures(headings, rows))
+    console.print(grid_of(headings, rows))
     for line in outcome_lines(made):
         console.print(escape(line))
     for line in order_lines(made):

@@ -1,56 +1,26 @@
-"""Tables and lines for people at a terminal; documents in, text out."""
+"""Lines for people at a terminal: the inputs of a scenario, warnings and cautions."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
 from optimizer.base.inline_toml import inline_toml
-from optimizer.results.documents import Document
+from optimizer.results.documents import Document, check_document
+from optimizer.results.set_points import program_lines
+from optimizer.scenario.data import Scenario
 
 
 def _text(value: Any, form: str = "") -> str:
     return "-" if value is None else format(value, form)
 
 
-def oven_line(oven: Document) -> str:
-    """An oven program on one line."""
-    parts = [f"{oven['start_C']:g} °C"]
-    if oven["hold_min"]:
-        parts[0] += f" ({oven['hold_min']:g} min)"
-    for ramp in oven["ramps"]:
-        part = f"{ramp['rate_C_per_min']:g} °C/min to {ramp['to_C']:g} °C"
-        if ramp["hold_min"]:
-            part += f" ({ramp['hold_min']:g} min)"
-        parts.append(part)
-    return ", ".join(parts)
-
-
-def carrier_line(carrier: Document) -> str:
-    """A carrier program on one line."""
-    units = {"flow_mL_min": "mL/min", "inlet_kPa": "kPa gauge", "velocity_cm_s": "cm/s"}
-    units |= {"start_mL_min": "mL/min", "start_kPa": "kPa gauge"}
-    value = next(f"{carrier[key]:g} {unit}" for key, unit in units.items() if key in carrier)
-    line = f"{carrier['mode']}, {value}"
-    if carrier.get("hold_min"):
-        line += f" ({carrier['hold_min']:g} min)"
-    for ramp in carrier.get("ramps", []):
-        flow = "to_mL_min" in ramp
-        rate = (
-            f"{ramp['rate_mL_per_min2']:g} mL/min per min"
-            if flow
-            else f"{ramp['rate_kPa_per_min']:g} kPa/min"
-        )
-        target = f"{ramp['to_mL_min']:g} mL/min" if flow else f"{ramp['to_kPa']:g} kPa"
-        line += f", {rate} to {target}" + (f" ({ramp['hold_min']:g} min)" if ramp["hold_min"] else "")
-    return line
-
-
-def show_check(console: Console, document: Document) -> None:
+def show_check(console: Console, scenario: Scenario) -> None:
     """The inputs: in short, then key by key."""
+    document, room = check_document(scenario), scenario.ambient_pressure
     column, carrier, goal = document["column"], document["carrier"], document["goal"]
     derived, instrument = document["derived"], document["instrument"]
     console.print(f"[bold]{_escaped(document['title'])}[/bold]")
@@ -66,14 +36,11 @@ def show_check(console: Console, document: Document) -> None:
         f"{instrument['min_flow_mL_min']:g} to {instrument['max_flow_mL_min']:g} mL/min; "
         f"oven {_text(coldest, 'g')} to {hottest:g} °C"
     )
-    for run in document["scouting_runs"]:
-        console.print(
-            f"Run         {_escaped(run['name'])}: {run['peaks']} peaks; {oven_line(run['oven'])}; "
-            f"{carrier_line(run['carrier'])}"
-        )
-    if document["current"]:
-        now = document["current"]
-        console.print(f"In use      {oven_line(now['oven'])}; {carrier_line(now['carrier'])}")
+    for run in scenario.runs:
+        lines = "; ".join(program_lines(run.program, room))
+        console.print(f"Run         {_escaped(run.name)}: {len(run.peaks.compounds)} peaks; {lines}")
+    if scenario.current is not None:
+        console.print(f"In use      {'; '.join(program_lines(scenario.current, room))}")
     console.print(
         f"Goal        shortest {goal['minimise']} with Rs >= {goal['min_resolution']:g} for "
         + (
@@ -204,20 +171,6 @@ def _detail_lines(document: Document) -> list[str]:
         )
         lines.append(f"group {group['name']}: {', '.join(group['members'])}{own}")
     return lines
-
-
-def figures(headings: Sequence[str], rows: Sequence[Sequence[str]], texts: Collection[int] = (0,)) -> Table:
-    """A table in which the columns named by `texts` are text and wrap; the others are numbers and lose no digit."""
-    table = Table()
-    for at, heading in enumerate(headings):
-        if at in texts:
-            table.add_column(_escaped(heading), overflow="fold")
-        else:
-            longest = max(map(len, [*heading.split(), *(row[at] for row in rows)]))
-            table.add_column(_escaped(heading), justify="right", width=max(longest, min(len(heading), 10)))
-    for row in rows:
-        table.add_row(*map(_escaped, row))
-    return table
 
 
 def show_warnings(console: Console, warnings: Iterable[str]) -> None:

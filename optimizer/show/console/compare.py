@@ -28,7 +28,7 @@ from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.candidates import show_best
 from optimizer.show.console.common import show_cautions, show_warnings
-from optimizer.show.console.grid import Grid, Row, print_grid
+from optimizer.show.console.grid import Grid, Row
 
 WRONG = "◆"  # beside a peak whose name or time is probably wrong
 CHANGE = Rounded(decimals=2, shown="+.2f")
@@ -44,11 +44,11 @@ def show_compared(console: Console, result: CompareResult) -> None:
     for line in result.remarks:
         console.print(escape(line), soft_wrap=True)
     console.print()
-    print_grid(console, peak_grid(result))
+    console.print(peak_grid(result))
     if result.wrong_names:
         console.print(f"{WRONG} {marked_text(result)}; the widths and pairs below assume the correction.")
     if result.comparison.pairs:
-        print_grid(console, pair_grid(result))
+        console.print(pair_grid(result))
         console.print(HALF_INTERVAL)
         console.print(escape(critical_line(result.smallest)), soft_wrap=True)
     if result.refit is not None:

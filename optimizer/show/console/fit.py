@@ -7,7 +7,7 @@ from rich.markup import escape
 
 from optimizer.results.fit import ENTHALPY, RESIDUAL, T0, THETA, FitResult
 from optimizer.show.console.common import show_warnings
-from optimizer.show.console.grid import Grid, Row, print_grid
+from optimizer.show.console.grid import Grid, Row
 
 MEANING = (
     "T0: temperature at which the retention factor is 1; theta: the rise of temperature that divides it by e there; "
@@ -37,7 +37,7 @@ def parameter_grid(result: FitResult) -> Grid:
 
 def show_fit(console: Console, result: FitResult) -> None:
     """Retention parameters and residuals, the column as fitted, and warnings."""
-    print_grid(console, parameter_grid(result))
+    console.print(parameter_grid(result))
     console.print(MEANING)
     console.print(escape(result.column_text))
     show_warnings(console, result.warnings)

@@ -6,7 +6,7 @@ from rich.console import Console
 
 from optimizer.base.numbers import MINUTES, Rounded
 from optimizer.results.peaks import AREA, HEIGHT, TAILING, THREE, TIME, PeaksResult
-from optimizer.show.console.grid import Grid, Row, print_grid
+from optimizer.show.console.grid import Grid, Row
 
 HEADINGS = (
     "peak",
@@ -55,7 +55,7 @@ def show_peaks(console: Console, result: PeaksResult) -> None:
         for each in peaks
     ]
     console.print(f"{len(peaks)} peaks, {result.origin}")
-    print_grid(console, Grid(HEADINGS, tuple(rows)))
+    console.print(Grid(HEADINGS, tuple(rows)))
     for note in result.notes:
         console.print(f"Note: {note}.", markup=False, soft_wrap=True)
     console.print(

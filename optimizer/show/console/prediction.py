@@ -18,7 +18,7 @@ from optimizer.results.prediction import (
 from optimizer.results.reliability import reliability_text
 from optimizer.results.set_points import program_lines
 from optimizer.show.console.common import show_cautions, show_warnings
-from optimizer.show.console.grid import Grid, Row, print_grid
+from optimizer.show.console.grid import Grid, Row
 
 HEADINGS = (
     "compound",
@@ -57,7 +57,7 @@ def show_prediction(console: Console, result: PredictionResult) -> None:
         )
         for number, each in enumerate(peaks)
     ]
-    print_grid(console, Grid((*HEADINGS, *heat), tuple(rows)))
+    console.print(Grid((*HEADINGS, *heat), tuple(rows)))
     critical = "–"
     if pair:
         valley = "" if np.isnan(prediction.valley) else f", valley {VALLEY.text(prediction.valley)} %"

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from rich.console import Console
 from rich.markup import escape
-from rich.table import Table
 
 from optimizer.base.numbers import MINUTES, percent
 from optimizer.base.tables import Shown
@@ -25,7 +24,8 @@ from optimizer.results.scout import (
 )
 from optimizer.results.set_points import program_lines, set_point_lines
 from optimizer.scenario.data import Scenario
-from optimizer.show.console.common import figures, show_cautions, show_warnings
+from optimizer.show.console.common import show_cautions, show_warnings
+from optimizer.show.console.grid import Grid, grid_of
 
 DIFFERS = 0.01  # between falls with and without a measured hold-up time, that is worth a column
 
@@ -81,17 +81,17 @@ def show_next(console: Console, found: Scouted) -> None:
     show_cautions(console, [] if best is None else list(cautions_of(scenario, [best.run.program])))
 
 
-def _pairs(found: Scouted) -> Table:
+def _pairs(found: Scouted) -> Grid:
     rows = []
     for pair, then in pairs_then(found):
         shown = Shown(pair)
         figures_of_pair = (shown.resolution, shown.needed, shown.sd_fit, shown.sd_rest, SD.text(then))
         rows.append([" and ".join(pair.between), str(pair.candidate), *figures_of_pair])
     headings = ["sd from the fit", "sd from tolerances, widths, model", "sd from the fit, suggested run made"]
-    return figures(["pair", "candidate", "Rs", "needed", *headings], rows)
+    return grid_of(["pair", "candidate", "Rs", "needed", *headings], rows)
 
 
-def _runs(found: Scouted) -> Table:
+def _runs(found: Scouted) -> Grid:
     """Runs by what they teach; the hold-up time has a column only where it makes a difference."""
     hold_up = any(each.fall_with_hold_up - each.fall > DIFFERS for each in found.runs)
     rows = []
@@ -103,7 +103,7 @@ def _runs(found: Scouted) -> Table:
         row = [f"{sign}{each.run.name}{merged}", oven, LENGTH.text(each.run.program.oven.duration)]
         rows.append([*row, *(f"{100 * fall:.0f}" for fall in falls)])
     with_hold_up = ["with hold-up time"] if hold_up else []
-    return figures(["run", "oven", "run, min", "from the fit", *with_hold_up, "of all"], rows, texts=(0, 1))
+    return grid_of(["run", "oven", "run, min", "from the fit", *with_hold_up, "of all"], rows, texts=(0, 1))
 
 
 def _show_paste(console: Console, text: str) -> None:

@@ -15,7 +15,8 @@ from optimizer.methods.window_sweep import IsothermalRun, WindowSweep
 from optimizer.results.reliability import WORTH_REPORTING
 from optimizer.results.set_points import program_lines
 from optimizer.results.sweep import broken_in_words, goal_met, plates_text, probability_beside, warnings_of
-from optimizer.show.console.common import figures, show_warnings
+from optimizer.show.console.common import show_warnings
+from optimizer.show.console.grid import Grid, grid_of
 
 ROWS = 21  # of an excerpt, beside the runs that matter
 GRID_ROWS, GRID_COLUMNS = 13, 7
@@ -86,7 +87,7 @@ def _as_it_is(swept: Sweep) -> str:
     return f"{text}; the goal is {'met' if now.nominal else 'not met'} nominally."
 
 
-def _curve_table(swept: Sweep) -> Table:
+def _curve_table(swept: Sweep) -> Grid:
     axis = swept.axes[0]
     rows = []
     for at in _rows_worth_showing(swept):
@@ -98,7 +99,7 @@ def _curve_table(swept: Sweep) -> Table:
             verdict = _verdict(swept, run.gives, at)
             rows.append([value, shown.resolution, shown.needed, shown.run_time, pair, verdict])
     headings = [f"{axis.point.name} {axis.point.unit}", "Rs of the critical pair", "needs", "run time min"]
-    return figures([*headings, "critical pair", "goal"], rows, texts=(4, 5))
+    return grid_of([*headings, "critical pair", "goal"], rows, texts=(4, 5))
 
 
 def _verdict(swept: Sweep, gives: Gives, at: int) -> str:
@@ -231,7 +232,7 @@ def show_window_diagram(console: Console, found: WindowSweep) -> None:
     show_warnings(console, list(warnings_of(found)))
 
 
-def _window_table(found: WindowSweep, wide: bool) -> Table:
+def _window_table(found: WindowSweep, wide: bool) -> Grid:
     """On a narrow screen without the plates there are, which hardly change, and the verdict."""
     headings = [
         "window °C",
@@ -263,6 +264,6 @@ def _window_table(found: WindowSweep, wide: bool) -> Table:
     if wide:
         headings[4:4] = ["plates there are"]
         headings.append("goal")
-    return figures(
+    return grid_of(
         headings, rows, texts=(len(headings) - 2, len(headings) - 1) if wide else (len(headings) - 1,)
     )

@@ -13,7 +13,6 @@ from models.column.programs import Program
 from optimizer.app.interface_sweep import Swept, swept, windows
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.predict import covering, predict, tables_for
 from optimizer.methods.sweep import BrokenLimit, sweep
 from optimizer.methods.sweep_axes import on_steps, parse_axes
 from optimizer.methods.workflow import fit_scenario
@@ -180,16 +179,6 @@ def test_a_name_like_none_brings_the_list_alone() -> None:
         parse_axes(("tempo=1:2",), TWO_RAMPS, AMBIENT, "[current]")
     assert "did you mean" not in str(raised.value)
     assert "It has start_C, hold_min" in str(raised.value)
-
-
-def test_tables_are_made_once_where_there_are_none(problem: Problem) -> None:
-    """The prediction of a program and a sweep of it use the same tables."""
-    bare = replace(problem, tables={})
-    made = covering(bare, [VELOCITY])
-    assert set(made.tables) == {"velocity"}
-    assert covering(made, [VELOCITY]) is made
-    assert tables_for(made, VELOCITY) is made.tables["velocity"]
-    assert predict(bare, VELOCITY).retention == pytest.approx(predict(made, VELOCITY).retention, rel=1e-12)
 
 
 def test_search_and_adapt_set_velocities_in_the_same_steps(problem: Problem) -> None:

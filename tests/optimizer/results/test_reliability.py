@@ -15,7 +15,7 @@ from optimizer.base.numbers import percent
 from optimizer.base.tables import document_of
 from optimizer.goal.goal import Problem, end_of_peak
 from optimizer.goal.outcome import Candidate, Prediction
-from optimizer.goal.predict import covering, predict
+from optimizer.goal.predict import predict
 from optimizer.goal.reliability import Failure, Reliability, SetPointTolerance, Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS, exact_peaks, sources_of, with_uncertainty
 from optimizer.results.documents import check_document
@@ -382,8 +382,9 @@ def test_a_pair_that_swaps_is_as_uncertain_as_its_signed_resolution(problem: Pro
     unsure = replace(problem, fit=replace(problem.fit, covariance=vague))
     sure, _ = with_uncertainty(unsure, prediction)
     batch = batch_of([PROGRAM])
-    ready = covering(unsure, [PROGRAM])
-    peaks = exact_peaks(ready, batch, ready.assess(batch, "polish"), ready.robustness.draws(batch.controlled))
+    peaks = exact_peaks(
+        unsure, batch, unsure.assess(batch, "polish"), unsure.robustness.draws(batch.controlled)
+    )
     t, w = peaks.retention[0].T, peaks.width[0].T
     signed = 1.18 * (t[:, b] - t[:, a]) / (w[:, a] + w[:, b])  # both symmetric
     assert np.mean(signed < 0) > 0.1
