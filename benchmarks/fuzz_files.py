@@ -61,9 +61,8 @@ def kinds() -> list[Kind]:
 def check_and_fit(folder: Path) -> None:
     """What `rampwright check` does, and of some scenarios `rampwright fit`."""
     scenario = load_scenario(folder)
-    document = check_document(scenario)
-    json_bytes(document)
-    show_check(Console(file=io.StringIO(), width=160), document)
+    json_bytes(check_document(scenario))
+    show_check(Console(file=io.StringIO(), width=160), scenario)
     if chosen(scenario.warnings, scenario.title):
         fitted = fit_scenario(scenario)
         result = FitResult(scenario, fitted)

@@ -14,7 +14,6 @@ from optimizer.goal.goal import problem_of
 from optimizer.goal.outcome import FrontPoint, SearchOutcome
 from optimizer.goal.reliability import Failure, Moved, Reliability, SetPointTolerance, Source
 from optimizer.results.candidate import candidate_document, candidate_rows
-from optimizer.results.documents import check_document
 from optimizer.results.prediction import PredictionResult
 from optimizer.results.reliability import reliability_text
 from optimizer.scenario.data import Goal, Scenario, Tolerances
@@ -210,10 +209,10 @@ def test_rows_name_all_sources_that_may_cost_most_or_none() -> None:
 
 
 def test_check_prints_confidence_and_tolerances() -> None:
-    text = printed(show_check, check_document(scenario(0.95)))
+    text = printed(show_check, scenario(0.95))
     assert "required probability: 95 %" in text
     assert "Tolerances  oven ± 0.5 °C, flow ± 1 %, pressure ± 1 %, hold-up time ± 2 %" in text
-    assert "judged by the predicted chromatogram alone" in printed(show_check, check_document(scenario(0.0)))
+    assert "judged by the predicted chromatogram alone" in printed(show_check, scenario(0.0))
 
 
 def test_predict_leaves_the_intervals_behind(

@@ -18,7 +18,6 @@ from optimizer.goal.outcome import ON_PAPER, FrontPoint, SearchOutcome, WhatIf
 from optimizer.goal.reliability import Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.candidate import candidate_document, none_enough, scouting_advice
-from optimizer.results.documents import check_document
 from optimizer.results.fit import FitResult
 from optimizer.results.prediction import prediction_document
 from optimizer.scenario.data import BakeOut, Goal, Group, PairRule, Scenario
@@ -280,7 +279,7 @@ def test_the_console_tells_it_too() -> None:
 
 def test_check_lists_what_is_stated() -> None:
     console = Console(file=io.StringIO(), width=200, highlight=False)
-    show_check(console, check_document(SCENARIO))
+    show_check(console, SCENARIO)
     text = console.file.getvalue()  # type: ignore[attr-defined]
     for words in (
         "split, split ratio 40:1, septum purge 3 mL/min",
