@@ -22,6 +22,7 @@ from pathlib import Path
 
 from benchmarks import (
     against,
+    agreement,
     calibration,
     compare_runs,
     draws,
@@ -69,6 +70,7 @@ class Section:
 SECTIONS = (
     Section("engine", engine.run, timed=True),
     Section("against", against.run, timed=True),
+    Section("agreement", agreement.run, timed=True),
     Section("draws", draws.run, timed=True),
     Section("fit", fit.run, timed=True),
     Section("start-up", start_up.run, timed=True),

@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Callable
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 
@@ -152,7 +153,40 @@ def draws(mode: str) -> Callable[[], Peaks]:
     return call
 
 
-TASKS = {"batch": batch, "point": point_with_slopes, "draws": draws}
+def cases(file: str) -> Callable[[], Peaks]:
+    """Cases that `agreement` wrote, polished; all on a row of their own, nan where the engine refuses one."""
+
+    def carrier_or_oven(values: list) -> tuple:
+        start, hold, ramps = values
+        return start, hold, tuple(Ramp(*ramp) for ramp in ramps)
+
+    def peaks(case: dict) -> np.ndarray:
+        gas, outlet, *corrections = case["system"]
+        system = ColumnSystem(Column(*case["column"]), CARRIER_GASES[gas], outlet, *corrections)
+        retention = Retention(*np.array(case["retention"]))
+        oven = OvenProgram(*carrier_or_oven(case["oven"]))
+        carrier = CarrierProgram(case["controlled"], *carrier_or_oven(case["carrier"]))
+        try:
+            found = migrate(
+                migration_tables(system, retention, case["controlled"]),
+                batch_of([Program(oven, carrier)]),
+                "polish",
+            )
+        except Exception as error:
+            print(f"{error!r}", file=sys.stderr)
+            return np.full((2, len(retention)), np.nan)
+        return np.concatenate([found.retention_time, found.width])
+
+    given = json.loads(Path(file).read_text(encoding="utf-8"))
+
+    def call() -> Peaks:
+        times, widths = np.swapaxes([peaks(case) for case in given], 0, 1)
+        return times, widths
+
+    return call
+
+
+TASKS = {"batch": batch, "point": point_with_slopes, "draws": draws, "cases": cases}
 
 
 def main() -> None:

@@ -91,11 +91,11 @@ class Case:
     compared: tuple[int, ...]
 
 
-def random_cases(seed: int, count: int) -> Iterator[Case]:
-    """Cases that go round all kinds."""
+def random_cases(seed: int, count: int, kinds: Sequence[Kind] = KINDS) -> Iterator[Case]:
+    """Cases that go round the kinds."""
     rng = np.random.default_rng(seed)
     for number in range(count):
-        kind = KINDS[number % len(KINDS)]
+        kind = kinds[number % len(kinds)]
         oven = _oven(rng, kind.oven)
         system, carrier = _system_and_carrier(rng, kind, oven.start)
         others = rng.choice(np.arange(1, COMPOUNDS - 1), 3, replace=False)
