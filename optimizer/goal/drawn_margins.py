@@ -22,6 +22,7 @@ OVER = 0.95  # share of draws in which the last peak is over when the program en
 NOTHING = 1e-9  # share of a needed resolution that is none
 LARGEST_KAPPA = 6.0  # standard deviations; more is never asked for
 AT_ONCE = 16  # programs whose draws are judged together: what they take stays near the processor
+PAIRS_AT_ONCE = 1024  # whose resolutions in draws are worked out together, for the same reason
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,19 @@ def signed_resolutions(
     programs, pairs : (Q,) arrays, numbers of the program and, among those that count, of the pair; all pairs of one
         program if not given
     """
-    a, b = (problem.pairs.index if pairs is None else problem.pairs.index[pairs]).T
+    index = problem.pairs.index if pairs is None else problem.pairs.index[pairs]
+    programs = np.broadcast_to(programs, len(index))
+    result = np.empty((len(index), drawn.retention.shape[2]))
+    for first in range(0, len(index), PAIRS_AT_ONCE):
+        part = slice(first, first + PAIRS_AT_ONCE)
+        result[part] = _signed(problem, retention, drawn, programs[part], *index[part].T)
+    return result
+
+
+def _signed(
+    problem: Problem, retention: Array, drawn: DrawnPeaks, programs: Index, a: Index, b: Index
+) -> Array:
+    """The same of compounds a and b (Q,)."""
     in_order = retention[programs, a] <= retention[programs, b]
     first, second = np.where(in_order, a, b), np.where(in_order, b, a)
     t1, t2 = drawn.retention[programs, first], drawn.retention[programs, second]
