@@ -13,10 +13,9 @@ from time import perf_counter
 import numpy as np
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.effort import Accuracy
 from models.peaks.migration import MigrationTables, migrate, migration_tables
 from models.units import flow_si

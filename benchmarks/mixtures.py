@@ -7,9 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.fit.fitting import Fit
 from models.units import flow_si, kelvin
 from optimizer.goal.goal import Problem, problem_of

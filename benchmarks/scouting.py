@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
 from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.fit.compound_fits import Simulator
 from models.fit.fit import Run
 from models.peaks.resolution import HALF_HEIGHT_WIDTH

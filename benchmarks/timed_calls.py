@@ -20,10 +20,9 @@ from models.units import flow_si
 
 try:
     from models.column.carrier_gas import CARRIER_GASES
-    from models.column.column import Column
     from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
     from models.column.retention import Retention, with_typical_values
-    from models.column.system import ColumnSystem
+    from models.column.system import Column, ColumnSystem
     from models.peaks import migration
 except ModuleNotFoundError:  # where they were in the older tree
     from models.carrier_gas import CARRIER_GASES

@@ -10,10 +10,9 @@ import pytest
 
 import optimizer.base.clock
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, batch_of
 from models.column.retention import with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.engine.cache import user_caches
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.sensitivity import sensitivity

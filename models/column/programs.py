@@ -1,7 +1,14 @@
-"""Oven and carrier programs: piecewise-linear set points in time, singly and as batches of arrays.
+"""Oven and carrier programs: piecewise-linear set points in time, singly and as batches of arrays; and cooling down.
 
 A program is a start value, a first hold, then ramps, each with a rate, a target and a hold. Past its last
-hold it stays at its last value: whether a run is stopped there is the business of whoever asks.
+hold it stays at its last value: whether a run is stopped there is the business of whoever asks. After
+it an oven cools by
+
+T(t) = Ta + (T0 - Ta) exp(-t/tau),  so that  t = tau ln((T0 - Ta)/(T - Ta))                          [1]
+
+with Ta the room's temperature.
+
+[1] Newton's law of cooling, through one stated point; that ovens follow it is common practice, no source.
 """
 
 from __future__ import annotations
@@ -18,6 +25,7 @@ from models.errors import InvalidInputError
 Array = NDArray[np.float64]
 Controlled = Literal["pressure", "flow", "velocity"]
 
+LEAST_EXCESS = 1.0  # K above the room that count as cold: its own temperature is never reached
 NO_TIME = 1e-9  # s; a change within less is a jump
 
 
@@ -255,3 +263,19 @@ def _trimmed(times: Array, values: Array) -> tuple[Array, Array]:
     while count > 1 and (values[:, count - 1] == values[:, count - 2]).all():
         count -= 1
     return times[:, :count], values[:, :count]
+
+
+def time_constant(duration: float, start: float, end: float, ambient: float) -> float:
+    """tau [s] of an oven that takes `duration` [s] from `start` to `end` [K] in a room of `ambient` [K]; [1].
+
+    Zero when the stated end is not below the start.
+    """
+    ratio = max(start - ambient, LEAST_EXCESS) / max(end - ambient, LEAST_EXCESS)
+    return float(duration / np.log(ratio)) if ratio > 1 else 0.0
+
+
+def cooling_time(tau: float, start: Array, end: Array, ambient: float) -> Array:
+    """Time [s] from `start` to `end` [K], any shapes that broadcast; zero where the oven need not cool; [1]."""
+    hot, cold = np.maximum(start - ambient, LEAST_EXCESS), np.maximum(end - ambient, LEAST_EXCESS)
+    result: Array = tau * np.log(np.maximum(hot / cold, 1.0))
+    return result

@@ -31,12 +31,17 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import brentq
 
-from models.column.carrier_flow import flow, hold_up_time, inlet_pressure_for_velocity
 from models.column.carrier_gas import CarrierGas
-from models.column.column import Column
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp
 from models.column.retention import Retention, ln_retention_factor
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import (
+    Column,
+    ColumnSystem,
+    flow,
+    hold_up_time,
+    inlet_pressure,
+    inlet_pressure_for_velocity,
+)
 from models.errors import InvalidInputError
 from models.units import flow_si
 

@@ -114,7 +114,7 @@ def viscosity(tube: Tube, ln_T: Numbers) -> Numbers:
 
 @small
 def inlet_pressure(tube: Tube, value: Numbers, T: Numbers, eta: Numbers) -> Numbers:
-    """pi [Pa] at a set value; `carrier_flow`."""
+    """pi [Pa] at a set value; `system`."""
     if tube.controlled == PRESSURE:
         return value
     if tube.controlled == FLOW:

@@ -32,19 +32,21 @@ from models.fit.compound_fits import (
     fit_each,
     retention_of,
 )
-from models.fit.days import FARTHEST, DayToDay, days_of
 from models.fit.diagnosis import warnings_of
 from models.fit.fit import (
     ASSUMED_PLATE_HEIGHT_FACTOR,
     ASSUMED_WIDTH_COVARIANCE,
+    FARTHEST,
     LEAST_WIDTH_SCATTER,
     MODEL_ERROR,
     USUAL_OVEN_LAG,
     WIDTH_ERROR,
+    DayToDay,
     Fit,
     FlowCorrection,
     Run,
     Suspect,
+    days_of,
 )
 from models.fit.joint_fit import Joint, fit_jointly, flow_factors, joint_problem
 from models.fit.wrong_peaks import Mask, look_worth, peaks_of, suspects_of

@@ -21,12 +21,13 @@ from models.column.programs import Array, Controlled
 from models.column.retention import UNRETAINED
 from models.fit.arrow import Mask, Point, Rows, factored, minimum
 from models.fit.compound_fits import COLDEST_T0, DCP_SPREAD, Simulator, TimeSlopes, priors, retention_of
-from models.fit.days import FARTHEST, Days
 from models.fit.fit import (
+    FARTHEST,
     LN_FLOW_SPREAD,
     LN_THETA_SPREAD,
     OVEN_LAG_SPREAD,
     USUAL_OVEN_LAG,
+    Days,
     FlowCorrection,
     Run,
 )

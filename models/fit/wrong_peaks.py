@@ -10,7 +10,7 @@ named when it wins clearly. Nothing is changed in the data.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +20,11 @@ from scipy.special import chdtri
 from models.column.programs import Array
 from models.fit.compound_fits import CompoundFits, Simulator, at, fit_each
 from models.fit.fit import Kind, Suspect
-from models.fit.typing_slips import intended_time
+from models.units import SECONDS_PER_MINUTE
 
+DECIMALS = 4  # of a retention time in minutes
+NEAR = 3.0  # standard deviations from the expected time within which a time may have been meant
+CHANCE = 0.2  # probability of a plausible slip by accident, above which it tells nothing
 LOOK = 3e-3  # probability of a compound's chi-square below which it is looked into
 CLEAR = 10.0  # by how much chi-square must fall, the price of the hypothesis taken off
 # Prices: twice the logarithm of the number of alternatives that a hypothesis stands for, roughly.
@@ -386,3 +389,52 @@ def _area_says(peaks: Peaks, m: int) -> bool | None:
     if np.isfinite(peaks.ln_area[:, m]).sum() < 2:
         return None
     return bool(area_chi_square(peaks)[m] < FOREIGN_AREA)
+
+
+@dataclass(frozen=True)
+class Slip:
+    """The time [s] probably meant; `telling` when it is unlikely to come out as near by accident."""
+
+    time: float
+    telling: bool
+
+
+def intended_time(time: float, expected: float, error: float) -> Slip | None:
+    """The time that differs from a given one by one slip of typing and is where it is expected [s].
+
+    None when there is none, or when several would do.
+    """
+    text = f"{time / SECONDS_PER_MINUTE:.{DECIMALS}f}".rstrip("0")
+    for kind in (_moved_digits, _other_digit):  # the likelier first: of these there are only a few
+        given = sorted({value * SECONDS_PER_MINUTE for value in kind(text)})
+        near = [value for value in given if abs(value - expected) < NEAR * error]
+        if not near:
+            continue
+        best = min(near, key=lambda value: abs(value - expected))
+        # Slips of the last digits lie close together: then any time has one near by, and it says nothing.
+        if any(value != best and abs(value - expected) < 2 * abs(best - expected) + error for value in near):
+            return None
+        # Were the expected time anywhere within twice its distance, how often would a slip come to lie near it?
+        reach = 2 * abs(time - expected)
+        chance = sum(abs(value - time) < reach for value in given) * NEAR * error / reach
+        return Slip(best, chance < CHANCE)
+    return None
+
+
+def _moved_digits(text: str) -> Iterator[float]:
+    """Two neighbouring digits exchanged, or the point one place off."""
+    for i in range(len(text) - 1):
+        j = i + 2 if text[i + 1] == "." else i + 1
+        if text[i] != "." and j < len(text) and text[j] != text[i]:
+            yield float(text[:i] + text[j] + text[i + 1 : j] + text[i] + text[j + 1 :])
+    yield float(text) * 10
+    yield float(text) / 10
+
+
+def _other_digit(text: str) -> Iterator[float]:
+    """One digit another."""
+    for i, digit in enumerate(text):
+        if digit != ".":
+            for other in "0123456789":
+                if other != digit:
+                    yield float(text[:i] + other + text[i + 1 :])

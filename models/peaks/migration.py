@@ -31,7 +31,7 @@ Band width: the variance of the band in Y grows as
 and at elution the standard deviation of the peak in time is sqrt(var)/V. With rho constant this is the familiar
 quadrature of H p over the hold-up time passed.
 
-[1] is Poiseuille's law in quasi-steady flow, see `carrier_flow`; [3] to [5] are derived in docs/theory.md and
+[1] is Poiseuille's law in quasi-steady flow, see `system`; [3] to [5] are derived in docs/theory.md and
 held by tests against the equations marched in time. The compiled code is in `models.engine`.
 """
 

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from models.column.cool_down import cooling_time, time_constant
-from models.column.programs import Array, Program, Ramp
+from models.column.programs import Array, Program, Ramp, cooling_time, time_constant
 from optimizer.goal.limits import heating_limit
 from optimizer.scenario.data import BakeOut, Scenario
 

@@ -15,9 +15,8 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from models.column.carrier_flow import flow
 from models.column.programs import Array, Program, ProgramBatch, corners
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import ColumnSystem, flow, inlet_pressure
 from models.peaks.thermal_exposure import softened_time_above
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.base.errors import ScenarioError

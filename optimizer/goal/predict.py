@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.column.carrier_flow import flow
 from models.column.programs import Array, Program, ProgramBatch, batch_of, delayed, values_at
 from models.column.retention import UNRETAINED
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import ColumnSystem, flow, inlet_pressure
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.thermal_exposure import intact_fraction, time_above

@@ -7,11 +7,10 @@ from typing import Annotated, NamedTuple
 
 import numpy as np
 
-from models.column.carrier_flow import inlet_pressure_for_flow
 from models.column.programs import Array, Controlled, OvenProgram, Program
 from models.column.retention import scaled_to_phase_ratio
 from models.column.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
-from models.column.system import ColumnSystem
+from models.column.system import ColumnSystem, inlet_pressure_for_flow
 from models.errors import InvalidInputError
 from models.fit.fit import LN_FLOW_SPREAD, Fit
 from models.peaks.resolution import order_changes

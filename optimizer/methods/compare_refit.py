@@ -9,7 +9,7 @@ import numpy as np
 from models.column.programs import Program
 from models.fit.diagnosis import description, mend
 from models.fit.fit import Fit, Suspect
-from models.fit.typing_slips import intended_time
+from models.fit.wrong_peaks import intended_time
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction, SearchOutcome
 from optimizer.goal.predict import predict

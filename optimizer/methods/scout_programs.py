@@ -13,10 +13,9 @@ from typing import Annotated, Any
 
 import numpy as np
 
-from models.column.carrier_flow import flow
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.scaling import hold_up_at, speed_optimised_flow
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import ColumnSystem, flow, inlet_pressure
 from models.errors import InvalidInputError
 from models.peaks.migration import migrate
 from models.peaks.resolution import HALF_HEIGHT_WIDTH

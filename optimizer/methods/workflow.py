@@ -9,7 +9,7 @@ import numpy as np
 from models.column.programs import Array
 from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
-from models.fit.days import DayToDay
+from models.fit.fit import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
 from optimizer.base.clock import ROUND, rounds_counted
 from optimizer.base.interruption import postponed

@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array
-from models.fit.typing_slips import intended_time
 from models.fit.wrong_peaks import (
     AREA_FREEDOM,
     AREA_SPREAD,
@@ -24,6 +23,7 @@ from models.fit.wrong_peaks import (
     EXCHANGE_PRICE,
     FOREIGN_AREA,
     LEFT_OUT_PRICE,
+    intended_time,
 )
 from optimizer.goal.shared_cause import KINDS, CauseKind, Expectation
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
+from models.column.system import Column
 from models.units import flow_si
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable

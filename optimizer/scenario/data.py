@@ -12,8 +12,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from models.column.carrier_gas import CarrierGas
-from models.column.column import Column
 from models.column.programs import Program
+from models.column.system import Column
 from models.fit.fit import FlowCorrection
 from optimizer.base.quantities import (
     ActivationEnergy,

@@ -11,9 +11,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from models.column.carrier_flow import hold_up_time
 from models.column.programs import CarrierProgram, Program, batch_of, values_at
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import ColumnSystem, hold_up_time, inlet_pressure
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE
 from optimizer.base.lookalikes import Lookalikes
 from optimizer.runs.peak_tables import PeakTable

@@ -8,12 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from models.column.carrier_flow import flow
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of, values_at
 from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import Column, ColumnSystem, flow, inlet_pressure
 from models.fit.fit import Fit
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, pair_resolution

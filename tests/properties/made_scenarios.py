@@ -11,10 +11,9 @@ import numpy as np
 from hypothesis import strategies as st
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, typical_theta
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin

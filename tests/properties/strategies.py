@@ -9,10 +9,9 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, typical_theta
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import Migration, migrate, migration_tables
 from models.units import flow_si
 

@@ -8,10 +8,9 @@ import numpy as np
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from models.column.carrier_flow import hold_up_time
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.column.retention import Retention, ln_retention_factor
-from models.column.system import ColumnSystem
+from models.column.system import ColumnSystem, hold_up_time
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, pair_resolution, resolution
 from tests.properties.strategies import (
     TIME,

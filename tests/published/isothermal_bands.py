@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from models.column.carrier_gas import CarrierGas
-from models.column.column import Column
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, batch_of
 from models.column.retention import Retention
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import migrate, migration_tables
 
 NO_FILM = 1e-12  # m, a film in which nothing takes time to diffuse

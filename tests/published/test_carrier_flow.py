@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from models.column.carrier_flow import (
+from models.column.carrier_gas import CarrierGas, carrier_gas, viscosity
+from models.column.system import (
+    Column,
     compressibility,
     flow,
     hold_up_time,
@@ -20,8 +22,6 @@ from models.column.carrier_flow import (
     inlet_pressure_for_velocity,
     velocity_outlet,
 )
-from models.column.carrier_gas import CarrierGas, carrier_gas, viscosity
-from models.column.column import Column
 from models.units import flow_mL_min, flow_si, kelvin
 from tests.published.tables import Row, half_unit, rows, within
 

@@ -13,12 +13,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from models.column.carrier_flow import flow, hold_up_time
 from models.column.carrier_gas import CARRIER_GASES, viscosity
-from models.column.column import Column
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import Column, ColumnSystem, flow, hold_up_time, inlet_pressure
 from models.peaks.migration import migrate, migration_tables
 from models.units import flow_si, kelvin
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from models.column.cool_down import cooling_time, time_constant
+from models.column.programs import cooling_time, time_constant
 from models.units import kelvin
 from tests.published.tables import half_unit
 

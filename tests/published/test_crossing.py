@@ -18,10 +18,9 @@ from scipy.optimize import brentq
 
 from benchmarks.mixtures import mixture
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, ln_retention_factor
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import migrate, migration_tables
 from models.units import flow_si, kelvin
 from optimizer.goal.goal import Problem, problem_of

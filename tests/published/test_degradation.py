@@ -10,12 +10,10 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from models.column.carrier_flow import inlet_pressure_for_velocity
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem, inlet_pressure_for_velocity
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.thermal_exposure import Decomposition, intact_fraction, ln_decomposed, rate_constant
 from models.units import GAS_CONSTANT, kelvin

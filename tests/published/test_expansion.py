@@ -10,10 +10,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from models.column.carrier_flow import compressibility, velocity_outlet
 from models.column.carrier_gas import DIFFUSION_TEMPERATURE_EXPONENT, carrier_gas
-from models.column.column import Column
 from models.column.plate_height import gas_plate_height
+from models.column.system import Column, compressibility, velocity_outlet
 from tests.published.isothermal_bands import NO_FILM, plate_height
 from tests.published.tables import half_unit, rows
 

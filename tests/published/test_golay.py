@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from models.column.carrier_flow import compressibility, velocity_outlet
 from models.column.carrier_gas import (
     DIFFUSION_TEMPERATURE_EXPONENT,
     CarrierGas,
@@ -22,8 +21,8 @@ from models.column.carrier_gas import (
     diffusion_constant,
     viscosity,
 )
-from models.column.column import Column
 from models.column.plate_height import gas_plate_height, golay_factor
+from models.column.system import Column, compressibility, velocity_outlet
 from models.units import gauge_kPa, kelvin
 from tests.published.isothermal_bands import NO_FILM, plate_height
 from tests.published.tables import Row, half_unit, rows, within

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import pytest
 
-from models.column.carrier_flow import flow, hold_up_time, inlet_pressure_for_flow
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
+from models.column.system import Column, flow, hold_up_time, inlet_pressure_for_flow
 from models.units import PA_PER_PSI, REFERENCE_PRESSURE, flow_mL_min, flow_si, kelvin
 from tests.published.tables import within
 

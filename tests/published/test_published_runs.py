@@ -19,9 +19,8 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.fit.fitting import Fit, Run, fit_retention
 from models.peaks.migration import migrate, migration_tables
 from models.units import SECONDS_PER_MINUTE, flow_si, kelvin

@@ -12,13 +12,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.column.carrier_flow import inlet_pressure_for_flow
 from models.column.carrier_gas import carrier_gas, viscosity
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.column.retention import Retention
 from models.column.scaling import carried, speed_optimised_flow
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem, inlet_pressure_for_flow
 from models.units import flow_si, kelvin
 from tests.published.vapour_retention import cox_pressure, from_tables, ln_scale_for
 from tests.reference.adapter import reference_peak

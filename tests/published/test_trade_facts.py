@@ -12,12 +12,10 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import spearmanr
 
-from models.column.carrier_flow import inlet_pressure_for_velocity
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, joined, ln_retention_factor
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem, inlet_pressure_for_velocity
 from models.peaks.migration import migrate, migration_tables
 from models.units import SECONDS_PER_MINUTE, absolute_pressure, flow_si, kelvin
 from tests.published.tables import rows

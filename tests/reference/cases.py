@@ -12,12 +12,10 @@ from typing import Literal
 
 import numpy as np
 
-from models.column.carrier_flow import flow, inlet_pressure_for_velocity
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem, flow, inlet_pressure_for_velocity
 from models.effort import Accuracy
 from models.peaks.migration import LONGEST_RETENTION, Migration, migrate, migration_tables
 from models.units import flow_si

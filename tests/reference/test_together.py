@@ -5,12 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.column.carrier_flow import hold_up_time
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program
 from models.column.retention import ln_retention_factor, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem, hold_up_time
 from tests.reference.adapter import reference_peak, reference_peaks
 from tests.reference.cases import AMBIENT, KINDS, OUTLETS, random_cases
 

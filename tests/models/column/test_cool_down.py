@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.column.cool_down import LEAST_EXCESS, cooling_time, time_constant
+from models.column.programs import LEAST_EXCESS, cooling_time, time_constant
 from models.units import kelvin
 
 ROOM = kelvin(22.0)

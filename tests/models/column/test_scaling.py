@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.column.carrier_flow import hold_up_time
 from models.column.carrier_gas import CARRIER_GASES, carrier_gas
-from models.column.column import Column
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, ln_retention_factor, scaled_to_phase_ratio, with_typical_values
 from models.column.scaling import (
@@ -19,7 +17,7 @@ from models.column.scaling import (
     set_value_for_hold_up,
     speed_optimised_flow,
 )
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import Column, ColumnSystem, hold_up_time, inlet_pressure
 from models.peaks.migration import migrate, migration_tables
 from models.units import flow_si
 

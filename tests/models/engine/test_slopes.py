@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.plate_height import typical_diffusion_constant
 from models.column.programs import (
     CarrierProgram,
@@ -21,7 +20,7 @@ from models.column.programs import (
     batch_of,
 )
 from models.column.retention import shifted, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import Directions, Migration, migrate, migration_tables
 
 RETENTION = with_typical_values(np.linspace(310.0, 590.0, 21))

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import Directions, migrate, migration_tables
 
 STEP = 1e-3  # of the set points

@@ -9,7 +9,7 @@ import pytest
 
 from models.column.programs import CarrierProgram, Program
 from models.fit.compound_fits import Simulator
-from models.fit.days import DayToDay, days_of
+from models.fit.fit import DayToDay, days_of
 from models.fit.fitting import Fit, Run, fit_retention
 from tests.models.fit.test_fitting import LAG, NAMES, NOMINAL, TRUE, lagging, measured, ramp, truth
 from tests.reference.adapter import reference_peak

@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.errors import InvalidInputError
 from models.fit.fit import OVEN_LAG_SPREAD, USUAL_OVEN_LAG
 from models.fit.fitting import Fit, Run, fit_retention

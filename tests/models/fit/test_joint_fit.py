@@ -11,8 +11,7 @@ from models.column.programs import Array, CarrierProgram, OvenProgram, Program, 
 from models.column.retention import UNRETAINED
 from models.fit.arrow import Point, factored
 from models.fit.compound_fits import Simulator, fit_each
-from models.fit.days import DayToDay, days_of
-from models.fit.fit import USUAL_OVEN_LAG, FlowCorrection, Run
+from models.fit.fit import USUAL_OVEN_LAG, DayToDay, FlowCorrection, Run, days_of
 from models.fit.joint_fit import Joint, fit_jointly, joint_problem
 from tests.models.fit.test_arrow import dense, vector
 from tests.models.fit.test_fitting import NOMINAL, TRUE, truth

@@ -12,8 +12,7 @@ from models.fit.compound_fits import NEVER
 from models.fit.diagnosis import description
 from models.fit.fit import Fit, Run
 from models.fit.fitting import fit_retention
-from models.fit.typing_slips import intended_time
-from models.fit.wrong_peaks import peaks_of
+from models.fit.wrong_peaks import intended_time, peaks_of
 
 NAMES = tuple(f"c{m + 1}" for m in range(12))
 RATES = (3.0, 10.0, 40.0)

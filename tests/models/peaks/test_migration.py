@@ -6,13 +6,11 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from models.column.carrier_flow import hold_up_time
 from models.column.carrier_gas import CARRIER_GASES, diffusion
-from models.column.column import Column
 from models.column.plate_height import gas_plate_height
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, ln_retention_factor, with_typical_values
-from models.column.system import ColumnSystem, inlet_pressure
+from models.column.system import Column, ColumnSystem, hold_up_time, inlet_pressure
 from models.errors import OutsideValidityError
 from models.peaks import migration
 from models.peaks.migration import LONGEST_RETENTION, Migration, migrate, migration_tables

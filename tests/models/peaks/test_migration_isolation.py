@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import (
     CarrierProgram,
     Controlled,
@@ -19,7 +18,7 @@ from models.column.programs import (
     batch_of,
 )
 from models.column.retention import Retention, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.effort import Accuracy
 from models.errors import EngineError
 from models.peaks.migration import Migration, MigrationTables, Slopes, migrate, migration_tables

@@ -13,10 +13,9 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.column import Column
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.column.retention import with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.units import flow_si
 from tests.reference.cases import AMBIENT, KINDS, Case, Kind, Outcome, against_reference, random_cases
 

@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import carrier_gas
-from models.column.column import Column
 from models.column.plate_height import typical_diffusion_constant
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, shifted, with_typical_values
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import Migration, migrate, migration_tables
 from models.peaks.sensitivity import SHARED, sensitivity
 from models.units import flow_si

@@ -9,8 +9,8 @@ import pytest
 from scipy.integrate import quad
 
 from benchmarks.mixtures import mixture
-from models.column.carrier_flow import flow
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.system import flow
 from models.peaks.resolution import pair_resolution
 from models.units import flow_si, kelvin
 from optimizer.goal.cycle import after_run, cycle_time, samples_per_shift, with_bake_out

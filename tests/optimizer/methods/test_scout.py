@@ -12,11 +12,10 @@ import pytest
 from rich.console import Console
 
 import rampwright as rw
-from models.column.column import Column
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, typical_dCp, typical_theta
 from models.column.scaling import hold_up_at
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.fit.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
 from models.fit.joint_fit import OFFSET_SPREADS, OWN_SHARE, SPREADS
 from models.peaks.migration import migrate, migration_tables

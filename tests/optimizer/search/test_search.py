@@ -11,9 +11,9 @@ from scipy.optimize import OptimizeResult
 
 from benchmarks.mixtures import mixture
 from benchmarks.optimality import three_variables
-from models.column.carrier_flow import flow, inlet_pressure_for_flow
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import with_typical_values
+from models.column.system import flow, inlet_pressure_for_flow
 from models.fit.fit import MODEL_ERROR
 from models.units import flow_si, kelvin
 from optimizer.base.errors import ScenarioError

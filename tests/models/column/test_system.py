@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from models.column.carrier_flow import (
+from models.column.carrier_gas import CARRIER_GASES, carrier_gas, viscosity
+from models.column.system import (
+    Column,
     compressibility,
     flow,
     hold_up_time,
@@ -14,8 +16,6 @@ from models.column.carrier_flow import (
     inlet_pressure_for_velocity,
     velocity_outlet,
 )
-from models.column.carrier_gas import CARRIER_GASES, carrier_gas, viscosity
-from models.column.column import Column
 from models.errors import InvalidInputError
 
 COLUMN = Column(30.0, 0.25e-3, 0.25e-6)
