@@ -16,7 +16,7 @@ import typer
 from typer.core import TyperGroup
 
 from optimizer.app.cli import app
-from optimizer.base.inline_toml import inline_toml
+from optimizer.base.given_values import inline_toml
 from optimizer.runs.peak_tables import read_peak_table
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.command import call

@@ -68,7 +68,7 @@ class Adapted(Result):
 
     def show(self, console: Console) -> None:
         """As the command shows it."""
-        from optimizer.show.console.adapt import show_adapted, show_tuned
+        from optimizer.show.console.candidates import show_adapted, show_tuned
 
         show_adapted(console, self.found)
         if self.outcome is not None:
@@ -76,7 +76,7 @@ class Adapted(Result):
 
     def _files(self) -> dict[str, bytes]:
         """adapt.json, adapt.html and program files."""
-        from optimizer.show.pages.adapt import adapt_html
+        from optimizer.show.pages.methods import adapt_html
 
         system, ambient = self.found.new.fit.system, self.found.new.scenario.ambient_pressure
         files = {

@@ -15,7 +15,6 @@ from optimizer.app.interface_results import Fitted
 from optimizer.app.peak_proposal import WITHOUT_AREAS, row_documents, rows_of
 from optimizer.app.result import Result
 from optimizer.base.errors import ScenarioError, UnnamedPeaks
-from optimizer.base.lookalikes import Lookalikes
 from optimizer.base.output import write_atomically
 from optimizer.goal.goal import measured_mean
 from optimizer.goal.outcome import Candidate
@@ -29,7 +28,7 @@ from optimizer.results.documents import FORMAT, Document
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
-from optimizer.scenario.peak_names import matching_text, named_by
+from optimizer.scenario.peak_names import Lookalikes, matching_text, named_by
 from optimizer.scenario.reading import Scenario
 from optimizer.scenario.run_checks import confirmation_problems
 from optimizer.search.found import Progress
@@ -78,7 +77,7 @@ class Compared(Result):
 
     def _files(self) -> dict[str, bytes]:
         """compare.json, compare.csv, compare.html, the picture, and programs and the run to go on with."""
-        from optimizer.show.pages.compare import compare_html
+        from optimizer.show.pages.methods import compare_html
         from optimizer.show.pictures.chromatograms import picture
 
         return {

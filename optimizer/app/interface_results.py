@@ -40,7 +40,7 @@ class Fitted(FitResult, Result):
 
     def show(self, console: Console) -> None:
         """As the command prints it for people."""
-        from optimizer.show.console.fit import show_fit
+        from optimizer.show.console.prediction import show_fit
 
         show_fit(console, self)
 

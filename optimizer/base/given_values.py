@@ -1,4 +1,4 @@
-"""The keys of a file with their values as the person wrote them, for messages: `column.length_m = 30`."""
+"""Keys and values as files have them: `column.length_m = 30` for messages, and inline TOML."""
 
 from __future__ import annotations
 
@@ -90,3 +90,14 @@ def _leaves(node: Any, place: Place) -> Iterator[tuple[str, Any]]:
     if isinstance(node, list):
         for number, each in enumerate(node):
             yield from _leaves(each, (*place, number))
+
+
+def inline_toml(value: Any) -> str:
+    """Tables, lists, numbers and text on one line."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {inline_toml(each)}" for key, each in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(inline_toml(each) for each in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else f"{value:.10g}"

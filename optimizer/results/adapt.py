@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from models.column.programs import Program
 from models.column.system import ColumnSystem
-from optimizer.base.inline_toml import inline_toml
+from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import MINUTES, SHARE, Rounded, beside_needed, percent
 from optimizer.base.tables import Shown, document_of, table_of
 from optimizer.methods.adapt import FLOW, PRESSURE, Adapted, Method

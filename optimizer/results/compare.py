@@ -11,7 +11,7 @@ import numpy as np
 
 from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE
-from optimizer.base.inline_toml import inline_toml
+from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import MINUTES, NEEDED, SHARE, TWO_DECIMALS, Rounded, number
 from optimizer.base.quantities import METRE, MINUTE, NUMBER, SECOND
 from optimizer.base.tables import BESIDE, WrittenBy, document_of, key

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from models.column.programs import Program
-from optimizer.base.inline_toml import inline_toml
+from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import percent
 from optimizer.base.tables import Shown, document_of
 from optimizer.goal.cautions import cautions

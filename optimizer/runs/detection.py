@@ -1,5 +1,6 @@
-"""What counts as a peak in a recorded trace: the settings of `rampwright peaks` and of runs of a scenario, with their
-ranges.
+"""What counts as a recorded trace and as a peak in it: the settings of `rampwright peaks` and of runs of a scenario.
+
+Without importing what reads traces: that takes longer than `check`.
 """
 
 from __future__ import annotations
@@ -7,12 +8,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from numbers import Real
+from pathlib import Path
 
 from models.errors import InvalidInputError
+from models.units import SECONDS_PER_MINUTE
 
 # Here, not with the other quantities, since the command line states them and starts without pydantic.
 SIGNAL_TO_NOISE_RANGE = (0.5, 1e6)
 MIN_WIDTH_RANGE_S = (1e-3, 600.0)
+TRACE_SUFFIXES = (".cdf", ".nc", ".aia")
+TIME_COLUMNS = {"time_min": SECONDS_PER_MINUTE, "time_s": 1.0}
+SIGNAL_COLUMN = "signal"
 
 
 @dataclass(frozen=True)
@@ -61,3 +67,12 @@ def _require(name: str, value: float | None, limits: tuple[float, float], unit: 
 
 
 USUAL_DETECTION = PeakDetection()
+
+
+def is_trace(path: Path, raw: bytes) -> bool:
+    """Whether a file is a recorded trace, or meant to be one, and not a peak table."""
+    if path.suffix.casefold() in TRACE_SUFFIXES or raw.startswith((b"CDF", b"\x89HDF")):
+        return True
+    head = raw[:4096].decode("utf-8-sig", errors="replace").lstrip().split("\n", 1)[0]
+    cells = [cell.strip(' "\r').casefold() for cell in head.replace(";", ",").replace("\t", ",").split(",")]
+    return SIGNAL_COLUMN in cells or bool(set(cells) & set(TIME_COLUMNS))

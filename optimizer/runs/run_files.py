@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 from optimizer.base.errors import ScenarioError
 from optimizer.base.text_files import read_bytes
-from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
+from optimizer.runs.detection import USUAL_DETECTION, PeakDetection, is_trace
 from optimizer.runs.peak_tables import PeakTable, read_peak_table
-from optimizer.runs.trace_recognition import is_trace
 
 if TYPE_CHECKING:
     from optimizer.runs.trace_peaks import Picked

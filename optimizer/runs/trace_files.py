@@ -17,8 +17,8 @@ from models.traces.baseline import LEAST_POINTS
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
 from optimizer.base.text_files import read_bytes, text_of
+from optimizer.runs.detection import SIGNAL_COLUMN, TIME_COLUMNS, TRACE_SUFFIXES
 from optimizer.runs.netcdf_classic import MAGIC, DamagedNetcdf, NetcdfVariable, read_netcdf
-from optimizer.runs.trace_recognition import SIGNAL_COLUMN, TIME_COLUMNS, TRACE_SUFFIXES
 
 TRACE_EXAMPLE = "time_min,signal"
 HOW = (

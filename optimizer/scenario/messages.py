@@ -1,6 +1,7 @@
 """From the text of a TOML file to a checked table, and from what is wrong with it to one line each.
 
-Lists are counted from one in messages: `scouting_runs[2].oven.ramps[1].to_C`.
+Lists are counted from one in messages: `scouting_runs[2].oven.ramps[1].to_C`. Of a blank scenario it says line by line
+what each value is that nobody has filled in yet.
 """
 
 from __future__ import annotations
@@ -11,18 +12,18 @@ import sys
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
 
 from pydantic import ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from models.units import PA_PER_KPA, REFERENCE_PRESSURE
 from optimizer.base.errors import ScenarioError
 from optimizer.base.given_values import Given, Place, Written, dotted, shown
-from optimizer.base.quantities import KPA_PER
+from optimizer.base.quantities import KPA_PER, Quantity
 from optimizer.base.tables import every_table, keys_of, read_table, tables_in
 from optimizer.base.text_files import nearest, read_text
-from optimizer.scenario.blanks import BLANKS_REMAIN, blank_lines
 from optimizer.scenario.program_tables import CARRIER_MODES
 from optimizer.scenario.schema import ScenarioTable
 
@@ -37,6 +38,9 @@ SPELLINGS = {
     if "kPa" in key
     for unit in KPA_PER
 }
+BLANK = "fill in"
+BLANKS_REMAIN = f'replace each "{BLANK}" by a value; a number stands without quotes'
+_ASSIGNMENT = re.compile(rf'^\s*(?P<key>\w+)\s*=\s*"{BLANK}"\s*(?:#\s*(?P<comment>.*))?$')
 
 
 def parse_file(
@@ -347,3 +351,72 @@ def _missing_hint(place: Place, tree: Any) -> str:
     if len(place) > 1:
         return ""
     return f"; the file needs a table [{place[0]}]"
+
+
+def blank_lines(text: str, raw: dict[str, Any], schema: type) -> list[str]:
+    """One line for each blank value: where it stands, what its comment says, and what is expected; none without any.
+
+    Parameters
+    ----------
+    text, raw : the file, and what it holds
+    """
+    written = [
+        (number, found["key"], found["comment"] or "")
+        for number, line in enumerate(text.split("\n"), 1)
+        if (found := _ASSIGNMENT.match(line))
+    ]
+    lines = []
+    for key, field in _blanks(raw, schema, "", 0):
+        at = next((each for each in written if each[1] == key.rpartition(".")[2]), None)
+        where, said = "", ""
+        if at is not None:
+            written.remove(at)
+            where, said = f"line {at[0]}: ", at[2]
+        about = "; ".join(part for part in (said, _expected(field)) if part)
+        lines.append(f"  {where}{key}" + (f": {about}" if about else ""))
+    return lines
+
+
+def _blanks(node: Any, schema: type | None, key: str, depth: int) -> Iterator[tuple[str, FieldInfo | None]]:
+    """The dotted key and the field of each blank value, in order."""
+    if depth > DEEPEST or not isinstance(node, dict | list):
+        return
+    if isinstance(node, list):
+        for number, each in enumerate(node, 1):
+            yield from _blanks(each, schema, f"{key}[{number}]", depth + 1)
+        return
+    for name, value in node.items():
+        field = None if schema is None else keys_of(schema).get(name)
+        place = f"{key}.{name}" if key else name
+        if value == BLANK:
+            yield place, field
+        else:
+            yield from _blanks(
+                value, _table_of(None if field is None else field.annotation), place, depth + 1
+            )
+
+
+def _table_of(annotation: Any) -> type | None:
+    """The only kind of table an annotation allows, alone or in a list; None where there is none, or a choice."""
+    found = tables_in(annotation)
+    return found[0] if len(found) == 1 else None
+
+
+def _expected(field: FieldInfo | None) -> str:
+    """The values a key may have, in words; empty where there is nothing to say."""
+    if field is None:
+        return ""
+    for each in _parts(Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation):
+        if isinstance(each, Quantity):
+            return f"{each.low:g} to {each.high:g} {each.unit.text}".rstrip()
+        if get_origin(each) is Literal:
+            return "one of " + ", ".join(f'"{choice}"' for choice in get_args(each))
+    return "text in quotes" if field.annotation is str else ""
+
+
+def _parts(annotation: Any) -> Iterator[Any]:
+    """An annotation and everything inside it."""
+    yield annotation
+    if get_origin(annotation) is not Literal:
+        for each in get_args(annotation):
+            yield from _parts(each)

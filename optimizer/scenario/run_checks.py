@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from models.column.programs import CarrierProgram, Program, batch_of, values_at
 from models.column.system import ColumnSystem, hold_up_time, inlet_pressure
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE
-from optimizer.base.lookalikes import Lookalikes
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import COUNTED_ROLES, Scenario, ScoutingRun
+from optimizer.scenario.peak_names import Lookalikes
 
 Array = NDArray[np.float64]
 

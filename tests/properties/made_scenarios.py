@@ -17,7 +17,7 @@ from models.column.system import Column, ColumnSystem
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin
-from optimizer.base.inline_toml import inline_toml
+from optimizer.base.given_values import inline_toml
 from optimizer.scenario.program_tables import program_document
 
 AMBIENT = 101325.0

@@ -12,8 +12,8 @@ from tempfile import TemporaryDirectory
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.base.lookalikes import Lookalikes
 from optimizer.scenario.data import AnalyteDetail, Group, PairRule, Role, Scenario
+from optimizer.scenario.peak_names import Lookalikes
 from optimizer.scenario.reading import load_scenario
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.properties.strategies import examples

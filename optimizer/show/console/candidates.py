@@ -11,6 +11,9 @@ from rich.table import Table
 
 from optimizer.base.numbers import MINUTES, RESOLUTION, SAMPLES
 from optimizer.goal.outcome import Candidate, InUse, SearchOutcome
+from optimizer.methods.adapt import Adapted
+from optimizer.methods.trim import Trimmed
+from optimizer.results.adapt import lead_text, method_rows, order_lines, outcome_lines, peak_table
 from optimizer.results.candidate import none_enough, scouting_advice
 from optimizer.results.reliability import (
     critical_line,
@@ -20,6 +23,7 @@ from optimizer.results.reliability import (
 )
 from optimizer.results.set_points import program_lines, split_line
 from optimizer.scenario.data import Scenario
+from optimizer.show.console.common import grid_of, show_cautions, show_warnings
 
 
 def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome) -> None:
@@ -153,3 +157,34 @@ def _show_front(console: Console, scenario: Scenario, outcome: SearchOutcome) ->
             "; ".join(program_lines(prediction.program, scenario.ambient_pressure)),
         )
     console.print(table)
+
+
+def show_adapted(console: Console, made: Adapted | Trimmed) -> None:
+    """Methods side by side, their peaks, and what to know."""
+    console.print(f"[bold]{escape(made.new.scenario.title)}[/bold]")
+    console.print(escape(lead_text(made)))
+    methods = Table()
+    for name in ("", *made.methods):
+        methods.add_column(name)
+    for name, texts in method_rows(made):
+        methods.add_row(name, *map(escape, texts))
+    console.print(methods)
+    headings, rows = peak_table(made, widths=False)
+    console.print(grid_of(headings, rows))
+    for line in outcome_lines(made):
+        console.print(escape(line))
+    for line in order_lines(made):
+        console.print(f"[bold]{escape(line)}[/bold]")
+    for note in made.notes:
+        console.print(escape(note))
+    show_warnings(console, list(made.warnings))
+    show_cautions(console, list(made.cautions))
+
+
+def show_tuned(console: Console, scenario: Scenario, outcome: SearchOutcome) -> None:
+    """The best program of a search on the new system."""
+    console.print(
+        "\n[bold]Tuned[/bold]: the best program of a search on the new system, the pattern left aside. What is called "
+        "the method in use here is the carried one."
+    )
+    show_best(console, scenario, outcome)

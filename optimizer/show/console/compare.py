@@ -27,8 +27,7 @@ from optimizer.results.compare_words import with_missed
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.candidates import show_best
-from optimizer.show.console.common import show_cautions, show_warnings
-from optimizer.show.console.grid import Grid, Row
+from optimizer.show.console.common import Grid, Row, show_cautions, show_warnings
 
 WRONG = "◆"  # beside a peak whose name or time is probably wrong
 CHANGE = Rounded(decimals=2, shown="+.2f")

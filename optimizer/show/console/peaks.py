@@ -6,7 +6,7 @@ from rich.console import Console
 
 from optimizer.base.numbers import MINUTES, Rounded
 from optimizer.results.peaks import AREA, HEIGHT, TAILING, THREE, TIME, PeaksResult
-from optimizer.show.console.grid import Grid, Row
+from optimizer.show.console.common import Grid, Row
 
 HEADINGS = (
     "peak",

@@ -24,8 +24,7 @@ from optimizer.results.scout import (
 )
 from optimizer.results.set_points import program_lines, set_point_lines
 from optimizer.scenario.data import Scenario
-from optimizer.show.console.common import show_cautions, show_warnings
-from optimizer.show.console.grid import Grid, grid_of
+from optimizer.show.console.common import Grid, grid_of, show_cautions, show_warnings
 
 DIFFERS = 0.01  # between falls with and without a measured hold-up time, that is worth a column
 

@@ -15,8 +15,7 @@ from optimizer.methods.window_sweep import IsothermalRun, WindowSweep
 from optimizer.results.reliability import WORTH_REPORTING
 from optimizer.results.set_points import program_lines
 from optimizer.results.sweep import broken_in_words, goal_met, plates_text, probability_beside, warnings_of
-from optimizer.show.console.common import show_warnings
-from optimizer.show.console.grid import Grid, grid_of
+from optimizer.show.console.common import Grid, grid_of, show_warnings
 
 ROWS = 21  # of an excerpt, beside the runs that matter
 GRID_ROWS, GRID_COLUMNS = 13, 7

@@ -10,9 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, RESOLUTION, SAMPLES, percent
-from optimizer.goal.outcome import Candidate
 
 STYLE = "page_style.css"
 
@@ -77,18 +75,3 @@ def number_text(value: float | None, form: str) -> str:
         return "–"
     text = format(value, form)
     return text if float(text) else format(0.0, form)  # no minus before a zero
-
-
-def tuned_part(candidate: Candidate) -> dict[str, Any]:
-    """What the pages of `adapt` and `compare` say alike of a re-tuned program; times in min."""
-    prediction = candidate.prediction
-    return {
-        "family": candidate.family,
-        "feasible": candidate.feasible,
-        "run_time": prediction.run_time / SECONDS_PER_MINUTE,
-        "min_resolution": prediction.min_resolution,
-        "needed": prediction.critical_needed,
-        "pair": prediction.critical_pair,
-        "holds": candidate.pass_probability,
-        "compared": candidate.compared,
-    }

@@ -23,7 +23,7 @@ from optimizer.results.plot_data import chromatogram_data, residual_data
 from optimizer.results.reliability import probability_text
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
-from optimizer.show.console.fit import MEANING, parameter_grid
+from optimizer.show.console.prediction import MEANING, parameter_grid
 from optimizer.show.pages.page import page
 from optimizer.show.pages.report_candidate import (
     as_image,

@@ -12,20 +12,22 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from models.column.programs import Array
+from optimizer.goal.outcome import Prediction
 from optimizer.results.plot_data import ChromatogramData, ResidualData
-from optimizer.show.pictures.bands import BAND_NOTE, draw_bands
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+BAND = "#9fb4c4"
+STRENGTH = 0.28  # of the tint: seen in print, and the trace plain above it
+BAND_NOTE = "light bands: where each apex lies in 95 % of draws"
 # Told apart in any kind of colour vision by lightness as well as hue; every use has a second sign beside it.
 INK, QUIET, GRID = "#1c2b36", "#5d6b75", "#d5dce0"
 SIGNAL, CRITICAL, OVEN, PRESSURE, FLOW = "#16324f", "#c2410c", "#8a2c5f", "#00687a", "#4d6b00"
 RUN_COLOURS = ("#16324f", "#c2410c", "#00838f", "#8a5fbf", "#6b7a00")
 RUN_MARKERS = ("o", "s", "^", "D", "v", "P")
-
 WIDTH = 7.4  # inch: fits between the margins of A4
 LEFT, RIGHT = 0.84, 0.72  # inch, beside the axes
 AXES_WIDTH = WIDTH - LEFT - RIGHT
@@ -44,6 +46,28 @@ SIGNAL_LABEL = "signal, %\nof highest"  # detector counts are unknown: only rati
 # Spans that a trace's axis has at least, so that a constant looks like one: K, kPa, mL/min; or a share of the value.
 LEAST_SPANS = {"oven": 40.0, "pressure": 40.0, "flow": 1.0}
 LEAST_SHARE = 0.2
+
+
+def band_caption(prediction: Prediction) -> str:
+    """What the bands of a picture are; empty where there are none."""
+    if not np.isfinite(prediction.retention_sd).any():
+        return ""
+    return (
+        "Light bands: where each apex lies in 95 % of draws of fit, set points and what the model leaves out. "
+        "Neighbours mostly move together, so that bands may overlap where the peaks stay resolved."
+    )
+
+
+def draw_bands(axes: Axes, times: Array, halves: Array) -> None:
+    """Bands as high as the axes, behind everything else.
+
+    Parameters
+    ----------
+    times, halves : (M,) arrays  [min], apexes and halves of their 95 % intervals, nan where unknown
+    """
+    known = np.isfinite(halves)
+    for start, end in zip((times - halves)[known], (times + halves)[known], strict=True):
+        axes.axvspan(start, end, color=BAND, alpha=STRENGTH, linewidth=0, zorder=0)
 
 
 def chromatogram_figure(data: ChromatogramData) -> Figure:

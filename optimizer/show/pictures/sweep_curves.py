@@ -1,4 +1,4 @@
-"""Pictures of a sweep: curves of one set point, maps of two.
+"""Pictures of a sweep over one set point, and what maps of two share with them: letters for pairs, colours, signs.
 
 matplotlib is slow to import and is imported only where something is drawn.
 """
@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from itertools import pairwise
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
@@ -20,12 +22,15 @@ from optimizer.methods.sweep_axes import Axis
 from optimizer.results.sweep import broken_in_words, goal_met, probability_beside
 from optimizer.show.pictures.chromatograms import CRITICAL, FONT, GRID, INK, LEFT, QUIET, SIGNAL, WIDTH
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
-from optimizer.show.pictures.pair_letters import NO_PAIR, PairLetters, bounds, pair_letters, stretches
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+Index = NDArray[np.intp]
+
+LONGEST_NAME = 26  # characters, so that two names fit into half a page
+NO_PAIR = -1
 MET = "#cfe6d6"  # where the goal is met
 NOMINAL = "#f6efd8"  # where the nominal chromatogram meets it, but with too low a probability
 NOT_RUN = "#f0f0f0"
@@ -39,6 +44,68 @@ NOTE_LENGTH = 105  # characters on a line as wide as the figure
 KEY_MOST = 10  # pairs spelled out in a key
 LETTER = 10.0  # points of room a letter needs
 LOGARITHMIC = 8.0  # run times that differ by more than this factor are drawn on a logarithmic scale
+
+
+@dataclass(frozen=True)
+class PairLetters:
+    """Which pair is critical where, and what the pairs are called.
+
+    Attributes
+    ----------
+    which : (N,) number of the critical pair, `NO_PAIR` where there is none
+    letters : the letter of each pair, the most frequent first
+    names : two compounds a pair
+    """
+
+    which: Index
+    letters: tuple[str, ...]
+    names: tuple[tuple[str, str], ...]
+
+    def key(self, most: int) -> tuple[str, ...]:
+        """One line a pair; those beyond `most` are counted in the last line."""
+        lines = [f"{letter}   {a} and {b}" for letter, (a, b) in zip(self.letters, self.names, strict=True)]
+        if len(lines) <= most:
+            return tuple(lines)
+        return (*lines[: most - 1], f"{len(lines) - most + 1} further pairs: see sweep.csv")
+
+
+def pair_letters(pairs: Index, compounds: Sequence[str]) -> PairLetters:
+    """Letters for critical pairs (N, 2), -1 where there is none; a pair is the same in either order of elution."""
+    ordered = np.sort(pairs, axis=1)
+    distinct, inverse, counts = np.unique(ordered, axis=0, return_inverse=True, return_counts=True)
+    real = [i for i in np.argsort(-counts, kind="stable") if distinct[i, 0] >= 0]
+    number = np.full(len(distinct), NO_PAIR, dtype=np.intp)
+    number[real] = np.arange(len(real))
+    names = tuple(
+        (_named(compounds, int(distinct[i, 0])), _named(compounds, int(distinct[i, 1]))) for i in real
+    )
+    return PairLetters(number[inverse.ravel()], tuple(_letter(i) for i in range(len(real))), names)
+
+
+def _letter(number: int) -> str:
+    """A to Z, then AA, AB, ..."""
+    ahead, last = divmod(number, 26)
+    return (_letter(ahead - 1) if ahead else "") + chr(ord("A") + last)
+
+
+def _named(compounds: Sequence[str], at: int) -> str:
+    from optimizer.show.pictures.chromatograms import drawable  # loads matplotlib
+
+    name = shortened(compounds[at], LONGEST_NAME)
+    return name if drawable(name) else f"compound {at + 1}"
+
+
+def stretches(which: Index) -> list[tuple[int, int, int]]:
+    """Stretches of equal numbers: number, first and last position."""
+    edges = [0, *(np.flatnonzero(np.diff(which)) + 1), len(which)]
+    return [(int(which[start]), int(start), int(end) - 1) for start, end in pairwise(edges)]
+
+
+def bounds(values: Array, first: int, last: int) -> tuple[float, float]:
+    """Ends of a stretch of positions: half way to the neighbouring values, or the ends of the range."""
+    low = values[first] if first == 0 else (values[first - 1] + values[first]) / 2
+    high = values[last] if last == len(values) - 1 else (values[last] + values[last + 1]) / 2
+    return float(low), float(high)
 
 
 def style() -> AbstractContextManager[None]:

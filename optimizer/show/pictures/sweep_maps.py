@@ -15,17 +15,19 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.methods.sweep import Sweep
 from optimizer.results.sweep import goal_met
 from optimizer.show.pictures.chromatograms import CRITICAL, INK, LEFT, QUIET, WIDTH
-from optimizer.show.pictures.pair_letters import NO_PAIR, PairLetters, pair_letters
 from optimizer.show.pictures.sweep_curves import (
     KEY_LINE,
     KEY_MOST,
+    NO_PAIR,
     NOT_RUN,
+    PairLetters,
     axis_label,
     best_mark,
     curves,
     heading,
     key_height,
     limits_note,
+    pair_letters,
     style,
     write_key,
     write_note,

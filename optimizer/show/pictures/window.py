@@ -11,7 +11,6 @@ from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.methods.window_sweep import WindowSweep
 from optimizer.results.sweep import goal_met
 from optimizer.show.pictures.chromatograms import CRITICAL, INK, LEFT, SIGNAL, WIDTH
-from optimizer.show.pictures.pair_letters import pair_letters
 from optimizer.show.pictures.sweep_curves import (
     KEY_MOST,
     MARGIN,
@@ -20,6 +19,7 @@ from optimizer.show.pictures.sweep_curves import (
     draw_letter_band,
     heading,
     key_height,
+    pair_letters,
     scale_of_time,
     style,
     write_key,

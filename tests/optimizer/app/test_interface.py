@@ -20,7 +20,7 @@ import rampwright as rw
 from models.column.programs import Ramp, batch_of
 from models.errors import InvalidInputError
 from models.units import absolute_pressure, flow_si, kelvin
-from optimizer.base.inline_toml import inline_toml
+from optimizer.base.given_values import inline_toml
 from optimizer.goal.drawn_margins import judged
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.program_tables import program_document

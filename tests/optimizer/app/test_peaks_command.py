@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from optimizer import peaks
-from optimizer.base.inline_toml import inline_toml
+from optimizer.base.given_values import inline_toml
 from optimizer.runs.peak_tables import COLUMNS, PeakTable, read_peak_table
 from optimizer.scenario.reading import load_scenario, read_files
 from optimizer.show.pictures.peaks import rows_of

@@ -26,7 +26,7 @@ from optimizer.results.compare import compare_result
 from optimizer.results.compare_words import advice, remarks, retuning_reasons, verdict_line
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.reading import load_scenario
-from optimizer.show.pages.compare import compare_html
+from optimizer.show.pages.methods import compare_html
 from tests.scenarios.data_scripts import ROOT
 
 FOLDER = ROOT / "scenarios" / "rescued_pair"

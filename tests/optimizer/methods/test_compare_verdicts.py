@@ -26,7 +26,7 @@ from optimizer.results.compare_words import advice, pass_text, remarks, retuned_
 from optimizer.runs.peak_tables import read_peak_table
 from optimizer.scenario.reading import load_scenario
 from optimizer.show.console.compare import critical_line, refit_line
-from optimizer.show.pages.compare import compare_html
+from optimizer.show.pages.methods import compare_html
 from tests.optimizer import command
 from tests.optimizer.methods.test_compare import table
 from tests.reference.confirmation import write_table

@@ -24,8 +24,8 @@ from optimizer.methods.window_sweep import window_sweep
 from optimizer.results.candidate import json_bytes
 from optimizer.results.sweep import sweep_document
 from optimizer.scenario.data import CoolDown
-from optimizer.scenario.program_files import read_candidates
 from optimizer.scenario.program_tables import program_document
+from optimizer.scenario.reading import read_candidates
 from optimizer.search.found import FEASIBLE
 from tests.optimizer.command import call
 from tests.optimizer.interrupted import contents

@@ -30,8 +30,7 @@ from optimizer.results.reliability import (
 from optimizer.scenario.data import PairRule, Tolerances
 from optimizer.search.candidates import risk_warnings
 from optimizer.search.set_point_tolerances import set_point_tolerances
-from optimizer.show.pictures.bands import BAND_NOTE, band_caption
-from optimizer.show.pictures.chromatograms import chromatogram_figure
+from optimizer.show.pictures.chromatograms import BAND_NOTE, band_caption, chromatogram_figure
 
 PROGRAM = Program(
     OvenProgram(kelvin(50.0), 30.0, (Ramp(10 / 60, kelvin(160.0), 30.0), Ramp(20 / 60, kelvin(320.0), 0.0))),

@@ -15,9 +15,8 @@ import pytest
 
 from optimizer.results.plot_data import chromatogram_data
 from optimizer.show.pages.page import content_policy
-from optimizer.show.pages.report_candidate import compact
+from optimizer.show.pages.report_candidate import SIGNAL_TOLERANCE, chart_view, compact, thinned_curve
 from optimizer.show.pictures import chromatograms as plots
-from optimizer.show.pictures.report_chart import SIGNAL_TOLERANCE, chart_view, thinned_curve
 from tests.optimizer.hostile import NAMES, RETENTION, TITLE, report
 from tests.optimizer.made_up import AMBIENT, PRESSURE_RAMP, predicted
 from tests.optimizer.show.test_report import Reader

@@ -21,7 +21,7 @@ from optimizer.show.console.candidates import show_candidates
 from optimizer.show.console.common import show_check
 from optimizer.show.console.prediction import show_prediction
 from optimizer.show.pages.report_candidate import candidate_lines
-from optimizer.show.pictures.bands import band_caption
+from optimizer.show.pictures.chromatograms import band_caption
 from tests.optimizer.command import call
 from tests.optimizer.made_up import ISOTHERMAL, TWO_RAMPS, predicted
 from tests.optimizer.show.test_report import FIT, NAMES, RETENTION, Reader, outcome_with, page, scenario_with

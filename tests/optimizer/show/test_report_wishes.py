@@ -24,7 +24,7 @@ from optimizer.scenario.data import BakeOut, Goal, Group, PairRule, Scenario
 from optimizer.scenario.instrument_data import Inlet
 from optimizer.show.console.candidates import show_candidates
 from optimizer.show.console.common import show_check
-from optimizer.show.console.fit import show_fit
+from optimizer.show.console.prediction import show_fit
 from optimizer.show.pages.report import outcome_files, prediction_files
 from tests.optimizer.made_up import (
     PRESSURE_RAMP,

@@ -14,7 +14,7 @@ from optimizer.methods.sweep import sweep
 from optimizer.methods.sweep_axes import parse_axes
 from optimizer.methods.window_sweep import window_sweep
 from optimizer.show.pictures.chromatograms import picture
-from optimizer.show.pictures.pair_letters import NO_PAIR, pair_letters, stretches
+from optimizer.show.pictures.sweep_curves import NO_PAIR, pair_letters, stretches
 from optimizer.show.pictures.sweep_maps import sweep_figure
 from optimizer.show.pictures.window import window_figure
 from tests.optimizer.made_up import (
