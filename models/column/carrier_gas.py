@@ -72,8 +72,7 @@ def carrier_gas(name: str) -> CarrierGas:
 def viscosity(gas: CarrierGas, T: Array | float) -> Array:
     """Dynamic viscosity [Pa s] at temperature T [K], any shape; eq. [1], valid 0-400 °C."""
     x = np.log(np.asarray(T, dtype=float) / 298.15)
-    result: Array = gas.viscosity_25C * np.exp(x * (gas.exponent + gas.curvature * x))
-    return result
+    return gas.viscosity_25C * np.exp(x * (gas.exponent + gas.curvature * x))
 
 
 def diffusion_constant(gas: CarrierGas, molar_mass: Array | float, diffusion_volume: Array | float) -> Array:
@@ -98,7 +97,4 @@ def diffusion_constant(gas: CarrierGas, molar_mass: Array | float, diffusion_vol
 
 def diffusion(constant: Array | float, T: Array | float, pressure: Array | float) -> Array:
     """Diffusion coefficient [m2/s] from `diffusion_constant`, temperature [K] and pressure [Pa]; eq. [2]."""
-    result: Array = (
-        np.asarray(constant) * np.asarray(T, dtype=float) ** DIFFUSION_TEMPERATURE_EXPONENT / pressure
-    )
-    return result
+    return np.asarray(constant) * np.asarray(T, dtype=float) ** DIFFUSION_TEMPERATURE_EXPONENT / pressure

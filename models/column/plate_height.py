@@ -29,20 +29,17 @@ FILM_DIFFUSION_ENERGY = 30e3  # J/mol, from memory
 def golay_factor(k: Array) -> Array:
     """(1 + 6k + 11k^2)/(1 + k)^2, any shape; part of [1]."""
     share = k / (1 + k)
-    result: Array = 1 + share * (4 + 6 * share)
-    return result
+    return 1 + share * (4 + 6 * share)
 
 
 def diffusion_plate_height(diffusivity_ratio: Array) -> Array:
     """First term of [1] [m]: diffusion along the column; D/u [m], any shape."""
-    result: Array = 2 * diffusivity_ratio
-    return result
+    return 2 * diffusivity_ratio
 
 
 def gas_resistance_plate_height(k: Array, diffusivity_ratio: Array, radius: float) -> Array:
     """Second term of [1] [m]: retention factors [-] and D/u [m] of matching shapes, radius [m]."""
-    result: Array = golay_factor(k) * (radius**2 / 24) / diffusivity_ratio
-    return result
+    return golay_factor(k) * (radius**2 / 24) / diffusivity_ratio
 
 
 def gas_plate_height(k: Array, diffusivity_ratio: Array, radius: float) -> Array:
@@ -54,24 +51,21 @@ def gas_plate_height(k: Array, diffusivity_ratio: Array, radius: float) -> Array
     diffusivity_ratio : array of a matching shape, D/u [m], the same at every place of the column
     radius : float  [m]
     """
-    result: Array = diffusion_plate_height(diffusivity_ratio) + gas_resistance_plate_height(
+    return diffusion_plate_height(diffusivity_ratio) + gas_resistance_plate_height(
         k, diffusivity_ratio, radius
     )
-    return result
 
 
 def film_plate_height(k: Array, velocity: Array, film_thickness: float, film_diffusion: Array) -> Array:
     """The film term of [1] [m]: retention factors [-], local velocity [m/s], film [m], diffusion [m2/s]."""
-    result: Array = (2 / 3) * k / (1 + k) ** 2 * film_thickness**2 * velocity / film_diffusion
-    return result
+    return (2 / 3) * k / (1 + k) ** 2 * film_thickness**2 * velocity / film_diffusion
 
 
 def film_diffusion(T: Array) -> Array:
     """Diffusion coefficient of a vapour in the film [m2/s] at T [K]; a round figure, see above."""
-    result: Array = FILM_DIFFUSION_100C * np.exp(
+    return FILM_DIFFUSION_100C * np.exp(
         -FILM_DIFFUSION_ENERGY / GAS_CONSTANT * (1 / np.asarray(T, dtype=float) - 1 / 373.15)
     )
-    return result
 
 
 def typical_diffusion_constant(gas: CarrierGas, T0: Array) -> Array:

@@ -277,5 +277,4 @@ def time_constant(duration: float, start: float, end: float, ambient: float) -> 
 def cooling_time(tau: float, start: Array, end: Array, ambient: float) -> Array:
     """Time [s] from `start` to `end` [K], any shapes that broadcast; zero where the oven need not cool; [1]."""
     hot, cold = np.maximum(start - ambient, LEAST_EXCESS), np.maximum(end - ambient, LEAST_EXCESS)
-    result: Array = tau * np.log(np.maximum(hot / cold, 1.0))
-    return result
+    return tau * np.log(np.maximum(hot / cold, 1.0))

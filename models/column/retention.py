@@ -93,8 +93,7 @@ def enthalpy(retention: Retention, T: Array | float | None = None) -> Array:
     dH(T) = R T0^2/theta - dCp (T - T0), from d ln k/d(1/T) = dH/R (van 't Hoff).
     """
     at = retention.T0 if T is None else np.asarray(T, dtype=float)
-    result: Array = GAS_CONSTANT * retention.T0**2 / retention.theta - retention.dCp * (at - retention.T0)
-    return result
+    return GAS_CONSTANT * retention.T0**2 / retention.theta - retention.dCp * (at - retention.T0)
 
 
 def entropy(retention: Retention, phase_ratio: float) -> Array:
@@ -125,8 +124,7 @@ def typical_theta(T0: Array, phase_ratio: float = 250.0) -> Array:
 
 def typical_dCp(T0: Array) -> Array:
     """Typical heat capacity change [J/mol/K] at T0 [K], about +-20 J/mol/K; for want of a measured one."""
-    result: Array = 30.0 + 0.33 * (np.asarray(T0, dtype=float) - 273.0)
-    return result
+    return 30.0 + 0.33 * (np.asarray(T0, dtype=float) - 273.0)
 
 
 def with_typical_values(T0: Array, phase_ratio: float = 250.0) -> Retention:

@@ -95,8 +95,7 @@ def hold_up_time(
     rho = outlet_pressure / pi
     # (pi^3 - po^3)/(pi^2 - po^2)^2 with the common factor (pi - po) taken out, so that a vanishing drop is exact.
     shape = (1 + rho + rho**2) / (pi * (1 - rho) * (1 + rho) ** 2)
-    result: Array = (32 / 3) * viscosity(gas, T) * column.length**2 / column.radius**2 * shape
-    return result
+    return (32 / 3) * viscosity(gas, T) * column.length**2 / column.radius**2 * shape
 
 
 def flow(
@@ -110,16 +109,14 @@ def flow(
     """
     _require_drop(inlet_pressure, outlet_pressure)
     squares = np.asarray(inlet_pressure, dtype=float) ** 2 - outlet_pressure**2
-    result: Array = squares / _squares_per_flow(column, gas, T)
-    return result
+    return squares / _squares_per_flow(column, gas, T)
 
 
 def inlet_pressure_for_flow(
     column: Column, gas: CarrierGas, T: Array | float, flow: Array | float, outlet_pressure: float
 ) -> Array:
     """Absolute inlet pressure [Pa] that gives a flow [m3/s, reference conditions] at T [K]; [1] inverted."""
-    result: Array = np.sqrt(outlet_pressure**2 + flow * _squares_per_flow(column, gas, T))
-    return result
+    return np.sqrt(outlet_pressure**2 + flow * _squares_per_flow(column, gas, T))
 
 
 def inlet_pressure_for_velocity(
@@ -147,8 +144,7 @@ def inlet_pressure_for_velocity(
         drop = np.maximum(drop - step, drop * 0.1)
         if np.all(np.abs(step) <= 1e-8 * pi):  # what a step leaves is its square
             break
-    result: Array = po + drop
-    return result
+    return po + drop
 
 
 def velocity_outlet(
@@ -159,16 +155,14 @@ def velocity_outlet(
     if outlet_pressure == 0:
         return np.full(np.broadcast(np.asarray(T), np.asarray(inlet_pressure)).shape, np.inf)
     squares = np.asarray(inlet_pressure, dtype=float) ** 2 - outlet_pressure**2
-    result: Array = column.radius**2 * squares / (16 * viscosity(gas, T) * column.length * outlet_pressure)
-    return result
+    return column.radius**2 * squares / (16 * viscosity(gas, T) * column.length * outlet_pressure)
 
 
 def compressibility(inlet_pressure: Array | float, outlet_pressure: float) -> Array:
     """James and Martin's compressibility factor j [-]; [2]."""
     _require_drop(inlet_pressure, outlet_pressure)
     rho = outlet_pressure / np.asarray(inlet_pressure, dtype=float)
-    result: Array = 1.5 * rho * (1 + rho) / (1 + rho + rho**2)
-    return result
+    return 1.5 * rho * (1 + rho) / (1 + rho + rho**2)
 
 
 def _squares_per_flow(column: Column, gas: CarrierGas, T: Array | float) -> Array:

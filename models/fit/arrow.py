@@ -305,5 +305,4 @@ def bounded_step(rows: Rows, point: Point, low: Point, high: Point, damping: flo
 
 def _pushed(value: Array, gradient: Array, low: Array, high: Array) -> Mask:
     """Parameters at a bound that the sum of squares pushes against it."""
-    result: Mask = ((value <= low) & (gradient > 0)) | ((value >= high) & (gradient < 0))
-    return result
+    return ((value <= low) & (gradient > 0)) | ((value >= high) & (gradient < 0))

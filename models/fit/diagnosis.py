@@ -120,7 +120,9 @@ def _about_flow(fit: Fit, runs: Sequence[Run], flow_correction: FlowCorrection) 
 def _about_suspects(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:
     """What is probably wrong with single peaks; the fit uses them all the same."""
     of = [run.name for run in runs]
-    found = [f"{description(each, of, names)} {mend(each, of, names)}" for each in fit.suspects[:MOST]]
+    found = [
+        f"{description(each, of, names)} {correction_of(each, of, names)}" for each in fit.suspects[:MOST]
+    ]
     if len(fit.suspects) > MOST:
         found.append(f"... and {len(fit.suspects) - MOST} more peaks that are probably wrong; see fit.json.")
     return found
@@ -163,7 +165,7 @@ def _by_areas(suspect: Suspect) -> bool:
     return suspect.area_gain > AREAS_SPEAK and abs(suspect.sigmas) < TIMES_SPEAK
 
 
-def mend(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
+def correction_of(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
     """What would correct it. Nothing has been changed."""
     name, run = names[suspect.compound], called(runs[suspect.run])
     by_area = f", for the areas by {suspect.area_gain:.0f}" if suspect.area_gain > AREAS_SPEAK else ""

@@ -193,8 +193,7 @@ class Days:
 
     def off(self, errors: Array) -> Array:
         """(R, 3) how far each run is off, from the errors (E,)."""
-        result: Array = self.scale * errors.reshape(-1, ERRORS)[self.of_run]
-        return result
+        return self.scale * errors.reshape(-1, ERRORS)[self.of_run]
 
     def slopes(self, by_set_point: Array) -> Array:
         """Derivatives (R, M, E) by the errors, from those by what each run is off (R, M, 3)."""

@@ -272,5 +272,4 @@ def fit_jointly(problem: JointProblem, start: Point | None = None) -> Joint:
 
 def flow_factors(ln_flow: Array, runs: int) -> Array:
     """Flow factor of each run (R,) from the F fitted logarithms."""
-    result: Array = np.exp(np.broadcast_to(ln_flow, (runs,)))
-    return result
+    return np.exp(np.broadcast_to(ln_flow, (runs,)))

@@ -230,8 +230,7 @@ def _scale(foreseen: list[tuple[Array, Array]], times: Array) -> float:
 
 def _log_t(square: Array, freedom: float) -> Array:
     """Minus twice the logarithm of a t density at a squared deviation, but for its constant: square when small."""
-    result: Array = (freedom + 1) * np.log1p(square / freedom)
-    return result
+    return (freedom + 1) * np.log1p(square / freedom)
 
 
 def _matched(

@@ -134,8 +134,7 @@ def look_worth(chi_square: Array, peaks: Peaks) -> Mask:
         return result
 
     either = improbable(chi_square, freedom) | improbable(area, area_freedom)
-    result: Mask = (freedom > 0) & (either | improbable(chi_square + area, freedom + area_freedom))
-    return result
+    return (freedom > 0) & (either | improbable(chi_square + area, freedom + area_freedom))
 
 
 def suspects_of(
@@ -279,8 +278,8 @@ def _exchanges(peaks: Peaks, left_out: _LeftOut, state: _State, given: Array) ->
         trial.put(r, k + len(tried), peaks, m)
     fits = fit_each(state.simulator, trial.times, trial.sigma, state.factors)
     area = area_chi_square(trial).reshape(2, -1).sum(axis=0)
-    mended = (fits.chi_square / state.scale).reshape(2, -1).sum(axis=0) + area
-    gain = given[first] + given[second] - mended - EXCHANGE_PRICE
+    exchanged = (fits.chi_square / state.scale).reshape(2, -1).sum(axis=0) + area
+    gain = given[first] + given[second] - exchanged - EXCHANGE_PRICE
     as_given = area_chi_square(peaks)
     area_gain = as_given[first] + as_given[second] - area
     return [

@@ -71,14 +71,14 @@ def peak_signals(times: Array, retention: Array, width_half: Array, area: Array,
     distance = np.asarray(times, dtype=float)[:, None] - np.where(seen, retention, 0.0)
     z = distance / np.where(distance < 0, front, back)
     height = np.where(seen, area, 0.0) * np.sqrt(2.0 / np.pi) / (front + back)
-    signals: Array = height * np.exp(-0.5 * z * z)
-    return signals
+    result: Array = height * np.exp(-0.5 * z * z)
+    return result
 
 
 def detector_trace(times: Array, retention: Array, width_half: Array, area: Array, tailing: Array) -> Array:
     """The sum of all peaks at given times: (Q,) array; parameters as `peak_signals`."""
-    total: Array = peak_signals(times, retention, width_half, area, tailing).sum(axis=1)
-    return total
+    result: Array = peak_signals(times, retention, width_half, area, tailing).sum(axis=1)
+    return result
 
 
 def trace_times(
@@ -105,5 +105,4 @@ def trace_times(
     spread = np.where(steps < 0, front[:, None], back[:, None]) * steps
     close = (retention[seen][:, None] + spread).ravel()
     inside = close[(close > 0) & (close < end)]
-    times: Array = np.unique(np.concatenate([np.linspace(0.0, end, between), inside]))
-    return times
+    return np.unique(np.concatenate([np.linspace(0.0, end, between), inside]))

@@ -26,14 +26,12 @@ def resolution(t1: Array, t2: Array, width1: Array, width2: Array) -> Array:
 
     All arguments broadcast; times and half-height widths in the same unit.
     """
-    result: Array = 1.18 * (t2 - t1) / (width1 + width2)
-    return result
+    return 1.18 * (t2 - t1) / (width1 + width2)
 
 
 def plate_count(retention_time: Array, width_half: Array) -> Array:
     """Plate count from retention time and half-height width in the same unit; [1]."""
-    result: Array = 5.54 * (retention_time / width_half) ** 2
-    return result
+    return 5.54 * (retention_time / width_half) ** 2
 
 
 def facing_shares(tailing: Array) -> tuple[Array, Array]:
@@ -64,8 +62,7 @@ def pair_resolution(
         a_first = t1 <= t2
         w1 = w1 * np.where(a_first, back[a], front[a])
         w2 = w2 * np.where(a_first, front[b], back[b])
-    result: Array = np.abs(resolution(t1, t2, w1, w2))
-    return result
+    return np.abs(resolution(t1, t2, w1, w2))
 
 
 def order_changes(before: Array, after: Array) -> list[tuple[int, int]]:

@@ -96,8 +96,7 @@ def decomposition(activation_energy: Array, half_life: Array, temperature: Array
 def rate_constant(decomposition: Decomposition, temperature: Array | float) -> Array:
     """Rate constants [1/s] of Q analytes at temperatures [K] of shape (..., Q); eq. [1]."""
     a = decomposition.activation_energy / GAS_CONSTANT
-    result: Array = np.exp(decomposition.ln_frequency_factor - a / temperature)
-    return result
+    return np.exp(decomposition.ln_frequency_factor - a / temperature)
 
 
 def intact_fraction(
@@ -109,8 +108,7 @@ def intact_fraction(
     ----------
     As of `ln_decomposed`.
     """
-    result: Array = np.exp(-ln_decomposed(batch, retention, compounds, decomposition))
-    return result
+    return np.exp(-ln_decomposed(batch, retention, compounds, decomposition))
 
 
 def ln_decomposed(
@@ -133,8 +131,7 @@ def ln_decomposed(
     reached = stay.duration > 0
 
     def of_reached(values: Array) -> Array:
-        result: Array = np.broadcast_to(values, reached.shape)[reached]
-        return result
+        return np.broadcast_to(values, reached.shape)[reached]
 
     hot, cold = of_reached(np.maximum(stay.start, stay.stop)), of_reached(np.minimum(stay.start, stay.stop))
     a = of_reached(decomposition.activation_energy[:, None] / GAS_CONSTANT)
@@ -214,8 +211,7 @@ def softened_time_above(
         low, high = np.clip(cold, foot, limit), np.clip(hot, foot, limit)
         between = np.where(rise > 0, (high - low) / straight, (hot <= limit) & (hot > foot))
         above = above + between * ((low + high) / 2 - foot) / margin
-    result: Array = np.ascontiguousarray((stay.duration * above).sum(axis=0).T)
-    return result
+    return np.ascontiguousarray((stay.duration * above).sum(axis=0).T)
 
 
 def highest_temperature(batch: ProgramBatch, retention: Array, compounds: Index) -> Array:
@@ -251,8 +247,7 @@ class _Stay:
 
 
 def _length_of_stay(retention: Array, compounds: Index) -> Array:
-    result: Array = np.fmin(retention[:, compounds], LONGEST_RETENTION)  # nan gives way
-    return result
+    return np.fmin(retention[:, compounds], LONGEST_RETENTION)  # nan gives way
 
 
 def _stay(batch: ProgramBatch, retention: Array, compounds: Index) -> _Stay:

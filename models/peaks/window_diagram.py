@@ -77,8 +77,7 @@ class WindowDiagram:
 
 def relative_retention(ln_k: Array, pairs: Index) -> Array:
     """alpha of pairs (P, 2) from ln k (..., M): array (..., P), whichever of the two comes first; [1]."""
-    result: Array = np.exp(np.abs(ln_k[..., pairs[:, 0]] - ln_k[..., pairs[:, 1]]))
-    return result
+    return np.exp(np.abs(ln_k[..., pairs[:, 0]] - ln_k[..., pairs[:, 1]]))
 
 
 def required_plates(alpha: Array, k_later: Array, resolution: Array | float) -> Array:
@@ -86,8 +85,7 @@ def required_plates(alpha: Array, k_later: Array, resolution: Array | float) -> 
     alpha, k = np.asarray(alpha, dtype=float), np.asarray(k_later, dtype=float)
     apart = (alpha > 1) & (k > 0)
     separation = np.where(apart, (alpha - 1) / alpha * k / (1 + k), 1.0)
-    result: Array = np.where(apart, 16 * (resolution / separation) ** 2, np.inf)
-    return result
+    return np.where(apart, 16 * (resolution / separation) ** 2, np.inf)
 
 
 def window_diagram(ln_k_at: Callable[[Array], Array], values: Array, pairs: Index) -> WindowDiagram:

@@ -79,8 +79,7 @@ def _fitted(robustness: Robustness, slopes: Sensitivity) -> Array:
 def whole_run(slopes: Sensitivity) -> Array:
     """(M, M) [s2] by what the model leaves out of a run as a whole."""
     lag = LAG_ERROR * np.nan_to_num(slopes.by_shared[0, 0, 5])
-    result: Array = np.outer(lag, lag) + DELAY**2
-    return result
+    return np.outer(lag, lag) + DELAY**2
 
 
 def drawn_covariance(fit: Fit) -> Array:

@@ -255,8 +255,7 @@ class Problem:
 
 def end_of_peak(retention: Array, width_half: Array) -> Array:
     """When a peak is over [s], with room for what a run may be late; any shape."""
-    result: Array = (1 + END_SHARE) * retention + END_OF_PEAK * width_half
-    return result
+    return (1 + END_SHARE) * retention + END_OF_PEAK * width_half
 
 
 def measured_mean(scenario: Scenario, name: str, unknown: float | None = None) -> Array:
@@ -281,7 +280,7 @@ def measured_mean(scenario: Scenario, name: str, unknown: float | None = None) -
     return np.where(np.isnan(means), usual, means)
 
 
-def on_paper(problem: Problem) -> Problem:
+def nominal_problem(problem: Problem) -> Problem:
     """The problem with programs judged by the predicted chromatogram alone."""
     goal = replace(problem.scenario.goal, confidence=0.0)
     return replace(problem, scenario=replace(problem.scenario, goal=goal))

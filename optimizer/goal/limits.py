@@ -354,8 +354,7 @@ def heating_limit(bands: Bands, start: Array, end: Array) -> Array:
     last = len(bands) - 1
     # A ramp that starts on an edge is in the band above it from the first moment.
     first = np.minimum(heating_band(bands, np.asarray(start) + 2e-6), last)
-    result: Array = _slowest(bands)[first, np.minimum(heating_band(bands, np.asarray(end)), last)]
-    return result
+    return _slowest(bands)[first, np.minimum(heating_band(bands, np.asarray(end)), last)]
 
 
 @cache
@@ -367,8 +366,7 @@ def _slowest(bands: Bands) -> Array:
 
 def heating_band(bands: Bands, T: Array) -> Index:
     """Number of the band that a temperature [K] lies in, its upper edge included; any shape."""
-    result: Index = _edges(bands).searchsorted(T - 1e-6)
-    return result
+    return _edges(bands).searchsorted(T - 1e-6)
 
 
 @cache

@@ -28,7 +28,7 @@ from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
 from optimizer.goal.reliability import Pair, Reliability, SetPointTolerance
 from optimizer.scenario.program_tables import program_document
 
-ON_PAPER = "nominal, without regard to uncertainty"  # a diagnosis, no change of the method
+NOMINAL_GOAL = "nominal, without regard to uncertainty"  # a diagnosis, no change of the method
 KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
 LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
 VALLEY_POINTS = 401  # of the trace between the apexes of the critical pair

@@ -25,13 +25,13 @@ class Source:
     text : what it is
     share_without : pass probability without it
     gain : whether that is more than with it: beyond chance, perhaps by chance, or not at all
-    costliest : whether it is the one that costs most, or one of those that the draws cannot tell from it
+    main_risk : whether it is the one that costs most, or one of those that the draws cannot tell from it
     """
 
     text: Annotated[str, key("source")]
     share_without: Annotated[float, SHARE, key()]
     gain: Annotated[Gain, key()]
-    costliest: Annotated[bool, key()]
+    main_risk: Annotated[bool, key("costliest")]
 
 
 class Failure(NamedTuple):
@@ -78,9 +78,9 @@ class Reliability:
         return self.failures[:LISTED]
 
     @property
-    def costliest(self) -> tuple[Source, ...]:
+    def main_risks(self) -> tuple[Source, ...]:
         """The sources that cost most, the first of them or all that the draws cannot tell from it."""
-        return tuple(each for each in self.sources if each.costliest)
+        return tuple(each for each in self.sources if each.main_risk)
 
 
 @dataclass(frozen=True)

@@ -194,8 +194,7 @@ class Expectation:
             return self.plain[0]
         step = STEPS[kind]
         base = self.plain[0] if size == 0 else self.peaks(kind, size)[0]
-        result: Array = (self.peaks(kind, size + step)[0] - base) / step
-        return result
+        return (self.peaks(kind, size + step)[0] - base) / step
 
 
 def expectation(problem: Problem, program: Program, repeatability: float) -> Expectation:
@@ -250,8 +249,7 @@ def _chi_square(cause: Cause) -> float:
 
 def _inverse(covariance: Array, seen: NDArray[np.bool_]) -> Array:
     """Of the peaks seen."""
-    result: Array = np.linalg.inv(covariance[np.ix_(seen, seen)]).astype(np.float64)
-    return result
+    return np.linalg.inv(covariance[np.ix_(seen, seen)]).astype(np.float64)
 
 
 def improbable(chi_square: float, freedom: int) -> bool:

@@ -178,9 +178,9 @@ def sources_of(
         gain: Gain = "none"
         if share_without > share:
             gain = "clear" if clearly_more(kept, holds) else "unclear"
-        leads = bool(found) and found[0].costliest
-        costliest = gain != "none" and leads and not clearly_more(ordered[0][1], kept)
-        found.append(Source(text, share_without, gain, costliest or (not found and gain == "clear")))
+        leads = bool(found) and found[0].main_risk
+        main_risk = gain != "none" and leads and not clearly_more(ordered[0][1], kept)
+        found.append(Source(text, share_without, gain, main_risk or (not found and gain == "clear")))
     return tuple(found)
 
 

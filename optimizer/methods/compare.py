@@ -143,15 +143,13 @@ class Comparison:
     @property
     def deviation(self) -> Array:
         """(M,) found - predicted [s], as named."""
-        result: Array = self.named - self.prediction.retention
-        return result
+        return self.named - self.prediction.retention
 
     @property
     def rest(self) -> Array:
         """(M,) deviation that remains without the shared cause [s], corrected."""
         shift = 0.0 if self.causes.cause is None else self.causes.cause.shift
-        result: Array = self.found - self.prediction.retention - shift
-        return result
+        return self.found - self.prediction.retention - shift
 
     @property
     def missing(self) -> Annotated[tuple[str, ...], key()]:
@@ -201,10 +199,7 @@ class Comparison:
     def width_sigmas(self) -> Array:
         """(M,) ln of found over predicted widths in standard deviations of the latter."""
         predicted = self.prediction
-        result: Array = np.log(self.found_width / predicted.width_half) / (
-            predicted.width_sd / predicted.width_half
-        )
-        return result
+        return np.log(self.found_width / predicted.width_half) / (predicted.width_sd / predicted.width_half)
 
     @property
     def width_ratio(self) -> Annotated[float, Rounded(), key()]:

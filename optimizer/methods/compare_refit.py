@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Program
-from models.fit.diagnosis import description, mend
+from models.fit.diagnosis import correction_of, description
 from models.fit.fit import Fit, Suspect
 from models.fit.wrong_peaks import intended_time
 from optimizer.goal.goal import Problem, problem_of
@@ -162,7 +162,7 @@ def refit_notes(compared: Comparison, after: Refit) -> list[str]:
 
 
 def _suspicion(suspect: Suspect, runs: list[str], names: tuple[str, ...]) -> str:
-    return f"{description(suspect, runs, names)} {mend(suspect, runs, names)}"
+    return f"{description(suspect, runs, names)} {correction_of(suspect, runs, names)}"
 
 
 def _in_the_table(compared: Comparison, suspect: Suspect) -> Suspect:

@@ -179,7 +179,7 @@ class _Bound:
     text: str
     T: float | None = None
 
-    def told(self) -> str:
+    def in_words(self) -> str:
         at = "" if self.T is None else f" at {celsius(self.T):g} °C"
         return f"{flow_mL_min(self.flow):.2g} mL/min{at}"
 
@@ -220,8 +220,8 @@ def _first_carrier(scenario: Scenario, system: ColumnSystem, start: float, end: 
     if lowest > highest:
         raise InvalidInputError(
             f"{scenario.path}: no column flow keeps all limits on this column: {low.text} asks for at least "
-            f"{low.told()}, and {high.text} allows at most {high.told()}; where a default stands in the way, state "
-            "what the instrument can do, else check the column's length and bore"
+            f"{low.in_words()}, and {high.text} allows at most {high.in_words()}; where a default stands in the way, "
+            "state what the instrument can do, else check the column's length and bore"
         )
     wanted = float(np.clip(speed_optimised_flow(system.column, system.gas), lowest, highest))
     if all("pressure" in mode for mode in scenario.search.carrier_modes):

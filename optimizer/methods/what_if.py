@@ -19,8 +19,8 @@ from models.column.programs import batch_of
 from models.units import flow_mL_min
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.cautions import about_hydrogen
-from optimizer.goal.goal import Pairs, Problem, on_paper, problem_of
-from optimizer.goal.outcome import ON_PAPER, Candidate, Prediction, SearchOutcome, WhatIf
+from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of
+from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.goal.predict import predict
 from optimizer.goal.requirements import by_kind
 from optimizer.goal.uncertainty import with_uncertainty
@@ -79,21 +79,21 @@ class _Missing:
     Attributes
     ----------
     broken : bool, whether the equipment cannot run it
-    on_paper : float, how much the nominal program misses of what is required
+    nominal : float, how much the nominal program misses of what is required
     draws : float, how much of the share of draws that is asked for is lacking
     """
 
     words: tuple[str, ...]
     broken: bool
-    on_paper: float
+    nominal: float
     draws: float
 
     def worse(self, other: _Missing, by: float = 0.0) -> bool:
         """Whether this misses more than another; what is missed nominally counts before draws."""
         if self.broken != other.broken:
             return self.broken
-        if abs(self.on_paper - other.on_paper) > ALIKE:
-            return self.on_paper > other.on_paper
+        if abs(self.nominal - other.nominal) > ALIKE:
+            return self.nominal > other.nominal
         return self.draws > other.draws + by
 
 
@@ -134,7 +134,7 @@ def _helpful(each: WhatIf) -> tuple[bool, bool, bool, bool, float]:
     hazard after what brings none. What is no change of the method comes last."""
     met = not math.isnan(each.cost)
     return (
-        each.change == ON_PAPER,
+        each.change == NOMINAL_GOAL,
         not met,
         not each.improves,
         bool(each.cautions),
@@ -206,7 +206,7 @@ def _missing(problem: Problem, prediction: Prediction, share: float | None = Non
         # Draws are worth simulating outright where they alone decide.
         exact = problem.by_draws and not missed_nominally(problem, prediction)
         share = with_uncertainty(problem, prediction, exact)[1].share
-    judged = judgement(on_paper(problem), batch_of([prediction.program]))
+    judged = judgement(nominal_problem(problem), batch_of([prediction.program]))
     lacking = max(problem.confidence - share, 0.0) if problem.by_draws else 0.0
     words = shortfalls(problem, prediction, share)
     return _Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)
@@ -234,7 +234,9 @@ def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> Wha
 def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
     """Every change worth trying, given the program that comes closest."""
     if problem.by_draws:
-        yield Trial(ON_PAPER, on_paper(problem), main_families(problem.scenario), starts, relaxes=True)
+        yield Trial(
+            NOMINAL_GOAL, nominal_problem(problem), main_families(problem.scenario), starts, relaxes=True
+        )
     yield from _lowered(problem, closest, starts)
     yield from _relaxed(problem, closest, starts)
     for change, scenario, opens in _other_programs(problem.scenario):

@@ -94,8 +94,7 @@ class _State:
 
     @property
     def push(self) -> Array:
-        result: Array = self.precision @ self.deviation
-        return result
+        return self.precision @ self.deviation
 
 
 def wrong_names(expected: Expectation, peaks: RunPeaks) -> tuple[tuple[Correction, ...], RunPeaks]:

@@ -9,7 +9,7 @@ import json
 from optimizer.base.numbers import SHARE, number, percent
 from optimizer.base.tables import document_of, written
 from optimizer.goal.cautions import cautions_of
-from optimizer.goal.outcome import ON_PAPER, Candidate, SearchOutcome
+from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import peak_documents
@@ -56,7 +56,7 @@ def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
 
 def none_enough(outcome: SearchOutcome) -> str | None:
     """That no change that was tried meets the goal; None where one does, or none was tried."""
-    changes = [each for each in outcome.what_ifs if each.change != ON_PAPER]
+    changes = [each for each in outcome.what_ifs if each.change != NOMINAL_GOAL]
     if not changes or any(each.meets for each in changes):
         return None
     return "None of these single changes is enough by itself, in the time given to each."
@@ -144,8 +144,10 @@ def candidate_rows(scenario: Scenario, outcome: SearchOutcome) -> list[dict[str,
             "total_flow_largest_mL_min": None if flows is None else flows["total_mL_min"]["largest"],
             "fails_most_often": None if missed is None else missed.what,
             "fails_most_often_share": None if missed is None else SHARE.written(missed.share),
-            "costliest_source": "; ".join(each.text for each in known.costliest) or None,
-            "share_without_it": SHARE.written(known.costliest[0].share_without) if known.costliest else None,
+            "costliest_source": "; ".join(each.text for each in known.main_risks) or None,
+            "share_without_it": SHARE.written(known.main_risks[0].share_without)
+            if known.main_risks
+            else None,
             "most_critical_set_point": None if critical is None else critical.name,
         }
         rows.append({column: row[column] for column in COLUMNS})

@@ -9,7 +9,7 @@ from typing import Annotated, Any, NamedTuple
 import numpy as np
 
 from models.column.retention import enthalpy, entropy
-from models.fit.diagnosis import description, mend
+from models.fit.diagnosis import correction_of, description
 from models.fit.fit import Fit, Suspect
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from optimizer.base.numbers import MINUTES, Rounded
@@ -241,5 +241,5 @@ class FitResult:
             suspect.gain,
             suspect.area_gain,
             description(suspect, runs, names),
-            mend(suspect, runs, names),
+            correction_of(suspect, runs, names),
         )

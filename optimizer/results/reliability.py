@@ -30,8 +30,8 @@ def reliability_text(known: Reliability) -> str:
         text += f"; {percent(followed)} by the first derivatives that the search follows"
     for failure in known.failures[:1]:
         text += f"; most often missed: {failure.what} ({percent(failure.share)})"
-    if known.costliest:
-        first, *others = known.costliest
+    if known.main_risks:
+        first, *others = known.main_risks
         named = [f"{first.text} (with it known exactly, {percent(first.share_without)})"]
         named += [f"{source.text} ({percent(source.share_without)})" for source in others]
         text += f"; main risk: {', '.join(named[:-1])}{' or ' if others else ''}{named[-1]}"

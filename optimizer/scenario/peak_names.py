@@ -216,7 +216,7 @@ def _read(
     problems = []
     for line, cells in rows[1:]:
         row = dict(zip(header, cells, strict=False))
-        problem = _taken(row, tables, known, found)
+        problem = _line_problem(row, tables, known, found)
         if problem:
             problems.append(f"{path}, line {line}: {problem}")
     if problems:
@@ -224,7 +224,7 @@ def _read(
     return found
 
 
-def _taken(
+def _line_problem(
     row: dict[str, str],
     tables: dict[str, PeakTable],
     known: Lookalikes,

@@ -13,7 +13,7 @@ from benchmarks.mixtures import mixture
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
 from optimizer.goal.drawn_margins import LARGEST_KAPPA, backoff, drawn_margins
-from optimizer.goal.goal import Problem, on_paper
+from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.predict import predict
 from optimizer.goal.robustness import SOURCES
 from optimizer.goal.uncertainty import with_uncertainty
@@ -119,7 +119,7 @@ def test_a_prediction_has_spreads_exactly_where_it_has_peaks(
 def test_a_rounded_program_is_settable_and_breaks_no_limit_when_it_says_so(
     problem: Problem, ramps: int, controlled: str, seed: int
 ) -> None:
-    nominal = on_paper(problem)
+    nominal = nominal_problem(problem)
     some = family(nominal.scenario, ramps, controlled)
     z = some.ordered(np.random.default_rng(seed).random((1, some.size)))[0]
     found = settable(nominal, some, descend(nominal, some, z).z, seed=1)

@@ -64,7 +64,7 @@ def _show_candidate(console: Console, scenario: Scenario, candidate: Candidate) 
     console.print(f"   {about}Rs {critical_pair_text(prediction)}")
     for line in candidate.missed if candidate.rank > 1 else ():  # of the closest it is said above
         console.print(f"   misses: {escape(line)}")
-    for line in told_lines(scenario, candidate):
+    for line in candidate_lines(scenario, candidate):
         console.print(f"   {escape(line)}")
     if candidate.compared:
         console.print("   against the method in use:")
@@ -78,7 +78,7 @@ def _show_candidate(console: Console, scenario: Scenario, candidate: Candidate) 
         console.print(f"   [yellow]Warning:[/yellow] {escape(line)}")
 
 
-def told_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
+def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     """The pass probability and what it is lowered by, the most critical set point, what limits the program, what is
     left intact, and the inlet's flow.
     """

@@ -76,8 +76,8 @@ def _keys(document: Document) -> Table:
     """The keys of a scenario as its file has them, table by table; programs and compounds are shown in short."""
     rows = [(f"[{name}]", document[name]) for name in ONCE]
     runs = [{**run, "peaks": run["peaks_file"]} for run in document["scouting_runs"]]
-    told = ("name", "peaks_file", "oven", "carrier")
-    rows += [(run["name"], {key: run[key] for key in run if key not in told}) for run in runs]
+    shown = ("name", "peaks_file", "oven", "carrier")
+    rows += [(run["name"], {key: run[key] for key in run if key not in shown}) for run in runs]
     table = Table.grid(padding=(0, 2))
     for heading, keys in rows:
         stated = ", ".join(f"{key} = {_stated(value)}" for key, value in keys.items())

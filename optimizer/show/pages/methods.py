@@ -17,7 +17,7 @@ from optimizer.results.compare import CompareResult
 from optimizer.results.plot_data import chromatogram_data
 from optimizer.results.set_points import carrier_set_points, oven_set_points
 from optimizer.scenario.data import Scenario
-from optimizer.show.console.candidates import told_lines
+from optimizer.show.console.candidates import candidate_lines
 from optimizer.show.console.compare import HALF_INTERVAL, critical_line, pair_grid, peak_grid, refit_line
 from optimizer.show.pages.page import page
 from optimizer.show.pages.report_candidate import as_image
@@ -96,7 +96,7 @@ def _retuned(scenario: Scenario, candidate: Candidate) -> dict[str, Any]:
     return {
         **_tuned_part(scenario, candidate),
         "missed": candidate.missed,
-        "told": told_lines(scenario, candidate),
+        "lines": candidate_lines(scenario, candidate),
         "order_changes": candidate.order_changes,
         "notes": candidate.other_warnings,
     }

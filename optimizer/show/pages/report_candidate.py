@@ -201,13 +201,13 @@ def peak_rows(scenario: Scenario, prediction: Prediction) -> list[View]:
                     *([] if peak.role == "target" else [peak.role]),
                     *([] if group is None else [f"group {group.name}"]),
                 ],
-                "bears": _bears(scenario.detail(peak.compound)),
+                "bears": _withstands(scenario.detail(peak.compound)),
             }
         )
     return rows
 
 
-def _bears(detail: AnalyteDetail) -> dict[str, str]:
+def _withstands(detail: AnalyteDetail) -> dict[str, str]:
     """What an analyte withstands, to stand in brackets behind what it meets."""
     found = dict.fromkeys(("elution", "intact", "above"), "")
     if detail.max_elution_temperature is not None:

@@ -341,7 +341,7 @@ def draw_residuals(data: ResidualData, axes: Axes) -> None:
             color=RUN_COLOURS[r % len(RUN_COLOURS)], markersize=4, markeredgewidth=0,
             label=name if drawable(name) else f"run {r + 1}",
         )  # fmt: skip
-    dress(axes, "predicted less\nmeasured, s", INK)
+    dress(axes, "predicted -\nmeasured, s", INK)
     axes.set_xlim(-0.7, count - 0.3)
     seen = data.residual[np.isfinite(data.residual)]
     reach = 1.15 * max(float(np.abs(seen).max()) if len(seen) else 0.0, data.repeatability * 1.2, 0.01)

@@ -121,8 +121,7 @@ def mirror_data(compared: Comparison) -> MirrorData:
 
 def _root(signal: Array) -> Array:
     """A signal as the root of its share of the highest, so that small peaks show beside large ones."""
-    result: Array = np.sqrt(signal / signal.max()) if signal.max() > 0 else signal
-    return result
+    return np.sqrt(signal / signal.max()) if signal.max() > 0 else signal
 
 
 def compared_figure(compared: Comparison) -> Figure:

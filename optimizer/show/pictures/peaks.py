@@ -135,8 +135,7 @@ def _draw_row(axes: Axes, picked: Picked, search: PeakSearch, row: Row, size: tu
 
     def root(values: Array) -> Array:
         share = (np.asarray(values, dtype=float) - zero) / unit
-        result: Array = np.sign(share) * np.sqrt(np.abs(share))
-        return result
+        return np.sign(share) * np.sqrt(np.abs(share))
 
     thin = _thinned(t, y)
     axes.plot(t[thin], root(y[thin]), color=SIGNAL, linewidth=0.7)

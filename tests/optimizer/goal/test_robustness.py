@@ -21,7 +21,7 @@ from optimizer.goal.drawn_margins import (
     judged,
     signed_resolutions,
 )
-from optimizer.goal.goal import Problem, on_paper
+from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import predict
 from optimizer.goal.robustness import FLOW_SCATTER, SOURCES, _root, draws_of, flow_scatter
@@ -304,7 +304,7 @@ def test_requirements_are_drawn_too(problem: Problem) -> None:
 
 def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -> None:
     one = family(problem.scenario, 1, "flow")
-    nominal = on_paper(problem)
+    nominal = nominal_problem(problem)
     start = search_of(nominal, [one], 28).all()[0].descent
     plain = assessed(problem, one, start.z)
     assert plain.margin < -0.01  # on the edge of what resolves, it fails more often than it may
@@ -350,7 +350,7 @@ def test_the_search_keeps_its_promise_on_draws_it_has_not_seen(problem: Problem)
     over = (peaks.retention[0] + peaks.width[0]).max(axis=0) < made.program.oven.duration
     assert over.mean() > 0.95
     # Programs found without regard to draws hold far less often.
-    nominal = on_paper(problem)
+    nominal = nominal_problem(problem)
     edge = search_of(nominal, families, 40).all()[0]
     program = settable(nominal, edge.family, edge.descent.z, 1).program
     assert with_uncertainty(problem, predict(problem, program))[1].share < 0.7
@@ -366,7 +366,7 @@ def _share(problem: Problem, batch: ProgramBatch, t: Array, bend: Array) -> floa
 
 
 def test_nominal_goals_know_no_draws(problem: Problem) -> None:
-    nominal = on_paper(problem)
+    nominal = nominal_problem(problem)
     assert not nominal.by_draws
     one = family(problem.scenario, 1, "flow")
     end = assessed(nominal, one, one.ordered(np.full(one.size, 0.4)))

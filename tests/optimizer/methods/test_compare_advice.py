@@ -9,7 +9,7 @@ import pytest
 
 import optimizer.goal.covariance
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
-from models.fit.diagnosis import description, mend
+from models.fit.diagnosis import correction_of, description
 from models.fit.fit import Suspect
 from models.units import kelvin
 from optimizer.goal.goal import Problem, problem_of
@@ -129,7 +129,7 @@ def suspicion(made: Comparison, run: int, m: int, expected: float, **others: obj
 def notes(made: Comparison, after: Refit, suspect: Suspect) -> list[str]:
     """Of a refit that suspects one peak."""
     runs, names = [run.name for run in after.problem.scenario.runs], made.prediction.compounds
-    line = f"{description(suspect, runs, names)} {mend(suspect, runs, names)}"
+    line = f"{description(suspect, runs, names)} {correction_of(suspect, runs, names)}"
     fit = replace(after.problem.fit, suspects=(suspect,), warnings=(line, "Another note."))
     told = refit_notes(made, replace(after, problem=replace(after.problem, fit=fit)))
     assert told[-1] == "Another note."

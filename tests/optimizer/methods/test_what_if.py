@@ -14,7 +14,7 @@ from benchmarks.mixtures import mixture
 from models.column.carrier_gas import CARRIER_GASES
 from models.units import flow_si
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import ON_PAPER, SearchOutcome, WhatIf
+from optimizer.goal.outcome import NOMINAL_GOAL, SearchOutcome, WhatIf
 from optimizer.goal.requirements import by_kind
 from optimizer.methods.trials import Trial
 from optimizer.methods.what_if import (
@@ -141,7 +141,7 @@ def test_what_only_relaxes_the_goal_comes_out_no_worse_than_the_closest(
     found = given("a resolution of 40.00 for c3 and c4", problem=easier)
     by_itself = given("a resolution of 40.00 for c3 and c4", problem=easier, relaxes=False)
     assert found.shortfall < by_itself.shortfall
-    assert found.shortfall == pytest.approx(_missing(easier, closest.prediction, 1.0).on_paper, rel=1e-6)
+    assert found.shortfall == pytest.approx(_missing(easier, closest.prediction, 1.0).nominal, rel=1e-6)
     assert found.improves
     assert not by_itself.improves
     same = given("a resolution of 40.00 for c3 and c4", problem=problem)
@@ -244,7 +244,7 @@ def test_hydrogen_is_suggested_with_its_flow_and_cautions_and_after_what_is_harm
     slow = WhatIf("an oven ramp", 2 * fast.cost, 0.0, "one ramp, constant flow")
     short = WhatIf("half the film", math.nan, 0.1, "one ramp, constant flow", "c3 and c4")
     assert sorted([fast, short, slow], key=_helpful) == [slow, fast, short]
-    nominal = WhatIf(ON_PAPER, 1.0, 0.0, "one ramp, constant flow")
+    nominal = WhatIf(NOMINAL_GOAL, 1.0, 0.0, "one ramp, constant flow")
     worse = replace(short, shortfall=0.01, improves=False)
     assert sorted([nominal, worse, short, slow], key=_helpful) == [slow, short, worse, nominal]
 

@@ -206,21 +206,21 @@ def test_the_sentence_on_reliability() -> None:
 
 
 def test_sources_that_draws_cannot_tell_apart_are_named_together() -> None:
-    def costliest(*which: bool) -> str:
+    def main_risk(*which: bool) -> str:
         sources = tuple(
-            replace(source, costliest=is_it) for source, is_it in zip(SOURCES, which, strict=True)
+            replace(source, main_risk=is_it) for source, is_it in zip(SOURCES, which, strict=True)
         )
         return reliability_text(Reliability(0.91, 400, 0.91, WHY, sources))
 
-    assert costliest(True, True, True).endswith(
+    assert main_risk(True, True, True).endswith(
         "(7 %); main risk: oven temperature (with it known exactly, 97 %), peak widths as fitted (96 %) or carrier "
         "setting (92 %); the simulated runs cannot tell which."
     )
-    assert costliest(True, True, False).endswith(
+    assert main_risk(True, True, False).endswith(
         "oven temperature (with it known exactly, 97 %) or peak widths as fitted (96 %); the simulated runs cannot "
         "tell which."
     )
-    assert costliest(False, False, False).endswith("missed: resolution of a and b (7 %).")
+    assert main_risk(False, False, False).endswith("missed: resolution of a and b (7 %).")
     shown = replace(_held_in(0.91), sources=(*SOURCES, Source("trimming of the column", 0.9, "none", False)))
     assert risks(shown) == [
         ("oven temperature", "97 %"),
@@ -245,7 +245,7 @@ def _draws(*failing: int) -> NDArray[np.bool_]:
 
 
 def told(without: dict[str, NDArray[np.bool_]], holds: NDArray[np.bool_]) -> list[tuple[str, str, bool]]:
-    return [(each.text, each.gain, each.costliest) for each in sources_of(holds, without)]
+    return [(each.text, each.gain, each.main_risk) for each in sources_of(holds, without)]
 
 
 def test_a_source_is_the_costliest_only_where_the_common_draws_tell_it_from_the_others() -> None:
@@ -285,7 +285,7 @@ def named(known: Problem, covariance: float, oven: float, seeds: int) -> list[tu
         pairs = replace(known.pairs, needed=np.full_like(known.pairs.needed, needed))
         asked = replace(known, fit=fit, pairs=pairs, scenario=scenario)
         _, reliability = with_uncertainty(asked, predict(asked, PROGRAM))
-        found.append(tuple(each.text for each in reliability.sources if each.costliest))
+        found.append(tuple(each.text for each in reliability.sources if each.main_risk))
     return found
 
 

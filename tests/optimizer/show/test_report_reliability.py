@@ -195,13 +195,13 @@ def test_documents_and_rows_hold_it() -> None:
 
 def test_rows_name_all_sources_that_may_cost_most_or_none() -> None:
     first = known_outcome().candidates[0]
-    for costliest, cells in (
+    for main_risk, cells in (
         ((True, True), ("carrier setting; oven temperature", pytest.approx(0.95))),
         ((False, False), (None, None)),
     ):
         sources = tuple(
-            replace(source, costliest=is_it)
-            for source, is_it in zip(KNOWN.sources[:2], costliest, strict=True)
+            replace(source, main_risk=is_it)
+            for source, is_it in zip(KNOWN.sources[:2], main_risk, strict=True)
         )
         candidate = replace(first, reliability=replace(KNOWN, sources=sources))
         (row,) = candidate_rows(scenario(), replace(known_outcome(), candidates=(candidate,)))

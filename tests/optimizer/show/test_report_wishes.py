@@ -14,7 +14,7 @@ from rich.console import Console
 
 from models.units import flow_si, kelvin
 from optimizer.goal.cautions import about_hydrogen
-from optimizer.goal.outcome import ON_PAPER, FrontPoint, SearchOutcome, WhatIf
+from optimizer.goal.outcome import NOMINAL_GOAL, FrontPoint, SearchOutcome, WhatIf
 from optimizer.goal.reliability import Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.candidate import candidate_document, none_enough, scouting_advice
@@ -169,7 +169,7 @@ def test_what_does_no_better_and_that_nothing_is_enough_is_said() -> None:
     _, film = found.what_ifs
     assert none_enough(found) is None
     worse = replace(film, improves=False)
-    nominal = WhatIf(ON_PAPER, 300.0, 0.0, "one ramp, constant flow")
+    nominal = WhatIf(NOMINAL_GOAL, 300.0, 0.0, "one ramp, constant flow")
     short = replace(found, what_ifs=(film, worse, nominal))
     said = none_enough(short)
     assert said is not None
