@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from optimizer.show.console.fit import show_fit
 from rich.console import Console
 
 from benchmarks.fuzz_cases import Kind, chosen
@@ -19,9 +20,9 @@ from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import check_document
 from optimizer.results.fit import FitResult
 from optimizer.results.prediction import prediction_document
-from optimizer.scenario.reading import Scenario, load_scenario, read_candidates, read_program
+from optimizer.scenario.program_files import read_candidates
+from optimizer.scenario.reading import Scenario, load_scenario, read_program
 from optimizer.show.console.common import show_check
-from optimizer.show.console.prediction import show_fit
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"
 

@@ -11,7 +11,8 @@ from models.column.programs import Program
 from models.errors import InvalidInputError
 from optimizer.base.errors import ScenarioError, as_arguments
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.reading import candidates_file, program_of_tables, read_candidates, read_program
+from optimizer.scenario.program_files import candidates_file, read_candidates
+from optimizer.scenario.reading import program_of_tables, read_program
 
 if TYPE_CHECKING:
     from optimizer.app.interface_results import Predicted

@@ -22,7 +22,7 @@ from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import Document
 from optimizer.results.scout import first_document, first_text, next_text, scout_document, toml_file
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.reading import candidates_file, read_candidates
+from optimizer.scenario.program_files import candidates_file, read_candidates
 from optimizer.search.found import Progress
 
 if TYPE_CHECKING:

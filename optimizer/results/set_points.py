@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated
-
-import numpy as np
+from typing import Annotated
 
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
-from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
-from optimizer.base.numbers import MINUTES, Rounded
+from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, flow_mL_min, gauge_kPa
+from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import (
     CELSIUS,
     CM_S,
@@ -21,11 +19,7 @@ from optimizer.base.quantities import (
     Unit,
 )
 from optimizer.base.tables import key
-from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import Inlet
-
-if TYPE_CHECKING:
-    from optimizer.goal.outcome import Prediction
 
 NO_RATE = "-"
 
@@ -200,49 +194,6 @@ def _lines(table: SetPoints) -> list[str]:
         for row in rows
     ]
     return [table.title, *lines]
-
-
-@dataclass(frozen=True)
-class BakeOutPart:
-    """The end of an oven program that only cleans the column.
-
-    Attributes
-    ----------
-    begins : float  [s]
-    own_ramp : bool, whether the last ramp belongs to it; else it is the last part of the last hold
-    hold : float  [s]
-    temperature : float  [K]
-    """
-
-    begins: float
-    own_ramp: bool
-    hold: float
-    temperature: float
-
-    def words(self, ramps: int) -> str:
-        """One line for people, of a program with so many oven ramps."""
-        hold = f"{typed(self.hold / SECONDS_PER_MINUTE, 3)} min at {typed(celsius(self.temperature), 2)} °C"
-        begins = f"begins at {MINUTES.text(self.begins)} min"
-        if self.own_ramp:
-            return f"ramp {ramps} and its hold, {hold}; {begins}"
-        return f"the last {hold}, part of the {'last ' if ramps else ''}hold; {begins}"
-
-
-def bake_out_part(scenario: Scenario, prediction: Prediction) -> BakeOutPart | None:
-    """The bake-out of a program that a search of the scenario gave, None where it asks for none."""
-    from optimizer.goal.goal import end_of_peak  # not needed to write a program down, and heavy
-
-    bake, oven = scenario.goal.bake_out, prediction.program.oven
-    if bake is None:
-        return None
-    times, temperatures = oven.knots()
-    hold = bake.hold
-    if oven.ramps:
-        rising = times[-3]
-        last = float(np.max(end_of_peak(prediction.retention, prediction.width_half)))
-        if rising > last - scenario.instrument.steps.time / 2:  # the method ended on the clock's grid
-            return BakeOutPart(rising, True, hold, temperatures[-1])
-    return BakeOutPart(oven.duration - hold, False, hold, temperatures[-1])
 
 
 STEADY = 0.005  # relative change of a flow below which it is shown as one figure

@@ -17,7 +17,7 @@ from benchmarks import fuzz_files, fuzz_studies, fuzz_traces, mutations, study_m
 from benchmarks.fuzz import cases
 from benchmarks.fuzz_cases import LIMIT, Kind, finding
 from models.errors import RampwrightError
-from optimizer.scenario.reading import read_candidates
+from optimizer.scenario.program_files import read_candidates
 from tests.fuzz.once_failed import ONCE_FAILED, OnceFailed
 
 COUNT = 300

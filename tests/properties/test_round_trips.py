@@ -8,16 +8,18 @@ from pathlib import Path
 import pytest
 from hypothesis import given, reject
 from hypothesis import strategies as st
+from models.column.column import Column
 
 from models.column.carrier_gas import CARRIER_GASES
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
-from models.column.system import Column, ColumnSystem
+from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
 from models.units import absolute_pressure, celsius, flow_mL_min, flow_si, gauge_kPa, kelvin
 from optimizer.app.interface_scout import first
 from optimizer.results.adapt import program_file
+from optimizer.scenario.program_files import read_candidates
 from optimizer.scenario.program_tables import program_document
-from optimizer.scenario.reading import load_scenario, read_candidates, read_program
+from optimizer.scenario.reading import load_scenario, read_program
 from tests.properties.strategies import AMBIENT, few
 
 SYSTEM = ColumnSystem(Column(30.0, 0.25e-3, 0.25e-6), CARRIER_GASES["helium"], AMBIENT)

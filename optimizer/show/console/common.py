@@ -1,4 +1,4 @@
-"""Lines and tables for people at a terminal: the inputs of a scenario, warnings and cautions, numbers in columns."""
+"""Tables and lines for people at a terminal; what several commands show."""
 
 from __future__ import annotations
 
@@ -12,59 +12,28 @@ from rich.table import Table
 
 from optimizer.base.given_values import inline_toml
 from optimizer.results.documents import Document, check_document
+from optimizer.results.scenario_words import goal_lines, inputs
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
 
 ONCE = ("column", "carrier", "instrument", "inlet", "goal", "tolerances", "fit", "search")
 
 
-def _text(value: Any, form: str = "") -> str:
-    return "-" if value is None else format(value, form)
-
-
 def show_check(console: Console, scenario: Scenario) -> None:
-    """The inputs: in short, then key by key."""
-    document, room = check_document(scenario), scenario.ambient_pressure
-    column, carrier, goal = document["column"], document["carrier"], document["goal"]
-    derived, instrument = document["derived"], document["instrument"]
-    console.print(f"[bold]{_escaped(document['title'])}[/bold]")
-    console.print(
-        f"Column      {column['length_m']:g} m x {column['inner_diameter_mm']:g} mm x "
-        f"{column['film_thickness_um']:g} µm, {_escaped(column['phase'])}, phase ratio {derived['phase_ratio']:g}"
-    )
-    coldest, hottest = derived["oven_C"]
-    console.print(f"Carrier     {carrier['gas']}, outlet {carrier['outlet']}")
-    console.print(f"Inlet       {_inlet_line(document['inlet'], derived['highest_start_C'])}")
-    console.print(
-        f"Instrument  inlet up to {instrument['max_inlet_pressure_kPa']:g} kPa gauge, "
-        f"{instrument['min_flow_mL_min']:g} to {instrument['max_flow_mL_min']:g} mL/min; "
-        f"oven {_text(coldest, 'g')} to {hottest:g} °C"
-    )
+    """The inputs: in words, then key by key."""
+    ambient, document = scenario.ambient_pressure, check_document(scenario)
+    console.print(f"[bold]{_escaped(scenario.title)}[/bold]")
+    lines = inputs(scenario)
     for run in scenario.runs:
-        lines = "; ".join(program_lines(run.program, room))
-        console.print(f"Run         {_escaped(run.name)}: {len(run.peaks.compounds)} peaks; {lines}")
+        program = "; ".join(program_lines(run.program, ambient))
+        lines.append(("Run", f"{run.name}: {len(run.peaks.compounds)} peaks; {program}"))
     if scenario.current is not None:
-        console.print(f"In use      {'; '.join(program_lines(scenario.current, room))}")
-    console.print(
-        f"Goal        shortest {goal['minimise']} with Rs >= {goal['min_resolution']:g} for "
-        + (
-            f"{document['pairs_counted']} pairs of {len(document['compounds'])} compounds"
-            if document["compounds"]
-            else "every pair of compounds (none known yet)"
-        )
-        + (f", nothing before {goal['earliest_elution_min']:g} min" if goal["earliest_elution_min"] else "")
-        + (f", all targets by {goal['latest_elution_min']:g} min" if goal["latest_elution_min"] else "")
-        + (f", k at least {goal['min_retention_factor']:g}" if goal["min_retention_factor"] else "")
-    )
-    if goal["bake_out"]:
-        bake = goal["bake_out"]
-        console.print(f"            then a bake-out at {bake['at_C']:g} °C for {bake['hold_min']:g} min")
-    if goal["front_points"]:
-        console.print(f"            and a front between time and resolution of {goal['front_points']} points")
-    console.print(f"            {_confidence_line(goal['confidence'])}")
-    for line in _detail_lines(document):
-        console.print(f"            {_escaped(line)}")
-    console.print(f"Tolerances  {_tolerances_line(document['tolerances'])}")
+        lines.append(("In use", "; ".join(program_lines(scenario.current, ambient))))
+    lines += [("" if number else "Goal", line) for number, line in enumerate(goal_lines(scenario))]
+    in_words = Table.grid(padding=(0, 2))
+    for name, text in lines:
+        in_words.add_row(name, _escaped(text))
+    console.print(in_words)
     console.print("[bold]Every key, with its default where the file states none[/bold]")
     console.print(_keys(document))
     show_warnings(console, document["warnings"])
@@ -90,88 +59,6 @@ def _stated(value: Any) -> str:
     if isinstance(value, dict):
         return inline_toml({key: each for key, each in value.items() if each is not None})
     return "none" if value is None else inline_toml(value)
-
-
-def _confidence_line(confidence: float | str) -> str:
-    if isinstance(confidence, str):
-        return "judged by the predicted chromatogram alone"
-    return f"required probability: {100 * confidence:g} %"
-
-
-def _tolerances_line(tolerances: Document) -> str:
-    """How far a run may be off; of hold-up time and length only where they may be off at all."""
-    line = (
-        f"oven ± {tolerances['oven_C']:g} °C, flow ± {tolerances['flow_percent']:g} %, "
-        f"pressure ± {tolerances['pressure_percent']:g} %"
-    )
-    if tolerances["hold_up_percent"]:
-        line += f", hold-up time ± {tolerances['hold_up_percent']:g} %"
-    return line + (f", up to {tolerances['trimmed_m']:g} m cut off" if tolerances["trimmed_m"] else "")
-
-
-def _inlet_line(inlet: Document, highest_start: float | None) -> str:
-    parts = [inlet["mode"]]
-    for value, form in (
-        (inlet["solvent_boiling_point_C"], "solvent boils at {:g} °C"),
-        (highest_start, "start at {:g} °C or below"),
-        (inlet["purge_on_min"], "purge on at {:g} min"),
-        (inlet["split_ratio"], "split ratio {:g}:1"),
-        (inlet["septum_purge_mL_min"], "septum purge {:g} mL/min"),
-        (inlet["max_total_flow_mL_min"], "total flow up to {:g} mL/min"),
-    ):
-        if value is not None:
-            parts.append(form.format(value))
-    return ", ".join(parts)
-
-
-def _detail_lines(document: Document) -> list[str]:
-    """Analytes, pairs and groups of which something is stated, one a line."""
-    lines = []
-    for each in document["analytes"]:
-        says = [] if each["role"] == "target" else [each["role"]]
-        if each["max_elution_temperature_C"] is not None:
-            says.append(f"elutes at {each['max_elution_temperature_C']:g} °C or below")
-        if each["max_time_above"] is not None:
-            above = each["max_time_above"]
-            says.append(f"at most {above['min']:g} min above {above['temperature_C']:g} °C")
-        if each["decomposition"] is not None:
-            kinetics = each["decomposition"]
-            says.append(
-                f"half-life {kinetics['half_life_min']:g} min at {kinetics['at_C']:g} °C, "
-                f"{kinetics['activation_energy_kJ_per_mol']:g} kJ/mol"
-            )
-        if each["min_intact_fraction"] is not None:
-            says.append(f"at least {100 * each['min_intact_fraction']:g} % intact")
-        if each["amount_ng"] is not None:
-            says.append(f"{each['amount_ng']:g} ng")
-        if each["tailing"] is not None:
-            says.append(f"tailing factor {each['tailing']:g}")
-        if each["near"] is not None:
-            says.append(
-                f"within {each['near']['within_min']:g} min of {', '.join(each['near']['compounds'])}"
-            )
-        if says:
-            lines.append(f"{each['compound']}: {'; '.join(says)}")
-    for pair in document["pairs"]:
-        a, b = pair["between"]
-        says = []
-        if pair["separable_by"]:
-            says.append("told apart by the detector")
-        elif pair["ignore"]:
-            says.append("need not be resolved")
-        elif pair["min_resolution"] is not None:
-            says.append(f"Rs >= {pair['min_resolution']:g}")
-        if pair["in_order"]:
-            says.append(f"{a} first")
-        lines.append(f"{a} and {b}: {'; '.join(says)}")
-    for group in document["groups"]:
-        own = (
-            f", Rs >= {group['min_resolution']:g} to other groups"
-            if group["min_resolution"] is not None
-            else ""
-        )
-        lines.append(f"group {group['name']}: {', '.join(group['members'])}{own}")
-    return lines
 
 
 def show_warnings(console: Console, warnings: Iterable[str]) -> None:

@@ -21,6 +21,7 @@ from optimizer.results.documents import Document
 from optimizer.results.fit import FitResult
 from optimizer.results.plot_data import chromatogram_data, residual_data
 from optimizer.results.reliability import probability_text
+from optimizer.results.scenario_words import goal_lines, inputs
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.prediction import MEANING, parameter_grid
@@ -32,7 +33,6 @@ from optimizer.show.pages.report_candidate import (
     in_use_view,
     set_points_text,
 )
-from optimizer.show.pages.report_scenario import goal_lines, inputs
 from optimizer.show.pictures.chromatograms import chromatogram_figure, picture, pictures_of, residual_figure
 from optimizer.show.pictures.exposure import exposure_data, exposure_figure
 from optimizer.show.pictures.front import front_figure

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from base64 import b64encode
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent
 from optimizer.goal.cautions import PLANNING, cautions_about
+from optimizer.goal.goal import end_of_peak
 from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
 from optimizer.results.plot_data import ChromatogramData, chromatogram_data
 from optimizer.results.prediction import ELUTION, FACTOR, INTACT_PERCENT, predicted_peaks
@@ -25,17 +27,17 @@ from optimizer.results.reliability import (
     risks,
     set_to,
 )
+from optimizer.results.scenario_words import need_in_words
 from optimizer.results.set_points import (
-    bake_out_part,
     carrier_set_points,
     oven_set_points,
     pressure_text,
     program_lines,
     set_point_lines,
     split_line,
+    typed,
 )
 from optimizer.scenario.data import AnalyteDetail, Scenario
-from optimizer.show.pages.report_scenario import need_in_words
 from optimizer.show.pictures.chromatograms import (
     LEAST_SPANS,
     SIGNAL_RANGE,
@@ -93,7 +95,7 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
     """Everything about a candidate; `pictures` holds chromatogram_N.svg and, where any, exposure_N.svg."""
     prediction, ambient = candidate.prediction, scenario.ambient_pressure
     line = split_line(scenario.inlet, prediction.flow)
-    bake = bake_out_part(scenario, prediction)
+    bake = _bake_out_part(scenario, prediction)
     view = program_view(scenario, candidate)
     pair_figure = critical_pair_figure(view["data"])
     return view | {
@@ -161,6 +163,47 @@ def compact(svg: bytes) -> bytes:
     text = re.sub(r"(?<=>)\s+(?=<)", "", text)
     text = re.sub(r"\s*\n\s*", "\n", text)
     return re.sub(r"([1-9]\d*\.\d{2})\d+", r"\1", text).encode()
+
+
+@dataclass(frozen=True)
+class _BakeOut:
+    """The end of an oven program that only cleans the column.
+
+    Attributes
+    ----------
+    begins : float  [s]
+    own_ramp : bool, whether the last ramp belongs to it; else it is the last part of the last hold
+    hold : float  [s]
+    temperature : float  [K]
+    """
+
+    begins: float
+    own_ramp: bool
+    hold: float
+    temperature: float
+
+    def words(self, ramps: int) -> str:
+        """One line for people, of a program with so many oven ramps."""
+        hold = f"{typed(self.hold / SECONDS_PER_MINUTE, 3)} min at {typed(celsius(self.temperature), 2)} °C"
+        begins = f"begins at {MINUTES.text(self.begins)} min"
+        if self.own_ramp:
+            return f"ramp {ramps} and its hold, {hold}; {begins}"
+        return f"the last {hold}, part of the {'last ' if ramps else ''}hold; {begins}"
+
+
+def _bake_out_part(scenario: Scenario, prediction: Prediction) -> _BakeOut | None:
+    """The bake-out of a program that a search of the scenario gave, None where it asks for none."""
+    bake, oven = scenario.goal.bake_out, prediction.program.oven
+    if bake is None:
+        return None
+    times, temperatures = oven.knots()
+    hold = bake.hold
+    if oven.ramps:
+        rising = times[-3]
+        last = float(np.max(end_of_peak(prediction.retention, prediction.width_half)))
+        if rising > last - scenario.instrument.steps.time / 2:  # the method ended on the clock's grid
+            return _BakeOut(rising, True, hold, temperatures[-1])
+    return _BakeOut(oven.duration - hold, False, hold, temperatures[-1])
 
 
 def _pressures(pressure: InletPressure, ambient: float) -> list[tuple[str, str]]:
@@ -241,7 +284,7 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     """The set points of one candidate, with what it promises and its warnings."""
     lines = [heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)")]
     prediction = candidate.prediction
-    bake = bake_out_part(scenario, prediction)
+    bake = _bake_out_part(scenario, prediction)
     own_ramp = bake is not None and bake.own_ramp
     lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
     if bake is not None:

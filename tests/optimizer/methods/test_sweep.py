@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from models.column.carrier_flow import hold_up_time
 
 from models.column.programs import CarrierProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, ln_retention_factor, with_typical_values
-from models.column.system import hold_up_time
 from models.units import flow_si, kelvin
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
@@ -24,8 +24,8 @@ from optimizer.methods.window_sweep import window_sweep
 from optimizer.results.candidate import json_bytes
 from optimizer.results.sweep import sweep_document
 from optimizer.scenario.data import CoolDown
+from optimizer.scenario.program_files import read_candidates
 from optimizer.scenario.program_tables import program_document
-from optimizer.scenario.reading import read_candidates
 from optimizer.search.found import FEASIBLE
 from tests.optimizer.command import call
 from tests.optimizer.interrupted import contents

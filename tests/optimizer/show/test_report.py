@@ -146,7 +146,7 @@ def test_the_page_says_what_it_must(report: Reader) -> None:
     for words in (
         f"The fastest program takes {best.run_time / 60:.2f} min, against",
         "resolution of at least 1.5 for every pair that counts",
-        "30 m × 0.25 mm × 0.25 µm, 5 % phenyl methylpolysiloxane; 40 to 325 °C",
+        "30 m × 0.25 mm × 0.25 µm, 5 % phenyl methylpolysiloxane, phase ratio 250; 40 to 325 °C",
         "helium, outlet at ambient pressure; room at 101.3 kPa absolute",
         "up to 400.0 kPa gauge (501.3 kPa absolute, 58.02 psi gauge)",
         "Column velocity +0.60 % against what the dimensions give; plate height 1.12 times theory",

@@ -210,9 +210,9 @@ def test_rows_name_all_sources_that_may_cost_most_or_none() -> None:
 
 def test_check_prints_confidence_and_tolerances() -> None:
     text = printed(show_check, scenario(0.95))
-    assert "required probability: 95 %" in text
-    assert "Tolerances  oven ± 0.5 °C, flow ± 1 %, pressure ± 1 %, hold-up time ± 2 %" in text
-    assert "judged by the predicted chromatogram alone" in printed(show_check, scenario(0.0))
+    assert "Required probability of meeting every requirement: 95 %" in text
+    assert "Tolerances   oven 0.5 °C, column flow 1 %, inlet pressure 1 %, hold-up time 2 %" in text
+    assert "judged by the nominal chromatogram alone" in printed(show_check, scenario(0.0))
 
 
 def test_predict_leaves_the_intervals_behind(

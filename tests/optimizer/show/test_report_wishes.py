@@ -283,12 +283,12 @@ def test_check_lists_what_is_stated() -> None:
     text = console.file.getvalue()  # type: ignore[attr-defined]
     for words in (
         "split, split ratio 40:1, septum purge 3 mL/min",
-        f"{NAMES[0]}: half-life 10 min at 160 °C, 140 kJ/mol; at least 95 % intact",
+        f"{NAMES[0]}: half of it is lost in 10 min at 160 °C (140 kJ/mol); at least 95 % intact",
         f"{NAMES[1]}: at most 1 min above 80 °C",
         f"{NAMES[2]}: elutes at 150 °C or below",
         f"{NAMES[3]} and {NAMES[4]}: told apart by the detector",
-        f"group esters: {NAMES[1]}, {NAMES[2]}",
-        "all targets by 20 min",
+        f"Group esters, determined as a total: {NAMES[1]}, {NAMES[2]}",
+        "Every target has eluted by 20 min",
         "bake-out at 280 °C for 2 min",
     ):
         assert words in text, words

@@ -1,4 +1,4 @@
-"""What a report says about the scenario: the goal in sentences, and the inputs."""
+"""A scenario in words for console and pages: the goal in sentences, and the inputs."""
 
 from __future__ import annotations
 
@@ -34,6 +34,10 @@ def goal_lines(scenario: Scenario) -> list[str]:
         lines.append(
             f"A bake-out at {celsius(bake.temperature):g} °C for {_minutes(bake.hold)} min follows the last peak and "
             "counts in both times."
+        )
+    if goal.front_points:
+        lines.append(
+            f"Programs between shortest time and best resolution are shown too, {goal.front_points} of them."
         )
     lines.append(confidence_text(goal.confidence))
     return lines
@@ -72,6 +76,8 @@ def _of_analyte(detail: AnalyteDetail) -> list[str]:
         )
     if detail.min_intact_fraction is not None:
         asked.append(f"at least {100 * detail.min_intact_fraction:g} % intact")
+    if detail.amount is not None:
+        asked.append(f"{detail.amount:g} ng")
     if detail.near is not None:
         asked.append(f"within {_minutes(detail.near.within)} min of {', '.join(detail.near.compounds)}")
     if detail.tailing is not None:
@@ -93,9 +99,9 @@ def need_in_words(scenario: Scenario, a: str, b: str) -> str:
 
 
 def inputs(scenario: Scenario) -> list[tuple[str, str]]:
-    """Column, inlet and instrument as they were stated."""
+    """Column, inlet, instrument and compounds as they were stated, each with its name."""
     column, instrument, ambient = scenario.column, scenario.instrument, scenario.ambient_pressure
-    outlet = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure"
+    outlet, count = "vacuum" if scenario.outlet_pressure == 0 else "ambient pressure", len(scenario.compounds)
     bands = ", ".join(
         f"{rate * SECONDS_PER_MINUTE:g} °C/min up to {celsius(T):g} °C"
         for T, rate in instrument.heating_limits
@@ -104,36 +110,46 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
         (
             "Column",
             f"{column.length:g} m × {column.inner_diameter * 1e3:g} mm × {column.film_thickness * 1e6:g} µm, "
-            f"{scenario.phase}; {celsius(scenario.min_temperature):g} to {celsius(scenario.max_temperature):g} °C",
+            f"{scenario.phase}, phase ratio {column.phase_ratio:g}; {celsius(scenario.min_temperature):g} to "
+            f"{celsius(scenario.max_temperature):g} °C",
         ),
         ("Carrier gas", f"{scenario.gas.name}, outlet at {outlet}; room at {ambient / 1e3:.1f} kPa absolute"),
-        ("Inlet", f"{_inlet(scenario)}up to {pressure_text(instrument.max_inlet_pressure, ambient)}"),
+        ("Inlet", f"{_inlet(scenario)}; up to {pressure_text(instrument.max_inlet_pressure, ambient)}"),
         (
             "Column flow",
             f"{flow_mL_min(instrument.min_flow):g} to {flow_mL_min(instrument.largest_column_flow):g} mL/min "
             "(25 °C, 101.325 kPa)",
         ),
-        ("Oven heating", f"at most {bands}"),
+        ("Oven", f"{_oven_range(scenario)}; heats at most {bands}"),
         ("Tolerances", tolerances_in_words(scenario)),
-        ("Compounds", f"{len(scenario.compounds)}"),
+        (
+            "Compounds",
+            f"{count}, {scenario.number_of_counted_pairs} pairs counted" if count else "none known yet",
+        ),
     ]
 
 
+def _oven_range(scenario: Scenario) -> str:
+    coldest, hottest = scenario.instrument.lowest_oven_temperature, celsius(scenario.instrument.oven_max)
+    return f"{celsius(coldest):g} to {hottest:g} °C" if coldest else f"up to {hottest:g} °C"
+
+
 def _inlet(scenario: Scenario) -> str:
-    """The inlet as far as it is stated, to stand before its largest pressure."""
+    """The inlet as far as it is stated."""
     inlet = scenario.inlet
-    parts: list[str] = []
-    if inlet.mode != "split" or inlet.split_ratio is not None:
-        parts.append(inlet.mode)
+    parts: list[str] = [inlet.mode]
     if inlet.split_ratio is not None:
         parts.append(f"split ratio {inlet.split_ratio:g}:1")
+    if inlet.solvent_boiling_point is not None:
+        parts.append(f"solvent boils at {celsius(inlet.solvent_boiling_point):g} °C")
     if inlet.highest_start is not None:
         parts.append(f"start at {celsius(inlet.highest_start):g} °C or below to focus the solvent")
-    if inlet.shortest_first_hold > 0:
-        parts.append(f"purge on at {_minutes(inlet.shortest_first_hold)} min")
+    if inlet.purge_on is not None:
+        parts.append(f"purge on at {_minutes(inlet.purge_on)} min")
+    parts.append(f"septum purge {flow_mL_min(inlet.septum_purge):g} mL/min")
     if inlet.max_total_flow is not None:
-        parts.append(f"total flow up to {flow_mL_min(inlet.max_total_flow):.0f} mL/min")
-    return "".join(f"{part}; " for part in parts)
+        parts.append(f"total flow up to {flow_mL_min(inlet.max_total_flow):g} mL/min")
+    return ", ".join(parts)
 
 
 def tolerances_in_words(scenario: Scenario) -> str:
