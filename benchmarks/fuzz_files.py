@@ -20,8 +20,9 @@ from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import check_document
 from optimizer.results.fit import FitResult
 from optimizer.results.prediction import prediction_document
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import read_candidates
-from optimizer.scenario.reading import Scenario, load_scenario, read_program
+from optimizer.scenario.reading import load_scenario, read_program
 from optimizer.show.console.common import show_check
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"

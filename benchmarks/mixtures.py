@@ -12,8 +12,8 @@ from models.column.system import Column, ColumnSystem
 from models.fit.fitting import Fit
 from models.units import flow_si, kelvin
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.scenario.data import Goal, Instrument, Scenario, SearchSettings, Steps
-from optimizer.scenario.instrument_data import HeatingLimit
+from optimizer.scenario.data import Goal, Scenario, SearchSettings
+from optimizer.scenario.instrument_data import HeatingLimit, Instrument, Steps
 
 
 def mixture(

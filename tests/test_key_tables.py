@@ -12,10 +12,9 @@ from jsonschema import Draft7Validator
 
 from optimizer.app.shipped_scenarios import SCHEMA, blank
 from optimizer.base.errors import ScenarioError
-from optimizer.base.json_schema import json_schema
 from optimizer.scenario.messages import SPELLINGS, parse_tables
 from optimizer.scenario.schema import ScenarioTable
-from tests.key_tables import BLOCK, PAGES, schema_text, with_tables
+from tests.key_tables import BLOCK, PAGES, json_schema, schema_text, with_tables
 from tests.optimizer.app.test_check import FULL
 from tests.optimizer.bad_inputs import SCENARIO
 

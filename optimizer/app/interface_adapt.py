@@ -18,7 +18,7 @@ from optimizer.methods.workflow import optimize
 from optimizer.results.adapt import adapted_document, program_file
 from optimizer.results.candidate import candidate_document, json_bytes
 from optimizer.results.documents import Document
-from optimizer.scenario.reading import Scenario
+from optimizer.scenario.data import Scenario
 from optimizer.search.found import Progress
 
 

@@ -28,8 +28,8 @@ from optimizer.results.documents import FORMAT, Document
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.peak_names import Lookalikes, matching_text, named_by
-from optimizer.scenario.reading import Scenario
 from optimizer.scenario.run_checks import confirmation_problems
 from optimizer.search.found import Progress
 

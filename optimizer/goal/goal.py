@@ -24,7 +24,7 @@ from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, ca
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.requirements import requirements_of
 from optimizer.goal.robustness import Backoff, Robustness
-from optimizer.scenario.reading import Scenario
+from optimizer.scenario.data import Scenario
 
 Index = NDArray[np.intp]
 

@@ -26,7 +26,8 @@ from optimizer.base.tables import BESIDE, WrittenBy, key, written
 from optimizer.goal.goal import Problem, end_of_peak
 from optimizer.goal.limits import heating_limit
 from optimizer.goal.predict import hold_up_time_of
-from optimizer.scenario.data import Instrument, Scenario
+from optimizer.scenario.data import Scenario
+from optimizer.scenario.instrument_data import Instrument
 from optimizer.scenario.instrument_steps import carrier_step, on_grid
 from optimizer.scenario.program_tables import program_document
 from optimizer.search.found import FEASIBLE

@@ -18,8 +18,8 @@ from optimizer.goal.outcome import SearchOutcome
 from optimizer.methods.trials import conceded
 from optimizer.methods.what_if import what_ifs
 from optimizer.runs.peak_tables import PeakTable
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
-from optimizer.scenario.reading import Scenario
 from optimizer.search.candidates import outcome_of
 from optimizer.search.found import Progress
 from optimizer.search.front import front_of

@@ -9,8 +9,9 @@ from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import MINUTES, number
 from optimizer.base.tables import written
 from optimizer.scenario.conversion import tables_of
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
-from optimizer.scenario.reading import SCENARIO_FILE, Scenario
+from optimizer.scenario.reading import SCENARIO_FILE
 
 FORMAT = 1
 Document = dict[str, Any]

@@ -39,10 +39,8 @@ from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.instrument_data import (
     UNBOUNDED_INLET,
     USUAL_TOLERANCES,
-    CoolDown,
     Inlet,
     Instrument,
-    Steps,
     Tolerances,
 )
 from optimizer.scenario.program_tables import CarrierMode
@@ -50,28 +48,6 @@ from optimizer.scenario.program_tables import CarrierMode
 Role = Literal["target", "internal standard", "matrix", "ignore"]
 Minimise = Literal["run time", "cycle time"]
 COUNTED_ROLES: tuple[Role, ...] = ("target", "internal standard")
-
-__all__ = [
-    "COUNTED_ROLES",
-    "AnalyteDetail",
-    "BakeOut",
-    "CoolDown",
-    "Decomposition",
-    "Goal",
-    "Group",
-    "Inlet",
-    "Instrument",
-    "Minimise",
-    "Near",
-    "PairRule",
-    "Role",
-    "Scenario",
-    "ScoutingRun",
-    "SearchSettings",
-    "Steps",
-    "TimeAbove",
-    "Tolerances",
-]
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,21 +17,7 @@ from optimizer.runs.run_files import read_run
 from optimizer.scenario.checks import table_problems, table_warnings
 from optimizer.scenario.conversion import detection_of, scenario_of
 from optimizer.scenario.data import (
-    AnalyteDetail,
-    BakeOut,
-    CoolDown,
-    Decomposition,
-    Goal,
-    Group,
-    Inlet,
-    Instrument,
-    Near,
-    PairRule,
     Scenario,
-    ScoutingRun,
-    SearchSettings,
-    Steps,
-    TimeAbove,
 )
 from optimizer.scenario.messages import parse_file, parse_tables
 from optimizer.scenario.peak_names import with_names
@@ -41,29 +27,6 @@ from optimizer.scenario.run_checks import run_problems, run_warnings, unseen_war
 from optimizer.scenario.schema import ScenarioTable, ScoutingRunTable
 
 SCENARIO_FILE = "scenario.toml"
-
-__all__ = [
-    "AnalyteDetail",
-    "BakeOut",
-    "CoolDown",
-    "Decomposition",
-    "Goal",
-    "Group",
-    "Inlet",
-    "Instrument",
-    "Near",
-    "PairRule",
-    "Scenario",
-    "ScenarioFiles",
-    "ScoutingRun",
-    "SearchSettings",
-    "Steps",
-    "TimeAbove",
-    "load_scenario",
-    "program_of_tables",
-    "read_files",
-    "read_program",
-]
 
 
 @dataclass(frozen=True)

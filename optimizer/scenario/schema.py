@@ -33,16 +33,8 @@ from optimizer.base.quantities import (
 )
 from optimizer.base.tables import Table, key
 from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
-from optimizer.scenario.data import (
-    AnalyteDetail,
-    Goal,
-    Group,
-    Inlet,
-    Instrument,
-    PairRule,
-    SearchSettings,
-    Tolerances,
-)
+from optimizer.scenario.data import AnalyteDetail, Goal, Group, PairRule, SearchSettings
+from optimizer.scenario.instrument_data import Inlet, Instrument, Tolerances
 from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable, ProgramTable
 
 SignalToNoise = Annotated[

@@ -21,9 +21,9 @@ from models.column.programs import Array, CarrierProgram, Controlled, OvenProgra
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.limits import heating_band, heating_limit
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import HeatingLimit
 from optimizer.scenario.instrument_steps import VELOCITY_STEP
-from optimizer.scenario.reading import Scenario
 
 LONGEST_HOLD = 20 * SECONDS_PER_MINUTE  # s, of the first hold and those between ramps
 SHORT_HOLD = 20.0  # s; holds are spread evenly in ln(hold + this), dense where most optima lie

@@ -24,14 +24,12 @@ from optimizer.scenario.data import (
     AnalyteDetail,
     Decomposition,
     Goal,
-    Instrument,
     Scenario,
     ScoutingRun,
     SearchSettings,
-    Steps,
     TimeAbove,
 )
-from optimizer.scenario.instrument_data import HeatingLimit
+from optimizer.scenario.instrument_data import HeatingLimit, Instrument, Steps
 
 AMBIENT = 101325.0
 COLUMN = Column(30.0, 0.25e-3, 0.25e-6)

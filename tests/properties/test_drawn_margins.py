@@ -17,7 +17,7 @@ from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.predict import predict
 from optimizer.goal.robustness import SOURCES
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.scenario.data import Tolerances
+from optimizer.scenario.instrument_data import Tolerances
 from optimizer.search.descent import descend
 from optimizer.search.found import FEASIBLE
 from optimizer.search.program_space import family

@@ -16,17 +16,8 @@ from models.units import flow_si, kelvin
 from optimizer.goal.cycle import after_run, cycle_time, samples_per_shift, with_bake_out
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.predict import predict
-from optimizer.scenario.data import (
-    AnalyteDetail,
-    BakeOut,
-    CoolDown,
-    Decomposition,
-    Inlet,
-    Near,
-    PairRule,
-    TimeAbove,
-)
-from optimizer.scenario.instrument_data import HeatingLimit
+from optimizer.scenario.data import AnalyteDetail, BakeOut, Decomposition, Near, PairRule, TimeAbove
+from optimizer.scenario.instrument_data import CoolDown, HeatingLimit, Inlet
 from optimizer.search.program_space import families_of, family
 from tests.optimizer.searches import search_of
 

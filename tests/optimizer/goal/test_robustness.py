@@ -26,7 +26,7 @@ from optimizer.goal.limits import LATE
 from optimizer.goal.predict import predict
 from optimizer.goal.robustness import FLOW_SCATTER, SOURCES, _root, draws_of, flow_scatter
 from optimizer.goal.uncertainty import exact_peaks, with_uncertainty
-from optimizer.scenario.data import Tolerances
+from optimizer.scenario.instrument_data import Tolerances
 from optimizer.search.descent import assessed, descend
 from optimizer.search.found import FEASIBLE
 from optimizer.search.program_space import family

@@ -25,8 +25,9 @@ from optimizer.methods.trim import trim
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.adapt import adapted_document, method_rows, outcome_lines, program_file
 from optimizer.results.set_points import carrier_set_points
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.method_checks import split_unknown
-from optimizer.scenario.reading import Scenario, load_scenario, read_program
+from optimizer.scenario.reading import load_scenario, read_program
 from optimizer.search.reasons import compared_with
 from tests.optimizer import command
 from tests.optimizer.show.test_report import Reader

@@ -23,7 +23,7 @@ from optimizer.methods.sweep_axes import parse_axes
 from optimizer.methods.window_sweep import window_sweep
 from optimizer.results.candidate import json_bytes
 from optimizer.results.sweep import sweep_document
-from optimizer.scenario.data import CoolDown
+from optimizer.scenario.instrument_data import CoolDown
 from optimizer.scenario.program_files import read_candidates
 from optimizer.scenario.program_tables import program_document
 from optimizer.search.found import FEASIBLE

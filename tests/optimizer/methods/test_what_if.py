@@ -29,7 +29,8 @@ from optimizer.methods.what_if import (
     what_ifs,
 )
 from optimizer.methods.workflow import optimize
-from optimizer.scenario.data import AnalyteDetail, Decomposition, Inlet, Near, PairRule, Scenario, TimeAbove
+from optimizer.scenario.data import AnalyteDetail, Decomposition, Near, PairRule, Scenario, TimeAbove
+from optimizer.scenario.instrument_data import Inlet
 from optimizer.search.candidates import outcome_of
 from optimizer.search.found import Searched, rank
 from optimizer.search.program_space import families_of

@@ -27,7 +27,8 @@ from optimizer.results.reliability import (
     reliability_text,
     risks,
 )
-from optimizer.scenario.data import PairRule, Tolerances
+from optimizer.scenario.data import PairRule
+from optimizer.scenario.instrument_data import Tolerances
 from optimizer.search.candidates import risk_warnings
 from optimizer.search.set_point_tolerances import set_point_tolerances
 from optimizer.show.pictures.chromatograms import BAND_NOTE, band_caption, chromatogram_figure

@@ -15,8 +15,9 @@ from models.column.programs import CarrierProgram, OvenProgram, Ramp
 from optimizer.base.errors import ScenarioError
 from optimizer.base.quantities import KPA_PER
 from optimizer.base.tables import every_table, keys_of, tables_in
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.messages import SPELLINGS
-from optimizer.scenario.reading import Scenario, load_scenario, read_program
+from optimizer.scenario.reading import load_scenario, read_program
 from optimizer.scenario.schema import ScenarioTable
 from tests.optimizer.bad_inputs import SCENARIO, write_good_scenario
 

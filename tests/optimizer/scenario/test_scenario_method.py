@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.scenario.data import BakeOut, Decomposition, Group, Near, TimeAbove
+from optimizer.scenario.data import BakeOut, Decomposition, Group, Near, Scenario, TimeAbove
 from optimizer.scenario.instrument_data import Inlet
-from optimizer.scenario.reading import Scenario, load_scenario
+from optimizer.scenario.reading import load_scenario
 from tests.optimizer.bad_inputs import SCENARIO, write_good_scenario
 
 ML_MIN = 1e-6 / 60  # m3/s

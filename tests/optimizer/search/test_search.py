@@ -22,7 +22,7 @@ from optimizer.goal.goal import Problem, end_of_peak, problem_of
 from optimizer.goal.limits import heating_limit, longest_run
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.scenario.data import CoolDown, Tolerances
+from optimizer.scenario.instrument_data import CoolDown, Tolerances
 from optimizer.search.candidates import outcome_of
 from optimizer.search.descent import _Local, _raise_margin, assessed, conceding, descend, fastest_margin
 from optimizer.search.found import FEASIBLE

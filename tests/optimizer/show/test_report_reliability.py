@@ -16,7 +16,8 @@ from optimizer.goal.reliability import Failure, Moved, Reliability, SetPointTole
 from optimizer.results.candidate import candidate_document, candidate_rows
 from optimizer.results.prediction import PredictionResult
 from optimizer.results.reliability import reliability_text
-from optimizer.scenario.data import Goal, Scenario, Tolerances
+from optimizer.scenario.data import Goal, Scenario
+from optimizer.scenario.instrument_data import Tolerances
 from optimizer.show.console.candidates import show_candidates
 from optimizer.show.console.common import show_check
 from optimizer.show.console.prediction import show_prediction
