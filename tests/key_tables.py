@@ -1,4 +1,4 @@
-"""What is made from the declarations of a scenario: the key tables of the documentation and the schema for editors.
+"""What is made from the declarations: the key tables of the documentation and the schema for editors.
 
 `make keys` writes them; `test_key_tables` holds them current.
 """
@@ -20,8 +20,12 @@ from pydantic_core import SchemaSerializer
 
 from models.units import REFERENCE_PRESSURE
 from optimizer.app.shipped_scenarios import SCHEMA
+from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import KPA_PER
-from optimizer.base.tables import every_table, keys_of
+from optimizer.base.tables import BESIDE, declared_in, every_table, keys_of
+from optimizer.goal.outcome import Candidate, FrontPoint, Prediction, WhatIf
+from optimizer.goal.reliability import Moved, Reliability, SetPointTolerance, Source
+from optimizer.results.prediction import PredictedPeak
 from optimizer.runs.peak_tables import PeakRow
 from optimizer.scenario.schema import ScenarioTable
 
@@ -30,6 +34,10 @@ DRAFT = "http://json-schema.org/draft-07/schema#"
 PAGES = tuple(Path(__file__).parent.parent / "docs" / name for name in ("scenario.md", "results.md"))
 BLOCK = re.compile(r"(<!-- keys of (\w+) -->\n).*?(<!-- end -->)", re.S)
 KEYS = ("key", "range", "default", "meaning")
+RESULTS = {
+    each.__name__: each
+    for each in (Candidate, FrontPoint, Moved, PredictedPeak, Reliability, SetPointTolerance, Source, WhatIf)
+}
 
 
 class _InTradeUnits(GenerateJsonSchema):
@@ -69,10 +77,17 @@ def json_schema(table: type) -> Node:
 
 def _meanings(table: type) -> dict[str, str]:
     """The strings below the fields of a table, by key."""
+    below = _below_fields(table)
+    names = [each.name for each in fields(table)]
+    return {key: below[name] for name, key in zip(names, keys_of(table), strict=True) if name in below}
+
+
+def _below_fields(table: type) -> dict[str, str]:
+    """The strings below the fields of a class."""
     (body,) = (
         each.body for each in ast.parse(inspect.getsource(table)).body if isinstance(each, ast.ClassDef)
     )
-    below = {
+    return {
         field.target.id: " ".join(str(string.value.value).split())
         for field, string in pairwise(body)
         if isinstance(field, ast.AnnAssign)
@@ -80,8 +95,6 @@ def _meanings(table: type) -> dict[str, str]:
         and isinstance(string, ast.Expr)
         and isinstance(string.value, ast.Constant)
     }
-    names = [each.name for each in fields(table)]
-    return {key: below[name] for name, key in zip(names, keys_of(table), strict=True) if name in below}
 
 
 def _tidy(node: Any) -> None:
@@ -133,7 +146,9 @@ def with_tables(page: str) -> str:
 
 
 def _table(schema: Node, name: str) -> str:
-    """The table of a declared class: `ScenarioTable`, `Goal`, ...; `Carriers` and `GoalOfResults` are made up."""
+    """The table of a declared class or result; `Carriers` and `GoalOfResults` are made up."""
+    if name in RESULTS:
+        return _markdown(("key", "unit", "meaning"), _of_result(RESULTS[name]))
     definitions = schema["$defs"]
     if name == "Carriers":
         modes = definitions["ProgramTable"]["properties"]["carrier"]["oneOf"]
@@ -158,6 +173,22 @@ def _table(schema: Node, name: str) -> str:
         return _markdown(("key", "unit", "meaning"), rows)
     table = schema if name == "ScenarioTable" else definitions[name]
     return _markdown(KEYS, [_row(definitions, table, key, node) for key, node in _keys(table).items()])
+
+
+def _of_result(result: type) -> list[tuple[str, ...]]:
+    """Rows of what is written of a result, of a candidate with those of its prediction; null for nan and None."""
+    below, rows = _below_fields(result), []
+    for attribute, key, _, how in declared_in(result):
+        if key == BESIDE:
+            rows += _of_result(Prediction) if (result, attribute) == (Candidate, "prediction") else []
+            continue
+        getter = getattr(getattr(result, attribute, None), "fget", None)
+        text = below.get(attribute) or (inspect.getdoc(getter) or "").split("\n\n")[0]
+        meaning = re.sub(r"\b(nan|None|infinite)\b", "null", " ".join(text.split()).rstrip("."))
+        assert meaning, f"{result.__name__}.{attribute} says nothing of itself"
+        unit = how.unit.text if isinstance(how, Rounded) else ""
+        rows.append((f"`{key}`", unit, meaning[0].lower() + meaning[1:]))
+    return rows
 
 
 def _keys(table: Node) -> Node:

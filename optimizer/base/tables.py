@@ -120,7 +120,7 @@ OR_NULL = WrittenBy(lambda value, _: value or None)  # null where it is empty
 
 
 @cache
-def _written_as(result: type) -> list[tuple[str, str, str, Rounded | WrittenBy | None]]:
+def declared_in(result: type) -> list[tuple[str, str, str, Rounded | WrittenBy | None]]:
     """What is written of a result: attribute, key, heading, and how, where that does not follow from its type."""
     hints = get_type_hints(result, include_extras=True)
     for base in reversed(result.__mro__):
@@ -148,7 +148,7 @@ def document_of(result: Any, ambient_pressure: float) -> dict[str, Any]:
     ambient_pressure : float  [Pa absolute], to which gauge pressures refer
     """
     document: dict[str, Any] = {}
-    for attribute, name, _, how in _written_as(type(result)):  # type: ignore[arg-type]  # classes are hashable
+    for attribute, name, _, how in declared_in(type(result)):  # type: ignore[arg-type]  # classes are hashable
         value = _document_value(getattr(result, attribute), how, ambient_pressure)
         document |= value if name == BESIDE else {name: value}
     return document
@@ -172,7 +172,7 @@ class Shown:
     """A result's declared numbers as text, the same on every screen: `Shown(result).run_time` is "12.35"."""
 
     def __init__(self, result: Any) -> None:
-        declared = _written_as(type(result))  # type: ignore[arg-type]  # classes are hashable
+        declared = declared_in(type(result))  # type: ignore[arg-type]  # classes are hashable
         self._result = result
         self._how = {name: how for name, *_, how in declared if isinstance(how, Rounded)}
 
@@ -187,7 +187,7 @@ def table_of(records: Sequence[Any], without: Collection[str] = ()) -> tuple[lis
     ----------
     without : attributes that are left out as well
     """
-    declared = _written_as(type(records[0])) if records else []  # type: ignore[arg-type]  # classes are hashable
+    declared = declared_in(type(records[0])) if records else []  # type: ignore[arg-type]  # classes are hashable
     columns = [
         (heading, [_cell(getattr(each, name), how) for each in records])
         for name, _, heading, how in declared

@@ -57,7 +57,7 @@ class Prediction:
     critical : index into the pairs, of the smallest resolution less what is needed; None without pairs
     intact_fraction : (M,) array  [-], share that survives the stay in the column; nan where no kinetics are stated
     time_above : (M,) array  [s], spent above the analyte's own temperature limit; nan without one
-    run_time : float  [s], end of the oven program
+    run_time : float  [s]
     inlet_pressure, flow : (Q,) arrays  [Pa absolute], [m3/s at reference conditions], at `trace_times` [s]
     """
 
@@ -79,6 +79,7 @@ class Prediction:
     intact_fraction: Array
     time_above: Array
     run_time: Annotated[float, MINUTES, key("run_time_min")]
+    """end of its oven program, a bake-out included, or of its last peak if that is later"""
     trace_times: Array
     inlet_pressure: Array
     flow: Array
@@ -90,12 +91,13 @@ class Prediction:
 
     @property
     def min_resolution(self) -> Annotated[float, RESOLUTION, key("min_resolution")]:
-        """Resolution of the critical pair; infinite when no pair counts."""
+        """Half-height resolution of the critical pair, the one nearest to what it needs or furthest below; where pairs
+        need different resolutions another may have less; infinite when no pair counts."""
         return float("inf") if self.critical is None else float(self.resolution[self.critical])
 
     @property
     def critical_pair(self) -> Annotated[Pair | None, key("critical_pair")]:
-        """Names of the critical pair in order of elution."""
+        """The two names in order of elution: the pair that is shortest of what it needs."""
         if self.critical is None:
             return None
         a, b = sorted(self.counted_pairs[self.critical], key=lambda m: self.retention[m])
@@ -108,7 +110,7 @@ class Prediction:
 
     @property
     def valley(self) -> Annotated[float, VALLEY, key("valley_percent")]:
-        """How far the trace stays up between the critical pair [% of the smaller apex]; nan when no pair counts.
+        """Lowest point of the trace between the critical pair, % of the smaller apex; nan when no pair counts.
 
         The lowest point of the whole trace between the two retention times, over the lower of the two heights there:
         100 where one peak is a mere shoulder of the other, 0 where they are parted down to the baseline.
@@ -178,37 +180,41 @@ class InletPressure(NamedTuple):
 
 @dataclass(frozen=True)
 class Candidate:
-    """A program worth showing, as rounded to the instrument's steps, with the reasons for it.
-
-    Attributes
-    ----------
-    cycle_time : [s]; nan when it would need a cool-down that the scenario does not state
-    samples_per_shift : whole cycles; nan where the cycle time is
-    next_seconds : what a slightly shorter run would cost; empty where nothing is to be said
-    compared : with the method in use
-    order_changes : those of the warnings that say that compounds change places
-    missed : the requirements that it does not meet, and by how much; empty when feasible
-    set_points : what each being off does, the most critical first
-    """
+    """A program worth showing, as rounded to the instrument's steps, with the reasons for it."""
 
     rank: Annotated[int, key()]
+    """1 is the best"""
     family: Annotated[str, key()]
+    """kind of program in words"""
     prediction: Annotated[Prediction, key(BESIDE)]
     cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
+    """from injection to injection; nan where the oven must cool and no `cool_down` is stated"""
     samples_per_shift: Annotated[float, SAMPLES, key()]
+    """whole cycles in `shift_h`; nan where the cycle time is"""
     margins: Annotated[tuple[LimitMargin, ...], key()]
+    """the tightest pairs and every limit: its name (`limit`), the `text` with value and limit, the relative `margin`
+    (negative: not kept), and whether it is `binding`"""
     feasible: Annotated[bool, key()]
+    """whether it keeps everything asked"""
     reliability: Annotated[Reliability, key()]
+    """pass probability with its reasons, see *Reliability*"""
     next_seconds: Annotated[str, key()]
+    """a sentence: what a slightly shorter run would cost; may be empty"""
     compared: Annotated[tuple[str, ...], key()]
+    """sentences: what changes against the method in use"""
     warnings: Annotated[tuple[str, ...], key()]
+    """sentences to know before trusting it"""
     order_changes: Annotated[tuple[str, ...], key()] = ()
+    """those of them on compounds that change places against the method in use, or without one against the first
+    scouting run"""
     missed: Annotated[tuple[str, ...], key()] = ()
+    """sentences: what the program does not keep and by how much, the furthest off first; empty when all is kept"""
     set_points: Annotated[tuple[SetPointTolerance, ...], key("set_point_tolerances")] = ()
+    """which set point is critical, see *Set-point tolerances*"""
 
     @property
     def pass_probability(self) -> Annotated[float, SHARE, key()]:
-        """Probability of meeting every requirement: the share of draws that do."""
+        """Probability of meeting every requirement: the share of draws of fit and set points in which it does."""
         return self.reliability.share
 
     @property
@@ -220,13 +226,13 @@ class Candidate:
 
     @property
     def inlet_pressure(self) -> Annotated[InletPressure, key()]:
-        """Inlet pressures over the run."""
+        """At `start`, `highest` and `end`: `gauge_kPa` (kPa gauge) and `absolute_kPa` (kPa absolute)."""
         pressure = self.prediction.inlet_pressure
         return InletPressure(float(pressure[0]), float(pressure.max()), float(pressure[-1]))
 
     @property
     def limited_by(self) -> Annotated[tuple[str, ...], key()]:
-        """Names of the limits that bind."""
+        """Names of the limits that hold it where it is."""
         return tuple(margin.name for margin in self.margins if margin.binding)
 
     @property
@@ -243,20 +249,13 @@ class Candidate:
 
 @dataclass(frozen=True)
 class InUse:
-    """The method in use as predicted.
-
-    Attributes
-    ----------
-    cycle_time : [s], nan when it would need a cool-down that the scenario does not state
-    samples_per_shift : whole cycles; nan where the cycle time is
-    breaks : sentences on limits of column, instrument and goal that it does not keep
-    reliability : None where it is not known
-    """
+    """The method in use as predicted; its numbers as of a candidate."""
 
     prediction: Annotated[Prediction, key(BESIDE)]
     cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
     samples_per_shift: Annotated[float, SAMPLES, key()]
     breaks: Annotated[tuple[str, ...], key()]
+    """sentences: limits of column, instrument and goal that it does not keep, and compounds that elute after its end"""
     reliability: Annotated[Reliability | None, key()] = None
 
     @property
@@ -274,42 +273,37 @@ class InUse:
 
 @dataclass(frozen=True)
 class FrontPoint:
-    """One program on the front between time and smallest resolution, as rounded to the instrument's steps.
-
-    Attributes
-    ----------
-    asked : share of every needed resolution that was asked for
-    cost : [s], run or cycle time, whichever is minimised
-    """
+    """One program on the front between time and smallest resolution, as rounded to the instrument's steps."""
 
     asked: Annotated[float, Rounded(), key("asked_share")]
+    """share of the resolutions the goal asks for that was asked for here"""
     family: Annotated[str, key()]
+    """kind of program"""
     prediction: Annotated[Prediction, key(BESIDE)]
     cost: Annotated[float, MINUTES, key("cost_min")]
+    """what is minimised: run time or cycle time"""
 
 
 @dataclass(frozen=True)
 class WhatIf:
-    """One single change that was tried because nothing met the goal.
-
-    Attributes
-    ----------
-    change : e.g. "hydrogen instead of helium"
-    cost : [s], run or cycle time of the fastest program then found; nan when the goal is still not met
-    shortfall : how much of the requirements is then still missed; zero when the goal is met
-    family : of that program
-    missed : which requirements are still missed, and by how much; empty when the goal is met
-    cautions : what must be borne in mind beside, as the change brings a hazard
-    improves : whether its program comes closer to the goal as changed than the closest did to the goal as it was
-    """
+    """One single change that was tried because nothing met the goal."""
 
     change: Annotated[str, key()]
+    """the change in words; with hydrogen the total flow that its program takes, and such changes come after those
+    without a hazard. "Nominal, without regard to uncertainty" is a diagnosis, no change of the method; it comes last"""
     cost: Annotated[float, MINUTES, key("cost_min")]
+    """what is minimised, of the fastest program then found; nan when the goal is still not met"""
     shortfall: float
+    """how much of the requirements is then still missed; zero when the goal is met"""
     family: Annotated[str, key()]
+    """kind of program it was tried with"""
     missed: Annotated[str, OR_NULL, key()] = ""
+    """by which requirements the goal is still missed, and by how much; None when it is met"""
     cautions: tuple[str, ...] = ()
+    """what must be borne in mind beside, as the change brings a hazard"""
     improves: Annotated[bool, key()] = True
+    """whether its program comes closer to the goal as changed than the closest candidate does to the goal as it is; by
+    draws, only a hundredth of them more counts"""
 
     @property
     def meets(self) -> bool:
@@ -318,7 +312,7 @@ class WhatIf:
 
     @property
     def gives(self) -> Annotated[str, key()]:
-        """What it gives, in words."""
+        """Run or cycle time, or what is missed, in words."""
         if self.meets:
             return f"{MINUTES.text(self.cost)} min"
         return f"{'still missed' if self.improves else 'no improvement found'}: {self.missed or '-'}"
@@ -326,15 +320,7 @@ class WhatIf:
 
 @dataclass(frozen=True)
 class StudyNote:
-    """What is said about the shared study of a search.
-
-    Attributes
-    ----------
-    name, place : fit to be shown
-    worker : number of this worker, from 1
-    descents, own : in the study, and of this worker
-    unstored : descents of this worker that are not in the study, since it could not be reached
-    """
+    """What is said about the shared study of a search; `own` and `unstored` are descents of this worker."""
 
     name: Annotated[str, key()]
     place: Annotated[str, key()]

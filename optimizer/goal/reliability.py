@@ -18,20 +18,16 @@ LEVEL = 0.95  # of the interval beside a share of draws
 
 @dataclass(frozen=True)
 class Source:
-    """A source of uncertainty.
-
-    Attributes
-    ----------
-    text : what it is
-    share_without : pass probability without it
-    gain : whether that is more than with it: beyond chance, perhaps by chance, or not at all
-    main_risk : whether it is the one that costs most, or one of those that the draws cannot tell from it
-    """
+    """A source of uncertainty."""
 
     text: Annotated[str, key("source")]
+    """what it is"""
     share_without: Annotated[float, SHARE, key()]
+    """pass probability without it"""
     gain: Annotated[Gain, key()]
+    """whether that is more than with it: "clear", "unclear" (perhaps by chance), "none" if not"""
     main_risk: Annotated[bool, key("costliest")]
+    """whether it costs most, or cannot be told from the one that does by these draws; none where no gain is clear"""
 
 
 class Failure(NamedTuple):
@@ -43,27 +39,23 @@ class Failure(NamedTuple):
 
 @dataclass(frozen=True)
 class Reliability:
-    """How probably a program meets every requirement, all that is uncertain being drawn.
-
-    Attributes
-    ----------
-    share : the pass probability: share of draws in which every requirement is met, that of each pair among them
-    draws : how many there were
-    by_derivatives : the share by the first derivatives that the search follows, where draws that were simulated
-        outright corrected it; None where none were
-    failures : what is missed, the most frequent first
-    sources : of uncertainty, the main risk first
-    """
+    """How probably a program meets every requirement, all that is uncertain being drawn."""
 
     share: Annotated[float, SHARE, key()]
+    """the pass probability: share of draws in which every requirement is met; of a candidate with the 120 draws nearest
+    to its limits simulated outright"""
     draws: Annotated[int, key()]
+    """how many there were"""
     by_derivatives: Annotated[float | None, SHARE, key("share_by_derivatives")]
+    """the same share by the first derivatives that the search follows; None where nothing was corrected"""
     failures: tuple[Failure, ...]
+    """what is missed, the most frequent first"""
     sources: Annotated[tuple[Source, ...], key()]
+    """of error, the main risk first"""
 
     @property
     def interval(self) -> Annotated[tuple[float, float], Rounded(decimals=3), key("share_interval")]:
-        """95 % interval of the share: what so many draws leave open.
+        """95 % interval of `share`.
 
         Wilson, J. Am. Stat. Assoc. 22 (1927) 209: it stays within 0 and 1 and says something where all or none pass.
         """
@@ -74,7 +66,7 @@ class Reliability:
 
     @property
     def most_missed(self) -> Annotated[tuple[Failure, ...], key("failures")]:
-        """The most frequent of the failures."""
+        """`what` is missed and in what `share` of the draws, the most frequent first, five at most."""
         return self.failures[:LISTED]
 
     @property
@@ -85,44 +77,42 @@ class Reliability:
 
 @dataclass(frozen=True)
 class Moved:
-    """A program with one set point moved.
-
-    Attributes
-    ----------
-    run_time_change : [s], by which the last peak ends later
-    resolution, pair, needed : of the pair that is then shortest of what it needs; nan and None when no pair counts
-    margin : relative, of this pair; negative when it is short, or has changed places
-    breaks : requirements that are met without the move and missed with it
-    """
+    """A program with one set point moved."""
 
     run_time_change: Annotated[float, SECONDS, key("run_time_change_s")]
+    """by which the last peak ends later"""
     resolution: Annotated[float, Rounded(), key("min_resolution")]
+    """of the pair that is then shortest of what it needs"""
     needed: Annotated[float, NEEDED, key("critical_pair_needs")]
+    """what this pair needs; nan when no pair counts"""
     pair: Annotated[Pair | None, key("critical_pair")]
+    """its names"""
     margin: Annotated[float, MARGIN, key()]
+    """relative, of this pair; negative when it is short, or has changed places"""
     breaks: Annotated[tuple[str, ...], key()]
+    """requirements that are met without the move and missed with it"""
 
 
 @dataclass(frozen=True)
 class SetPointTolerance:
-    """One set point, how far a run may be off it, and what that alone does.
-
-    Attributes
-    ----------
-    name, label, unit : as of `set_point_names.SetPoint`
-    value, tolerance : [unit]
-    lower, higher : the program with it moved down and up; None where there is no such program
-    loss : the larger loss of smallest relative resolution margin of the two; 0 when no pair counts
-    """
+    """One set point, how far a run may be off it, and what that alone does."""
 
     name: Annotated[str, key("set_point")]
+    """its name as for `sweep --vary`"""
     label: Annotated[str, key()]
+    """the same in words"""
     unit: Annotated[str, key()]
+    """of the next two"""
     value: Annotated[float, Rounded(digits=6, shown="g"), key()]
+    """what it is set to"""
     tolerance: Annotated[float, Rounded(digits=3, shown=".2g"), key()]
+    """how far it may be off"""
     lower: Annotated[Moved | None, key()]
+    """with it moved down, None where there is no such program"""
     higher: Annotated[Moved | None, key()]
+    """with it moved up, likewise"""
     loss: Annotated[float, MARGIN, key("margin_lost")]
+    """the larger loss, of the two ways, of the smallest resolution over what its pair needs; 0 when no pair counts"""
 
     @property
     def moves(self) -> tuple[Moved, ...]:
@@ -131,7 +121,7 @@ class SetPointTolerance:
 
     @property
     def breaks(self) -> Annotated[tuple[str, ...], key()]:
-        """What this set point alone breaks within its tolerance."""
+        """Requirements, met otherwise, that are then missed; empty: this alone breaks nothing."""
         return tuple(dict.fromkeys(name for each in self.moves for name in each.breaks))
 
     @property

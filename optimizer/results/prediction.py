@@ -30,29 +30,44 @@ INTERVALS = "± is half of a 95 % interval, from simulated runs."
 
 @dataclass(frozen=True)
 class PredictedPeak:
-    """One compound, in SI; nan where there is no number, None where no limit is stated.
-
-    `resolution` is that to the next peak; `max_elution`, `limit_above`, `max_time_above` and `min_intact` are what the
-    scenario allows.
-    """
+    """One compound, in SI; nan where there is no number, None where no limit is stated."""
 
     compound: Annotated[str, key()]
+    """its name"""
     role: Annotated[str, key()]
+    """target, internal standard, matrix or ignore"""
     retention: Annotated[float, RETENTION, key("retention_min")]
+    """retention time; nan: not eluted"""
     retention_sd: Annotated[float, TIME_SD, key("retention_sd_min")]
+    """standard deviation over the draws: the fit, what the model leaves out, and how far off set points may be; 95 %
+    of the draws lie within 1.96 of it"""
     width_half: Annotated[float, WIDTH, key("width_half_min")]
+    """width at half height"""
     width_half_sd: Annotated[float, TIME_SD, key("width_half_sd_min")]
+    """its standard deviation over the draws"""
     width_base: Annotated[float, WIDTH, key("width_base_min")]
+    """width between the tangents' feet"""
     elution: Annotated[float, ELUTION, key("elution_C")]
+    """column temperature when it elutes"""
     retention_factor: Annotated[float, FACTOR, key()]
+    """at elution; small at the end of a fast ramp however well a compound was retained"""
     resolution: Annotated[float, TWO_DECIMALS, key("resolution_to_next")]
+    """half-height resolution from the next peak, tailing counted; nan for the last"""
     resolution_sd: Annotated[float, THREE, key("resolution_to_next_sd")]
+    """its standard deviation over the draws, in which it is negative where the two have changed places; what moves both
+    peaks alike cancels in it. nan for the last, and where the pair does not count"""
     intact: Annotated[float, INTACT, key("intact_fraction")]
+    """share that survives the stay in the column; nan without `decomposition`"""
     time_above: Annotated[float, MINUTES, key("time_above_min")]
+    """time above the analyte's own temperature limit; nan without one"""
     max_elution: Annotated[float | None, LIMIT, key("max_elution_C")]
+    """limits stated for it, None where none is: highest elution temperature,"""
     limit_above: Annotated[float | None, LIMIT, key("limit_above_C")]
+    """the temperature that `time_above_min` counts from,"""
     max_time_above: Annotated[float | None, MINUTES, key("max_time_above_min")]
+    """the longest stay above it,"""
     min_intact: Annotated[float | None, key("min_intact_fraction")]
+    """and the share that must survive"""
 
     @property
     def retention_text(self) -> str:

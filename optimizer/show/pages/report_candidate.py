@@ -95,7 +95,7 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
     """Everything about a candidate; `pictures` holds chromatogram_N.svg and, where any, exposure_N.svg."""
     prediction, ambient = candidate.prediction, scenario.ambient_pressure
     line = split_line(scenario.inlet, prediction.flow)
-    bake = _bake_out_part(scenario, prediction)
+    bake = bake_out_part(scenario, prediction)
     view = program_view(scenario, candidate)
     pair_figure = critical_pair_figure(view["data"])
     return view | {
@@ -166,7 +166,7 @@ def compact(svg: bytes) -> bytes:
 
 
 @dataclass(frozen=True)
-class _BakeOut:
+class BakeOutPart:
     """The end of an oven program that only cleans the column.
 
     Attributes
@@ -191,7 +191,7 @@ class _BakeOut:
         return f"the last {hold}, part of the {'last ' if ramps else ''}hold; {begins}"
 
 
-def _bake_out_part(scenario: Scenario, prediction: Prediction) -> _BakeOut | None:
+def bake_out_part(scenario: Scenario, prediction: Prediction) -> BakeOutPart | None:
     """The bake-out of a program that a search of the scenario gave, None where it asks for none."""
     bake, oven = scenario.goal.bake_out, prediction.program.oven
     if bake is None:
@@ -202,8 +202,8 @@ def _bake_out_part(scenario: Scenario, prediction: Prediction) -> _BakeOut | Non
         rising = times[-3]
         last = float(np.max(end_of_peak(prediction.retention, prediction.width_half)))
         if rising > last - scenario.instrument.steps.time / 2:  # the method ended on the clock's grid
-            return _BakeOut(rising, True, hold, temperatures[-1])
-    return _BakeOut(oven.duration - hold, False, hold, temperatures[-1])
+            return BakeOutPart(rising, True, hold, temperatures[-1])
+    return BakeOutPart(oven.duration - hold, False, hold, temperatures[-1])
 
 
 def _pressures(pressure: InletPressure, ambient: float) -> list[tuple[str, str]]:
@@ -284,7 +284,7 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     """The set points of one candidate, with what it promises and its warnings."""
     lines = [heading(candidate) + ("" if candidate.feasible else " (does not meet the goal)")]
     prediction = candidate.prediction
-    bake = _bake_out_part(scenario, prediction)
+    bake = bake_out_part(scenario, prediction)
     own_ramp = bake is not None and bake.own_ramp
     lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
     if bake is not None:

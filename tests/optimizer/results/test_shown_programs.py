@@ -16,7 +16,6 @@ from optimizer.goal.cycle import with_bake_out
 from optimizer.goal.goal import Problem, end_of_peak, problem_of
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
-from optimizer.results.set_points import bake_out_part
 from optimizer.scenario.data import BakeOut, Goal, SearchSettings
 from optimizer.search.candidates import _about_flat_ramp, _candidate, outcome_of
 from optimizer.search.descent import Descent
@@ -25,6 +24,7 @@ from optimizer.search.program_space import Family, family
 from optimizer.search.reasons import broken_limits, margins_of
 from optimizer.search.rounding import Settable
 from optimizer.show.pages.report import set_points_text
+from optimizer.show.pages.report_candidate import bake_out_part
 from tests.optimizer.made_up import (
     AMBIENT,
     PRESSURE_RAMP,
