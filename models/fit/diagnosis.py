@@ -120,12 +120,15 @@ def _about_flow(fit: Fit, runs: Sequence[Run], flow_correction: FlowCorrection) 
 def _about_suspects(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:
     """What is probably wrong with single peaks; the fit uses them all the same."""
     of = [run.name for run in runs]
-    found = [
-        f"{description(each, of, names)} {correction_of(each, of, names)}" for each in fit.suspects[:MOST]
-    ]
+    found = [suspicion(each, of, names) for each in fit.suspects[:MOST]]
     if len(fit.suspects) > MOST:
         found.append(f"... and {len(fit.suspects) - MOST} more peaks that are probably wrong; see fit.json.")
     return found
+
+
+def suspicion(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
+    """What is wrong with a peak, and what would correct it."""
+    return f"{description(suspect, runs, names)} {correction_of(suspect, runs, names)}"
 
 
 def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:

@@ -162,20 +162,25 @@ class LimitMargin:
         return self.margin >= -KEPT
 
 
-def _both_scales(pressure: float, ambient_pressure: float) -> dict[str, float | None]:
+def both_scales(gauge: Rounded, absolute: Rounded) -> WrittenBy:
     """A pressure [Pa absolute] counted from the room's and from vacuum."""
-    return {
-        "gauge_kPa": Rounded(KPA_GAUGE).written(pressure, ambient_pressure),
-        "absolute_kPa": Rounded(KPA).written(pressure),
-    }
+    return WrittenBy(
+        lambda pressure, ambient: {
+            "gauge_kPa": gauge.written(pressure, ambient),
+            "absolute_kPa": absolute.written(pressure),
+        }
+    )
+
+
+_BOTH_SCALES = both_scales(Rounded(KPA_GAUGE), Rounded(KPA))
 
 
 class InletPressure(NamedTuple):
     """Inlet pressures over a run [Pa absolute]."""
 
-    start: Annotated[float, WrittenBy(_both_scales), key()]
-    highest: Annotated[float, WrittenBy(_both_scales), key()]
-    end: Annotated[float, WrittenBy(_both_scales), key()]
+    start: Annotated[float, _BOTH_SCALES, key()]
+    highest: Annotated[float, _BOTH_SCALES, key()]
+    end: Annotated[float, _BOTH_SCALES, key()]
 
 
 @dataclass(frozen=True)

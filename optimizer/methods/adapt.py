@@ -17,10 +17,10 @@ from models.peaks.resolution import order_changes
 from models.units import ZERO_CELSIUS, flow_mL_min, flow_si
 from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import CELSIUS, KPA, KPA_GAUGE, METRE, MINUTE, ML_MIN, MM, UM
-from optimizer.base.tables import Heading, WrittenBy, key
+from optimizer.base.tables import Heading, key
 from optimizer.goal.cautions import cautions
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import Prediction
+from optimizer.goal.outcome import Prediction, both_scales
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt_options import Change
@@ -43,7 +43,8 @@ SAME_COLUMN = (
 )
 
 FLOW, RETENTION = Rounded(ML_MIN), Rounded(MINUTE, decimals=4, shown=".3f")
-PRESSURE, GAUGE = Rounded(KPA, decimals=1, shown=".1f"), Rounded(KPA_GAUGE, decimals=1)
+PRESSURE = Rounded(KPA, decimals=1, shown=".1f")
+_BOTH_SCALES = both_scales(Rounded(KPA_GAUGE, decimals=1), PRESSURE)
 _T, _RATIO, _WIDTH = (
     Rounded(CELSIUS, shown=".1f"),
     Rounded(digits=5, shown=".4f"),
@@ -62,19 +63,11 @@ class Dimensions(NamedTuple):
     phase_ratio: Annotated[float, Rounded(shown="g"), key()]
 
 
-def _both_scales(pressure: float, ambient_pressure: float) -> dict[str, float | None]:
-    """A pressure [Pa absolute] counted from the room's and from vacuum."""
-    return {
-        "gauge_kPa": GAUGE.written(pressure, ambient_pressure),
-        "absolute_kPa": PRESSURE.written(pressure),
-    }
-
-
 class PressureRange(NamedTuple):
     """Inlet pressures over a run [Pa absolute]."""
 
-    lowest: Annotated[float, WrittenBy(_both_scales), key()]
-    highest: Annotated[float, WrittenBy(_both_scales), key()]
+    lowest: Annotated[float, _BOTH_SCALES, key()]
+    highest: Annotated[float, _BOTH_SCALES, key()]
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Program
-from models.fit.diagnosis import correction_of, description
+from models.fit.diagnosis import suspicion
 from models.fit.fit import Fit, Suspect
 from models.fit.wrong_peaks import intended_time
 from optimizer.goal.goal import Problem, problem_of
@@ -149,7 +149,7 @@ def refit_notes(compared: Comparison, after: Refit) -> list[str]:
     """Warnings of the fit with the run added, without suspicions of peaks that are where they were predicted."""
     runs, names = [run.name for run in after.problem.scenario.runs], compared.prediction.compounds
     own = len(runs) - 1
-    suspects = {_suspicion(each, runs, names): each for each in after.problem.fit.suspects}
+    suspects = {suspicion(each, runs, names): each for each in after.problem.fit.suspects}
     off = np.abs((compared.found - compared.prediction.retention) / compared.time_sd)
     notes = []
     for line in after.problem.fit.warnings:
@@ -157,12 +157,8 @@ def refit_notes(compared: Comparison, after: Refit) -> list[str]:
         if suspect is None or suspect.run != own:
             notes.append(line)
         elif not off[suspect.compound] < UNSUSPECTED:
-            notes.append(_suspicion(_in_the_table(compared, suspect), runs, names))
+            notes.append(suspicion(_in_the_table(compared, suspect), runs, names))
     return notes
-
-
-def _suspicion(suspect: Suspect, runs: list[str], names: tuple[str, ...]) -> str:
-    return f"{description(suspect, runs, names)} {correction_of(suspect, runs, names)}"
 
 
 def _in_the_table(compared: Comparison, suspect: Suspect) -> Suspect:

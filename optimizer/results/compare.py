@@ -14,7 +14,7 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import MINUTES, NEEDED, SHARE, TWO_DECIMALS, Rounded, number
 from optimizer.base.quantities import METRE, MINUTE, NUMBER, SECOND
-from optimizer.base.tables import BESIDE, WrittenBy, document_of, key
+from optimizer.base.tables import BESIDE, WrittenBy, declared_in, document_of, key
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.goal.reliability import Failure
 from optimizer.methods.compare import Comparison
@@ -51,18 +51,6 @@ FLOW_FACTOR = Rounded(digits=6, shown=".4f")
 
 RUN_TABLE = "scouting_run.csv"
 COMMENT = 110  # characters a line
-CSV_COLUMNS = (
-    "compound",
-    "predicted_min",
-    "predicted_sd_min",
-    "found_min",
-    "deviation_s",
-    "deviation_sd",
-    "left_by_shared_cause_s",
-    "width_half_predicted_min",
-    "width_half_found_min",
-    "width_ratio",
-)
 
 
 @dataclass(frozen=True)
@@ -92,6 +80,14 @@ class ComparedPeak:
     width_deviation_sd: Annotated[float, DEVIATION_SD, key()]
     wrongly_named: Yes
     lost: Yes
+
+
+# Of compare.csv: what its page shows, too.
+CSV_COLUMNS = tuple(
+    name
+    for attribute, name, *_ in declared_in(ComparedPeak)
+    if attribute not in ("role", "width_deviation_sd", "wrongly_named", "lost")
+)
 
 
 @dataclass(frozen=True)

@@ -382,9 +382,8 @@ def test_a_pair_that_swaps_is_as_uncertain_as_its_signed_resolution(problem: Pro
     unsure = replace(problem, fit=replace(problem.fit, covariance=vague))
     sure, _ = with_uncertainty(unsure, prediction)
     batch = batch_of([PROGRAM])
-    peaks = exact_peaks(
-        unsure, batch, unsure.assess(batch, "polish"), unsure.robustness.draws(batch.controlled)
-    )
+    assessed, draws = unsure.assess(batch, "polish"), unsure.robustness.draws(batch.controlled)
+    peaks = exact_peaks(unsure, batch, assessed, draws)
     t, w = peaks.retention[0].T, peaks.width[0].T
     signed = 1.18 * (t[:, b] - t[:, a]) / (w[:, a] + w[:, b])  # both symmetric
     assert np.mean(signed < 0) > 0.1
