@@ -78,12 +78,11 @@ class Bench:
     def runs(self, count: int, change: Callable[[Draws, Bench], Draws]) -> tuple[Array, Array]:
         """Times, the run's noise included, and half-height widths of as many truths (count, M) [s]; no peak is nan."""
         batch = batch_of([self.program])
-        problem = self.problem
         scenario, fit = self.problem.scenario, self.problem.fit
         truths = draws_of(
             fit, scenario.tolerances, batch.controlled, fit.system.column.length, count, seed=SEED
         )
-        peaks = exact_peaks(problem, batch, problem.assess(batch, "polish"), change(truths, self))
+        peaks = exact_peaks(self.problem, batch, self.problem.assess(batch, "polish"), change(truths, self))
         t, w = peaks.retention[0].T, peaks.width[0].T
         noise = np.random.default_rng(SEED).normal(0.0, self.repeatability, t.shape)
         return np.where(t < LATE, t + noise, np.nan), w

@@ -7,7 +7,6 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from optimizer.show.console.fit import show_fit
 from rich.console import Console
 
 from benchmarks.fuzz_cases import Kind, chosen
@@ -24,6 +23,7 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import read_candidates
 from optimizer.scenario.reading import load_scenario, read_program
 from optimizer.show.console.common import show_check
+from optimizer.show.console.prediction import show_fit
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"
 

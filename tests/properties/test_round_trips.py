@@ -8,11 +8,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given, reject
 from hypothesis import strategies as st
-from models.column.column import Column
 
 from models.column.carrier_gas import CARRIER_GASES
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.errors import InvalidInputError
 from models.units import absolute_pressure, celsius, flow_mL_min, flow_si, gauge_kPa, kelvin
 from optimizer.app.interface_scout import first

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from models.column.carrier_flow import hold_up_time
 
 from models.column.programs import CarrierProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, ln_retention_factor, with_typical_values
+from models.column.system import hold_up_time
 from models.units import flow_si, kelvin
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
