@@ -70,13 +70,29 @@ def draw_bands(axes: Axes, times: Array, halves: Array) -> None:
         axes.axvspan(start, end, color=BAND, alpha=STRENGTH, linewidth=0, zorder=0)
 
 
+def sheet(height: float, title: str = "") -> Figure:
+    """A white figure of the usual width and that height [inch], with a title in its upper left corner."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    if title:
+        figure.text(0.12 / WIDTH, 1 - 0.2 / height, title, **text_style(9, INK), fontweight="bold")
+    return figure
+
+
+def panel(
+    figure: Figure, base: float, tall: float, wide: float = AXES_WIDTH, share: Axes | None = None
+) -> Axes:
+    """Axes on a sheet, `base` above its lower edge, `tall` high and `wide` [inch]."""
+    height = float(figure.get_size_inches()[1])
+    return figure.add_axes((LEFT / WIDTH, base / height, wide / WIDTH, tall / height), sharex=share)
+
+
 def chromatogram_figure(data: ChromatogramData) -> Figure:
     """The chromatogram with oven, inlet pressure and column flow beneath it on one time axis.
 
     Where one peak dwarfs the critical pair, a second panel shows the signal enlarged.
     """
-    from matplotlib.figure import Figure
-
     labels = _band(data)
     top, bottom, gap, traces = 0.5, 0.42, 0.12, 0.74  # inch
     panels = [(traces, gap)] * 3 + [(SIGNAL_HEIGHT, 0.0)]
@@ -84,12 +100,11 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     if enlarged:
         panels.insert(3, (ENLARGED_HEIGHT, 0.26))
     height = top + labels.height + sum(tall + above for tall, above in panels) + bottom
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    figure = sheet(height, data.title)
     base = bottom
     rows: list[Axes] = []
     for tall, above in panels:
-        place = (LEFT / WIDTH, base / height, AXES_WIDTH / WIDTH, tall / height)
-        rows.append(figure.add_axes(place, sharex=rows[0] if rows else None))
+        rows.append(panel(figure, base, tall, share=rows[0] if rows else None))
         base += tall + above
     draw_signal(data, rows[-1], labels)
     if enlarged:
@@ -101,7 +116,6 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
         axes.tick_params(labelbottom=False)
     rows[0].set_xlabel("time, min", **text_style(8))
     rows[0].set_xlim(0.0, data.end)
-    figure.text(0.12 / WIDTH, 1 - 0.2 / height, data.title, **text_style(9, INK), fontweight="bold")
     figure.text(0.12 / WIDTH, 1 - 0.38 / height, _note(data), **text_style(8, CRITICAL))
     if np.isfinite(data.half_intervals).any():
         figure.text(0.12 / WIDTH, 0.06 / height, BAND_NOTE, **text_style(7))
@@ -304,8 +318,6 @@ def draw_flow(data: ChromatogramData, axes: Axes) -> None:
 
 def residual_figure(data: ResidualData) -> Figure:
     """Predicted - measured retention time, for every compound and run."""
-    from matplotlib.figure import Figure
-
     count = len(data.compounds)
     right = 0.15  # inch
     points = (WIDTH - LEFT - right) * 72
@@ -314,8 +326,8 @@ def residual_figure(data: ResidualData) -> Figure:
     below = max((extent(name, size) for name in names), default=0.0) / 72 + 0.16
     legend, axis = 0.34, 1.7
     height = legend + axis + below
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
-    axes = figure.add_axes((LEFT / WIDTH, below / height, points / 72 / WIDTH, axis / height))
+    figure = sheet(height)
+    axes = panel(figure, below, axis, points / 72)
     draw_residuals(data, axes)
     ticks = thinned(count, int(points / (LINE * size) + 1e-6), ())
     axes.set_xticks(ticks, [names[i] for i in ticks], rotation=90, **text_style(size, INK))

@@ -28,6 +28,8 @@ from optimizer.show.pictures.chromatograms import (
     draw_labels,
     drawable,
     dress,
+    panel,
+    sheet,
     text_style,
 )
 from optimizer.show.pictures.label_placement import shortened
@@ -126,22 +128,16 @@ def _root(signal: Array) -> Array:
 
 def compared_figure(compared: Comparison) -> Figure:
     """The picture of a compared run."""
-    from matplotlib.figure import Figure
-
     data = mirror_data(compared)
     labels = LabelBand(data.names, data.pointed, WIDTH - LEFT - RIGHT, OVERHANG)
     half, off, gap, top, bottom = 1.7, 1.5, 0.32, 0.34, 0.45  # inch
     height = top + labels.height + 2 * half + gap + off + bottom
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
-
-    def panel(base: float, tall: float, share: Axes | None) -> Axes:
-        return figure.add_axes(
-            (LEFT / WIDTH, base / height, (WIDTH - LEFT - RIGHT) / WIDTH, tall / height), sharex=share
-        )
-
-    deviations = panel(bottom, off, None)
-    found = panel(bottom + off + gap, half, deviations)
-    predicted = panel(bottom + off + gap + half, half, deviations)
+    title = f"{shortened(compared.name, 40)}: predicted above, found below"
+    figure = sheet(height, title if drawable(title) else "Predicted above, found below")
+    wide = WIDTH - LEFT - RIGHT
+    deviations = panel(figure, bottom, off, wide)
+    found = panel(figure, bottom + off + gap, half, wide, deviations)
+    predicted = panel(figure, bottom + off + gap + half, half, wide, deviations)
     deviations.set_xlim(0.0, data.end)
     _draw_signal(
         predicted, data.times, data.predicted, SIGNAL, "predicted, % of\nhighest, root scale", upward=True
@@ -155,11 +151,6 @@ def compared_figure(compared: Comparison) -> Figure:
     deviations.set_xlabel("time, min", **text_style(8))
     apexes = np.interp(data.peak_times, data.times, data.predicted) / HIGHEST
     draw_labels(predicted, labels, data.peak_times / data.end, apexes)
-    title = f"{shortened(compared.name, 40)}: predicted above, found below"
-    figure.text(
-        0.12 / WIDTH, 1 - 0.2 / height, title if drawable(title) else "Predicted above, found below",
-        **text_style(9, INK), fontweight="bold",
-    )  # fmt: skip
     return figure
 
 

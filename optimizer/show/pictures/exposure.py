@@ -20,13 +20,13 @@ from optimizer.show.pictures.chromatograms import (
     CRITICAL,
     GRID,
     INK,
-    LEFT,
     OVEN,
     QUIET,
-    WIDTH,
     drawable,
     dress,
     extent,
+    panel,
+    sheet,
     text_style,
 )
 from optimizer.show.pictures.label_placement import shortened
@@ -168,23 +168,16 @@ def _findings(detail: AnalyteDetail, prediction: Prediction, m: int) -> list[tup
 
 def exposure_figure(data: ExposureData) -> Figure:
     """A strip per sensitive analyte: column temperature against time until it elutes."""
-    from matplotlib.figure import Figure
-
     captions = [_caption(strip, number) for number, strip in enumerate(data.strips, 1)]
     height = TOP + sum(GAP + len(lines) * LINE + STRIP for lines in captions) + BOTTOM
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
-    figure.text(
-        0.12 / WIDTH, 1 - 0.2 / height, "Column temperature until each sensitive analyte elutes",
-        **text_style(9, INK), fontweight="bold",
-    )  # fmt: skip
+    figure = sheet(height, "Column temperature until each sensitive analyte elutes")
     limits = [T for strip in data.strips for T in (strip.limit, strip.above) if T is not None]
     hottest, coldest = max([float(data.oven.max()), *limits]), float(data.oven.min())
     shared = None
     base = height - TOP
     for strip, lines in zip(data.strips, captions, strict=True):
         base -= GAP + len(lines) * LINE + STRIP
-        place = (LEFT / WIDTH, base / height, AXES_WIDTH / WIDTH, STRIP / height)
-        axes = figure.add_axes(place, sharex=shared)
+        axes = panel(figure, base, STRIP, share=shared)
         shared = shared or axes
         draw_strip(data, strip, axes, lines)
         axes.set_ylim(coldest - ROOM, hottest + ROOM)

@@ -13,7 +13,17 @@ import numpy as np
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE
 from optimizer.goal.outcome import FrontPoint
-from optimizer.show.pictures.chromatograms import CRITICAL, INK, LEFT, SIGNAL, WIDTH, dress, text_style
+from optimizer.show.pictures.chromatograms import (
+    CRITICAL,
+    INK,
+    LEFT,
+    SIGNAL,
+    WIDTH,
+    dress,
+    panel,
+    sheet,
+    text_style,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,12 +47,9 @@ def front_figure(front: Sequence[FrontPoint], minimise: str, asked: float) -> Fi
     minimise : "run time" or "cycle time"
     asked : float  [-], the resolution the goal asks for
     """
-    from matplotlib.figure import Figure
-
     height, bottom, top, right = 2.9, 0.45, 0.4, 0.3  # inch
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
-    size = np.array([WIDTH - LEFT - right, height - top - bottom])
-    axes = figure.add_axes((LEFT / WIDTH, bottom / height, size[0] / WIDTH, size[1] / height))
+    figure = sheet(height)
+    axes = panel(figure, bottom, height - top - bottom, WIDTH - LEFT - right)
     draw_front(front, minimise, asked, axes)
     return figure
 

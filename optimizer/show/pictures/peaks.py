@@ -30,6 +30,8 @@ from optimizer.show.pictures.chromatograms import (
     WIDTH,
     drawable,
     dress,
+    panel,
+    sheet,
     text_style,
 )
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
@@ -81,8 +83,6 @@ def rows_of(retention: Array, first: float, last: float) -> list[Row]:
 
 def peaks_figure(picked: Picked, name: str) -> Figure:
     """The picture; the file must have a trace."""
-    from matplotlib.figure import Figure
-
     search, trace = picked.search, picked.trace
     if search is None:
         raise ValueError("a file without a trace has no picture")
@@ -90,17 +90,16 @@ def peaks_figure(picked: Picked, name: str) -> Figure:
     rows = rows_of(picked.retention / SECONDS_PER_MINUTE, float(minutes[0]), float(minutes[-1]))
     step = LABELS + TALL + GAP
     height = TOP + len(rows) * step - GAP + BOTTOM
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
-    for k, row in enumerate(rows):
-        base = height - TOP - (k + 1) * step + GAP
-        axes = figure.add_axes((LEFT / WIDTH, base / height, (WIDTH - LEFT - RIGHT) / WIDTH, TALL / height))
-        _draw_row(axes, picked, search, row, (WIDTH - LEFT - RIGHT, TALL))
-        if k == len(rows) - 1:
-            axes.set_xlabel("time, min", **text_style(8))
     name = shortened(name, 60)
     title = f"{name if drawable(name) else 'Recorded trace'}: {len(picked.retention)} peaks"
     origin = "listed in the file" if picked.from_file else "found in the trace"
-    figure.text(0.12 / WIDTH, 1 - 0.2 / height, f"{title}, {origin}", **text_style(9, INK), fontweight="bold")
+    figure = sheet(height, f"{title}, {origin}")
+    for k, row in enumerate(rows):
+        base = height - TOP - (k + 1) * step + GAP
+        axes = panel(figure, base, TALL, WIDTH - LEFT - RIGHT)
+        _draw_row(axes, picked, search, row, (WIDTH - LEFT - RIGHT, TALL))
+        if k == len(rows) - 1:
+            axes.set_xlabel("time, min", **text_style(8))
     key = (
         "dashed: baseline, solid beneath peaks; bars: width at half height; ticks on the axis: a peak's limits; "
         "▲ cut off"

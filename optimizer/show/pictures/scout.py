@@ -11,7 +11,16 @@ import numpy as np
 
 from optimizer.methods.scout import RunValue, Scouted
 from optimizer.methods.scout_programs import LENGTH
-from optimizer.show.pictures.chromatograms import GRID, INK, LONGEST_NAME, QUIET, SIGNAL, WIDTH, text_style
+from optimizer.show.pictures.chromatograms import (
+    GRID,
+    INK,
+    LONGEST_NAME,
+    QUIET,
+    SIGNAL,
+    WIDTH,
+    sheet,
+    text_style,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -22,8 +31,6 @@ SUGGESTED = "► "  # before the name of the suggested run, which is written in 
 
 def scout_figure(found: Scouted) -> Figure:
     """Variance of the critical resolutions in % of today's: what stays, and what the fit would still not know."""
-    from matplotlib.figure import Figure
-
     runs, pairs = found.runs, found.pairs
     fit = sum((pair.sd_fit / pair.needed) ** 2 for pair in pairs)
     rest = sum((pair.sd_rest / pair.needed) ** 2 for pair in pairs)
@@ -31,7 +38,7 @@ def scout_figure(found: Scouted) -> Figure:
     left = [fit, *(fit * (1 - run.fall_with_hold_up) for run in runs)]
     rows = len(left)
     height = TOP + rows * ROW + BOTTOM
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    figure = sheet(height, found.scenario.title)
     axes = figure.add_axes(
         (NAMES / WIDTH, BOTTOM / height, (WIDTH - NAMES - RIGHT) / WIDTH, rows * ROW / height)
     )
@@ -55,7 +62,6 @@ def scout_figure(found: Scouted) -> Figure:
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
     axes.spines["bottom"].set_color(GRID)
-    figure.text(0.12 / WIDTH, 1 - 0.2 / height, found.scenario.title, **text_style(9, INK), fontweight="bold")
     key = "pale: tolerances, widths and what the model leaves out (stays); dark: what the fit would still not know"
     figure.text(0.12 / WIDTH, 1 - 0.38 / height, key, **text_style(7.5))
     return figure

@@ -20,7 +20,18 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.methods.sweep import Sweep
 from optimizer.methods.sweep_axes import Axis
 from optimizer.results.sweep import broken_in_words, goal_met, probability_beside
-from optimizer.show.pictures.chromatograms import CRITICAL, FONT, GRID, INK, LEFT, QUIET, SIGNAL, WIDTH
+from optimizer.show.pictures.chromatograms import (
+    CRITICAL,
+    FONT,
+    GRID,
+    INK,
+    LEFT,
+    QUIET,
+    SIGNAL,
+    WIDTH,
+    panel,
+    sheet,
+)
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
 
 if TYPE_CHECKING:
@@ -203,20 +214,15 @@ def write_note(figure: Figure, lines: Sequence[str]) -> None:
 
 
 def curves(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
-    from matplotlib.figure import Figure
-
     letters = pair_letters(swept.critical, compounds)
     key = letters.key(KEY_MOST)
     top, band, upper, gap, lower, below = 0.78, 0.2, 2.4, 0.14, 1.4, 0.48  # inch
     note = limits_note(swept)
     foot = below + key_height(key) + (0.1 if key else 0.0) + len(note) * KEY_LINE
     height = foot + lower + gap + upper + band + top
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
-    wide = (WIDTH - LEFT - MARGIN) / WIDTH
-    times = figure.add_axes((LEFT / WIDTH, foot / height, wide, lower / height))
-    resolutions = figure.add_axes(
-        (LEFT / WIDTH, (foot + lower + gap) / height, wide, upper / height), sharex=times
-    )
+    figure, wide = sheet(height), WIDTH - LEFT - MARGIN
+    times = panel(figure, foot, lower, wide)
+    resolutions = panel(figure, foot + lower + gap, upper, wide, times)
     heading(figure, title)
     axis = swept.axes[0]
     times.set_xlim(axis.values[0], axis.values[-1])

@@ -14,7 +14,7 @@ from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE
 from optimizer.methods.sweep import Sweep
 from optimizer.results.sweep import goal_met
-from optimizer.show.pictures.chromatograms import CRITICAL, INK, LEFT, QUIET, WIDTH
+from optimizer.show.pictures.chromatograms import CRITICAL, INK, LEFT, QUIET, WIDTH, panel, sheet
 from optimizer.show.pictures.sweep_curves import (
     KEY_LINE,
     KEY_MOST,
@@ -64,8 +64,6 @@ def sweep_figure(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
 
 def _maps(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
     """Both maps one above the other, with the key of the pairs; to be called within the style of `sweep_curves`."""
-    from matplotlib.figure import Figure
-
     letters = pair_letters(swept.critical, compounds)
     key = letters.key(KEY_MOST)
     top, gap, below = 0.72, 0.5, 0.48  # inch
@@ -73,9 +71,9 @@ def _maps(swept: Sweep, compounds: Sequence[str], title: str) -> Figure:
     foot = below + key_height(key) + (0.1 if key else 0.0) + len(note) * KEY_LINE
     lower = PAIR_HEIGHT if key else 0.0
     height = foot + lower + (gap if key else 0.0) + MAP_HEIGHT + top
-    figure = Figure(figsize=(WIDTH, height), facecolor="white")
+    figure = sheet(height)
     base = foot + (lower + gap if key else 0.0)
-    upper_axes = figure.add_axes((LEFT / WIDTH, base / height, MAP_WIDTH / WIDTH, MAP_HEIGHT / height))
+    upper_axes = panel(figure, base, MAP_HEIGHT, MAP_WIDTH)
     bar = figure.add_axes(
         ((LEFT + MAP_WIDTH + 0.15) / WIDTH, base / height, 0.16 / WIDTH, MAP_HEIGHT / height)
     )

@@ -10,7 +10,7 @@ import numpy as np
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.methods.window_sweep import WindowSweep
 from optimizer.results.sweep import goal_met
-from optimizer.show.pictures.chromatograms import CRITICAL, INK, LEFT, SIGNAL, WIDTH
+from optimizer.show.pictures.chromatograms import CRITICAL, INK, LEFT, SIGNAL, WIDTH, panel, sheet
 from optimizer.show.pictures.sweep_curves import (
     KEY_MOST,
     MARGIN,
@@ -36,8 +36,6 @@ MOST_PLATES = 300.0  # times what the column gives: what needs more is off the p
 
 def window_figure(found: WindowSweep, compounds: Sequence[str], title: str) -> Figure:
     """Three panels over one temperature axis."""
-    from matplotlib.figure import Figure
-
     with style():
         letters = pair_letters(found.pairs[found.diagram.critical], compounds)
         key = letters.key(KEY_MOST)
@@ -45,12 +43,10 @@ def window_figure(found: WindowSweep, compounds: Sequence[str], title: str) -> F
         panels = (1.0, 1.5, 2.5)
         foot = below + key_height(key) + 0.1
         height = foot + sum(panels) + 2 * gap + band + top
-        figure = Figure(figsize=(WIDTH, height), facecolor="white")
-        wide, base = (WIDTH - LEFT - MARGIN) / WIDTH, foot
+        figure, base = sheet(height), foot
         rows: list[Axes] = []
         for tall in panels:
-            place = (LEFT / WIDTH, base / height, wide, tall / height)
-            rows.append(figure.add_axes(place, sharex=rows[0] if rows else None))
+            rows.append(panel(figure, base, tall, WIDTH - LEFT - MARGIN, rows[0] if rows else None))
             base += tall + gap
         T = celsius(found.diagram.values)
         rows[0].set_xlim(T[0], T[-1])
