@@ -11,13 +11,12 @@ from numbers import Real
 from pathlib import Path
 
 from models.errors import InvalidInputError
-from models.units import SECONDS_PER_MINUTE
 
 # Here, not with the other quantities, since the command line states them and starts without pydantic.
 SIGNAL_TO_NOISE_RANGE = (0.5, 1e6)
 MIN_WIDTH_RANGE_S = (1e-3, 600.0)
 TRACE_SUFFIXES = (".cdf", ".nc", ".aia")
-TIME_COLUMNS = {"time_min": SECONDS_PER_MINUTE, "time_s": 1.0}
+TIME_COLUMNS = {"time_min": 60.0, "time_s": 1.0}
 SIGNAL_COLUMN = "signal"
 
 

@@ -42,7 +42,7 @@ def test_check_says_what_it_understood(
 ) -> None:
     assert call(monkeypatch, "check", scenario) == 0
     out = capsys.readouterr().out
-    for part in ("Five solvents", "30 m x 0.25 mm x 0.25 µm", "helium", "5 °C/min to 280 °C", "slow", "fast"):
+    for part in ("Five solvents", "30 m × 0.25 mm × 0.25 µm", "helium", "5 °C/min to 280 °C", "slow", "fast"):
         assert part in out
 
 

@@ -522,9 +522,10 @@ def test_check_shows_what_it_understood_before_there_are_runs(
     assert call(monkeypatch, "check", bare) == 0
     text = " ".join(capsys.readouterr().out.split())
     for part in (
-        "Column 30 m x 0.25 mm x 0.25 µm",
-        "Instrument inlet up to 400 kPa gauge, 0.5 to 5 mL/min",
-        "for every pair of compounds (none known yet)",
+        "Column 30 m × 0.25 mm × 0.25 µm",
+        "septum purge 3 mL/min; up to 400.0 kPa gauge",
+        "Column flow 0.5 to 5 mL/min",
+        "Compounds none known yet",
         f"Next: No [[scouting_runs]] yet, and nothing to fit; rampwright scout {bare} says which two to make first.",
     ):
         assert part in text

@@ -99,7 +99,7 @@ def test_the_page_tells_reasons_costs_and_changes(report: Reader) -> None:
         f"Group esters, determined as a total: {NAMES[1]}, {NAMES[2]}",
         "Every target has eluted by 20 min.",
         "A bake-out at 280 °C for 2 min",
-        "split; split ratio 40:1; up to",
+        "split, split ratio 40:1, septum purge 3 mL/min; up to",
         "ratio 40:1,",
         "Time against resolution",
     ):
@@ -286,7 +286,7 @@ def test_check_lists_what_is_stated() -> None:
         f"{NAMES[0]}: half of it is lost in 10 min at 160 °C (140 kJ/mol); at least 95 % intact",
         f"{NAMES[1]}: at most 1 min above 80 °C",
         f"{NAMES[2]}: elutes at 150 °C or below",
-        f"{NAMES[3]} and {NAMES[4]}: told apart by the detector",
+        f"{NAMES[3]} and {NAMES[4]} are told apart by the detector",
         f"Group esters, determined as a total: {NAMES[1]}, {NAMES[2]}",
         "Every target has eluted by 20 min",
         "bake-out at 280 °C for 2 min",
