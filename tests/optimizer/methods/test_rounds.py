@@ -74,10 +74,13 @@ def test_the_commands_count_rounds(
     assert call(monkeypatch, "optimize", folder, "--out", tmp_path / "out", "--rounds", "6", "--json") == 0
     document = json.loads(capsys.readouterr().out)
     assert document["search"]["rounds"] == 6
+    mark = document.pop("result_mark")  # follows from the seconds too, so that another search has another
+    assert json.loads((tmp_path / "out" / "candidates.json").read_text())["result_mark"] == mark
     assert without_time(document) == without_time(rw.optimize(fitted, rounds=6).to_dict())
 
     assert call(monkeypatch, "scout", folder, "--rounds", "6", "--json") == 0
-    assert json.loads(capsys.readouterr().out) == rw.scout(fitted.scenario, rounds=6).to_dict()
+    scouted = rw.scout(fitted.scenario, rounds=6)
+    assert json.loads(capsys.readouterr().out) == {"result_mark": scouted.mark, **scouted.to_dict()}
 
     gas = ("--gas", "hydrogen")
     assert call(monkeypatch, "adapt", folder, *gas, "--rounds", "6", "--json") in (0, 3)
