@@ -80,12 +80,31 @@ def drawn_margins(
     return margins_of_peaks(problem, batch, assessment, drawn, oven)
 
 
-def judged(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> tuple[Array, Array]:
-    """Pass probability and margin of N programs, (N,) each, with memory for a few at a time."""
+@dataclass(frozen=True)
+class Judged:
+    """N programs judged by draws: (N,) arrays.
+
+    Attributes
+    ----------
+    pass_probability : share of draws that pass
+    margin : the smallest margin that is reached with the required probability, or that of the equipment's limits
+    later_end : [s], by how much later than predicted the last peak is over in all but a few of the draws
+    """
+
+    pass_probability: Array
+    margin: Array
+    later_end: Array
+
+
+def judged(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> Judged:
+    """N programs and their accurate assessment judged by draws, with memory for a few at a time."""
     parts = [slice(first, first + AT_ONCE) for first in range(0, batch.size, AT_ONCE)]
-    found = (drawn_margins(problem, batch[part], assessment[part]) for part in parts)
-    probabilities, smallest = zip(*((each.pass_probability, each.margin) for each in found), strict=True)
-    return np.concatenate(probabilities), np.concatenate(smallest)
+
+    def part(rows: slice) -> tuple[Array, Array, Array]:
+        found = drawn_margins(problem, batch[rows], assessment[rows])
+        return found.pass_probability, found.margin, _later_end(assessment[rows], found.peaks)
+
+    return Judged(*map(np.concatenate, zip(*map(part, parts), strict=True)))
 
 
 def margins_of_peaks(
@@ -127,7 +146,7 @@ def backoff(problem: Problem, assessment: Assessment, drawn: DrawnMargins) -> Ba
         np.concatenate([spreads[a, b], limits[:names]]),
         float(drawn.assured[0]),
     )
-    return Backoff(kappa, spreads, limits, _later_end(assessment, drawn.peaks))
+    return Backoff(kappa, spreads, limits, float(_later_end(assessment, drawn.peaks)[0]))
 
 
 def signed_resolutions(
@@ -172,12 +191,14 @@ def _signed(
     return resolution(t1, t2, w1, w2)
 
 
-def _later_end(assessment: Assessment, drawn: DrawnPeaks) -> float:
-    """By how much later than predicted [s] the last peak is over in all but a few of the draws; not below 0."""
-    t = drawn.retention[0]
-    ends = np.sort(np.where(t < LATE, end_of_peak(t, drawn.width[0]), 0.0).max(axis=0))
-    end = np.interp(OVER * (len(ends) - 1), np.arange(len(ends)), ends)
-    return max(0.0, float(end - assessment.run_time[0]))
+def _later_end(assessment: Assessment, drawn: DrawnPeaks) -> Array:
+    """By how much later than predicted (N,) [s] the last peak is over in all but a few of the draws; not below 0."""
+    t = drawn.retention
+    ends = np.sort(np.where(t < LATE, end_of_peak(t, drawn.width), 0.0).max(axis=1), axis=1)
+    at = OVER * (ends.shape[1] - 1)
+    below = int(at)
+    end = ends[:, below] + (at - below) * (ends[:, min(below + 1, ends.shape[1] - 1)] - ends[:, below])
+    return np.asarray(np.maximum(0.0, end - assessment.run_time))
 
 
 def _near(problem: Problem, retention: Array, drawn: Array, margins: Array) -> tuple[Index, Index]:

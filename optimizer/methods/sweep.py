@@ -406,7 +406,7 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
         kept = np.flatnonzero(problem.smallest_margin(assessed) >= FEASIBLE)
         if kept.size:
             batch = batch_of([programs[at] for at in kept])
-            found.probabilities[rows[kept]] = judged(problem, batch, assessed[kept])[0]
+            found.probabilities[rows[kept]] = judged(problem, batch, assessed[kept]).pass_probability
 
 
 def _as_it_is(problem: Problem, program: Program) -> AsItIs:

@@ -12,6 +12,7 @@ temperature alone before the carrier.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -78,7 +79,7 @@ class Family:
         """Position of the carrier's first set value."""
         return 3 * self.ramps + 1
 
-    @property
+    @cached_property
     def temperatures(self) -> NDArray[np.intp]:
         """Positions of the start temperature and the targets."""
         return np.array([0, *(3 + 3 * i for i in range(self.ramps))], dtype=np.intp)
@@ -101,7 +102,7 @@ class Family:
         result: Array = np.clip(np.where(self.logarithmic, logs / span, linear), 0.0, 1.0)
         return result
 
-    @property
+    @cached_property
     def rates(self) -> NDArray[np.intp]:
         """Positions of the heating rates."""
         return np.array([2 + 3 * i for i in range(self.ramps)], dtype=np.intp)
@@ -125,7 +126,7 @@ class Family:
         result: Array = np.where(span > 0, np.log(limit / low) / np.where(span > 0, span, 1.0), 1.0)
         return result
 
-    @property
+    @cached_property
     def stepping(self) -> NDArray[np.intp]:
         """Positions of the temperatures whose heating band decides how fast a ramp may be.
 

@@ -22,6 +22,7 @@ from optimizer.base.interruption import postponed, signals_so_far
 from optimizer.goal.goal import Problem
 from optimizer.search.descent import OVERSHOOT, STEADY, Descent, assessed, descend, descend_once, preference
 from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
+from optimizer.search.population import SIZE, about, evolved
 from optimizer.search.program_space import Family
 from optimizer.search.starts import CENTRES, Pool, Room
 from optimizer.search.study import SharedStudy
@@ -30,7 +31,11 @@ from optimizer.search.study_records import Change, Claim, End
 SCREENED = 2048  # programs of each family before the first descent
 SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
 LEAST_SCREENED = 256
-KINDS = ("class", "class", "class", "class", "class", "restart", "class", "class", "class", "sampler")
+KINDS = ("class", "class", "around", "class", "class", "mixed", "class", "restart", "class", "sampler")
+GENERATIONS = 100  # of a population, at most
+KEPT_ENDS = 12  # of each family
+SAME_PLACE = 0.01  # on the unit cube: ends nearer to one another are one
+MIXED = 6  # ends of a family that a mixed population begins from
 FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
 NEARLY = -1e-4  # smallest margin of a descent that is refined
@@ -162,7 +167,10 @@ class _Search:
             (each[0].descent.cost for each in self.state.best.values() if each and each[0].feasible),
             default=np.inf,
         )
-        found = _descend(self.problem, family, z, best, pool.known)
+        if start.kind in ("around", "mixed"):
+            found = self._populated(number, start.kind, z)
+        else:
+            found = _descend(self.problem, family, z, best, pool.known)
         self._learn(found)
         key = pool.end_class(found.descent)
         self._record(number, found, key)
@@ -173,6 +181,19 @@ class _Search:
             self.shared.end(End(found.descent, key, screened - self.told), _value(found))
             self.told = screened
         return True
+
+    def _populated(self, number: int, kind: str, z: Array) -> Found:
+        """What a population comes to that begins around an end `z` (D,) of its family, or from several of them."""
+        family, ends = self.families[number], self.state.best[number]
+        self.pools[number].populated.add(z.tobytes())
+        known = z[None]
+        if kind == "mixed" and len(ends) > 1:
+            others = self.rng.choice(len(ends), min(MIXED, len(ends)), replace=False)
+            known = np.array([z, *(ends[at].descent.z for at in others)])
+        first = about(family, known, SIZE, self.rng)
+        best, programs = evolved(self.problem, family, first, GENERATIONS, self.rng)
+        self.pools[number].populated.add(best.tobytes())
+        return Found(family, assessed(self.problem, family, best, programs))
 
     def best_so_far(self) -> str:
         """The best so far in words."""
@@ -194,7 +215,7 @@ class _Search:
         ends = self.state.best[number]
         ends.append(found)
         ends.sort(key=rank)
-        del ends[12:]
+        ends[:] = _distinct(ends)[:KEPT_ENDS]
 
     def take_over(self) -> None:
         """What other workers, or this study's earlier ones, took and found since the last time."""
@@ -223,6 +244,15 @@ class _Search:
                         value=_value(found),
                     )
                 )
+
+
+def _distinct(ends: list[Found]) -> list[Found]:
+    """Ends, best first, less those next to a better one."""
+    kept: list[Found] = []
+    for found in ends:
+        if all(np.abs(found.descent.z - other.descent.z).max() > SAME_PLACE for other in kept):
+            kept.append(found)
+    return kept
 
 
 def _value(found: Found) -> float:
@@ -327,6 +357,11 @@ def _next_start(pool: Pool, ends: list[Found], tried: int, rng: np.random.Genera
         if taken is not None:
             key, z = taken
             return _Start(kind, z, key, pool.visited[key])
+    if kind == "around" and ends:
+        new = [found for found in ends if found.descent.z.tobytes() not in pool.populated]
+        return _Start(kind, (new or ends)[0].descent.z)
+    if kind == "mixed" and ends:
+        return _Start(kind, ends[0].descent.z)
     if kind == "restart" and ends:
         return _Start(kind, np.clip(ends[0].descent.z + 0.1 * rng.standard_normal(size), 0.0, 1.0))
     rng.random(size)  # drawn as it always was: a seed keeps giving the programs it gave

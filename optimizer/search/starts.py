@@ -42,6 +42,7 @@ class Pool:
         self.visited: dict[bytes, float] = {}
         self.bands_tried: set[bytes] = set()
         self.ends: dict[bytes, float] = {}  # cost of the best end known of each class
+        self.populated: set[bytes] = set()  # ends around which a population was, and those it came to
         self.screened = 0
 
     def _classes(self, z: Array, retention: Array) -> list[bytes]:

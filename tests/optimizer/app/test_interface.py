@@ -406,7 +406,7 @@ def test_certainty_adds_intervals_and_pass_probability_and_changes_no_peak(fitte
     assert quick.reliability is not None
     assert exact.reliability is not None
     batch = batch_of([exact.program])
-    share, _ = judged(fitted.problem, batch, fitted.problem.assess(batch, "polish"))
+    share = judged(fitted.problem, batch, fitted.problem.assess(batch, "polish")).pass_probability
     assert quick.reliability.share == exact.reliability.by_derivatives == share[0]
     assert quick.reliability.failures == exact.reliability.failures
     assert quick.reliability.sources == ()

@@ -254,12 +254,12 @@ def test_many_programs_are_judged_as_each_alone(problem: Problem) -> None:
     batch = batch_of([*programs, replace(PROGRAM, oven=OvenProgram(290.0, 60.0))])
     assessment = asking.assess(batch, "polish")
     assert (assessment.retention[-1] == LATE).any()
-    shares, margins = judged(asking, batch, assessment)
+    found = judged(asking, batch, assessment)
     for n in range(batch.size):
         alone = drawn_margins(asking, batch[n : n + 1], assessment[n : n + 1])
-        assert shares[n] == alone.pass_probability[0]
-        assert margins[n] == pytest.approx(alone.margin[0], rel=1e-9)
-    assert np.unique(shares).size > AT_ONCE / 2  # they can be told apart
+        assert found.pass_probability[n] == alone.pass_probability[0]
+        assert found.margin[n] == pytest.approx(alone.margin[0], rel=1e-9)
+    assert np.unique(found.pass_probability).size > AT_ONCE / 2  # they can be told apart
 
 
 def test_the_end_that_is_held_is_late_enough_in_95_of_100_draws(problem: Problem) -> None:
