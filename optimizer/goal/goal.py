@@ -23,7 +23,7 @@ from optimizer.goal.cycle import after_run
 from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, carried, equipment_of, margins
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.requirements import requirements_of
-from optimizer.goal.robustness import Backoff, Robustness
+from optimizer.goal.robustness import DRAWS, FRESH_DRAWS, FRESH_SEED, Backoff, Robustness
 from optimizer.scenario.data import Scenario
 
 Index = NDArray[np.intp]
@@ -90,6 +90,7 @@ class Problem:
     targets : (T,) indices of the compounds whose elution the limits concern
     tables : MigrationTables for each carrier variable that may be set
     backoff : Backoff or None, what every margin is lessened by so that the draws hold
+    fresh : bool, whether its draws are others than those that a search follows, and more of them
     """
 
     scenario: Scenario
@@ -98,6 +99,7 @@ class Problem:
     targets: Index
     tables: dict[Controlled, MigrationTables]
     backoff: Backoff | None = None
+    fresh: bool = False
 
     @cached_property
     def tailing(self) -> Array:
@@ -164,9 +166,15 @@ class Problem:
     def robustness(self) -> Robustness:
         """Draws of all uncertain quantities, ready to be applied to programs."""
         scenario = self.scenario
-        return Robustness(
-            self.fit, scenario.tolerances, scenario.ambient_pressure, self.tables, scenario.search.seed
-        )
+        seed, count = scenario.search.seed, DRAWS
+        if self.fresh:
+            seed, count = seed + FRESH_SEED, FRESH_DRAWS
+        return Robustness(self.fit, scenario.tolerances, scenario.ambient_pressure, self.tables, seed, count)
+
+    @cached_property
+    def afresh(self) -> Problem:
+        """The same problem with draws that no search has seen: those judge what it found."""
+        return replace(self, fresh=True)
 
     @property
     def limit_names(self) -> tuple[str, ...]:

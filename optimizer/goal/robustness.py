@@ -22,7 +22,11 @@ from models.peaks.sensitivity import SHARED, Sensitivity, sensitivity
 from optimizer.goal.limits import LATE
 from optimizer.scenario.instrument_data import Tolerances
 
-DRAWS = 400
+DRAWS = 400  # that a search follows
+FRESH_DRAWS, FRESH_SEED = (
+    2000,
+    1_000_003,
+)  # by which what it found is judged, and what is added to its seed for them
 SOURCES = ("retention", "widths", "model", "oven", "carrier", "hold-up", "trim")
 FLOW_SCATTER = 0.02  # of ln flow between runs that have flows of their own; common practice, no source
 JITTERS = (

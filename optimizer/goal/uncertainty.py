@@ -23,7 +23,7 @@ from optimizer.goal.outcome import Prediction
 from optimizer.goal.reliability import Failure, Gain, Reliability, Source
 from optimizer.goal.robustness import SOURCES, DrawnPeaks, Draws, drawn
 
-EXACT_DRAWS = 120
+EXACT_DRAWS = 600
 NAMED = 0.002  # share of draws below which a failure is not worth a word
 SIGNIFICANCE = 0.05  # of a difference between two shares of the same draws; common practice, no source
 SOURCE_TEXTS = {
@@ -44,10 +44,12 @@ def with_uncertainty(
 
     Parameters
     ----------
-    exact : whether some of the draws are simulated outright as well (a third of a second): what first derivatives got
-        wrong in them corrects the share
+    exact : whether it is judged by draws that no search has seen (`Problem.afresh`), those near their limit simulated
+        outright (a quarter of a second): what first derivatives got wrong in them corrects the share
     sources : whether it is asked what each source of uncertainty costs, which takes as many more judgements
     """
+    if exact:
+        problem = problem.afresh
     batch = batch_of([prediction.program])
     assessment = problem.assess(batch, "polish")
     margins = drawn_margins(problem, batch, assessment)

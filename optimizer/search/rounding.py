@@ -9,17 +9,20 @@ import numpy as np
 
 from models.column.programs import Array, Program, batch_of
 from optimizer.goal.cycle import with_bake_out
+from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem
-from optimizer.search.descent import Descent, assessed, descend, judgement
+from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
+from optimizer.search.descent import assessed, descend, judgement
 from optimizer.search.found import FEASIBLE, how_far
+from optimizer.search.population import NOMINAL
 from optimizer.search.program_space import Family
 
 CORNERS = 256  # of the grid cell that holds the descent's end
 MOVES = 25  # at most
 STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
 ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
-MORE_IN_HAND = (1.03, 1.08, 1.16, 1.3)  # times the standard deviations that draws ask for
-ALMOST_HELD = -0.05  # smallest margin that draws keep at a descent's end, from which that may help
+IN_HAND = (0.95, 0.85, 0.7, 0.5)  # of the share of draws that may fail, what is made use of on the grid
 LEADING = 12  # of the fastest on the grid, held against the clock's grid
 
 
@@ -36,6 +39,7 @@ class Settable:
     margin : float, smallest of all margins as rounded
     equipment : float, smallest of those of the equipment's limits
     shortfall : float, how much is missed of what is required
+    short : float, what the pass probability in draws that were not searched with lacks of the required one
     """
 
     family: Family
@@ -45,11 +49,12 @@ class Settable:
     margin: float
     equipment: float
     shortfall: float
+    short: float = 0.0
 
     @property
     def feasible(self) -> bool:
-        """Whether every margin is kept."""
-        return self.margin >= FEASIBLE
+        """Whether every margin is kept, as probably as asked."""
+        return self.margin >= FEASIBLE and self.short <= 0
 
     @property
     def how_far(self) -> tuple[bool, float]:
@@ -63,33 +68,46 @@ def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     When none near it does, the search goes on from where a little more resolution is asked for; and when that does not
     help either, the program that comes closest within the equipment's limits is the answer.
     """
-    end = assessed(problem, family, z)
-    best = _on_grid(problem, family, end, seed)
-    if end.backoff is not None and end.margin > ALMOST_HELD:
-        # On the grid other pairs may come near than at the descent's end: a little more reserve is kept of all.
-        for more in MORE_IN_HAND:
-            if best.margin >= FEASIBLE:
-                break
-            held = replace(end, backoff=replace(end.backoff, kappa=more * end.backoff.kappa))
-            again = _on_grid(problem, family, held, seed)
-            if again.margin > best.margin:
-                best = again
-    if best.margin >= FEASIBLE or end.margin < ALMOST:
+    if problem.by_draws:
+        return _settable_by_draws(problem, family, z, seed)
+    best = _on_grid(problem, family, z, seed)
+    if best.feasible or assessed(problem, family, z).margin < ALMOST:
         return best
     for share in STRICTER:
         strict = replace(problem, pairs=replace(problem.pairs, needed=share * problem.pairs.needed))
-        again = _on_grid(problem, family, assessed(problem, family, descend(strict, family, z).z), seed)
+        again = _on_grid(problem, family, descend(strict, family, z).z, seed)
         if again.how_far < best.how_far:
             best = again
-        if best.margin >= FEASIBLE:
+        if best.feasible:
             break
     return best
 
 
-def _on_grid(problem: Problem, family: Family, end: Descent, seed: int) -> Settable:
-    """`settable`, near the point alone. Where draws decide, what they asked for there is held over the grid."""
-    held = problem if end.backoff is None else problem.holding(end.backoff)
-    values = family.values(end.z)
+def _settable_by_draws(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
+    """The same where draws decide: those that the grid is searched with, and then others that no search has seen.
+
+    What was chosen by some draws does a little better in them than in others, so that a little more is asked for
+    until the others agree.
+    """
+    found = []
+    for share in IN_HAND:
+        asked = replace(problem.scenario.goal, confidence=1 - share * (1 - problem.confidence))
+        strict = replace(problem, scenario=replace(problem.scenario, goal=asked))
+        rounded = _on_grid(strict, family, z, seed)
+        if rounded.margin < FEASIBLE:
+            break
+        _, reliability = with_uncertainty(
+            problem, predict(problem, rounded.program), exact=True, sources=False
+        )
+        found.append(replace(rounded, short=max(problem.confidence - reliability.share, 0.0)))
+        if found[-1].feasible:
+            return found[-1]
+    return min(found, key=lambda each: each.short) if found else rounded
+
+
+def _on_grid(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
+    """`settable`, near the point alone."""
+    values = family.values(z)
     grid = family.step
     counts = (values - family.offset) / grid
     low = np.floor(counts)
@@ -101,13 +119,13 @@ def _on_grid(problem: Problem, family: Family, end: Descent, seed: int) -> Setta
         corners[0] = np.round(share)
     points = family.rounded((low + corners) * grid + family.offset)
     moves = _moves(family)
-    best = _best(held, family, points)
+    best = _best(problem, family, points)
     for _ in range(MOVES):
-        trial = _best(held, family, family.rounded(best.values + moves * grid))
+        trial = _best(problem, family, family.rounded(best.values + moves * grid))
         if not _better(trial, best):
             break
         best = trial
-    return _ended(problem, held, family, end.z, best.values)
+    return _ended(problem, family, z, best.values)
 
 
 def _moves(family: Family) -> Array:
@@ -137,11 +155,21 @@ class _Scored:
 
 def _best(problem: Problem, family: Family, points: Array) -> _Scored:
     """The best of some grid points (K, D)."""
-    assessment = problem.assess(family.batch(points), "polish")
+    batch = family.batch(points)
+    assessment = problem.assess(batch, "polish")
     margin = problem.smallest_margin(assessment)
+    shortfall = problem.shortfall(assessment)
+    near = np.flatnonzero(margin >= NOMINAL)
+    if problem.by_draws and near.size:
+        found = judged(problem, batch[near], assessment[near])
+        margin[near] = np.minimum(margin[near], found.margin)
+        shortfall[near] += np.maximum(-found.margin, 0.0)
+        run_time = assessment.run_time.copy()
+        run_time[near] += found.later_end
+        assessment = replace(assessment, run_time=run_time, cost=problem.cost(batch, run_time))
     feasible = np.flatnonzero(margin >= FEASIBLE)
     if not feasible.size:
-        shortfall, equipment = problem.shortfall(assessment), problem.equipment_margin(assessment)
+        equipment = problem.equipment_margin(assessment)
         far = [how_far(float(s), float(e)) for s, e in zip(shortfall, equipment, strict=True)]
         at = min(range(len(far)), key=far.__getitem__)
         return _Scored(points[at], np.inf, float(assessment.cost[at]), float(margin[at]), far[at])
@@ -174,8 +202,12 @@ def _better(a: _Scored, b: _Scored) -> bool:
     )
 
 
-def _ended(problem: Problem, held: Problem, family: Family, z: Array, values: Array) -> Settable:
-    """The program cut at its end as the problem `held` over the grid has it, assessed again as it will be typed in."""
+def _ended(problem: Problem, family: Family, z: Array, values: Array) -> Settable:
+    """The program cut at its end, assessed again as it will be typed in."""
+    held = problem
+    if problem.by_draws:
+        backoff = judgement(problem, family.batch(values[None])).backoff
+        held = problem if backoff is None else problem.holding(backoff)
     full = held.assess(family.batch(values[None]), "polish")
     made = []
     for program in _cut(problem, family, values, float(full.run_time[0])):

@@ -19,19 +19,22 @@ import optuna
 from models.column.programs import Array
 from optimizer.base.clock import now, round_done, wall
 from optimizer.base.interruption import postponed, signals_so_far
-from optimizer.goal.goal import Problem
-from optimizer.search.descent import OVERSHOOT, STEADY, Descent, assessed, descend, descend_once, preference
+from optimizer.goal.goal import Problem, on_paper
+from optimizer.search.descent import Descent, assessed, descend
 from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
 from optimizer.search.population import SIZE, about, evolved
 from optimizer.search.program_space import Family
-from optimizer.search.starts import CENTRES, Pool, Room
+from optimizer.search.starts import CENTRES, Pool
 from optimizer.search.study import SharedStudy
 from optimizer.search.study_records import Change, Claim, End
 
 SCREENED = 2048  # programs of each family before the first descent
 SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
 LEAST_SCREENED = 256
-KINDS = ("class", "class", "around", "class", "class", "mixed", "class", "restart", "class", "sampler")
+KINDS = (
+    *("class", "class", "class", "around", "class", "class", "class", "restart", "class", "class"),
+    *("mixed", "class", "class", "class", "class", "class", "class", "restart", "class", "sampler"),
+)
 GENERATIONS = 100  # of a population, at most
 KEPT_ENDS = 12  # of each family
 SAME_PLACE = 0.01  # on the unit cube: ends nearer to one another are one
@@ -39,8 +42,6 @@ MIXED = 6  # ends of a family that a mixed population begins from
 FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
 NEARLY = -1e-4  # smallest margin of a descent that is refined
-# Where draws decide: cost over the best up to which a descent goes on from its end, its iterations and tolerance.
-FURTHER = ((1.25, 12, 1e-4), (1.06, 12, 1e-4), (1.02, 20, 1e-6))
 SLACK = 2e-6  # reserve of a refined descent, for it to end on the right side of its limits
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 CLOSE = -0.3  # smallest margin of a family without a feasible program from which it is explored further
@@ -127,6 +128,9 @@ class _Search:
         self, problem: Problem, families: list[Family], seed: int, state: Searched, shared: SharedStudy | None
     ) -> None:
         self.problem, self.families, self.state, self.shared = problem, families, state, shared
+        self.as_predicted = on_paper(problem) if problem.by_draws else problem
+        # Ends of descents, on margins as predicted: by draws they are judged besides, and populations begin from them.
+        self.nominal = state.best if not problem.by_draws else {number: [] for number in state.best}
         seed += 0 if shared is None else shared.worker
         seeds = np.random.SeedSequence(seed).spawn(len(families) + 1)
         self.rng = np.random.default_rng(seeds[-1])
@@ -134,13 +138,9 @@ class _Search:
         sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=10)
         self.study = optuna.create_study(direction="minimize", sampler=sampler)
         self.pools = [
-            Pool(problem, family, np.random.default_rng(seeds[number]))
+            Pool(self.as_predicted, family, np.random.default_rng(seeds[number]))
             for number, family in enumerate(families)
         ]
-        self.room = Room(problem) if problem.by_draws else None
-        if self.room is not None:
-            for pool in self.pools:
-                pool.judge = self.room.judge
         # Numbers of the families with a ramp less.
         self.simpler = [_simpler(families, family) for family in families]
         self.tries = [0] * len(families)
@@ -153,8 +153,8 @@ class _Search:
         number = _next_family(self.state, self.families, self.tries)
         family, pool = self.families[number], self.pools[number]
         for parent in self.simpler[number]:
-            pool.inherit(self.families[parent], self.state.best[parent])
-        start = _next_start(pool, self.state.best[number], self.tries[number], self.rng)
+            pool.inherit(self.families[parent], self.nominal[parent])
+        start = _next_start(pool, self.state.best[number], self.nominal[number], self.tries[number], self.rng)
         trial = _asked(self.study, number, family, start.z)
         z = np.array([trial.params[_key(number, i)] for i in range(family.size)])
         if self.shared is not None:
@@ -163,15 +163,12 @@ class _Search:
             if not free:
                 self.study.tell(trial, state=optuna.trial.TrialState.FAIL)
                 return False
-        best = min(
-            (each[0].descent.cost for each in self.state.best.values() if each and each[0].feasible),
-            default=np.inf,
-        )
         if start.kind in ("around", "mixed"):
             found = self._populated(number, start.kind, z)
         else:
-            found = _descend(self.problem, family, z, best, pool.known)
-        self._learn(found)
+            ends = (each[0] for each in self.nominal.values() if each and each[0].feasible)
+            best = min((end.descent.cost for end in ends), default=np.inf)
+            found = _descend(self.as_predicted, family, z, best, pool.known)
         key = pool.end_class(found.descent)
         self._record(number, found, key)
         self.study.tell(trial, _value(found))
@@ -200,22 +197,17 @@ class _Search:
         leader = self.state.all()[0]
         return f"{leader.descent.cost / 60:.2f} min" if leader.feasible else "nothing meets the goal yet"
 
-    def _learn(self, found: Found) -> None:
-        """Take over what the draws asked for where a descent ended."""
-        if self.room is not None and found.descent.backoff is not None:
-            self.room.learn(found.descent.backoff)
-            for pool in self.pools:
-                pool.judge = self.room.judge
-
     def _record(self, number: int, found: Found, key: bytes) -> None:
         """An end, of this worker or another."""
-        self.pools[number].ended(key, found)
         self.programs += found.descent.evaluations
         self.state.programs = sum(pool.screened for pool in self.pools) + self.programs
-        ends = self.state.best[number]
-        ends.append(found)
-        ends.sort(key=rank)
-        ends[:] = _distinct(ends)[:KEPT_ENDS]
+        if self.problem.by_draws and found.descent.backoff is None:
+            self.pools[number].ended(key, found)
+            _keep(self.nominal[number], found)
+            found = replace(found, descent=assessed(self.problem, found.family, found.descent.z))
+        elif not self.problem.by_draws:
+            self.pools[number].ended(key, found)
+        _keep(self.state.best[number], found)
 
     def take_over(self) -> None:
         """What other workers, or this study's earlier ones, took and found since the last time."""
@@ -233,7 +225,6 @@ class _Search:
                     pool.freed(claim.key, claim.merit)
             elif end is not None:
                 found = Found(self.families[number], end.descent)
-                self._learn(found)
                 self.programs += end.screened
                 self._record(number, found, end.key)
                 params = {_key(number, i): float(value) for i, value in enumerate(claim.start)}
@@ -246,13 +237,15 @@ class _Search:
                 )
 
 
-def _distinct(ends: list[Found]) -> list[Found]:
-    """Ends, best first, less those next to a better one."""
-    kept: list[Found] = []
-    for found in ends:
-        if all(np.abs(found.descent.z - other.descent.z).max() > SAME_PLACE for other in kept):
-            kept.append(found)
-    return kept
+def _keep(ends: list[Found], new: Found) -> None:
+    """Add an end to some, best first, where none better is next to it; worse ones there go."""
+
+    def beside(other: Found) -> bool:
+        return bool(np.abs(new.descent.z - other.descent.z).max() < SAME_PLACE)
+
+    if any(beside(each) and rank(each) <= rank(new) for each in ends):
+        return
+    ends[:] = sorted([*(each for each in ends if not beside(each)), new], key=rank)[:KEPT_ENDS]
 
 
 def _value(found: Found) -> float:
@@ -263,35 +256,16 @@ def _value(found: Found) -> float:
 def _descend(
     problem: Problem, family: Family, z: Array, best: float, known: Callable[[Descent], bool]
 ) -> Found:
-    """A descent, refined if it leads.
+    """A descent on margins as predicted, refined if it leads.
 
     One that ended where another did before, as `known` tells, is not worth more work.
     """
-    if problem.by_draws:
-        return Found(family, _descend_by_draws(problem, family, z, best, known))
     descent = descend(problem, family, z)
     if descent.margin >= NEARLY and descent.cost < LEADING * best and not known(descent):
         refined = descend(problem, family, descent.z, 40, 1e-8, SLACK)
         if refined.margin >= FEASIBLE:
             descent = replace(refined, evaluations=descent.evaluations + refined.evaluations)
     return Found(family, descent)
-
-
-def _descend_by_draws(
-    problem: Problem, family: Family, z: Array, best: float, known: Callable[[Descent], bool]
-) -> Descent:
-    """The same where draws decide: what they ask for is known only where a descent ends, so it goes on from there."""
-    begun = assessed(problem, family, family.ordered(z))
-    descent = descend_once(problem, family, begun)
-    for worth, iterations, tolerance in FURTHER:
-        if descent.margin < CLOSE or descent.cost > worth * best or 0 <= descent.margin < STEADY:
-            break
-        if known(descent):
-            break
-        more = max(0.0, -OVERSHOOT * descent.margin)
-        again = descend_once(problem, family, descent, iterations, tolerance, SLACK + more)
-        descent = replace(min(descent, again, key=preference), evaluations=again.evaluations)
-    return replace(min(begun, descent, key=preference), evaluations=descent.evaluations)
 
 
 def _key(number: int, i: int) -> str:
@@ -345,24 +319,26 @@ def _next_family(state: Searched, families: list[Family], tries: list[int]) -> i
     return min(shares, key=lambda n: tries[n] / shares[n])
 
 
-def _next_start(pool: Pool, ends: list[Found], tried: int, rng: np.random.Generator) -> _Start:
+def _next_start(
+    pool: Pool, ends: list[Found], nominal: list[Found], tried: int, rng: np.random.Generator
+) -> _Start:
     """Where to descend next in a family, and who proposes it."""
     size = pool.family.size
     kind = KINDS[tried % len(KINDS)]
     if kind == "class":
         if tried >= FIRST_TRIES:
-            pool.widen(ends)
+            pool.widen(nominal)
         other = tried >= FIRST_TRIES and tried % 2 == 1
-        taken = pool.take([found.descent.z for found in ends[:CENTRES]] if other else None)
+        taken = pool.take([found.descent.z for found in nominal[:CENTRES]] if other else None)
         if taken is not None:
             key, z = taken
             return _Start(kind, z, key, pool.visited[key])
     if kind == "around" and ends:
-        new = [found for found in ends if found.descent.z.tobytes() not in pool.populated]
+        new = [found for found in (*nominal, *ends) if found.descent.z.tobytes() not in pool.populated]
         return _Start(kind, (new or ends)[0].descent.z)
     if kind == "mixed" and ends:
         return _Start(kind, ends[0].descent.z)
-    if kind == "restart" and ends:
-        return _Start(kind, np.clip(ends[0].descent.z + 0.1 * rng.standard_normal(size), 0.0, 1.0))
+    if kind == "restart" and nominal:
+        return _Start(kind, np.clip(nominal[0].descent.z + 0.1 * rng.standard_normal(size), 0.0, 1.0))
     rng.random(size)  # drawn as it always was: a seed keeps giving the programs it gave
     return _Start("sampler", None)

@@ -8,7 +8,6 @@ from scipy.stats import qmc
 from models.column.programs import Array
 from optimizer.base.interruption import undisturbed
 from optimizer.goal.goal import Problem
-from optimizer.goal.robustness import Backoff
 from optimizer.search.descent import Descent
 from optimizer.search.found import Found
 from optimizer.search.program_space import Family
@@ -21,7 +20,6 @@ AGAIN = 0.1  # by how much a start must beat what is known of its class, in ln(r
 FRESH = 1.0  # how far behind the best start an untried combination of heating bands may lie
 APART = 0.3  # on the unit cube: how far from the best ends every other start is looked for
 SAME_END = 0.9995  # cost over that of a known end of the class, from which a descent found nothing new
-USUAL_ROOM = 0.12  # relative margin that draws ask of a pair before more is known
 
 
 class Pool:
@@ -33,9 +31,6 @@ class Pool:
 
     def __init__(self, problem: Problem, family: Family, rng: np.random.Generator) -> None:
         self.problem, self.family, self.rng = problem, family, rng
-        self.judge = (
-            problem  # by which starts are told apart: where draws decide, with room for what they ask
-        )
         with undisturbed():  # the first one of a process reads tables
             self.sobol = qmc.Sobol(family.size, seed=rng)
         self.waiting: dict[bytes, tuple[float, Array]] = {}
@@ -63,9 +58,9 @@ class Pool:
     def screen(self, z: Array) -> None:
         """Add points (K, D) to the waiting starts."""
         z = self.family.ordered(z)
-        assessment = self.judge.assess(self.family.batch(self.family.values(z)), "screen")
+        assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
         self.screened += len(z)
-        lack = np.minimum(self.judge.resolution_margins(assessment), 0.0).sum(axis=1)
+        lack = np.minimum(self.problem.resolution_margins(assessment), 0.0).sum(axis=1)
         lack += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
         merit = np.log(assessment.cost) - LACK_WEIGHT * lack
         for value, point, key in zip(merit, z, self._classes(z, assessment.retention), strict=True):
@@ -147,21 +142,3 @@ class Pool:
         self.visited[key] = min(merit, self.visited.get(key, np.inf))
         if key in self.waiting and self.waiting[key][0] >= self.visited[key] - AGAIN:
             self.waiting.pop(key)
-
-
-class Room:
-    """What draws are known to ask of margins, for telling starts apart: of each pair what its last descent found."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        counts, _ = problem.partners
-        self.pairs = np.where(counts, USUAL_ROOM, 0.0)
-        self.limits = np.zeros(len(problem.limit_names))
-        self.judge = problem.holding(Backoff(1.0, self.pairs, self.limits))
-
-    def learn(self, backoff: Backoff) -> None:
-        """Take over what a descent ended with."""
-        known = backoff.pairs > 0
-        self.pairs = np.where(known, backoff.kappa * backoff.pairs, self.pairs)
-        self.limits = backoff.kappa * backoff.limits
-        self.judge = self.problem.holding(Backoff(1.0, self.pairs, self.limits, backoff.end))
