@@ -21,7 +21,10 @@ FAR = 5.0  # standard deviations of their distance beyond which two peaks furthe
 OVER = 0.95  # share of draws in which the last peak is over when the program ends; common practice, no source
 NOTHING = 1e-9  # share of a needed resolution that is none
 LARGEST_KAPPA = 6.0  # standard deviations; more is never asked for
-AT_ONCE = 16  # programs whose draws are judged together: what they take stays near the processor
+AT_ONCE, AT_ONCE_COMPOUNDS = (
+    16,
+    40,
+)  # programs whose draws are judged together: what they take stays near the processor
 PAIRS_AT_ONCE = 1024  # whose resolutions in draws are worked out together, for the same reason
 
 
@@ -98,7 +101,8 @@ class Judged:
 
 def judged(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> Judged:
     """N programs and their accurate assessment judged by draws, with memory for a few at a time."""
-    parts = [slice(first, first + AT_ONCE) for first in range(0, batch.size, AT_ONCE)]
+    at_once = max(AT_ONCE * AT_ONCE_COMPOUNDS // max(assessment.retention.shape[1], AT_ONCE_COMPOUNDS), 1)
+    parts = [slice(first, first + at_once) for first in range(0, batch.size, at_once)]
 
     def part(rows: slice) -> tuple[Array, Array, Array]:
         found = drawn_margins(problem, batch[rows], assessment[rows])

@@ -15,7 +15,7 @@ from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.search.descent import assessed, descend, judgement
 from optimizer.search.found import FEASIBLE, how_far
-from optimizer.search.population import NOMINAL
+from optimizer.search.population import FAILING, NOMINAL
 from optimizer.search.program_space import Family
 
 CORNERS = 256  # of the grid cell that holds the descent's end
@@ -160,10 +160,13 @@ def _best(problem: Problem, family: Family, points: Array) -> _Scored:
     margin = problem.smallest_margin(assessment)
     shortfall = problem.shortfall(assessment)
     near = np.flatnonzero(margin >= NOMINAL)
+    if problem.by_draws:
+        shortfall += FAILING
     if problem.by_draws and near.size:
         found = judged(problem, batch[near], assessment[near])
         margin[near] = np.minimum(margin[near], found.margin)
-        shortfall[near] += np.maximum(-found.margin, 0.0)
+        missed = np.maximum(-found.margin, 0.0)
+        shortfall[near] += missed / (1 + missed) - FAILING
         run_time = assessment.run_time.copy()
         run_time[near] += found.later_end
         assessment = replace(assessment, run_time=run_time, cost=problem.cost(batch, run_time))
