@@ -77,7 +77,6 @@ SECTIONS = (
     Section("start-up", start_up.run, timed=True),
     Section("scale", scale.run, timed=True),
     Section("optimality", optimality.run),
-    Section("carrier-ramps", optimality.run_carrier_ramps),
     Section("calibration", calibration.run),
     Section("robust-search", robust_search.run),
     Section("verdicts", compare_runs.run),
@@ -104,7 +103,8 @@ def _git(*arguments: str) -> str:
 def state_of_tree() -> str:
     """The commit, and, where files that results depend on differ from it, a hash of what differs."""
     commit = _git("rev-parse", "--short=10", "HEAD") or "unknown"
-    changes = _git("diff", "HEAD", "--", *MEASURED, ":(exclude)benchmarks/RESULTS.md")
+    written = (f":(exclude)benchmarks/{name}" for name in ("RESULTS.md", "best_known.json"))
+    changes = _git("diff", "HEAD", "--", *MEASURED, *written)
     return f"{commit}-{hashlib.sha256(changes.encode()).hexdigest()[:8]}" if changes else commit
 
 

@@ -58,20 +58,28 @@ def scouted(compounds: int, rates: tuple[float, ...], seed: int) -> Mixture:
     factor = float(np.exp(rng.normal(0.0, LN_FLOW_SPREAD)))
     lag = max(0.0, float(rng.normal(*OVEN_LAG)))
     system = replace(TRUE, flow_factor=factor, oven_lag=lag)
+    runs = measured(retention, system, rates, rng)
+    amounts = np.exp(rng.normal(0.0, LN_AREA_SPREAD, compounds))
+    injected = np.exp(rng.normal(0.0, INJECTED_NOISE, len(rates)))[:, None]
+    areas = 1e5 * amounts * injected * np.exp(rng.normal(0.0, AREA_NOISE, (len(rates), compounds)))
+    return Mixture(retention, system, runs, areas)
+
+
+def measured(
+    retention: Retention, system: ColumnSystem, rates: tuple[float, ...], rng: np.random.Generator
+) -> tuple[Run, ...]:
+    """Scouting runs of a system at the given heating rates [°C/min], with noisy times."""
     programs = [ramp(rate) for rate in rates]
-    unmeasured = np.full(compounds, np.nan)
+    unmeasured = np.full(len(retention), np.nan)
     empty = [
         Run(f"{rate:g} °C/min", program, unmeasured, unmeasured)
         for rate, program in zip(rates, programs, strict=True)
     ]
     simulator = Simulator(system, empty)
-    times, widths, _ = simulator.peaks(simulator.tables(retention), np.full(len(rates), factor))
+    factors = np.full(len(rates), system.flow_factor)
+    times, widths, _ = simulator.peaks(simulator.tables(retention), factors)
     times = times + rng.normal(0.0, REPEATABILITY, times.shape)
-    amounts = np.exp(rng.normal(0.0, LN_AREA_SPREAD, compounds))
-    injected = np.exp(rng.normal(0.0, INJECTED_NOISE, len(rates)))[:, None]
-    areas = 1e5 * amounts * injected * np.exp(rng.normal(0.0, AREA_NOISE, times.shape))
-    runs = tuple(
+    return tuple(
         replace(run, retention=t, width_half=w * HALF_HEIGHT_WIDTH, repeatability=REPEATABILITY)
         for run, t, w in zip(empty, times, widths, strict=True)
     )
-    return Mixture(retention, system, runs, areas)
