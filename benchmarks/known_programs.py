@@ -62,7 +62,8 @@ class Known:
         return ()
 
 
-def _corners(batch: ProgramBatch) -> dict[str, Any]:
+def corners(batch: ProgramBatch) -> dict[str, Any]:
+    """The corners of a batch of one program, to be kept."""
     rows = {key: value[0].tolist() for key, value in vars(batch).items() if isinstance(value, np.ndarray)}
     return {"controlled": batch.controlled, **rows}
 
@@ -93,7 +94,7 @@ def of_member(member: Member, value: float, by: str, seconds: float) -> Known:
     """A program of a family, to be kept."""
     family, values = member.family, member.family.values(member.z)
     kind = (family.ramps, family.controlled, family.carrier_ramps)
-    return Known(value, by, seconds, _corners(family.batch(values[None])), kind, tuple(map(float, values)))
+    return Known(value, by, seconds, corners(family.batch(values[None])), kind, tuple(map(float, values)))
 
 
 def reach_key(case: Case) -> str:
