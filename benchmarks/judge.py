@@ -138,14 +138,13 @@ class Judge:
         """The best of all."""
         return min(self.best.values(), key=lambda member: member.key)
 
-    def run(self, seconds: float, starts: tuple[tuple[Family, Array], ...] = ()) -> Member:
-        """The best found within a time of the processor [s]; `starts` are programs to begin with."""
+    def run(self, seconds: float, start: Member | None = None) -> Member:
+        """The best found within a time of the processor [s], begun with a program if one is given."""
         began = time.process_time()
-        for family, values in starts:
-            number = next((n for n, each in enumerate(self.families) if _kind(each) == _kind(family)), None)
-            if number is None:
-                continue
-            self._keep(number, self.polished(self.families[number], family.points(values)))
+        if start is not None:
+            for number, family in enumerate(self.families):
+                if _kind(family) == _kind(start.family):
+                    self._keep(number, self.polished(family, start.z))
 
         def left() -> bool:
             return time.process_time() - began < seconds

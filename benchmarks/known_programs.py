@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +17,10 @@ import numpy as np
 
 from benchmarks.fitted_problems import Case, fitted
 from benchmarks.judge import Judge, Judged, Member, judged_programs, reachable
-from models.column.programs import Array, ProgramBatch
+from models.column.programs import ProgramBatch
 from optimizer.goal.goal import Problem
 from optimizer.search.found import FEASIBLE
-from optimizer.search.program_space import Family, families_of
+from optimizer.search.program_space import families_of
 
 BEST = Path(__file__).with_name("best_known.json")
 MOST_NEEDED = 1.5  # resolution asked for, at most, where a goal is to be easy
@@ -32,19 +32,16 @@ class Known:
 
     Attributes
     ----------
-    value : float, its cost [s]; of the largest resolution, that
+    value : float, its cost [s] when it was found; of the largest resolution, that
     by : who found it
     judged : float  [s], processor time that the judge has spent on the problem
     program : corners of oven and carrier, as in a batch of one, and the carrier variable
-    family, values : its family as (ramps, carrier variable, carrier ramps), and set values there, if it has them
     """
 
     value: float
     by: str
     judged: float
     program: dict[str, Any]
-    family: tuple[int, str, int] | None = None
-    values: tuple[float, ...] | None = None
 
     @property
     def batch(self) -> ProgramBatch:
@@ -52,20 +49,44 @@ class Known:
         arrays = {key: np.array([value]) for key, value in self.program.items() if key != "controlled"}
         return ProgramBatch(self.program["controlled"], **arrays)
 
-    def start(self, problem: Problem) -> tuple[tuple[Family, Array], ...]:
-        """The program as a start for the judge."""
-        for family in families_of(problem.scenario):
-            if self.values and (family.ramps, family.controlled, family.carrier_ramps) == tuple(
-                self.family or ()
-            ):
-                return ((family, np.array(self.values)),)
-        return ()
 
-
-def corners(batch: ProgramBatch) -> dict[str, Any]:
-    """The corners of a batch of one program, to be kept."""
+def corners(member: Member) -> dict[str, Any]:
+    """The corners of a program, to be kept."""
+    batch = batch_at(member)
     rows = {key: value[0].tolist() for key, value in vars(batch).items() if isinstance(value, np.ndarray)}
     return {"controlled": batch.controlled, **rows}
+
+
+def batch_at(member: Member) -> ProgramBatch:
+    """The program of a member."""
+    return member.family.batch(member.family.values(member.z[None]))
+
+
+def member_of(problem: Problem, batch: ProgramBatch) -> Member | None:
+    """A program (a batch of one) in the family that has as many ramps; None where the scenario allows none of them."""
+    times, temperatures = batch.oven_times[0], batch.oven_temperatures[0]
+    carrier_times, carrier = batch.carrier_times[0], batch.carrier_values[0]
+    ramps, carrier_ramps = len(times) // 2 - 1, len(carrier) // 2
+    for family in families_of(problem.scenario):
+        if (family.ramps, family.controlled, family.carrier_ramps) == (
+            ramps,
+            batch.controlled,
+            carrier_ramps,
+        ):
+            rises, holds = np.diff(times)[1::2], np.diff(times)[0::2]
+            oven = [temperatures[0], holds[0]] if ramps else [temperatures[0]]
+            for i in range(ramps):
+                rise = temperatures[2 * i + 2] - temperatures[2 * i + 1]
+                rate = rise / rises[i] if rise > 0 else family.high[2 + 3 * i]
+                oven += [rate, temperatures[2 * i + 2], holds[i + 1]]
+            values = [*oven[: family.carrier_at], carrier[0]]
+            for i in range(carrier_ramps):
+                hold, taken = np.diff(carrier_times)[2 * i : 2 * i + 2]
+                change = abs(carrier[2 * i + 2] - carrier[2 * i])
+                rate = change / taken if change > 0 else family.high[family.carrier_at + 2 + 3 * i]
+                values += [hold, rate, carrier[2 * i + 2]]
+            return Member(family, family.points(np.array(values)), np.inf)
+    return None
 
 
 def best_known() -> dict[str, Known]:
@@ -75,26 +96,13 @@ def best_known() -> dict[str, Known]:
     return {key: Known(**each) for key, each in json.loads(BEST.read_text(encoding="utf-8")).items()}
 
 
-def keep(key: str, found: Known, larger: bool = False) -> None:
-    """Note what was found: the better program, and the judge's time on top of what it has spent."""
-    known = best_known()
-    old = known.get(key)
-    if old is not None:
-        better = found.value > old.value if larger else found.value < old.value
-        best = found if better else old
-        found = Known(best.value, best.by, old.judged + found.judged, best.program, best.family, best.values)
-    known[key] = found
+def note(key: str, found: Known) -> None:
+    """Write down what is known of a problem."""
+    known = best_known() | {key: found}
     text = json.dumps({name: asdict(known[name]) for name in sorted(known)}, indent=1)
     unfinished = BEST.with_suffix(f".{os.getpid()}.part")
     unfinished.write_text(text + "\n", encoding="utf-8")
     unfinished.replace(BEST)
-
-
-def of_member(member: Member, value: float, by: str, seconds: float) -> Known:
-    """A program of a family, to be kept."""
-    family, values = member.family, member.family.values(member.z)
-    kind = (family.ramps, family.controlled, family.carrier_ramps)
-    return Known(value, by, seconds, corners(family.batch(values[None])), kind, tuple(map(float, values)))
 
 
 def reach_key(case: Case) -> str:
@@ -110,27 +118,43 @@ def needed_of(case: Case) -> float:
 
 @dataclass(frozen=True)
 class Yardstick:
-    """A problem that is ready, with the cost of its best known program [s], infinite where none is known."""
+    """A problem that is ready, and what is known about it."""
 
     case: Case
     problem: Problem
     key: str
-    known: Known | None
+
+    @property
+    def known(self) -> Known | None:
+        """The best known program."""
+        return best_known().get(self.key)
 
     @property
     def cost(self) -> float:
         """Cost [s] of the best known program as judged today; infinite where none meets the goal."""
-        if self.known is None:
-            return np.inf
-        found = judged_programs(self.problem, self.known.batch)
-        return float(found.cost[0]) if found.margin[0] >= FEASIBLE else np.inf
+        known = self.known
+        return np.inf if known is None else cost_of(judged_programs(self.problem, known.batch))
+
+    def keep(self, member: Member, by: str, seconds: float = 0.0) -> float:
+        """Cost [s] of a program, which is kept if it is the best; `seconds` are what the judge took to find it."""
+        cost, known = cost_of(judged_programs(self.problem, batch_at(member))), self.known
+        spent = seconds + (0.0 if known is None else known.judged)
+        if cost < self.cost:
+            note(self.key, Known(cost, by, spent, corners(member)))
+        elif known is not None:
+            note(self.key, replace(known, judged=spent))
+        return cost
 
 
 def yardstick(case: Case) -> Yardstick:
-    """The problem of a case with what is known about it."""
+    """The problem of a case; a best known program that misses the goal since the engine changed is polished again."""
     needed = needed_of(case)
-    key = f"{case.name}, {needed:g}"
-    return Yardstick(case, fitted(case, needed), key, best_known().get(key))
+    now = Yardstick(case, fitted(case, needed), f"{case.name}, {needed:g}")
+    if now.known is not None and not np.isfinite(now.cost):
+        member = member_of(now.problem, now.known.batch)
+        if member is not None:
+            now.keep(Judge(now.problem).polished(member.family, member.z), now.known.by)
+    return now
 
 
 def judge(case: Case, seconds: float) -> None:
@@ -143,20 +167,19 @@ def judge(case: Case, seconds: float) -> None:
     if reach_key(case) not in best_known():
         began = time.process_time()
         value, member = reachable(fitted(case, 1.0), seconds / 3, seed)
-        keep(reach_key(case), of_member(member, value, "judge", time.process_time() - began), larger=True)
+        note(reach_key(case), Known(value, "judge", time.process_time() - began, corners(member)))
         print(f"{case.name}: largest resolution {value:.4f}", flush=True)
     now = yardstick(case)
-    spent = 0.0 if now.known is None else now.known.judged
+    known, before = now.known, now.cost
+    spent = 0.0 if known is None else known.judged
     if not case.possible or spent >= seconds:
         return
     began = time.process_time()
     # Every second time it goes on from what is known; else what it finds is a check of that.
-    starts = () if now.known is None or seed % 2 else now.known.start(now.problem)
-    member = Judge(now.problem, seed=seed).run(seconds - spent, starts)
-    cost = cost_of(judged_programs(now.problem, member.family.batch(member.family.values(member.z[None]))))
-    if np.isfinite(cost):
-        keep(now.key, of_member(member, cost, "judge", time.process_time() - began))
-    print(f"{now.key}: judge {cost / 60:.4f} min, known before {now.cost / 60:.4f} min", flush=True)
+    start = None if known is None or seed % 2 else member_of(now.problem, known.batch)
+    member = Judge(now.problem, seed=seed).run(seconds - spent, start)
+    cost = now.keep(member, "judge", time.process_time() - began)
+    print(f"{now.key}: judge {cost / 60:.4f} min, known before {before / 60:.4f} min", flush=True)
 
 
 def cost_of(judged: Judged) -> float:

@@ -21,12 +21,10 @@ from benchmarks.hand_edits import best_edit
 from benchmarks.judge import Member, judged_programs
 from benchmarks.known_programs import (
     Yardstick,
+    batch_at,
     best_known,
-    cost_of,
     judge,
-    keep,
     needed_of,
-    of_member,
     reach_key,
     yardstick,
 )
@@ -128,15 +126,12 @@ class Run:
 
 def measured(now: Yardstick, seconds: float, seed: int, rounding: bool = True, edited: bool = False) -> Run:
     """A search with a seed; a program better than the best known is kept."""
-    problem, known = now.problem, now.cost
+    problem = now.problem
     found = found_by_search(problem, families_of(problem.scenario), seconds, seed, rounding)
     cost, margin = np.inf, -np.inf
     if found.best is not None:
-        family = found.best.family
-        judged = judged_programs(problem, family.batch(family.values(found.best.z[None])))
-        cost, margin = cost_of(judged), float(judged.margin[0])
-        if cost < known:
-            keep(now.key, of_member(found.best, cost, "search", 0.0))
+        cost = now.keep(found.best, "search")
+        margin = float(judged_programs(problem, batch_at(found.best)).margin[0])
     run = Run(cost, margin, found.claimed, np.inf, found.seconds, found.rounding)
     if (
         found.rounded is not None
@@ -151,11 +146,11 @@ def measured(now: Yardstick, seconds: float, seed: int, rounding: bool = True, e
 
 def line(now: Yardstick, seed: int, run: Run) -> str:
     """A run in a line."""
-    best = min(now.cost, run.cost)
+    best = now.cost
     parts = [
         f"{now.key:36s} seed {seed:3d}",
         f"found {run.cost / 60:9.4f} min",
-        f"best known {now.cost / 60:9.4f} min",
+        f"best known {best / 60:9.4f} min",
         f"gap {100 * gap(run.cost, best):7.2f} %",
         "feasible" if np.isfinite(run.cost) else f"NOT feasible, margin {run.margin:+.4f}",
         f"{run.seconds:6.1f} s",

@@ -13,7 +13,7 @@ from benchmarks import known_programs, optimality
 from benchmarks.fitted_problems import CASES, fitted
 from benchmarks.hand_edits import best_edit
 from benchmarks.judge import Judge, by_cost, by_resolution, judged_programs
-from benchmarks.known_programs import Known, keep
+from benchmarks.known_programs import Yardstick
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
 from optimizer.goal.goal import Problem
@@ -79,27 +79,48 @@ def test_a_long_last_hold_is_found_by_an_edit() -> None:
     assert edit.after < edit.before == before.cost[0]
 
 
-def test_the_better_program_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def now(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Yardstick:
+    """A problem of which nothing is known yet."""
     monkeypatch.setattr(known_programs, "BEST", tmp_path / "best.json")
-    family = families_of(problem(False).scenario)[-1]
-    program = known_programs.corners(family.batch(family.values(np.full((1, family.size), 0.5))))
-    keep("a", Known(100.0, "judge", 5.0, program))
-    keep("a", Known(90.0, "search", 0.0, program))
-    keep("a", Known(95.0, "judge", 5.0, program))
-    kept = known_programs.best_known()["a"]
-    assert (kept.value, kept.by, kept.judged) == (90.0, "search", 10.0)
-    assert kept.batch.size == 1
+    return Yardstick(SMALL, problem(False), "small")
 
 
-def test_a_stopped_section_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_best_program_is_kept(now: Yardstick) -> None:
+    good = Judge(now.problem).run(1.0)
+    z = good.family.ordered(np.random.default_rng(4).random((2000, good.family.size)))
+    keys = by_cost(judged_programs(now.problem, good.family.batch(good.family.values(z))))
+    slower, failing = (replace(good, z=z[at]) for at in (keys.argmin(), keys.argmax()))
+    assert now.keep(failing, "search") == np.inf == now.cost
+    first = now.keep(slower, "search", 2.0)
+    best = now.keep(good, "judge", 3.0)
+    now.keep(slower, "search", 4.0)
+    assert now.known is not None
+    assert (now.known.by, now.known.judged) == ("judge", 9.0)
+    assert best == now.cost < first
+
+
+def test_a_kept_program_is_found_in_its_family(now: Yardstick) -> None:
+    modes = ("constant flow", "flow program")
+    search = replace(now.problem.scenario.search, carrier_modes=modes, max_ramps=3)
+    ramped = replace(now.problem, scenario=replace(now.problem.scenario, search=search))
+    rng = np.random.default_rng(5)
+    for family in families_of(ramped.scenario):
+        z = family.ordered(rng.random(family.size))
+        found = known_programs.member_of(ramped, family.batch(family.values(z[None])))
+        assert found is not None
+        assert found.family.name == family.name
+        assert found.z == pytest.approx(z, abs=1e-9)
+
+
+def test_a_stopped_section_goes_on(now: Yardstick, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[int] = []
 
-    def measured(now: optimality.Yardstick, seconds: float, seed: int, **_: bool) -> optimality.Run:
+    def measured(now: Yardstick, seconds: float, seed: int, **_: bool) -> optimality.Run:
         made.append(seed)
         return optimality.Run(60.0 + seed, 0.0, True, 66.0, seconds, 0.0)
 
     monkeypatch.setattr(optimality, "measured", measured)
-    now = known_programs.Yardstick(SMALL, problem(False), "small", None)
     path = tmp_path / "runs.jsonl"
     first = optimality.Record(path).run(now, 1.0, 101, edited=False)
     again = optimality.Record(path)
