@@ -23,6 +23,7 @@ from optimizer.goal.limits import LATE
 from optimizer.scenario.instrument_data import Tolerances
 
 DRAWS = 400  # that a search follows
+FEW_DRAWS = 100  # the first of these, which tell the way
 FRESH_DRAWS, FRESH_SEED = (
     2000,
     1_000_003,

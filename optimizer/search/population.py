@@ -29,6 +29,7 @@ EDITED = 0.15  # share of trials in which one set point is put anywhere, or at a
 LACK_WEIGHT, LIMIT_WEIGHT = 1.0, 3.0  # of margins not kept in the violation of a program that fails nominally
 FAILING = 1.0  # added to that: programs that fail nominally come after those that fail in draws
 NOMINAL = -0.01  # smallest nominal margin down to which a program is judged by draws
+BY_FEW = 0.75  # share of generations that few of the draws judge
 SETTLED = 1e-6  # spread of ln(cost) below which a population has nothing more to find
 
 
@@ -90,7 +91,21 @@ def about(family: Family, known: Array, size: int, rng: np.random.Generator) -> 
 def evolved(
     problem: Problem, family: Family, z: Array, generations: int, rng: np.random.Generator
 ) -> tuple[Array, int]:
-    """The best point (D,) that a population comes to from its first members (K, D), and the programs judged."""
+    """What a population comes to from its first members (K, D), best first, and how many programs were judged.
+
+    Where draws decide, a few of them tell the way at first.
+    """
+    if problem.by_draws:
+        early = int(BY_FEW * generations)
+        z, programs = _bred(problem.by_few_draws, family, z, early, rng)
+        last, more = _bred(problem, family, z, generations - early, rng)
+        return last, programs + more
+    return _bred(problem, family, z, generations, rng)
+
+
+def _bred(
+    problem: Problem, family: Family, z: Array, generations: int, rng: np.random.Generator
+) -> tuple[Array, int]:
     now = members(problem, family, z)
     size, programs = len(z), len(z)
     rows = np.arange(size)
@@ -117,4 +132,4 @@ def evolved(
         )
         if np.ptp(now.ln_cost) < SETTLED and not now.violation.any():
             break
-    return now.z[now.order[0]], programs
+    return now.z[now.order], programs

@@ -35,7 +35,11 @@ KINDS = (
     *("class", "class", "class", "around", "class", "class", "class", "restart", "class", "class"),
     *("mixed", "class", "class", "class", "class", "class", "class", "restart", "class", "sampler"),
 )
-GENERATIONS = 100  # of a population, at most
+KINDS_BY_DRAWS = ("class", "class", "around", "class", "mixed", "class", "mixed", "class", "mixed", "restart")
+GENERATIONS = 100  # of a population about one end, at most
+FURTHER_GENERATIONS = 40  # by which that of a family goes on in a trial
+LARGE = 64  # its members
+NARROW = 0.02  # on the unit cube: where it is no wider it has come to its end, and a new one begins
 KEPT_ENDS = 12  # of each family
 SAME_PLACE = 0.01  # on the unit cube: ends nearer to one another are one
 MIXED = 6  # ends of a family that a mixed population begins from
@@ -180,17 +184,30 @@ class _Search:
         return True
 
     def _populated(self, number: int, kind: str, z: Array) -> Found:
-        """What a population comes to that begins around an end `z` (D,) of its family, or from several of them."""
-        family, ends = self.families[number], self.state.best[number]
-        self.pools[number].populated.add(z.tobytes())
-        known = z[None]
-        if kind == "mixed" and len(ends) > 1:
-            others = self.rng.choice(len(ends), min(MIXED, len(ends)), replace=False)
-            known = np.array([z, *(ends[at].descent.z for at in others)])
-        first = about(family, known, SIZE, self.rng)
-        best, programs = evolved(self.problem, family, first, GENERATIONS, self.rng)
-        self.pools[number].populated.add(best.tobytes())
-        return Found(family, assessed(self.problem, family, best, programs))
+        """What a population comes to that begins around an end `z` (D,) of its family, or the family's own one."""
+        family, pool = self.families[number], self.pools[number]
+        if kind == "around":
+            first, generations = about(family, z[None], SIZE, self.rng), GENERATIONS
+            pool.populated.add(z.tobytes())
+        else:
+            first, generations = self._gathered(number), FURTHER_GENERATIONS
+        last, programs = evolved(self.problem, family, first, generations, self.rng)
+        pool.populated.add(last[0].tobytes())
+        if kind == "mixed":
+            pool.population = last if np.ptp(last, axis=0).max() > NARROW else None
+        return Found(family, assessed(self.problem, family, last[0], programs))
+
+    def _gathered(self, number: int) -> Array:
+        """The population of a family with ends that it has not met in place of its worst; a new one if none."""
+        family, pool = self.families[number], self.pools[number]
+        ends = [found.descent.z for found in (*self.state.best[number], *self.nominal[number])]
+        if pool.population is None:
+            pool.met = {z.tobytes() for z in ends}
+            some = self.rng.permutation(len(ends))[:MIXED]
+            return about(family, np.array([ends[0], *(ends[at] for at in some)]), LARGE, self.rng)
+        new = [z for z in ends if z.tobytes() not in pool.met][: LARGE // 4]
+        pool.met |= {z.tobytes() for z in new}
+        return np.concatenate([pool.population[: LARGE - len(new)], *(z[None] for z in new)])
 
     def best_so_far(self) -> str:
         """The best so far in words."""
@@ -324,7 +341,8 @@ def _next_start(
 ) -> _Start:
     """Where to descend next in a family, and who proposes it."""
     size = pool.family.size
-    kind = KINDS[tried % len(KINDS)]
+    kinds = KINDS_BY_DRAWS if nominal is not ends else KINDS
+    kind = kinds[tried % len(kinds)]
     if kind == "class":
         if tried >= FIRST_TRIES:
             pool.widen(nominal)
