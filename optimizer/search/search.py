@@ -19,7 +19,7 @@ import optuna
 from models.column.programs import Array
 from optimizer.base.clock import now, round_done, wall
 from optimizer.base.interruption import postponed, signals_so_far
-from optimizer.goal.goal import Problem, on_paper
+from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.search.descent import Descent, assessed, descend
 from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
 from optimizer.search.population import SIZE, about, evolved
@@ -132,7 +132,7 @@ class _Search:
         self, problem: Problem, families: list[Family], seed: int, state: Searched, shared: SharedStudy | None
     ) -> None:
         self.problem, self.families, self.state, self.shared = problem, families, state, shared
-        self.as_predicted = on_paper(problem) if problem.by_draws else problem
+        self.as_predicted = nominal_problem(problem) if problem.by_draws else problem
         # Ends of descents, on margins as predicted: by draws they are judged besides, and populations begin from them.
         self.nominal = state.best if not problem.by_draws else {number: [] for number in state.best}
         seed += 0 if shared is None else shared.worker
