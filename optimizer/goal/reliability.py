@@ -42,12 +42,12 @@ class Reliability:
     """How probably a program meets every requirement, all that is uncertain being drawn."""
 
     share: Annotated[float, SHARE, key()]
-    """the pass probability: share of draws in which every requirement is met; of a candidate with the 120 draws nearest
-    to its limits simulated outright"""
+    """the pass probability: share of draws in which every requirement is met; of a program that is
+    shown in draws that no search has followed, those nearest to its limits simulated outright"""
     draws: Annotated[int, key()]
     """how many there were"""
     by_derivatives: Annotated[float | None, SHARE, key("share_by_derivatives")]
-    """the same share by the first derivatives that the search follows; None where nothing was corrected"""
+    """the same share by first derivatives alone; None where nothing was corrected"""
     failures: tuple[Failure, ...]
     """what is missed, the most frequent first"""
     sources: Annotated[tuple[Source, ...], key()]

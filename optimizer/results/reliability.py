@@ -27,7 +27,7 @@ def reliability_text(known: Reliability) -> str:
     text = probability_text(known)
     followed = known.by_derivatives
     if followed is not None and abs(followed - known.share) >= WORTH_REPORTING:
-        text += f"; {percent(followed)} by the first derivatives that the search follows"
+        text += f"; {percent(followed)} by first derivatives"
     for failure in known.failures[:1]:
         text += f"; most often missed: {failure.what} ({percent(failure.share)})"
     if known.main_risks:

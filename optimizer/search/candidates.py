@@ -400,7 +400,7 @@ def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...
     if falls_short(confidence, reliability):
         return (
             f"{percent(share)} probability of meeting every requirement, not the required {100 * confidence:g} %: "
-            "simulated outright it is lower than by the first derivatives that the search follows.",
+            "simulated outright it is lower than by first derivatives.",
         )
     if confidence > 0 or share >= RISKY:
         return ()

@@ -22,6 +22,7 @@ from models.errors import InvalidInputError
 from models.units import absolute_pressure, flow_si, kelvin
 from optimizer.base.given_values import inline_toml
 from optimizer.goal.drawn_margins import judged
+from optimizer.goal.robustness import DRAWS, FRESH_DRAWS
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import read_program
@@ -407,8 +408,10 @@ def test_certainty_adds_intervals_and_pass_probability_and_changes_no_peak(fitte
     assert exact.reliability is not None
     batch = batch_of([exact.program])
     share = judged(fitted.problem, batch, fitted.problem.assess(batch, "polish")).pass_probability
-    assert quick.reliability.share == exact.reliability.by_derivatives == share[0]
-    assert quick.reliability.failures == exact.reliability.failures
+    assert quick.reliability.share == share[0]
+    # Others than the search follows judge what is shown, and more of them.
+    assert quick.reliability.draws == DRAWS < exact.reliability.draws == FRESH_DRAWS
+    assert exact.reliability.by_derivatives == pytest.approx(share[0], abs=0.1)
     assert quick.reliability.sources == ()
     assert exact.reliability.sources
     assert rw.predict(fitted).to_dict() == exact.to_dict()
