@@ -35,7 +35,10 @@ KINDS = (
     *("class", "class", "class", "around", "class", "class", "class", "restart", "class", "class"),
     *("mixed", "class", "class", "class", "class", "class", "class", "restart", "class", "sampler"),
 )
-KINDS_BY_DRAWS = ("class", "class", "around", "class", "mixed", "class", "mixed", "class", "mixed", "restart")
+KINDS_BY_DRAWS = (
+    *("class", "class", "class", "around", "mixed", "class", "class", "mixed", "class", "class"),
+    *("mixed", "class", "restart"),
+)
 GENERATIONS = 100  # of a population about one end, at most
 FURTHER_GENERATIONS = 40  # by which that of a family goes on in a trial
 LARGE = 64  # its members
