@@ -1,6 +1,6 @@
 """The front between what is minimised and resolution: the fastest programs for shares of what every pair needs.
 
-First the best separation that can be had is looked for (`front_reach`), then programs for shares up to it. Neighbouring
+First the best separation that can be had is looked for, then programs for shares up to it. Neighbouring
 points share their basins more often than not, so each point is descended to from its neighbours' ends as well as from
 those of the search. More points are made than asked for, and those shown that lie most evenly (`front_choice`).
 """
@@ -24,15 +24,17 @@ from optimizer.search.front_choice import (
     LARGEST_SHARE,
     LEAST_SHARE,
     Point,
+    Reached,
+    climb,
     cost_of,
     farthest_first,
+    furthest,
     scaled,
     spread,
     thinned,
     undominated,
     widest_gap,
 )
-from optimizer.search.front_reach import Reached, climb, furthest
 from optimizer.search.rounding import ALMOST, settable
 
 NEARLY_ALL = 0.985  # of the best share is asked for: the last per cent costs time and is lost in rounding

@@ -26,15 +26,16 @@ from optimizer.search.front_choice import (
     LARGEST_SHARE,
     LEAST_SHARE,
     Point,
+    climb,
     cost_of,
     farthest_first,
+    furthest,
     scaled,
     spread,
     thinned,
     undominated,
     widest_gap,
 )
-from optimizer.search.front_reach import climb, furthest
 from optimizer.search.program_space import families_of
 from optimizer.search.rounding import settable
 from optimizer.show.pictures.front import free_place, number_sides
