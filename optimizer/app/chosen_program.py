@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from optimizer.app.interface_results import Predicted
     from optimizer.goal.outcome import Candidate
 
+MOST_CANDIDATES = 50  # that a search leaves behind
 AnyPath: TypeAlias = str | PathLike[str]
 AnyProgram: TypeAlias = "Program | Chosen | Candidate | Predicted | Mapping[str, Any] | AnyPath"
 
@@ -60,6 +61,23 @@ def chosen(scenario: Scenario, program: AnyProgram | None = None) -> Chosen:
         f"program: expected a Program, a candidate, its tables oven and carrier, or the path of a program file, not "
         f"{type(program).__name__}"
     )
+
+
+def starts_of(scenario: Scenario, given: AnyProgram | None) -> list[Program]:
+    """Programs to start a search from: one as for `chosen`, or all candidates in a folder that `optimize` wrote.
+
+    Raises
+    ------
+    ScenarioError : when they cannot be used
+    """
+    if given is None:
+        return []
+    if isinstance(given, str | PathLike):
+        path = Path(given)
+        if path.is_dir() or path.suffix == ".json":
+            with as_arguments():
+                return read_candidates(candidates_file(path), scenario.ambient_pressure, MOST_CANDIDATES)
+    return [chosen(scenario, given).program]
 
 
 def kept_candidate(scenario: Scenario, results: AnyPath, rank: int = 1) -> Chosen:

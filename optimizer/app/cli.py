@@ -144,6 +144,10 @@ def optimize(
     no_what_if: Annotated[
         bool, typer.Option("--no-what-if", help="Try no single changes when nothing meets the goal.")
     ] = False,
+    start_from: Annotated[
+        Path | None,
+        typer.Option(help="A program file, or a folder that optimize wrote.", show_default=False),
+    ] = None,
     study: Annotated[
         str | None,
         typer.Option(
@@ -179,6 +183,7 @@ def optimize(
             what_if=not no_what_if,
             study=place,
             study_name=study_name,
+            start_from=start_from,
             progress=progress,
         )
     if made.outcome.interrupted and not made.candidates:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from models.column.programs import Program
 from models.errors import InvalidInputError
-from optimizer.app.chosen_program import AnyPath, AnyProgram, Chosen, chosen
+from optimizer.app.chosen_program import AnyPath, AnyProgram, Chosen, chosen, starts_of
 from optimizer.base.errors import ScenarioError, as_arguments
 from optimizer.runs.detection import PeakDetection
 from optimizer.scenario.data import Scenario
@@ -154,6 +154,7 @@ def optimize(
     what_if: bool = True,
     study: AnyPath | StudyPlace | None = None,
     study_name: str | None = None,
+    start_from: AnyProgram | None = None,
     progress: Progress | None = None,
 ) -> Optimized:
     """The shortest programs that keep every pair resolved, within what column and instrument can do.
@@ -162,10 +163,13 @@ def optimize(
     ----------
     seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
     rounds : a budget in descents instead, with which a seed gives the same programs however fast the machine
-    what_if : whether single changes are tried when nothing meets the goal (10 to 20 s)
+    what_if : whether single changes are tried when nothing meets the goal (10 to 20 s), and what one oven ramp more
+        than allowed would save (a tenth of the time budget again)
     study : file, or PostgreSQL URL without a password, that keeps the search for later and for other workers
         (docs/workers.md); the environment variable RAMPWRIGHT_STUDY counts only when its value is given here
     study_name : its name there; the scenario's title when None
+    start_from : a program, as for `predict`, or the folder of an earlier result, whose candidates are meant: what is
+        found is no worse, where they meet the goal
     progress : told the share of the time spent and a line of text, some times a second
 
     Raises
@@ -188,6 +192,7 @@ def optimize(
             study=place,
             study_name=study_name,
             rounds=rounds,
+            start_from=starts_of(known.scenario, start_from),
         )
     return Optimized(known, problem, outcome)
 

@@ -30,6 +30,7 @@ from optimizer.scenario.program_tables import program_document
 
 NOMINAL_GOAL = "nominal, without regard to uncertainty"  # a diagnosis, no change of the method
 KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
+ORDINALS = ("first", "second", "third", "fourth", "fifth")
 LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
 VALLEY_POINTS = 401  # of the trace between the apexes of the critical pair
 
@@ -356,6 +357,21 @@ class Tried(NamedTuple):
     cost: Annotated[float, MINUTES, key("cost_min")]
 
 
+class RampMore(NamedTuple):
+    """What a short search with one oven ramp more than allowed found: the ramps, and how much it saves [s]."""
+
+    ramps: Annotated[int, key()]
+    saves: Annotated[float, MINUTES, key("saves_min")]
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        which = f"A {ORDINALS[self.ramps - 1]} oven ramp"
+        if not self.saves:
+            return f"{which} saved nothing to speak of in a short search."
+        return f"{which} would save {MINUTES.text(self.saves)} min: set max_ramps = {self.ramps} to search with it."
+
+
 @dataclass(frozen=True)
 class SearchOutcome:
     """What a search found.
@@ -374,6 +390,7 @@ class SearchOutcome:
     front_note : how far they reach, and why there are fewer than asked for; empty unless a front was asked for
     what_ifs : single changes tried when nothing met the goal, the most helpful first
     study : None unless the search was part of a shared study
+    ramp_more : what one oven ramp more would save; None where no program needs all that are allowed
     """
 
     feasible: Annotated[bool, key()]
@@ -389,3 +406,4 @@ class SearchOutcome:
     what_ifs: Annotated[tuple[WhatIf, ...], key()] = ()
     study: StudyNote | None = None
     rounds: int | None = None
+    ramp_more: RampMore | None = None

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from models.column.programs import Array
+from models.column.programs import Array, Program
 from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
 from models.fit.fit import DayToDay
@@ -14,19 +15,23 @@ from models.fit.fitting import Fit, Run, fit_retention
 from optimizer.base.clock import ROUND, rounds_counted
 from optimizer.base.interruption import postponed
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import SearchOutcome
-from optimizer.methods.trials import conceded
+from optimizer.goal.outcome import RampMore, SearchOutcome
+from optimizer.methods.trials import conceded, shown_as
 from optimizer.methods.what_if import what_ifs
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
 from optimizer.search.candidates import outcome_of
-from optimizer.search.found import Progress
+from optimizer.search.found import Progress, Searched
 from optimizer.search.front import front_of
-from optimizer.search.program_space import families_of
+from optimizer.search.moves import holding, until_end
+from optimizer.search.program_space import WORDS, families_of, family
 from optimizer.search.study_place import StudyPlace
 
 FRONT_TIME = 0.5  # of the search's budget, on top of it, for a front
+RAMP_TIME = 0.1  # and for one oven ramp more
+NEVER = 1e9  # s, when a program ends that is not to be cut
+WORTH_A_RAMP = 0.005  # of the run time, which it must save to be worth a word
 
 
 def fit_scenario(scenario: Scenario) -> Fit:
@@ -75,35 +80,39 @@ def optimize(
     study: StudyPlace | None = None,
     study_name: str | None = None,
     rounds: int | None = None,
+    start_from: Sequence[Program] = (),
 ) -> tuple[Problem, SearchOutcome]:
-    """Search, round, check and rank; then the front, if the goal asks for one, or what would help.
+    """Search, round, check and rank; then a ramp more, the front, if the goal asks for one, or what would help.
 
     Parameters
     ----------
     seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
     progress : called with the share of the budget spent and a line of text
-    what_if : whether single changes are tried when nothing meets the goal
+    what_if : whether single changes are tried when nothing meets the goal, and else what one oven ramp more than
+        allowed would save, where the best program has all that are; the latter takes up to a tenth as long again
     study : where a shared study keeps the search; None for a search by itself
     study_name : its name there; the scenario's title when None
     rounds : budget in descents in place of time, with which a seed gives the same programs however fast the machine;
         a front takes up to half as many rounds again
+    start_from : programs to begin from; what is found is no worse than those that meet the goal
 
     Raises
     ------
-    InvalidInputError : when a budget is not above 0, or there are two
+    InvalidInputError : when a budget is not above 0, there are two, or no program to begin from is of a kind searched
     StudyError : when the study cannot be reached or written, or belongs to another scenario
     """
     if rounds is None:
         if seconds is not None and not seconds > 0:
             raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
         budget = scenario.search.seconds if seconds is None else seconds
-        return _optimize(scenario, fit, budget, progress, what_if, study, study_name)
+        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from)
     if seconds is not None:
         raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
     if rounds < 1:
         raise InvalidInputError(f"rounds = {rounds}: expected at least 1")
     with rounds_counted():
-        problem, outcome = _optimize(scenario, fit, ROUND * rounds, progress, what_if, study, study_name)
+        budget = ROUND * rounds
+        problem, outcome = _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from)
     return problem, replace(outcome, rounds=rounds)
 
 
@@ -115,6 +124,7 @@ def _optimize(
     what_if: bool,
     study: StudyPlace | None,
     study_name: str | None,
+    start_from: Sequence[Program],
 ) -> tuple[Problem, SearchOutcome]:
     """`optimize` within a budget [s] on the clock as it stands."""
     from optimizer.search.search import search  # optuna is slow to import and only needed here
@@ -122,14 +132,25 @@ def _optimize(
 
     problem = problem_of(scenario, fit)
     families = families_of(scenario)
+    if start_from and not any(holding(families, until_end(problem, each)) for each in start_from):
+        raise InvalidInputError(
+            "no program to start from is of a kind that is searched: see search.carrier_modes and search.max_ramps; "
+            "ramps that cool are not searched"
+        )
     shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
-    searched = search(problem, families, budget, scenario.search.seed, progress, shared=shared)
+    searched = search(
+        problem, families, budget, scenario.search.seed, progress, shared=shared, given=start_from
+    )
     if what_if:
         searched = conceded(problem, searched, budget, progress)
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
         outcome = outcome_of(problem, searched)
     if searched.interrupted or stop_asked():  # who ended the search wants its result now
         return problem, replace(outcome, interrupted=True)
+    if what_if and outcome.feasible:
+        outcome = _with_ramp_more(problem, outcome, searched, RAMP_TIME * budget, progress)
+        if outcome.interrupted:
+            return problem, outcome
     if scenario.goal.front_points and not outcome.feasible:
         outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")
     if outcome.feasible and scenario.goal.front_points:
@@ -139,3 +160,33 @@ def _optimize(
     elif what_if and not outcome.feasible:
         outcome = replace(outcome, what_ifs=what_ifs(problem, outcome, searched, budget, progress))
     return problem, outcome
+
+
+def _with_ramp_more(
+    problem: Problem, outcome: SearchOutcome, searched: Searched, budget: float, progress: Progress | None
+) -> SearchOutcome:
+    """With what one oven ramp more saves, where the best program has all that the scenario allows.
+
+    It is searched for from that program within a budget [s], and not offered.
+    """
+    from optimizer.search.search import search
+
+    scenario, best = problem.scenario, searched.all()[0]
+    ramps, baking = scenario.search.max_ramps + 1, scenario.goal.bake_out is not None
+    if (
+        not best.feasible
+        or best.family.ramps != ramps - 1
+        or len(outcome.candidates[0].prediction.program.oven.ramps) < ramps - 1
+        or scenario.search.oven_temperature is not None
+        or ramps >= len(WORDS)
+        or ramps + baking > scenario.instrument.max_oven_ramps
+    ):
+        return outcome
+    more = family(scenario, ramps, best.family.controlled, best.family.carrier_ramps)
+    given = best.family.program(best.family.values(best.descent.z), NEVER, scenario.instrument.steps.time)
+    shown = shown_as(progress, "one oven ramp more", 0, 1)
+    found = search(problem, [more], budget, scenario.search.seed, shown, given=[given])
+    saved = max((best.descent.cost - each.descent.cost for each in found.all() if each.feasible), default=0.0)
+    if saved < WORTH_A_RAMP * best.descent.cost:
+        saved = 0.0
+    return replace(outcome, ramp_more=RampMore(ramps, saved), interrupted=found.interrupted)

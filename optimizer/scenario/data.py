@@ -219,7 +219,7 @@ class SearchSettings(Table):
         key(expected="list of modes", unless_stated="those of the scouting runs' kind"),
     ] = ()
     """carrier modes to search"""
-    max_ramps: Annotated[int, whole(0, 3), key(unless_stated="2, at most `max_oven_ramps`")] = 2
+    max_ramps: Annotated[int, whole(0, 5), key(unless_stated="3, at most `max_oven_ramps`")] = 3
     """most oven ramps in a program"""
     max_carrier_ramps: Annotated[int, whole(1, 2), key(expected="1 or 2")] = 1
     """most ramps of a flow or pressure program"""

@@ -47,6 +47,8 @@ def outcome_of(problem: Problem, searched: Searched) -> SearchOutcome:
     in_use = _in_use(problem)
     now = None if in_use is None else in_use.prediction
     pool = _pool(searched, problem.scenario.search.candidates)
+    if searched.given is not None and not any(each is searched.given for each in pool):
+        pool.append(searched.given)  # others may come out slower than it once they are rounded
     rounded = _rounded(problem, searched, pool)
     feasible = any(each.feasible for each in rounded)
     # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.

@@ -36,6 +36,7 @@ class Searched:
     interrupted: bool = False
     seconds: float = 0.0
     study: StudyNote | None = None
+    given: Found | None = None  # the best of the programs that the search began from, if it meets the goal
 
     def all(self) -> list[Found]:
         """Everything found, feasible and fast first."""

@@ -31,7 +31,7 @@ SHORT_HOLD = 20.0  # s; holds are spread evenly in ln(hold + this), dense where 
 SLOWEST = 0.5 / SECONDS_PER_MINUTE  # K/s; slower ramps are as good as a hold
 EDGE = 1e-3  # K; how far above the edge of a heating band the next one begins
 LEAST_RISE = 2.0  # K between the ends of a ramp
-WORDS = ("isothermal", "one ramp", "two ramps", "three ramps")
+WORDS = ("isothermal", "one ramp", "two ramps", "three ramps", "four ramps", "five ramps")
 CARRIERS: tuple[Controlled, ...] = ("flow", "pressure", "velocity")  # the last is not ramped
 VELOCITIES = (0.05, 3.0)  # m/s, of constant velocity; flow and pressure limits bound it further
 
@@ -42,7 +42,7 @@ class Family:
 
     Attributes
     ----------
-    ramps : int, 0 to 3, of the oven
+    ramps : int, 0 to 5, of the oven
     controlled : "flow", "pressure" or "velocity"
     carrier_ramps : int, 0 to 2
     low, high : (D,) arrays, bounds in SI units

@@ -10,18 +10,19 @@ together: each tells which start it takes, learns what the others take and find,
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import optuna
 
-from models.column.programs import Array
+from models.column.programs import Array, Program
 from optimizer.base.clock import now, round_done, wall
 from optimizer.base.interruption import postponed, signals_so_far
 from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.search.descent import Descent, assessed, descend
 from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
+from optimizer.search.moves import edits, holding, placed, until_end
 from optimizer.search.population import SIZE, about, evolved
 from optimizer.search.program_space import Family
 from optimizer.search.starts import CENTRES, Pool
@@ -77,13 +78,15 @@ def search(
     progress: Progress | None = None,
     clock: Callable[[], float] = now,
     shared: SharedStudy | None = None,
+    given: Sequence[Program] = (),
 ) -> Searched:
     """Search for the shortest program of each family within a time budget [s].
 
     A Ctrl-C ends the search with what was found so far. With a seed and the same number of trials the same
     programs are found; a time budget decides how many trials there are. `clock` tells what is spent of it: benchmarks
     on a machine with other work give the processor's time. With a shared study what other workers found belongs to
-    what is found, and the seed is this worker's own.
+    what is found, and the seed is this worker's own. What is found is no worse than the `given` programs and the method
+    in use, where a family holds them.
     """
     optuna.logging.set_verbosity(logging.WARNING)
     state = Searched({number: [] for number in range(len(families))})
@@ -101,6 +104,7 @@ def search(
         screened = min(max(share, LEAST_SCREENED), SCREENED)
         if shared is not None:  # others screen, too
             screened = max(screened // shared.at_work, LEAST_SCREENED)
+        running.begin(given)
         for pool in running.pools:
             for _ in range(screened // 256):
                 pool.screen(pool.sobol.random(256))
@@ -139,8 +143,9 @@ class _Search:
         # Ends of descents, on margins as predicted: by draws they are judged besides, and populations begin from them.
         self.nominal = state.best if not problem.by_draws else {number: [] for number in state.best}
         seed += 0 if shared is None else shared.worker
-        seeds = np.random.SeedSequence(seed).spawn(len(families) + 1)
-        self.rng = np.random.default_rng(seeds[-1])
+        *seeds, own, editing = np.random.SeedSequence(seed).spawn(len(families) + 2)
+        self.rng, self.editing = np.random.default_rng(own), np.random.default_rng(editing)
+        self.edited: Found | None = None  # the best program, once it was edited
         # The sampler's own study, in memory: it holds what is known, whoever found it.
         sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=10)
         self.study = optuna.create_study(direction="minimize", sampler=sampler)
@@ -154,6 +159,38 @@ class _Search:
         self.programs = 0  # simulated in descents, and by other workers
         self.told = 0  # programs screened here that the shared study knows of
         self.take_over()
+
+    def begin(self, given: Sequence[Program]) -> None:
+        """Programs that are known: kept as they are, screened, and all but the scouting runs descended from first."""
+        scenario = self.problem.scenario
+        wanted = [*given, *([] if scenario.current is None else [scenario.current])]
+        known = dict.fromkeys([*wanted, *(run.program for run in scenario.runs)])
+        for program in known:
+            ended = until_end(self.as_predicted, program)
+            for further, number in enumerate(holding(self.families, ended)):
+                family, pool = self.families[number], self.pools[number]
+                z = placed(family, ended)
+                pool.screen(z[None])
+                if further:  # the first family is the one with the fewest ramps
+                    continue
+                if program in wanted:
+                    pool.give(z)
+                found = Found(family, assessed(self.problem, family, z))
+                _keep(self.state.best[number], found)
+                if self.problem.by_draws:
+                    _keep(self.nominal[number], Found(family, assessed(self.as_predicted, family, z)))
+                if found.feasible and program in wanted:
+                    best = self.state.given
+                    self.state.given = found if best is None else min(best, found, key=rank)
+
+    def edit(self) -> None:
+        """Screen edits of the best program, once for each."""
+        leader = self.state.all()[0]
+        if leader is not self.edited:
+            self.edited, z = leader, leader.descent.z
+            made = edits(self.as_predicted, leader.family, z, self.families, self.editing)
+            for number, points in made.items():
+                self.pools[number].edit(points)
 
     def step(self) -> bool:
         """One descent; False when another worker turned out to be at the chosen start."""
@@ -178,6 +215,7 @@ class _Search:
             found = _descend(self.as_predicted, family, z, best, pool.known)
         key = pool.end_class(found.descent)
         self._record(number, found, key)
+        self.edit()
         self.study.tell(trial, _value(found))
         self.tries[number] += 1
         if self.shared is not None:
@@ -190,7 +228,7 @@ class _Search:
         """What a population comes to that begins around an end `z` (D,) of its family, or the family's own one."""
         family, pool = self.families[number], self.pools[number]
         if kind == "around":
-            first, generations = about(family, z[None], SIZE, self.rng), GENERATIONS
+            first, generations = pool.with_edits(about(family, z[None], SIZE, self.rng)), GENERATIONS
             pool.populated.add(z.tobytes())
         else:
             first, generations = self._gathered(number), FURTHER_GENERATIONS

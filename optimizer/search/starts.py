@@ -19,6 +19,7 @@ LACK_WEIGHT, LIMIT_WEIGHT = 2.0, 3.0  # of margins not kept, against ln(run time
 AGAIN = 0.1  # by how much a start must beat what is known of its class, in ln(run time), to be tried again
 FRESH = 1.0  # how far behind the best start an untried combination of heating bands may lie
 APART = 0.3  # on the unit cube: how far from the best ends every other start is looked for
+EDITED = 0.25  # share of a population's first members that are edits of the best program, at most
 SAME_END = 0.9995  # cost over that of a known end of the class, from which a descent found nothing new
 
 
@@ -40,6 +41,12 @@ class Pool:
         self.population: Array | None = None  # (K, D), the family's, best first
         self.met: set[bytes] = set()  # ends that were put into it
         self.populated: set[bytes] = set()  # ends around which a population was, and those it came to
+        self.given: list[
+            tuple[Array, float]
+        ] = []  # points to descend from before all others, with their merits
+        self.edited = np.empty(
+            (0, family.size)
+        )  # edits of the best program that this family holds, best first
         self.screened = 0
 
     def _classes(self, z: Array, retention: Array) -> list[bytes]:
@@ -57,8 +64,8 @@ class Pool:
             for row in np.concatenate([orders, left, self.family.bands(z)], axis=1).astype("<i2")
         ]
 
-    def screen(self, z: Array) -> None:
-        """Add points (K, D) to the waiting starts."""
+    def screen(self, z: Array) -> Array:
+        """Add points (K, D) to the waiting starts; gives their merits (K,), the lower the better."""
         z = self.family.ordered(z)
         assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
         self.screened += len(z)
@@ -69,6 +76,20 @@ class Pool:
             known = self.waiting[key][0] if key in self.waiting else self.visited.get(key, np.inf) - AGAIN
             if value < known:
                 self.waiting[key] = (float(value), point)
+        return np.asarray(merit)
+
+    def give(self, z: Array) -> None:
+        """A point (D,) to descend from before all others."""
+        self.given.append((z, float(self.screen(z[None])[0])))
+
+    def edit(self, z: Array) -> None:
+        """Screen edits (K, D) of the best program; the best of them are members of the next populations."""
+        self.edited = z[np.argsort(self.screen(z), kind="stable")]
+
+    def with_edits(self, members: Array) -> Array:
+        """First members (K, D) of a population, some of the last of them replaced by edits of the best program."""
+        some = self.edited[: int(EDITED * len(members))]
+        return np.concatenate([members[: len(members) - len(some)], some])
 
     def widen(self, ends: list[Found]) -> None:
         """Screen new points: some anywhere, more around good ends at several distances."""
@@ -88,8 +109,15 @@ class Pool:
     def take(self, away: list[Array] | None = None) -> tuple[bytes, Array] | None:
         """The class and place of the most promising start, which is then visited.
 
-        If there is one among those far from the points `away` (D,): most starts near good ends lead back to them.
+        Points that are given come first. If there is one, it is among those far from the points `away` (D,): most
+        starts near good ends lead back to them.
         """
+        if self.given:
+            z, merit = self.given.pop(0)
+            key = self.class_of(z)
+            self.waiting.pop(key, None)
+            self.visited[key] = merit
+            return key, z
         if not self.waiting:
             return None
         best = min(merit for merit, _ in self.waiting.values())
@@ -130,9 +158,12 @@ class Pool:
 
     def end_class(self, descent: Descent) -> bytes:
         """The class in which a descent ended."""
-        z = descent.z[None]
-        assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
-        return self._classes(z, assessment.retention)[0]
+        return self.class_of(descent.z)
+
+    def class_of(self, z: Array) -> bytes:
+        """The class of a point (D,)."""
+        assessment = self.problem.assess(self.family.batch(self.family.values(z[None])), "screen")
+        return self._classes(z[None], assessment.retention)[0]
 
     def ended(self, key: bytes, found: Found) -> None:
         """Mark the class in which a descent ended."""

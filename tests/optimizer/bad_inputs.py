@@ -371,7 +371,7 @@ SCENARIO_INPUTS = (
         "unknown role", '"matrix"', '"standard"', 'analytes[1].role = "standard"', "internal standard"
     ),
     toml_input(
-        "too many ramps", "[goal]", "[search]\nmax_ramps = 4\n[goal]", "search.max_ramps = 4", "at most 3"
+        "too many ramps", "[goal]", "[search]\nmax_ramps = 6\n[goal]", "search.max_ramps = 6", "at most 5"
     ),
     toml_input(
         "half a ramp", "[goal]", "[search]\nmax_ramps = 1.5\n[goal]", "search.max_ramps = 1.5", "whole number"

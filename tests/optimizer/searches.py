@@ -6,10 +6,12 @@ rounding. All tests run with that clock counting its looks (`tests/conftest.py`)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import count
 from math import pi
 
 import optimizer.base.clock
+from models.column.programs import Program
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Searched
 from optimizer.search.program_space import Family
@@ -29,8 +31,10 @@ def steps(number: int) -> float:
     return (number + 0.5) * STEP
 
 
-def search_of(problem: Problem, families: list[Family], descents: int, seed: int = 1) -> Searched:
+def search_of(
+    problem: Problem, families: list[Family], descents: int, seed: int = 1, given: Sequence[Program] = ()
+) -> Searched:
     """What a search finds that screens as much as it ever does and then makes so many descents."""
     ticks = count()  # the search looks at its clock once a batch of 256 programs and once a descent
     seconds = len(families) * SCREENED // 256 + descents
-    return search(problem, families, float(seconds), seed, clock=lambda: float(next(ticks)))
+    return search(problem, families, float(seconds), seed, clock=lambda: float(next(ticks)), given=given)

@@ -46,6 +46,8 @@ def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome
         f"Tried, shortest {scenario.goal.minimise} found of each kind in min, before rounding and simulated draws (–: "
         f"not found in this time): {tried}"
     )
+    if outcome.ramp_more is not None:
+        console.print(outcome.ramp_more.text)
 
 
 def show_best(console: Console, scenario: Scenario, outcome: SearchOutcome) -> None:

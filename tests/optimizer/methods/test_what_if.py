@@ -185,7 +185,7 @@ def test_other_programs_open_what_was_not_allowed(problem: Problem, trials: dict
     assert "constant flow of the carrier" not in trials
     fixed = replace(problem.scenario.search, max_ramps=0, oven_temperature=400.0)
     assert "ramps" not in [opens for *_, opens in _other_programs(replace(problem.scenario, search=fixed))]
-    most = replace(problem.scenario.search, max_ramps=3)
+    most = replace(problem.scenario.search, max_ramps=5)
     assert "ramps" not in [opens for *_, opens in _other_programs(replace(problem.scenario, search=most))]
 
 

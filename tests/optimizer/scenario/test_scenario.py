@@ -72,7 +72,7 @@ def test_everything_is_converted_to_si(tmp_path: Path) -> None:
     assert (scenario.goal.minimise, scenario.goal.min_resolution) == ("run time", 1.5)
     assert scenario.compounds == ("toluene", "octane", "p-xylene", "nonane", "decane")
     search = scenario.search
-    assert (search.carrier_modes, search.max_ramps, search.seconds) == (("constant flow",), 2, 20)
+    assert (search.carrier_modes, search.max_ramps, search.seconds) == (("constant flow",), 3, 20)
     assert (search.candidates, search.seed, scenario.flow_correction) == (5, 1, "column")
 
 

@@ -1,0 +1,109 @@
+"""A search that begins from given programs, and what one oven ramp more would save."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import rampwright as rw
+from models.errors import InvalidInputError
+from optimizer.base.errors import ScenarioError
+from optimizer.results.adapt import program_file
+from tests.optimizer.bad_inputs import write_good_scenario
+from tests.optimizer.command import call
+
+COOLING = {"start_C": 250, "hold_min": 1, "ramps": [{"rate_C_per_min": 5, "to_C": 60, "cooling": True}]}
+FLOW = {"mode": "constant flow", "flow_mL_min": 1.2}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("start_from") / "five"
+    write_good_scenario(made)
+    return made
+
+
+@pytest.fixture(scope="module")
+def fitted(folder: Path) -> rw.Fitted:
+    return rw.fit(rw.load_scenario(folder))
+
+
+@pytest.fixture(scope="module")
+def good(fitted: rw.Fitted) -> rw.Optimized:
+    return rw.optimize(fitted, rounds=60, what_if=False)
+
+
+@pytest.mark.parametrize("given", ["candidate", "program file", "results folder"])
+def test_what_is_found_is_no_worse_than_what_was_given(
+    given: str, fitted: rw.Fitted, good: rw.Optimized, tmp_path: Path
+) -> None:
+    best = good.candidates[0]
+    assert best.feasible
+    good.save(tmp_path / "results")
+    scenario, file = fitted.scenario, tmp_path / "tuned.toml"
+    file.write_bytes(
+        program_file(best.prediction.program, good.problem.fit.system, scenario.ambient_pressure)
+    )
+    ways = {
+        "candidate": best,
+        "program file": file,
+        "results folder": tmp_path / "results",
+    }
+    alone = rw.optimize(fitted, rounds=1, what_if=False)
+    assert not alone.feasible or alone.candidates[0].prediction.run_time > best.prediction.run_time
+    again = rw.optimize(fitted, rounds=1, what_if=False, start_from=ways[given])
+    assert again.candidates[0].feasible
+    assert again.candidates[0].prediction.run_time <= best.prediction.run_time + 1e-6
+
+
+def test_the_command_starts_from_a_folder(
+    folder: Path, good: rw.Optimized, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good.save(tmp_path / "results")
+    options = ("--rounds", "1", "--no-what-if", "--start-from", tmp_path / "results")
+    assert call(monkeypatch, "optimize", folder, "--out", tmp_path / "out", *options) == 0
+    assert (
+        call(monkeypatch, "optimize", folder, "--out", tmp_path / "no", *options[:-1], tmp_path / "none") == 2
+    )
+
+
+def test_a_program_of_a_kind_that_is_not_searched_is_refused(fitted: rw.Fitted) -> None:
+    with pytest.raises(InvalidInputError, match="no program to start from is of a kind that is searched"):
+        rw.optimize(fitted, rounds=1, start_from={"oven": COOLING, "carrier": FLOW})
+    with pytest.raises(ScenarioError):
+        rw.optimize(fitted, rounds=1, start_from="nowhere.toml")
+
+
+def allowing(fitted: rw.Fitted, ramps: int, **instrument: int) -> rw.Fitted:
+    scenario = fitted.scenario
+    return rw.fit(
+        replace(
+            scenario,
+            search=replace(scenario.search, max_ramps=ramps),
+            instrument=replace(scenario.instrument, **instrument),
+        )
+    )
+
+
+def test_one_ramp_more_is_tried_where_all_are_needed_and_never_offered(fitted: rw.Fitted) -> None:
+    """Isothermal runs of this mixture take far longer than a ramp."""
+    found = rw.optimize(allowing(fitted, 0), rounds=40)
+    assert found.feasible
+    more = found.outcome.ramp_more
+    assert more is not None
+    assert more.ramps == 1
+    ramped = rw.optimize(allowing(fitted, 1), rounds=40, what_if=False).candidates[0].prediction.run_time
+    saved = found.candidates[0].prediction.run_time - ramped
+    assert 0 < more.saves <= saved + 0.02 * ramped
+    assert all(not each.prediction.program.oven.ramps for each in found.candidates)
+    assert found.to_dict()["search"]["ramp_more"]["saves_min"] == pytest.approx(more.saves / 60, abs=0.006)
+
+
+@pytest.mark.parametrize(("ramps", "most"), [(0, 0), (5, 20)])
+def test_no_ramp_more_than_the_instrument_or_the_search_knows(
+    ramps: int, most: int, fitted: rw.Fitted
+) -> None:
+    found = rw.optimize(allowing(fitted, ramps, max_oven_ramps=most), rounds=3)
+    assert found.outcome.ramp_more is None
