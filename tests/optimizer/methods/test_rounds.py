@@ -63,8 +63,8 @@ def test_a_slow_machine_finds_the_same(
 def test_more_rounds_are_more_descents(fitted: rw.Fitted) -> None:
     few, more = (rw.optimize(fitted, rounds=rounds, what_if=False) for rounds in (1, 9))
     assert (few.outcome.rounds, more.outcome.rounds) == (1, 9)
-    assert len(few.outcome.families) == 1  # a family is tried with its first descent
-    assert len(more.outcome.families) > 1
+    # A family is tried with its first descent, or because a known program belongs to it.
+    assert len(few.outcome.families) < len(more.outcome.families)
 
 
 def test_the_commands_count_rounds(

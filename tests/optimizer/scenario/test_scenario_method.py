@@ -256,7 +256,7 @@ def test_a_compound_of_no_group_counts_by_its_role(tmp_path: Path) -> None:
     [
         ("max_ramps = 3\nmax_carrier_ramps = 2", 3, 2, None),
         ("oven_temperature_C = 120", 0, 1, 393.15),
-        ("seed = 1", 2, 1, None),
+        ("seed = 1", 3, 1, None),
     ],
 )
 def test_search(lines: str, oven_ramps: int, carrier_ramps: int, fixed: float | None, tmp_path: Path) -> None:
