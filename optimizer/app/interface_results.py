@@ -14,6 +14,7 @@ from models.errors import InvalidInputError
 from optimizer.app.result import Result
 from optimizer.base.numbers import MINUTES
 from optimizer.goal.goal import Problem, problem_of
+from optimizer.goal.not_met import NotMet
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.results.documents import Document
 from optimizer.results.fit import FitResult
@@ -160,6 +161,11 @@ class Optimized(Result):
     def feasible(self) -> bool:
         """Whether any program meets the goal; if not, the candidates are those that come closest."""
         return self.outcome.feasible
+
+    @property
+    def not_met(self) -> NotMet | None:
+        """Which kind of no it is: cannot be met, not sure enough yet, not found in this time; None where it is met."""
+        return self.outcome.not_met
 
     @property
     def candidates(self) -> tuple[Candidate, ...]:

@@ -32,6 +32,13 @@ def percent(share: float) -> str:
     return "under 1 %" if rounded == "0" and share > 0 else f"{rounded} %"
 
 
+def probability_beside(probability: float, required: float) -> str:
+    """A pass probability in %, cut to hundredths where it would else read like the required one and is below it."""
+    if probability < required and percent(probability) == percent(required):
+        return f"{math.floor(1e4 * probability + 1e-6) / 100:g} %"
+    return percent(probability)
+
+
 @dataclass(frozen=True)
 class Rounded:
     """How a number of a result is written: in a unit, to significant digits or to decimals; to fewer where it is shown.

@@ -25,6 +25,7 @@ from optimizer.base.numbers import (
 )
 from optimizer.base.quantities import KPA, KPA_GAUGE
 from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
+from optimizer.goal.not_met import NotMet
 from optimizer.goal.reliability import Pair, Reliability, SetPointTolerance
 from optimizer.scenario.program_tables import program_document
 
@@ -381,6 +382,7 @@ class SearchOutcome:
     feasible : whether any candidate meets the goal
     candidates : best first; when nothing is feasible, the closest of those that keep the equipment's limits
     blocking : sentences saying what blocks and how far off it is; empty when feasible
+    not_met : which kind of no it is; None when feasible
     current : the method in use as predicted, if the scenario states one
     families : what was tried, before or after rounding
     programs_tried : simulated programs
@@ -407,3 +409,4 @@ class SearchOutcome:
     study: StudyNote | None = None
     rounds: int | None = None
     ramp_more: RampMore | None = None
+    not_met: Annotated[NotMet | None, key()] = None

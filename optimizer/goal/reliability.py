@@ -37,6 +37,13 @@ class Failure(NamedTuple):
     share: Annotated[float, SHARE, key()]
 
 
+class PairAtRisk(NamedTuple):
+    """The counted pair that fails most often, in order of elution, and the share of draws in which it does."""
+
+    pair: Annotated[Pair, key()]
+    share: Annotated[float, SHARE, key()]
+
+
 @dataclass(frozen=True)
 class Reliability:
     """How probably a program meets every requirement, all that is uncertain being drawn."""
@@ -52,6 +59,8 @@ class Reliability:
     """what is missed, the most frequent first"""
     sources: Annotated[tuple[Source, ...], key()]
     """of error, the main risk first"""
+    pair_at_risk: Annotated[PairAtRisk | None, key()] = None
+    """the counted `pair` that is missed most often, and in what `share` of the draws; None where none is"""
 
     @property
     def interval(self) -> Annotated[tuple[float, float], Rounded(decimals=3), key("share_interval")]:

@@ -20,7 +20,7 @@ from optimizer.goal.drawn_margins import DrawnMargins, drawn_margins, margins_of
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.outcome import Prediction
-from optimizer.goal.reliability import Failure, Gain, Reliability, Source
+from optimizer.goal.reliability import Failure, Gain, PairAtRisk, Reliability, Source
 from optimizer.goal.robustness import SOURCES, DrawnPeaks, Draws, drawn
 
 EXACT_DRAWS = 600
@@ -79,6 +79,7 @@ def with_uncertainty(
         by_derivatives=by_derivatives if exact else None,
         failures=_failures(problem, prediction, margins),
         sources=_sources(problem, batch, assessment, margins, correction) if sources else (),
+        pair_at_risk=_pair_at_risk(problem, prediction, margins),
     )
 
 
@@ -123,6 +124,17 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
 def _some(draws: Draws, which: NDArray[np.intp]) -> Draws:
     """Some of the draws."""
     return Draws(*(getattr(draws, each.name)[which] for each in fields(Draws)))
+
+
+def _pair_at_risk(problem: Problem, prediction: Prediction, margins: DrawnMargins) -> PairAtRisk | None:
+    """The pair that is missed in most draws."""
+    missed = (margins.pair_margins < 0).mean(axis=1)
+    if not missed.size or missed.max() < NAMED:
+        return None
+    at = int(np.argmax(missed))
+    pair = problem.pairs.index[margins.pairs[at]]
+    a, b = (problem.scenario.compounds[m] for m in sorted(pair, key=lambda m: prediction.retention[m]))
+    return PairAtRisk((a, b), float(missed[at]))
 
 
 def _failures(problem: Problem, prediction: Prediction, margins: DrawnMargins) -> tuple[Failure, ...]:

@@ -234,7 +234,7 @@ def adapt(scenario: Scenario, fit: Fit, method: Program, change: Change) -> Adap
     program, ratio = carried(method, fit.system, fresh.system, controlled, start, T_old, temperature)
     program, rounded = _settable(moved_scenario, program, start)
     new = problem_of(replace(moved_scenario, current=program), fresh)
-    after, reliability = with_uncertainty(new, predict(new, program))
+    after, reliability = with_uncertainty(new, predict(new, program), exact=True, sources=False)
     return Adapted(
         old=old,
         new=new,

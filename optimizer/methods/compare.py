@@ -300,7 +300,7 @@ def compare(
     """
     expected = expectation(problem, program, repeatability)
     problem = expected.problem
-    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
     names = prediction.compounds
     rows = [peaks.index(compound) for compound in names]
 

@@ -94,7 +94,7 @@ def refit(compared: Comparison) -> Refit:
     before = fit_scenario(wider)
     fit = as_found(before, cause)
     problem = problem_of(wider, fit)
-    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
     left_out = tuple(
         name
         for name, named, found in zip(scenario.compounds, compared.named, compared.found, strict=True)
@@ -109,7 +109,7 @@ def _entered(scenario: Scenario, fit: Fit, program: Program, cut: float) -> Ente
     column = replace(scenario.column, length=scenario.column.length - cut)
     shorter = replace(fit, system=replace(fit.system, column=column))
     problem = problem_of(replace(scenario, column=column), shorter)
-    prediction, reliability = with_uncertainty(problem, predict(problem, program))
+    prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
     return Entered(column.length, prediction, reliability)
 
 

@@ -18,7 +18,7 @@ from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import predict
-from optimizer.goal.robustness import DRAWS
+from optimizer.goal.robustness import FRESH_DRAWS
 from optimizer.goal.set_point_names import no_such_run
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.sweep_axes import VALUE, Axis
@@ -209,7 +209,7 @@ class Sweep:
         """
         if not self.required:
             return self.margin
-        above = self.probabilities - self.required + 0.5 / DRAWS
+        above = self.deciding - self.required + 0.5 / FRESH_DRAWS
         return np.where(np.isnan(self.probabilities), np.minimum(self.margin, 0.0), above)
 
     @cached_property
@@ -222,7 +222,15 @@ class Sweep:
         """(N,) whether the goal is met as it was asked: nominally, and with the required probability."""
         if not self.required:
             return self.nominal
-        return self.nominal & (self.probabilities >= self.required)
+        return self.nominal & (self.deciding >= self.required)
+
+    @property
+    def deciding(self) -> Array:
+        """(N,) pass probabilities: those simulated outright where they are, else those by first derivatives."""
+        known = self.probabilities.copy()
+        for at, simulated in self.simulated.items():
+            known[at] = simulated
+        return known
 
     @property
     def best(self) -> int | None:
@@ -374,10 +382,12 @@ def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...], origin: st
         _fill(found, problem, [programs[at] for at in rows], rows)
     if not found.required:
         return found
-    shown = {at for at in (found.best, found.best_nominal) if at is not None}
-    return replace(
-        found, simulated={at: _simulated_probability(problem, programs[at]) for at in sorted(shown)}
-    )
+    at = found.best_nominal
+    while at is not None and at not in found.simulated:  # until the run shown as the best holds outright, too
+        probability = _simulated_probability(problem, programs[at])
+        found = replace(found, simulated={**found.simulated, at: probability})
+        at = found.best
+    return found
 
 
 def _simulated_probability(problem: Problem, program: Program) -> float:
@@ -406,7 +416,7 @@ def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) 
         kept = np.flatnonzero(problem.smallest_margin(assessed) >= FEASIBLE)
         if kept.size:
             batch = batch_of([programs[at] for at in kept])
-            found.probabilities[rows[kept]] = judged(problem, batch, assessed[kept]).pass_probability
+            found.probabilities[rows[kept]] = judged(problem.afresh, batch, assessed[kept]).pass_probability
 
 
 def _as_it_is(problem: Problem, program: Program) -> AsItIs:

@@ -39,10 +39,10 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import CarrierMode
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import judgement
-from optimizer.search.found import FEASIBLE, Found, Progress, Searched, how_far
+from optimizer.search.found import Found, Progress, Searched, how_far
 from optimizer.search.front_choice import cost_of
 from optimizer.search.program_space import WORDS
-from optimizer.search.reasons import held_limits, in_short, missed_nominally, shortfalls
+from optimizer.search.reasons import held_limits, in_short, shortfalls
 from optimizer.search.rounding import settable
 
 LOWERED = 2 / 3  # of the resolution a blocking pair needs
@@ -194,18 +194,16 @@ def _family(end: _End) -> str:
 
 def _as_it_is(problem: Problem, closest: Candidate) -> _End:
     """A known program, under a changed goal."""
-    program = closest.prediction.program
-    judged = judgement(problem, batch_of([program]))
+    prediction = predict(problem, closest.prediction.program)
+    judged = judgement(problem, batch_of([prediction.program]))
     far = how_far(judged.shortfall, judged.equipment)
-    return _End(predict(problem, program), judged.margin >= FEASIBLE, far, judged.shortfall)
+    return _End(prediction, not _missing(problem, prediction).words, far, judged.shortfall)
 
 
 def _missing(problem: Problem, prediction: Prediction, share: float | None = None) -> _Missing:
     """What a program misses of a goal; its share of draws is worked out where it is not given."""
     if share is None:
-        # Draws are worth simulating outright where they alone decide.
-        exact = problem.by_draws and not missed_nominally(problem, prediction)
-        share = with_uncertainty(problem, prediction, exact)[1].share
+        share = with_uncertainty(problem, prediction, exact=problem.by_draws, sources=False)[1].share
     judged = judgement(nominal_problem(problem), batch_of([prediction.program]))
     lacking = max(problem.confidence - share, 0.0) if problem.by_draws else 0.0
     words = shortfalls(problem, prediction, share)

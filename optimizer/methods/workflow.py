@@ -18,6 +18,7 @@ from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import RampMore, SearchOutcome
 from optimizer.methods.trials import conceded, shown_as
 from optimizer.methods.what_if import what_ifs
+from optimizer.methods.why_not import out_of_reach, why_not
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
@@ -145,6 +146,8 @@ def _optimize(
         searched = conceded(problem, searched, budget, progress)
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
         outcome = outcome_of(problem, searched)
+        if not outcome.feasible:
+            outcome = replace(outcome, not_met=why_not(problem, outcome, searched))
     if searched.interrupted or stop_asked():  # who ended the search wants its result now
         return problem, replace(outcome, interrupted=True)
     if what_if and outcome.feasible:
@@ -158,7 +161,9 @@ def _optimize(
         front = front_of(problem, searched, scenario.goal.front_points, FRONT_TIME * budget, progress, known)
         outcome = replace(outcome, front=front.points, front_note=front.note)
     elif what_if and not outcome.feasible:
-        outcome = replace(outcome, what_ifs=what_ifs(problem, outcome, searched, budget, progress))
+        impossible = out_of_reach(problem, outcome, searched, budget, progress)
+        changes = what_ifs(problem, outcome, searched, budget, progress)
+        outcome = replace(outcome, what_ifs=changes, not_met=impossible or outcome.not_met)
     return problem, outcome
 
 

@@ -63,24 +63,32 @@ def none_enough(outcome: SearchOutcome) -> str | None:
     return "None of these single changes is enough by itself, in the time given to each."
 
 
+def first_line(outcome: SearchOutcome) -> str:
+    """Which kind of no it is where nothing meets the goal."""
+    return "No program meets the goal." if outcome.not_met is None else outcome.not_met.text
+
+
 def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
-    """Where a further scouting run is the remedy: most of what lacks to the required probability comes from what the
-    fit does not know. None elsewhere.
+    """Where a further scouting run is the remedy; None elsewhere.
+
+    It is where the fit is the main risk of the best nominal program; without one, where most of what the closest
+    program lacks to the required probability comes from what the fit does not know.
     """
     asked = scenario.goal.confidence
     if outcome.feasible or not outcome.candidates or asked <= 0:
         return None
-    closest = outcome.candidates[0].reliability
-    without = next(
-        (each.share_without for each in closest.sources if each.text == SOURCE_TEXTS["retention"]),
-        closest.share,
-    )
-    if closest.share >= asked or without - closest.share < MOST * (asked - closest.share):
+    nominal = None if outcome.not_met is None else outcome.not_met.nominal
+    known = outcome.candidates[0].reliability if nominal is None else nominal.reliability
+    fit = next((each for each in known.sources if each.text == SOURCE_TEXTS["retention"]), None)
+    if fit is None or known.share >= asked:
+        return None
+    without = fit.share_without
+    if not (fit.main_risk and nominal) and without - known.share < MOST * (asked - known.share):
         return None
     named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
     return (
         f"The main risk is the retention model: with it known exactly, the probability of meeting every requirement "
-        f"would be {percent(without)} instead of {percent(closest.share)}. A further scouting run may be the remedy; "
+        f"would be {percent(without)} instead of {percent(known.share)}. A further scouting run may be the remedy; "
         f"rampwright scout {named} --results FOLDER, with the folder of these results, says which one."
     )
 

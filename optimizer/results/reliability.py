@@ -106,6 +106,14 @@ def becomes_critical(point: SetPointTolerance, candidate: Candidate) -> str:
     return f"{' and '.join(worse.pair)} ({NEEDED.text(worse.needed)} needed)"
 
 
+def at_risk_text(known: Reliability | None) -> str:
+    """The pair that is missed most often and how often; empty where none is."""
+    if known is None or known.pair_at_risk is None:
+        return ""
+    pair, share = known.pair_at_risk
+    return f"{' and '.join(pair)}, missed with {percent(share)} probability"
+
+
 def critical_pair_text(prediction: Prediction) -> str:
     """The critical pair's resolution beside what it needs, and its valley; a dash when no pair counts."""
     if prediction.critical is None:

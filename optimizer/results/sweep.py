@@ -132,9 +132,3 @@ def broken_in_words(limits: Sequence[BrokenLimit], longest: int = 500) -> str:
 def goal_met(required: float) -> str:
     """What meeting the goal is, e.g. "goal met with 90 % probability"; `required` 0: on the nominal chromatogram."""
     return f"goal met with {percent(required)} probability" if required else "goal met"
-
-
-def probability_beside(probability: float, required: float) -> str:
-    """A pass probability in %, with a decimal where it would else read like the required one and is below it."""
-    short = probability < required and percent(probability) == percent(required)
-    return f"{100 * probability:.1f} %" if short else percent(probability)

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.column.programs import Program
+from models.column.programs import Program, batch_of
 from models.peaks.resolution import order_changes
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import percent
 from optimizer.goal.cautions import extrapolation
 from optimizer.goal.cycle import cycle_time, samples_per_shift
-from optimizer.goal.goal import Problem
+from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.outcome import Candidate, InUse, Prediction, SearchOutcome, Tried
 from optimizer.goal.predict import hold_up_time_of, predict
 from optimizer.goal.reliability import Reliability
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Scenario
+from optimizer.search.descent import judgement
 from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import WORDS, carrier_words
 from optimizer.search.reasons import broken_limits, compared_with, margins_of, next_seconds, shortfalls
@@ -29,15 +30,13 @@ NEAR_TIE = 1.03  # run time over the family's best within which a second program
 DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
 SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
 ALIKE_SHORTFALL = 0.005  # a program that fails with more ramps must come closer by this to be shown
+ALIKE_MISSES, ALIKE_PROBABILITY = 3, 2  # decimals to which what two programs miss is counted
 FURTHER_ENDS = 3  # of a family whose best do not hold on the grid
 SLOW = 3.0  # families slower than this many times the best are not worth a page
 CONTRADICTION = "no program found keeps all limits of column and instrument: do they contradict one another?"
 FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
 CLEAR_OF_HOLD_UP = (
     1.5  # times the hold-up time, within which a peak sits near the solvent; common practice, no source
-)
-LESS_THAN_ASKED = (
-    0.03  # share of draws that may be missing to what is asked without a word: sampling does that
 )
 RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 
@@ -50,28 +49,19 @@ def outcome_of(problem: Problem, searched: Searched) -> SearchOutcome:
     if searched.given is not None and not any(each is searched.given for each in pool):
         pool.append(searched.given)  # others may come out slower than it once they are rounded
     rounded = _rounded(problem, searched, pool)
-    feasible = any(each.feasible for each in rounded)
     # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.
     kept = [each for each in rounded if each.feasible]
     kept = kept or [each for each in rounded if not each.how_far[0]] or rounded
-    scored = [(each, predict(problem, each.program)) for each in kept]
-    scored.sort(
-        key=lambda pair: (
-            not pair[0].feasible,
-            _cost(problem, pair[1]) if pair[0].feasible else pair[0].how_far[1],
-            pair[0].family.ramps + pair[0].family.carrier_ramps,
-        )
-    )
-    chosen = _worth_showing(problem, scored, problem.scenario.search.candidates)
-    made = [_candidate(problem, each, prediction, now) for each, prediction in chosen]
+    scored = [_scored(problem, each) for each in kept]
+    scored.sort(key=lambda each: each.key)
+    chosen = _worth_showing(scored, problem.scenario.search.candidates)
+    made = [_candidate(problem, each.settable, each.prediction, now) for each in chosen]
     # Draws that are simulated outright may show that a program meets the goal that by first derivatives does not.
     feasible = any(each.feasible for each in made)
     made = [each for each in made if each.feasible or not feasible]
-    # Those that hold less often than asked, once draws are simulated outright, come behind.
-    made.sort(key=lambda each: feasible and falls_short(problem.confidence, each.reliability))
     candidates = tuple(replace(each, rank=number) for number, each in enumerate(made, 1))
     blocking = () if feasible or not candidates else candidates[0].missed
-    if blocking and chosen[0][0].how_far[0]:
+    if blocking and chosen[0].settable.how_far[0]:
         blocking = (CONTRADICTION, *blocking)
     families = _best_of_each_kind(problem, searched, scored, candidates)
     return SearchOutcome(
@@ -110,7 +100,7 @@ def _rounded(problem: Problem, searched: Searched, pool: list[Found]) -> list[Se
 def _best_of_each_kind(
     problem: Problem,
     searched: Searched,
-    scored: list[tuple[Settable, Prediction]],
+    scored: list[_Scored],
     candidates: Sequence[Candidate],
 ) -> tuple[Tried, ...]:
     """Each kind of program that was tried and the least cost found [s], nan where none that meets the goal was found.
@@ -120,11 +110,7 @@ def _best_of_each_kind(
     """
     best = {ends[0].family.name: float("nan") for ends in searched.best.values() if ends}
     found = [(each.family.name, each.descent.cost) for each in searched.all() if each.feasible]
-    found += [
-        (family_name(prediction.program), _cost(problem, prediction))
-        for each, prediction in scored
-        if each.feasible
-    ]
+    found += [(family_name(each.prediction.program), each.cost) for each in scored if each.settable.feasible]
     found += [(each.family, _cost(problem, each.prediction)) for each in candidates if each.feasible]
     for name, cost in found:
         best[name] = float(np.nanmin([cost, best.get(name, cost)]))
@@ -172,53 +158,88 @@ def _cost(problem: Problem, prediction: Prediction) -> float:
     return prediction.run_time
 
 
-def _worth_showing(
-    problem: Problem, scored: list[tuple[Settable, Prediction]], wanted: int
-) -> list[tuple[Settable, Prediction]]:
-    """Drop programs that a simpler one matches, and repeats of one another."""
-    # Of those that fail, one that is no closer and takes far longer is no answer; nor then what a simpler one matches.
-    in_time = [
-        (each, prediction)
-        for each, prediction in scored
-        if each.feasible
-        or not any(
-            other.shortfall <= each.shortfall
-            and SLOW * _cost(problem, other_prediction) < _cost(problem, prediction)
-            for other, other_prediction in scored
+@dataclass(frozen=True)
+class _Scored:
+    """A rounded program: cost [s], and what it misses.
+
+    `misses` is what the nominal program misses of the requirements (`Problem.shortfall`), `lacks` what its pass
+    probability lacks of the required one. Their sum is the measure by which programs that fail are ranked.
+    """
+
+    settable: Settable
+    prediction: Prediction
+    cost: float
+    misses: float
+    lacks: float
+
+    @property
+    def key(self) -> tuple[bool, bool, float, float, int]:
+        """Sorting key: what meets the goal by cost; then what can be run by what it misses, the faster of two alike."""
+        broken, equipment = self.settable.how_far
+        missed = round(equipment if broken else self.misses + self.lacks, ALIKE_MISSES)
+        family = self.settable.family
+        feasible = self.settable.feasible
+        return (
+            not feasible,
+            broken and not feasible,
+            0.0 if feasible else missed,
+            self.cost,
+            family.ramps + family.carrier_ramps,
         )
+
+    def beats(self, other: _Scored) -> bool:
+        """Whether it is as good in time, probability and misses, and better in one of them."""
+        mine, theirs = self._measures, other._measures
+        return mine != theirs and all(a <= b for a, b in zip(mine, theirs, strict=True))
+
+    @property
+    def _measures(self) -> tuple[float, float, float]:
+        return self.cost, round(self.lacks, ALIKE_PROBABILITY), round(self.misses, ALIKE_MISSES)
+
+
+def _scored(problem: Problem, each: Settable) -> _Scored:
+    """A rounded program as it is ranked; one that fails is judged by draws that no search has seen."""
+    prediction = predict(problem, each.program)
+    misses, lacks = 0.0, 0.0
+    if not each.feasible:
+        misses = judgement(nominal_problem(problem), batch_of([each.program])).shortfall
+        if problem.by_draws:
+            _, known = with_uncertainty(problem, prediction, exact=True, sources=False)
+            lacks = max(problem.confidence - known.share, 0.0)
+    return _Scored(each, prediction, _cost(problem, prediction), misses, lacks)
+
+
+def _worth_showing(scored: list[_Scored], wanted: int) -> list[_Scored]:
+    """Drop programs that another beats or a simpler one matches, and repeats of one another."""
+    # Of those that fail, one that is no closer and takes longer is no answer; nor then what a simpler one matches.
+    best = [
+        each for each in scored if each.settable.feasible or not any(other.beats(each) for other in scored)
     ]
-    worthy = [
-        (each, prediction)
-        for each, prediction in in_time
-        if not any(
-            _simpler(other_prediction.program, prediction.program)
-            and other.feasible == each.feasible
-            and (
-                _cost(problem, other_prediction) <= SIMPLER * _cost(problem, prediction)
-                if each.feasible
-                else other.shortfall
-                <= each.shortfall + ALIKE_SHORTFALL  # of those that fail, the one that comes closest
-            )
-            for other, other_prediction in in_time
-        )
-    ]
+    worthy = [each for each in best if not any(_matches(other, each) for other in best)]
     firsts: dict[str, int] = {}
-    for number, (_, prediction) in enumerate(worthy):
-        firsts.setdefault(family_name(prediction.program), number)
+    for number, each in enumerate(worthy):
+        firsts.setdefault(family_name(each.prediction.program), number)
     # The best of each kind come first; near-ties fill what room is left.
     chosen = sorted(firsts.values())[:wanted]
-    for number, (_, prediction) in enumerate(worthy):
+    for number, each in enumerate(worthy):
         if len(chosen) >= wanted:
             break
-        alike = any(_alike(prediction.program, worthy[other][1].program) for other in chosen)
-        best = worthy[firsts[family_name(prediction.program)]][1]
-        if (
-            number not in chosen
-            and not alike
-            and _cost(problem, prediction) <= NEAR_TIE * _cost(problem, best)
-        ):
+        program = each.prediction.program
+        alike = any(_alike(program, worthy[other].prediction.program) for other in chosen)
+        near = each.cost <= NEAR_TIE * worthy[firsts[family_name(program)]].cost
+        if number not in chosen and not alike and near:
             chosen.append(number)
     return [worthy[number] for number in sorted(chosen)]
+
+
+def _matches(other: _Scored, each: _Scored) -> bool:
+    """Whether a simpler program is hardly slower; of those that fail, whether it comes as close."""
+    feasible = each.settable.feasible
+    if other.settable.feasible != feasible or not _simpler(other.prediction.program, each.prediction.program):
+        return False
+    if feasible:
+        return other.cost <= SIMPLER * each.cost
+    return other.misses + other.lacks <= each.misses + each.lacks + ALIKE_SHORTFALL
 
 
 def _simpler(a: Program, b: Program) -> bool:
@@ -259,7 +280,7 @@ def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Pr
     """A program to be shown, not yet ranked."""
     prediction, reliability = with_uncertainty(problem, prediction, exact=True)
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
-    missed = () if each.feasible else shortfalls(problem, prediction, reliability.share)
+    missed = shortfalls(problem, prediction, reliability.share)
     feasible = not missed
     return Candidate(
         rank=0,
@@ -270,7 +291,7 @@ def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Pr
         margins=margins_of(problem, prediction),
         feasible=feasible,
         reliability=reliability,
-        next_seconds=next_seconds(problem, each) if each.feasible else "",
+        next_seconds=next_seconds(problem, each) if feasible else "",
         compared=compared_with(problem, prediction, now) if now is not None else (),
         warnings=(
             *_about_flat_ramp(problem.scenario, prediction.program),
@@ -399,19 +420,9 @@ def _listed(items: list[str], most: int = 5) -> str:
 def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...]:
     """What is to be said of a program that meets the goal as it was asked, but on the instrument may well not."""
     share = reliability.share
-    if falls_short(confidence, reliability):
-        return (
-            f"{percent(share)} probability of meeting every requirement, not the required {100 * confidence:g} %: "
-            "simulated outright it is lower than by first derivatives.",
-        )
     if confidence > 0 or share >= RISKY:
         return ()
     return (
         f"Likely to fail: {percent(share)} probability of meeting every requirement. It is the fastest program, not "
         "the safest; with confidence = 0.9 under [goal] the search looks for one with 90 %.",
     )
-
-
-def falls_short(confidence: float, reliability: Reliability) -> bool:
-    """Whether the draws, some of them simulated outright, hold clearly less often than was asked for."""
-    return confidence > 0 and reliability.share < confidence - LESS_THAN_ASKED

@@ -29,7 +29,10 @@ class Found:
 
 @dataclass
 class Searched:
-    """The state of a search: what was found so far, best first by family."""
+    """The state of a search: what was found so far, best first by family.
+
+    Where draws decide, `nominal` has the best by nominal margins; empty elsewhere.
+    """
 
     best: dict[int, list[Found]] = field(default_factory=dict)
     programs: int = 0
@@ -37,6 +40,7 @@ class Searched:
     seconds: float = 0.0
     study: StudyNote | None = None
     given: Found | None = None  # the best of the programs that the search began from, if it meets the goal
+    nominal: dict[int, list[Found]] = field(default_factory=dict)
 
     def all(self) -> list[Found]:
         """Everything found, feasible and fast first."""

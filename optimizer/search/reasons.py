@@ -10,7 +10,7 @@ from scipy.integrate import trapezoid
 
 from models.column.programs import Array, batch_of
 from models.units import SECONDS_PER_MINUTE, celsius
-from optimizer.base.numbers import beside_needed, percent
+from optimizer.base.numbers import beside_needed, percent, probability_beside
 from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import RESOLUTION, Index, Requirement
@@ -101,9 +101,7 @@ def shortfalls(problem: Problem, prediction: Prediction, share: float) -> tuple[
     nominal = missed_nominally(problem, prediction)
     if not problem.by_draws or share >= problem.confidence:
         return nominal
-    required, told = f"{100 * problem.confidence:.0f} %", percent(share)
-    if told == required:
-        told = f"{100 * share:.1f} %"
+    required, told = percent(problem.confidence), probability_beside(share, problem.confidence)
     return (*nominal, f"{told} probability of meeting every requirement (simulated); required: {required}")
 
 
@@ -167,6 +165,7 @@ def next_seconds(problem: Problem, each: Settable) -> str:
 def _faster_in_draws(problem: Problem, each: Settable, z: Array, less: float) -> str:
     """The pass probability of a program `less` [s] shorter, at z (D,), and what fails most often."""
     batch = each.family.batch(each.family.values(z[None]))
+    problem = problem.afresh
     drawn = drawn_margins(problem, batch, problem.assess(batch, "polish"))
     probability = float(drawn.pass_probability[0])
     if probability > problem.confidence - GIVEN:

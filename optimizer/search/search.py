@@ -141,7 +141,9 @@ class _Search:
         self.problem, self.families, self.state, self.shared = problem, families, state, shared
         self.as_predicted = nominal_problem(problem) if problem.by_draws else problem
         # Ends of descents, on margins as predicted: by draws they are judged besides, and populations begin from them.
-        self.nominal = state.best if not problem.by_draws else {number: [] for number in state.best}
+        if problem.by_draws:
+            state.nominal = {number: [] for number in state.best}
+        self.nominal = state.nominal or state.best
         seed += 0 if shared is None else shared.worker
         *seeds, own, editing = np.random.SeedSequence(seed).spawn(len(families) + 2)
         self.rng, self.editing = np.random.default_rng(own), np.random.default_rng(editing)

@@ -14,8 +14,9 @@ from optimizer.goal.outcome import Candidate, InUse, SearchOutcome
 from optimizer.methods.adapt import Adapted
 from optimizer.methods.trim import Trimmed
 from optimizer.results.adapt import lead_text, method_rows, order_lines, outcome_lines, peak_table
-from optimizer.results.candidate import none_enough, scouting_advice
+from optimizer.results.candidate import first_line, none_enough, scouting_advice
 from optimizer.results.reliability import (
+    at_risk_text,
     critical_line,
     critical_pair_text,
     probability_text,
@@ -31,7 +32,8 @@ def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome
     if outcome.current is not None:
         _show_current(console, outcome.current)
     if not outcome.feasible:
-        console.print("[bold]No program meets the goal.[/bold] What stands in the way, at the closest one:")
+        console.print(f"[bold]{escape(first_line(outcome))}[/bold]", soft_wrap=True)
+        console.print("What the closest program misses:")
         for line in outcome.blocking:
             console.print(f"  - {escape(line)}")
         advice = scouting_advice(scenario, outcome)
@@ -58,9 +60,13 @@ def show_best(console: Console, scenario: Scenario, outcome: SearchOutcome) -> N
 def _show_candidate(console: Console, scenario: Scenario, candidate: Candidate) -> None:
     prediction = candidate.prediction
     time = MINUTES.text(prediction.run_time)
-    console.print(f"[bold]{candidate.rank}  {time} min[/bold]  {candidate.family}  {_cycle(candidate)}")
+    mark = "" if candidate.feasible else "  [bold]does not meet the goal[/bold]"
+    console.print(f"[bold]{candidate.rank}  {time} min[/bold]  {candidate.family}  {_cycle(candidate)}{mark}")
     for line in program_lines(prediction.program, scenario.ambient_pressure):
         console.print(f"   {line}")
+    at_risk = at_risk_text(candidate.reliability)
+    if at_risk:
+        console.print(f"   pair at risk {escape(at_risk)}")
     pair = prediction.critical_pair
     about = f"critical pair {escape(' and '.join(pair))}: " if pair else ""
     console.print(f"   {about}Rs {critical_pair_text(prediction)}")

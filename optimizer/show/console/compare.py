@@ -147,9 +147,9 @@ def refit_line(refit: RefitResult) -> str:
     )
     line = (
         f"Refit with this run (before, with it): flow factor {FLOW_FACTOR.text(before.flow_factor)}, "
-        f"{FLOW_FACTOR.text(after.flow_factor)}; expected critical pair {pair(before)}, {now}; probability of meeting "
-        f"every requirement (simulated) {probability(before)}, {probability(after)}. The characteristic temperature "
-        f"that changed most is that of {moved.compound}, by {KELVIN.text(moved.change)} K."
+        f"{FLOW_FACTOR.text(after.flow_factor)}; probability of meeting every requirement (simulated) "
+        f"{probability(before)}, {probability(after)}; expected critical pair {pair(before)}, {now}. The "
+        f"characteristic temperature that changed most is that of {moved.compound}, by {KELVIN.text(moved.change)} K."
     )
     return line + (f" Left out: {', '.join(refit.left_out)}." if refit.left_out else "")
 

@@ -16,7 +16,7 @@ from optimizer.results.prediction import (
     PredictedPeak,
     PredictionResult,
 )
-from optimizer.results.reliability import reliability_text
+from optimizer.results.reliability import at_risk_text, reliability_text
 from optimizer.results.set_points import program_lines
 from optimizer.show.console.common import Grid, Row, show_cautions, show_warnings
 
@@ -95,8 +95,10 @@ def show_prediction(console: Console, result: PredictionResult) -> None:
         valley = "" if np.isnan(prediction.valley) else f", valley {VALLEY.text(prediction.valley)} %"
         needed = beside_needed(prediction.min_resolution, prediction.critical_needed)
         critical = f"{' and '.join(pair)}: {needed}{valley}"
+    at_risk = at_risk_text(result.reliability)
+    between = f"pair at risk {at_risk}; " if at_risk else ""
     console.print(
-        f"Run time {MINUTES.text(prediction.run_time)} min; Rs of the critical pair {escape(critical)}"
+        f"Run time {MINUTES.text(prediction.run_time)} min; {escape(between)}Rs of the critical pair {escape(critical)}"
     )
     if result.reliability is not None:
         console.print(escape(reliability_text(result.reliability)))

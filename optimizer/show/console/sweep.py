@@ -7,14 +7,14 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from optimizer.base.numbers import percent
+from optimizer.base.numbers import percent, probability_beside
 from optimizer.base.tables import Shown
 from optimizer.methods.sweep import Best, Gives, NotRun, Run, Sweep
 from optimizer.methods.sweep_axes import VALUE, Axis
 from optimizer.methods.window_sweep import IsothermalRun, WindowSweep
 from optimizer.results.reliability import WORTH_REPORTING
 from optimizer.results.set_points import program_lines
-from optimizer.results.sweep import broken_in_words, goal_met, plates_text, probability_beside, warnings_of
+from optimizer.results.sweep import broken_in_words, goal_met, plates_text, warnings_of
 from optimizer.show.console.common import Grid, grid_of, show_warnings
 
 ROWS = 21  # of an excerpt, beside the runs that matter

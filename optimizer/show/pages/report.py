@@ -13,6 +13,7 @@ from optimizer.results.candidate import (
     candidate_document,
     candidate_rows,
     csv_bytes,
+    first_line,
     json_bytes,
     none_enough,
     scouting_advice,
@@ -150,7 +151,7 @@ def _verdict(outcome: SearchOutcome) -> str:
         return "The search found no program."
     best = outcome.candidates[0]
     if not outcome.feasible:
-        return "No program that was tried meets the goal; those that come closest follow."
+        return f"{first_line(outcome)} The programs that come closest follow."
     text = f"The fastest program takes {MINUTES.text(best.prediction.run_time)} min"
     if outcome.current is not None:
         text += f", against {MINUTES.text(outcome.current.prediction.run_time)} min for the method in use"

@@ -19,6 +19,7 @@ from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, 
 from optimizer.results.plot_data import ChromatogramData, chromatogram_data
 from optimizer.results.prediction import ELUTION, FACTOR, INTACT_PERCENT, predicted_peaks
 from optimizer.results.reliability import (
+    at_risk_text,
     becomes_critical,
     both_ways,
     critical_pair_text,
@@ -85,6 +86,7 @@ def program_view(scenario: Scenario, shown: Candidate | InUse) -> View:
         "is": shown,
         "program": program_lines(prediction.program, scenario.ambient_pressure),
         "probability": "–" if known is None else percent(known.share),
+        "at_risk": at_risk_text(known),
         "critical_pair": critical_pair_text(prediction),
         "chart": chart_view(prediction, chart),
         "data": chart,
@@ -294,6 +296,8 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
         lines.append(f"Inlet {when}: {pressure_text(value, scenario.ambient_pressure)}")
     line = split_line(scenario.inlet, prediction.flow)
     lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
+    at_risk = at_risk_text(candidate.reliability)
+    lines += [f"Pair at risk: {at_risk}"] if at_risk else []
     pair = prediction.critical_pair
     if pair is not None:
         lines.append(f"Critical pair: {pair[0]} and {pair[1]}, Rs {critical_pair_text(prediction)}")

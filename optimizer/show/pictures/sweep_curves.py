@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE
+from optimizer.base.numbers import probability_beside
 from optimizer.methods.sweep import Sweep
 from optimizer.methods.sweep_axes import Axis
-from optimizer.results.sweep import broken_in_words, goal_met, probability_beside
+from optimizer.results.sweep import broken_in_words, goal_met
 from optimizer.show.pictures.chromatograms import (
     CRITICAL,
     FONT,
@@ -362,7 +363,7 @@ def best_mark(swept: Sweep) -> tuple[int | None, dict[str, Any], str]:
     """The run to be marked, its sign, and what it is: hollow where it meets the goal nominally alone."""
     if swept.best is not None or swept.best_nominal is None:
         return swept.best, BEST_SIGN, f"shortest {swept.minimise}"
-    text = probability_beside(float(swept.probabilities[swept.best_nominal]), swept.required)
+    text = probability_beside(float(swept.deciding[swept.best_nominal]), swept.required)
     return swept.best_nominal, NOMINAL_SIGN, f"shortest nominally ({text} probability)"
 
 

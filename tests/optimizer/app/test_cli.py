@@ -187,7 +187,7 @@ def test_an_impossible_goal_exits_with_three(
     out = tmp_path / "result"
     assert call(monkeypatch, "optimize", scenario, "--out", out, "--seconds", "1") == 3
     text = " ".join(capsys.readouterr().out.split())
-    assert "No program meets the goal" in text
+    assert "Cannot be met: a resolution of 1.5 between nonane and its twin. The best reachable" in text
     assert "resolution of" in text
     assert "its twin" in text
     assert not json.loads((out / "candidates.json").read_text(encoding="utf-8"))["feasible"]

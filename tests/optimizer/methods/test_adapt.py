@@ -19,8 +19,11 @@ from optimizer.app.interface_adapt import carried_over, trimmed
 from optimizer.base.numbers import percent
 from optimizer.goal.goal import problem_of
 from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt import Adapted, adapt
 from optimizer.methods.adapt_options import Change, change_of, cut_of
+from optimizer.methods.sweep import sweep
+from optimizer.methods.sweep_axes import parse_axes
 from optimizer.methods.trim import trim
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.adapt import adapted_document, method_rows, outcome_lines, program_file
@@ -67,6 +70,16 @@ def test_an_isothermal_method_keeps_every_ratio_of_times_on_hydrogen(demo: tuple
     assert made.new.fit.system.flow_factor == demo[1].system.flow_factor
     assert made.new.scenario.inlet.max_total_flow == pytest.approx(flow_si(50.0))
     assert made.new.scenario.current == made.after.program
+
+
+def test_adapt_and_sweep_show_the_pass_probability_that_predict_shows(demo: tuple[Scenario, Fit]) -> None:
+    """The same number of the same program in every command: draws that no search has seen, some simulated outright."""
+    made = to(demo, gas="hydrogen")
+    program = made.after.program
+    _, known = with_uncertainty(made.new, predict(made.new, program), exact=True)
+    assert made.pass_probability == known.share
+    found = sweep(made.new, program, parse_axes(("start_C=90:91:2",), program, AMBIENT, "it"))
+    assert found.as_it_is.pass_probability == known.share
 
 
 def test_of_an_unknown_split_hydrogen_is_not_said_to_be_held_to_a_total_flow(

@@ -305,9 +305,7 @@ def test_what_is_warned_of() -> None:
     assert "confidence = 0.9" in risky
     assert "min_resolution" not in risky
     assert risk_warnings(0.0, _held_in(0.7)) == ()
-    (short,) = risk_warnings(0.9, _held_in(0.82, 0.9))
-    assert "82 % probability of meeting every requirement, not the required 90 %" in short
-    assert risk_warnings(0.9, _held_in(0.89, 0.9)) == ()
+    assert risk_warnings(0.9, _held_in(0.82, 0.9)) == ()  # it does not meet the goal, which is said of it
 
 
 def _with_set_points(prediction: Prediction, points: tuple[SetPointTolerance, ...]) -> Candidate:

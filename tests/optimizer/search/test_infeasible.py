@@ -18,11 +18,12 @@ from optimizer.goal.predict import predict
 from optimizer.goal.reliability import Reliability
 from optimizer.methods.trials import conceded
 from optimizer.scenario.data import AnalyteDetail, Decomposition, Near, PairRule
-from optimizer.search.candidates import outcome_of
+from optimizer.search.candidates import _Scored, _worth_showing, outcome_of
 from optimizer.search.descent import _Local, _raise_margin, assessed, conceding, descend
 from optimizer.search.found import FEASIBLE, Found, Searched, how_far
 from optimizer.search.program_space import families_of, family
 from optimizer.search.reasons import broken_limits, held_limits, in_short, shortfalls
+from optimizer.search.rounding import Settable
 from tests.optimizer.searches import search_of, steps
 
 EQUIPMENT = {
@@ -280,9 +281,9 @@ def test_draws_simulated_outright_decide_whether_the_goal_is_met(monkeypatch: py
     real = optimizer.search.candidates.with_uncertainty
 
     def kinder(
-        problem: Problem, prediction: Prediction, exact: bool = False
+        problem: Problem, prediction: Prediction, exact: bool = False, sources: bool = True
     ) -> tuple[Prediction, Reliability]:
-        seen, known = real(problem, prediction, exact)
+        seen, known = real(problem, prediction, exact, sources)
         return seen, replace(known, share=0.905)
 
     monkeypatch.setattr(optimizer.search.candidates, "with_uncertainty", kinder)
@@ -293,12 +294,58 @@ def test_draws_simulated_outright_decide_whether_the_goal_is_met(monkeypatch: py
     assert dict(found.families)[found.candidates[0].family] == found.candidates[0].prediction.run_time
 
 
+def test_the_pass_probability_is_compared_unrounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = optimizer.search.candidates.with_uncertainty
+
+    def hardly(
+        problem: Problem, prediction: Prediction, exact: bool = False, sources: bool = True
+    ) -> tuple[Prediction, Reliability]:
+        seen, known = real(problem, prediction, exact, sources)
+        return seen, replace(known, share=0.8995)
+
+    monkeypatch.setattr(optimizer.search.candidates, "with_uncertainty", hardly)
+    problem, searched = unsure()
+    found = outcome_of(problem, searched)
+    assert not found.feasible
+    assert not found.candidates[0].feasible
+    assert found.candidates[0].missed == found.blocking
+    assert found.blocking[0].startswith("89.95 % probability")
+
+
+def scored(minutes: float, misses: float, lacks: float) -> _Scored:
+    """A program that fails, of so many minutes and, that no two are alike, so hot an oven."""
+    known = mixture(6, 1, 1)
+    one = family(known.scenario, 1, "flow")
+    z = one.ordered(np.full(one.size, 0.4))
+    start = replace(one.program(one.values(z), 60 * minutes, 6.0).oven, start=300.0 + 10 * minutes)
+    program = replace(one.program(one.values(z), 60 * minutes, 6.0), oven=start)
+    made = Settable(one, z, one.values(z), program, -0.1, 0.1, misses)
+    seen = replace(predict(known, program), run_time=60 * minutes)
+    return _Scored(made, seen, 60 * minutes, misses, lacks)
+
+
+def test_of_programs_that_fail_none_is_shown_that_another_beats() -> None:
+    """In time, probability and misses alike; the measure of the others is what they miss and lack together."""
+    slow, fast = scored(12.87, 0.2, 0.5), scored(8.95, 0.2, 0.5)
+    assert _worth_showing(sorted([slow, fast], key=lambda each: each.key), 5) == [fast]
+    less, more = scored(15.07, 0.0, 0.32), scored(13.90, 0.0, 0.30)
+    assert _worth_showing(sorted([less, more], key=lambda each: each.key), 5) == [more]
+    surer = scored(14.2, 0.0, 0.10)
+    assert sorted([more, surer], key=lambda each: each.key) == [surer, more]
+    assert not surer.beats(more)
+    assert not more.beats(surer)
+    assert scored(9.0, 0.1, 0.1).key < scored(8.0, 0.3, 0.0).key
+    assert not fast.beats(fast)
+
+
 def test_a_share_that_rounds_to_what_is_asked_is_told_finer() -> None:
     problem, searched = unsure()
     prediction = outcome_of(problem, searched).candidates[0].prediction
     assert shortfalls(problem, prediction, 0.8975) == (
-        "89.8 % probability of meeting every requirement (simulated); required: 90 %",
+        "89.75 % probability of meeting every requirement (simulated); required: 90 %",
     )
+    (line,) = shortfalls(problem, prediction, 0.8995)
+    assert line.startswith("89.95 % probability")
     assert shortfalls(problem, prediction, 0.9) == ()
 
 

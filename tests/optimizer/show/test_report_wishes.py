@@ -14,8 +14,9 @@ from rich.console import Console
 
 from models.units import flow_si, kelvin
 from optimizer.goal.cautions import about_hydrogen
+from optimizer.goal.not_met import NotMet
 from optimizer.goal.outcome import NOMINAL_GOAL, FrontPoint, SearchOutcome, WhatIf
-from optimizer.goal.reliability import Source
+from optimizer.goal.reliability import PairAtRisk, Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.candidate import candidate_document, none_enough, scouting_advice
 from optimizer.results.fit import FitResult
@@ -181,6 +182,32 @@ def test_what_does_no_better_and_that_nothing_is_enough_is_said() -> None:
         assert words.index(said) < words.index("What would help") < words.index("no improvement found")
     assert candidate_document(SCENARIO, short)["what_ifs_note"] == said
     assert candidate_document(SCENARIO, found)["what_ifs_note"] is None
+
+
+def test_the_pair_at_risk_stands_before_the_critical_pair_everywhere() -> None:
+    found = outcome()
+    known = replace(found.candidates[0].reliability, pair_at_risk=PairAtRisk((NAMES[2], NAMES[3]), 0.06))
+    found = replace(found, candidates=(replace(found.candidates[0], reliability=known),))
+    told = f"{NAMES[2]} and {NAMES[3]}, missed with 6 % probability"
+    made = files(found)
+    page, set_points = Reader(made["report.html"].decode()).text, made["set_points.txt"].decode()
+    assert f"Pair at risk: {told}. The critical pair, " in page
+    assert set_points.index(f"Pair at risk: {told}") < set_points.index("Critical pair: ")
+    console = console_text(found)
+    assert console.index(f"pair at risk {told}") < console.index("critical pair", console.index(told))
+    document = candidate_document(SCENARIO, found)["candidates"][0]["reliability"]["pair_at_risk"]
+    assert document == {"pair": [NAMES[2], NAMES[3]], "share": 0.06}
+
+
+def test_the_first_line_says_which_no_it_is() -> None:
+    kind = NotMet("cannot be met", 0.9, "a resolution of 1.5 between a and b", "0.62", ("longest run",))
+    found = replace(outcome(feasible=False), not_met=kind)
+    said = "Cannot be met: a resolution of 1.5 between a and b. The best reachable, with nothing else required, is 0.62"
+    assert said in Reader(files(found)["report.html"].decode()).text
+    assert said in console_text(found)
+    assert "does not meet the goal" in console_text(found)
+    assert candidate_document(SCENARIO, found)["not_met"]["limited_by"] == ["longest run"]
+    assert candidate_document(SCENARIO, outcome())["not_met"] is None
 
 
 def with_sources(share: float, without: float) -> SearchOutcome:
