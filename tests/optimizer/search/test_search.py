@@ -296,7 +296,7 @@ def test_candidates_are_settable_and_differ(problem: Problem, outcome) -> None:
     assert times == sorted(times)
 
 
-def test_programs_that_simulated_draws_fail_come_behind(
+def test_programs_that_simulated_draws_fail_are_not_shown_beside_those_that_pass(
     problem: Problem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     import optimizer.search.candidates as module
@@ -314,20 +314,11 @@ def test_programs_that_simulated_draws_fail_come_behind(
 
     monkeypatch.setattr(module, "with_uncertainty", corrected)
     candidates = outcome_of(robust, found).candidates
-    assert len(candidates) > 1
+    assert next(shares, None) != 0.95  # the first of them failed, and others were asked
     assert [each.rank for each in candidates] == list(range(1, len(candidates) + 1))
-    kept = [each.pass_probability > 0.87 for each in candidates]
-    assert kept == sorted(kept, reverse=True)
-    assert kept[0]
-    for kind in (True, False):
-        times = [
-            each.prediction.run_time
-            for each, is_kept in zip(candidates, kept, strict=True)
-            if is_kept == kind
-        ]
-        assert times == sorted(times)
-    behind = candidates[-1]
-    assert any("not the required 90 %" in line for line in behind.warnings)
+    assert all(each.feasible and each.pass_probability >= 0.9 for each in candidates)
+    times = [each.prediction.run_time for each in candidates]
+    assert times == sorted(times)
 
 
 def prediction_end(candidate) -> np.ndarray:
