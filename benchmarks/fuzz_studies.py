@@ -28,8 +28,8 @@ from models.errors import RampwrightError
 from optimizer.base.interruption import stop_on_signals
 from optimizer.goal.goal import Problem
 from optimizer.search.descent import Descent
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
-from optimizer.search.search import search
 from optimizer.search.study import open_study
 from optimizer.search.study_place import study_place
 from optimizer.search.study_records import Claim, End

@@ -33,8 +33,8 @@ from models.column.programs import Array, Program, batch_of
 from optimizer.goal.goal import Problem
 from optimizer.search.candidates import outcome_of
 from optimizer.search.found import FEASIBLE
+from optimizer.search.islands import search
 from optimizer.search.program_space import Family, families_of
-from optimizer.search.search import search
 
 BUDGET = 40.0  # s of the processor for a search
 SEEDS, SAMPLE_SEEDS, FIRST_SEED = 5, 2, 101

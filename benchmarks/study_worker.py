@@ -20,8 +20,8 @@ from benchmarks.mixtures import mixture
 from optimizer.base.clock import now
 from optimizer.base.interruption import stop_on_signals
 from optimizer.goal.goal import Problem
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
-from optimizer.search.search import search
 from optimizer.search.study import SharedStudy, open_study
 from optimizer.search.study_place import VARIABLE, study_place
 from optimizer.search.study_records import End

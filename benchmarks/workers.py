@@ -20,8 +20,8 @@ import numpy as np
 from benchmarks.postgres_server import PASSWORD, NoServer, Server, server
 from benchmarks.shares import share
 from benchmarks.study_worker import Case, begin, started
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
-from optimizer.search.search import search
 from optimizer.search.study import open_study
 from optimizer.search.study_place import StudyPlace, study_place
 from tests.optimizer.studies import complete, repeated, trials_of

@@ -25,6 +25,7 @@ ROOMS = (  # each imports only those above it
     "optimizer/scenario",
     "optimizer/goal",
     "optimizer/search",
+    "optimizer/search/front",
     "optimizer/methods",
     "optimizer/results",
     "optimizer/show",

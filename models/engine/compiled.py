@@ -121,3 +121,8 @@ def near_cube_root(v: Numbers, near: Numbers) -> Numbers:
 def cube_root(v: Numbers) -> Numbers:
     """v^(1/3) of a positive number, to about 1e-13."""
     return near_cube_root(v, near_cube_root(v, near_third_power(v)))
+
+
+def is_kept() -> bool:
+    """Whether compiled code is kept, so that a further process need not compile it."""
+    return folder(numba.__version__) is not None

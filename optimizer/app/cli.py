@@ -17,6 +17,7 @@ from optimizer.app.options import (
     Accept,
     AsJson,
     CandidateRank,
+    Cores,
     Force,
     Matching,
     Out,
@@ -141,6 +142,7 @@ def optimize(
     out: OutNeeded,
     seconds: Seconds = None,
     rounds: Rounds = None,
+    cores: Cores = None,
     no_what_if: Annotated[
         bool, typer.Option("--no-what-if", help="Try no single changes when nothing meets the goal.")
     ] = False,
@@ -184,6 +186,7 @@ def optimize(
             study=place,
             study_name=study_name,
             start_from=start_from,
+            cores=cores,
             progress=progress,
         )
     if made.outcome.interrupted and not made.candidates:

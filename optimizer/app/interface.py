@@ -14,12 +14,15 @@ from models.column.programs import Program
 from models.errors import InvalidInputError
 from optimizer.app.chosen_program import AnyPath, AnyProgram, Chosen, chosen, starts_of
 from optimizer.base.errors import ScenarioError, as_arguments
+from optimizer.base.interruption import stopped_by
 from optimizer.runs.detection import PeakDetection
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import load_scenario as read_scenario
 from optimizer.scenario.reading import program_of_tables
 
 if TYPE_CHECKING:
+    from threading import Event
+
     from optimizer.app.interface_adapt import Adapted
     from optimizer.app.interface_compare import Compared
     from optimizer.app.interface_results import Fitted, Optimized, Predicted
@@ -155,21 +158,26 @@ def optimize(
     study: AnyPath | StudyPlace | None = None,
     study_name: str | None = None,
     start_from: AnyProgram | None = None,
+    cores: int | None = None,
+    stop: Event | None = None,
     progress: Progress | None = None,
 ) -> Optimized:
     """The shortest programs that keep every pair resolved, within what column and instrument can do.
 
     Parameters
     ----------
-    seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
-    rounds : a budget in descents instead, with which a seed gives the same programs however fast the machine
-    what_if : whether single changes are tried when nothing meets the goal (10 to 20 s), and what one oven ramp more
-        than allowed would save (a tenth of the time budget again)
+    seconds : time budget [s] of search, rounding and front or changes tried; the scenario's when None
+    rounds : a budget in descents and populations instead, with which a seed gives the same programs however fast the
+        machine, and on any number of cores
+    what_if : whether single changes are tried when nothing meets the goal, in the second half of the budget, and
+        what one oven ramp more than allowed would save
     study : file, or PostgreSQL URL without a password, that keeps the search for later and for other workers
         (docs/workers.md); the environment variable RAMPWRIGHT_STUDY counts only when its value is given here
     study_name : its name there; the scenario's title when None
     start_from : a program, as for `predict`, or the folder of an earlier result, whose candidates are meant: what is
         found is no worse, where they meet the goal
+    cores : how many the search may use; all there are when None
+    stop : when another thread sets it, the search ends with the best so far
     progress : told the share of the time spent and a line of text, some times a second
 
     Raises
@@ -181,7 +189,7 @@ def optimize(
     from optimizer.search.study_place import place_of_argument
 
     known = _fitted(fitted)
-    with as_arguments():
+    with as_arguments(), stopped_by(stop):
         place = place_of_argument(study, study_name)
         problem, outcome = search(
             known.scenario,
@@ -193,6 +201,7 @@ def optimize(
             study_name=study_name,
             rounds=rounds,
             start_from=starts_of(known.scenario, start_from),
+            cores=cores,
         )
     return Optimized(known, problem, outcome)
 

@@ -25,7 +25,10 @@ CandidateRank = Annotated[
 ResultsFolder = Annotated[Path | None, typer.Option("--results", help="Folder that optimize wrote.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")]
 Seconds = Annotated[float | None, typer.Option(help="Time budget; the scenario's when left out.", min=0.1)]
-Rounds = Annotated[int | None, typer.Option(help="Or descents: a seed gives the same anywhere.", min=1)]
+Cores = Annotated[
+    int | None, typer.Option(help="Cores to use; all when left out.", min=1, show_default=False)
+]
+Rounds = Annotated[int | None, typer.Option(help="Or rounds: a seed gives the same anywhere.", min=1)]
 
 
 def _folder(text: str) -> Path:

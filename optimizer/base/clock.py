@@ -1,7 +1,8 @@
 """The clock that the budget of a search is held against: seconds that pass, or rounds that are done.
 
-A round is a descent of the search, with its share of the programs screened for starts; on the front between time and
-resolution a descent, a climb or a rounding. Where rounds are counted, a search depends on its input alone.
+A round is a descent or a population of the search, on any island, with its share of the programs screened for starts;
+on the front between time and resolution a descent, a climb or a rounding. Where rounds are counted, a search depends on
+its input alone.
 """
 
 from __future__ import annotations
@@ -25,6 +26,11 @@ def now() -> float:
     """What is spent [s] since some moment: time, or rounds where they are counted."""
     done = _rounds.get()
     return wall() if done is None else ROUND * done
+
+
+def rounds_are_counted() -> bool:
+    """Whether rounds are what is spent."""
+    return _rounds.get() is not None
 
 
 def round_done() -> None:

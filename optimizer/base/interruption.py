@@ -7,12 +7,14 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
+from contextvars import ContextVar
 from types import FrameType
 
 # SIGTERM is what schedulers and service managers send, SIGHUP what a closed terminal does.
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
 _last: int | None = None
 _signalled = 0  # how many there have been
+_event: ContextVar[threading.Event | None] = ContextVar("set by another thread to stop", default=None)
 
 
 def stop_on_signals() -> None:
@@ -45,10 +47,27 @@ def signals_so_far() -> int:
 
 
 @contextmanager
+def stopped_by(event: threading.Event | None) -> Iterator[None]:
+    """Within, an event that another thread sets stops what runs, as a Ctrl-C does."""
+    before = _event.set(event)
+    try:
+        yield
+    finally:
+        _event.reset(before)
+
+
+def stop_if_asked() -> None:
+    """Raise KeyboardInterrupt if another thread has asked for it; called by what is repeated many times a second."""
+    event = _event.get()
+    if event is not None and event.is_set():
+        raise KeyboardInterrupt
+
+
+@contextmanager
 def postponed(
     patience: int | None = None, told: Callable[[], None] | None = None
 ) -> Iterator[Callable[[], bool]]:
-    """Within, signals to stop are noted and otherwise without effect; yields whether there has been one.
+    """Within, signals and calls to stop are noted and otherwise without effect; yields whether there has been one.
 
     Parameters
     ----------
@@ -71,8 +90,10 @@ def postponed(
         for number in _signals():
             if callable(signal.getsignal(number)):  # not where it is ignored, or ends the process at once
                 before[number] = signal.signal(number, note)
+    event = _event.get()
     try:
-        yield lambda: bool(noted)
+        with stopped_by(None):
+            yield lambda: bool(noted) or (event is not None and event.is_set())
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

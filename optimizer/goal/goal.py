@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from models.effort import Accuracy
 from models.fit.fit import Fit
 from models.peaks.migration import MigrationTables, migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
+from optimizer.base.interruption import stop_if_asked
 from optimizer.goal.cycle import after_run
 from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, carried, equipment_of, margins
 from optimizer.goal.outcome import KEPT
@@ -100,6 +101,10 @@ class Problem:
     tables: dict[Controlled, MigrationTables]
     backoff: Backoff | None = None
     draws: Literal["usual", "few", "fresh"] = "usual"
+
+    def __getstate__(self) -> dict[str, Any]:
+        """For another process: what is worked out from the rest is worked out there again."""
+        return {each.name: getattr(self, each.name) for each in fields(self)}
 
     @cached_property
     def tailing(self) -> Array:
@@ -192,7 +197,8 @@ class Problem:
         return np.arange(len(self.limits)) >= len(self.requirements)
 
     def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
-        """Simulate and hold against the limits."""
+        """Simulate and hold against the limits; a call of another thread to stop is heard here."""
+        stop_if_asked()
         peaks = migrate(self.tables[batch.controlled], batch, accuracy)
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
         width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)

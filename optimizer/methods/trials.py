@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from optimizer.base.clock import now
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import RESOLUTION, Requirement
 from optimizer.goal.requirements import by_kind
@@ -13,6 +16,7 @@ from optimizer.search.found import Found, Progress, Searched, rank, with_ends
 from optimizer.search.program_space import Family, families_of
 
 SHARE = 0.25  # of the search's own budget for each change
+SEARCHING = 0.33  # of the time left to each, for its search; the rest goes to descents and rounding
 LEAST_SECONDS, MOST_SECONDS = 1.0, 3.0
 ROUNDED = 3  # ends of a search that are rounded
 STARTS = 4  # ends of the search that failed, of different families, from which a changed goal is tried too
@@ -40,8 +44,10 @@ class Trial:
     relaxes: bool = False
 
 
-def ends_of(trial: Trial, seconds: float, progress: Progress | None) -> list[Found]:
+def ends_of(trial: Trial, seconds: float, progress: Progress | None, until: float = np.inf) -> list[Found]:
     """The best ends of a short search [s]; none when it had no time to find any. A Ctrl-C goes on to the caller.
+
+    After `until` on its clock no further start is tried.
 
     Where requirements are already given up and no programs are known that keep the others, half of the time goes to
     finding those.
@@ -54,6 +60,8 @@ def ends_of(trial: Trial, seconds: float, progress: Progress | None) -> list[Fou
         rest = _search(easier, trial.families, (1 - share) * seconds, progress)
         found += [_near(trial, each) for each in _of_different_families(rest) if each.feasible]
     for start in trial.starts:
+        if now() >= until:
+            break
         found.append(Found(start.family, descend(trial.problem, start.family, start.descent.z)))
         if trial.given_up:
             found.append(_near(trial, start))
@@ -63,7 +71,7 @@ def ends_of(trial: Trial, seconds: float, progress: Progress | None) -> list[Fou
 def _search(
     problem: Problem, families: list[Family], seconds: float, progress: Progress | None
 ) -> list[Found]:
-    from optimizer.search.search import search  # optuna is slow to import and only needed here
+    from optimizer.search.islands import search  # optuna is slow to import and only needed here
 
     searched = search(problem, families, seconds, problem.scenario.search.seed, progress)
     if searched.interrupted:
@@ -105,6 +113,16 @@ def short_search(seconds: float) -> float:
     return min(max(SHARE * seconds, LEAST_SECONDS), MOST_SECONDS)
 
 
+def part_of(until: float, others: int) -> float:
+    """When the next of some changes is to be done with: its part of the time that is left."""
+    return now() + max(until - now(), 0.0) / (1 + others)
+
+
+def share_of(part: float, seconds: float) -> float:
+    """Time of its short search [s]: no more than a third of its part, as descents and rounding follow."""
+    return min(seconds, SEARCHING * max(part - now(), 0.0))
+
+
 def shown_as(progress: Progress | None, text: str, number: int, count: int) -> Progress | None:
     """Progress of one of several short searches, under a text of its own."""
     if progress is None:
@@ -114,12 +132,16 @@ def shown_as(progress: Progress | None, text: str, number: int, count: int) -> P
 
 
 def conceded(
-    problem: Problem, searched: Searched, seconds: float, progress: Progress | None = None
+    problem: Problem,
+    searched: Searched,
+    seconds: float,
+    progress: Progress | None = None,
+    until: float = np.inf,
 ) -> Searched:
     """A search that found nothing feasible, with the ends of such descents; any other as it is.
 
-    `seconds` is the budget of that search. With but one kind of requirement the search has already come as close to it
-    as it could. A Ctrl-C marks the search as interrupted.
+    `seconds` is the budget of that search, and none of these begins after `until` on its clock. With but one kind of
+    requirement the search has already come as close to it as it could. A Ctrl-C marks the search as interrupted.
     """
     kinds = _kinds(problem)
     found = searched.all()
@@ -128,13 +150,18 @@ def conceded(
     ends: list[Found] = []
     try:
         for number, (kind, given_up) in enumerate(kinds.items()):
+            if now() >= until:
+                break
+            part = part_of(until, len(kinds) - number - 1)
+            each_seconds = share_of(part, short_search(seconds))
             shown = shown_as(progress, f"closest without {kind}", number, len(kinds))
-            ends += _without(problem, kind, given_up, searched, short_search(seconds), shown)
-        if not ends and len(problem.pairs.needed):
+            ends += _without(problem, kind, given_up, searched, each_seconds, shown, part)
+        if not ends and len(problem.pairs.needed) and now() < until:
             # More than one kind cannot be met: at least what is separated stays so.
             others = frozenset[Requirement](problem.requirements)
             shown = shown_as(progress, "closest with every pair resolved", 0, 1)
-            ends = _without(problem, "all but resolution", others, searched, short_search(seconds), shown)
+            each_seconds = share_of(until, short_search(seconds))
+            ends = _without(problem, "all but resolution", others, searched, each_seconds, shown, until)
     except KeyboardInterrupt:
         searched = replace(searched, interrupted=True)
     return with_ends(searched, ends)
@@ -157,12 +184,13 @@ def _without(
     searched: Searched,
     seconds: float,
     progress: Progress | None,
+    until: float,
 ) -> list[Found]:
     """Programs that keep everything but some requirements, and come close to those."""
     easier = problem.without(given_up)
     trial = Trial(f"without {kind}", easier, main_families(easier.scenario), starts_of(searched))
     return [
         Found(end.family, conceding(problem, end.family, end.descent.z, given_up))
-        for end in ends_of(trial, seconds, progress)
+        for end in ends_of(trial, seconds, progress, until)
         if end.feasible
     ]

@@ -17,6 +17,7 @@ import numpy as np
 from models.column.carrier_gas import CARRIER_GASES
 from models.column.programs import batch_of
 from models.units import flow_mL_min
+from optimizer.base.clock import now
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.cautions import about_hydrogen
 from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of
@@ -30,6 +31,8 @@ from optimizer.methods.trials import (
     Trial,
     ends_of,
     main_families,
+    part_of,
+    share_of,
     short_search,
     shown_as,
     starts_of,
@@ -40,7 +43,7 @@ from optimizer.scenario.program_tables import CarrierMode
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import judgement
 from optimizer.search.found import Found, Progress, Searched, how_far
-from optimizer.search.front_choice import cost_of
+from optimizer.search.front.front_choice import cost_of
 from optimizer.search.program_space import WORDS
 from optimizer.search.reasons import held_limits, in_short, shortfalls
 from optimizer.search.rounding import settable
@@ -103,15 +106,15 @@ def what_ifs(
     searched: Searched,
     seconds: float,
     progress: Progress | None = None,
+    until: float = math.inf,
 ) -> tuple[WhatIf, ...]:
     """Each single change with what it gives, the most helpful first: those that meet the goal by their time.
 
-    `seconds` is the budget of the search that found nothing feasible. A Ctrl-C ends it with the changes already
-    tried. Empty when the search found nothing at all, or something feasible.
+    `seconds` is the budget of the search that found nothing feasible; no change is begun after `until` on its clock. A
+    Ctrl-C ends it with the changes already tried. Empty when the search found nothing at all, or something feasible.
     """
     if outcome.feasible or not outcome.candidates or searched.interrupted:
         return ()
-    each_seconds = short_search(seconds)
     tried: list[WhatIf] = []
     try:
         closest = outcome.candidates[0]
@@ -120,8 +123,12 @@ def what_ifs(
         before = _missing(problem, closest.prediction, closest.reliability.share)
         trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(searched))]
         for number, trial in enumerate(trials):
+            if now() >= until:
+                break
+            part = part_of(until, len(trials) - number - 1)
+            each_seconds = share_of(part, short_search(seconds))
             shown = shown_as(progress, f"what if: {trial.change}", number, len(trials))
-            result = _tried(problem.scenario, trial, each_seconds, shown, closest, before)
+            result = _tried(problem.scenario, trial, each_seconds, shown, closest, before, part)
             if result is not None:
                 tried.append(result)
     except KeyboardInterrupt:
@@ -149,6 +156,7 @@ def _tried(
     progress: Progress | None,
     closest: Candidate | None = None,
     before: _Missing | None = None,
+    until: float = math.inf,
 ) -> WhatIf | None:
     """A short search of what a change makes of the scenario; None when it had no time to find anything.
 
@@ -157,9 +165,11 @@ def _tried(
     closest, before : the program that comes closest without the change, and what it misses of the goal as it was
     """
     problem, seed = trial.problem, trial.problem.scenario.search.seed
-    ends = []
-    for found in ends_of(trial, seconds, progress):
-        each = settable(problem, found.family, found.descent.z, seed)
+    ends: list[_End] = []
+    for found in ends_of(trial, seconds, progress, until):
+        if ends and now() >= until:
+            break
+        each = settable(problem, found.family, found.descent.z, seed, until)
         ends.append(_End(predict(problem, each.program), each.feasible, each.how_far, each.shortfall))
     if not ends:
         return None

@@ -24,7 +24,7 @@ from optimizer.methods.trials import LEAST_SECONDS, SHARE, shown_as
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import assessed, conceding
 from optimizer.search.found import Found, Progress, Searched, rank
-from optimizer.search.front_choice import cost_of
+from optimizer.search.front.front_choice import cost_of
 from optimizer.search.population import about, evolved, members
 from optimizer.search.program_space import Family, families_of
 from optimizer.search.reasons import BINDING, held_limits, missed_nominally

@@ -12,7 +12,8 @@ from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
 from models.fit.fit import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
-from optimizer.base.clock import ROUND, rounds_counted
+from optimizer.base import processes
+from optimizer.base.clock import ROUND, now, rounds_are_counted, rounds_counted
 from optimizer.base.interruption import postponed
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import RampMore, SearchOutcome
@@ -24,15 +25,20 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
 from optimizer.search.candidates import outcome_of
 from optimizer.search.found import Progress, Searched
-from optimizer.search.front import front_of
+from optimizer.search.front.front import front_of
 from optimizer.search.moves import holding, until_end
 from optimizer.search.program_space import WORDS, families_of, family
 from optimizer.search.study_place import StudyPlace
 
-FRONT_TIME = 0.5  # of the search's budget, on top of it, for a front
-RAMP_TIME = 0.1  # and for one oven ramp more
+RAMP_TIME = 0.1  # of the budget, for one oven ramp more
 NEVER = 1e9  # s, when a program ends that is not to be cut
 WORTH_A_RAMP = 0.005  # of the run time, which it must save to be worth a word
+# Of the budget, by when is over: the search where there is a front; where nothing meets the goal, the search, programs
+# that give up a requirement, and rounding; the rest is the front's, or goes to single changes.
+FRONT_FROM, WITHOUT, CONCEDED, ROUNDED = 0.6, 0.5, 0.6, 0.65
+# And of what is left after the search, which at most so many seconds are kept for, by when rounding begins no further
+# program; those to be shown are then simulated in all draws.
+ROUNDING, MOST_ROUNDING, SETTLED = 0.3, 6.0, 0.4
 
 
 def fit_scenario(scenario: Scenario) -> Fit:
@@ -82,38 +88,44 @@ def optimize(
     study_name: str | None = None,
     rounds: int | None = None,
     start_from: Sequence[Program] = (),
+    cores: int | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank; then a ramp more, the front, if the goal asks for one, or what would help.
 
     Parameters
     ----------
-    seconds : time budget of the search [s]; the scenario's when None. A front takes up to half as long again.
+    seconds : time budget of all of it [s]; the scenario's when None
     progress : called with the share of the budget spent and a line of text
     what_if : whether single changes are tried when nothing meets the goal, and else what one oven ramp more than
         allowed would save, where the best program has all that are; the latter takes up to a tenth as long again
     study : where a shared study keeps the search; None for a search by itself
     study_name : its name there; the scenario's title when None
-    rounds : budget in descents in place of time, with which a seed gives the same programs however fast the machine;
-        a front takes up to half as many rounds again
+    rounds : budget in rounds in place of time, with which a seed gives the same programs however fast the machine and
+        however many its cores
     start_from : programs to begin from; what is found is no worse than those that meet the goal
+    cores : how many may be used; None: all there are. A search that shares a study, or of less than 3 s, uses one.
 
     Raises
     ------
     InvalidInputError : when a budget is not above 0, there are two, or no program to begin from is of a kind searched
     StudyError : when the study cannot be reached or written, or belongs to another scenario
     """
+    if cores is not None and cores < 1:
+        raise InvalidInputError(f"cores = {cores}: expected at least 1")
     if rounds is None:
         if seconds is not None and not seconds > 0:
             raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
         budget = scenario.search.seconds if seconds is None else seconds
-        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from)
+        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from, cores)
     if seconds is not None:
         raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
     if rounds < 1:
         raise InvalidInputError(f"rounds = {rounds}: expected at least 1")
     with rounds_counted():
         budget = ROUND * rounds
-        problem, outcome = _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from)
+        problem, outcome = _optimize(
+            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores
+        )
     return problem, replace(outcome, rounds=rounds)
 
 
@@ -126,11 +138,13 @@ def _optimize(
     study: StudyPlace | None,
     study_name: str | None,
     start_from: Sequence[Program],
+    cores: int | None,
 ) -> tuple[Problem, SearchOutcome]:
     """`optimize` within a budget [s] on the clock as it stands."""
-    from optimizer.search.search import search  # optuna is slow to import and only needed here
+    from optimizer.search.islands import search  # optuna is slow to import and only needed here
     from optimizer.search.study import open_study
 
+    began = now()
     problem = problem_of(scenario, fit)
     families = families_of(scenario)
     if start_from and not any(holding(families, until_end(problem, each)) for each in start_from):
@@ -139,13 +153,28 @@ def _optimize(
             "ramps that cool are not searched"
         )
     shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
+    front = scenario.goal.front_points
+    kept = 0.0 if rounds_are_counted() else min(ROUNDING * budget, MOST_ROUNDING)  # rounding is no round
+    searching = FRONT_FROM * budget if front else budget - kept - (RAMP_TIME * budget if what_if else 0.0)
     searched = search(
-        problem, families, budget, scenario.search.seed, progress, shared=shared, given=start_from
+        problem,
+        families,
+        searching,
+        scenario.search.seed,
+        progress,
+        shared=shared,
+        given=start_from,
+        cores=cores or processes.cores_here(),
+        without=WITHOUT * budget if what_if else None,
     )
+    feasible = bool(searched.all()) and searched.all()[0].feasible
     if what_if:
-        searched = conceded(problem, searched, budget, progress)
+        searched = conceded(problem, searched, budget, progress, began + CONCEDED * budget)
+    settled = searching + SETTLED * kept if feasible else ROUNDED * budget
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
-        outcome = outcome_of(problem, searched)
+        if progress:
+            progress(0.99, "rounding to the instrument's steps")
+        outcome = outcome_of(problem, searched, 0.0 if searched.interrupted else began + settled)
         if not outcome.feasible:
             outcome = replace(outcome, not_met=why_not(problem, outcome, searched))
     if searched.interrupted or stop_asked():  # who ended the search wants its result now
@@ -154,16 +183,17 @@ def _optimize(
         outcome = _with_ramp_more(problem, outcome, searched, RAMP_TIME * budget, progress)
         if outcome.interrupted:
             return problem, outcome
-    if scenario.goal.front_points and not outcome.feasible:
+    left = began + budget - now()
+    if front and not outcome.feasible:
         outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")
-    if outcome.feasible and scenario.goal.front_points:
+    if front and outcome.feasible:
         known = [each.prediction for each in outcome.candidates if each.feasible]
-        front = front_of(problem, searched, scenario.goal.front_points, FRONT_TIME * budget, progress, known)
-        outcome = replace(outcome, front=front.points, front_note=front.note)
+        made = front_of(problem, searched, front, max(left, 0.0), progress, known)
+        outcome = replace(outcome, front=made.points, front_note=made.note)
     elif what_if and not outcome.feasible:
         impossible = out_of_reach(problem, outcome, searched, budget, progress)
-        changes = what_ifs(problem, outcome, searched, budget, progress)
-        outcome = replace(outcome, what_ifs=changes, not_met=impossible or outcome.not_met)
+        helpful = what_ifs(problem, outcome, searched, budget, progress, began + budget)
+        outcome = replace(outcome, what_ifs=helpful, not_met=impossible or outcome.not_met)
     return problem, outcome
 
 
@@ -174,7 +204,7 @@ def _with_ramp_more(
 
     It is searched for from that program within a budget [s], and not offered.
     """
-    from optimizer.search.search import search
+    from optimizer.search.islands import search
 
     scenario, best = problem.scenario, searched.all()[0]
     ramps, baking = scenario.search.max_ramps + 1, scenario.goal.bake_out is not None

@@ -10,6 +10,7 @@ import numpy as np
 from models.column.programs import Program, batch_of
 from models.peaks.resolution import order_changes
 from models.units import SECONDS_PER_MINUTE, celsius
+from optimizer.base import clock
 from optimizer.base.numbers import percent
 from optimizer.goal.cautions import extrapolation
 from optimizer.goal.cycle import cycle_time, samples_per_shift
@@ -31,6 +32,7 @@ DIFFERENT = 0.12  # on the unit cube: set points further apart than this are cle
 SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one by this to be shown
 ALIKE_SHORTFALL = 0.005  # a program that fails with more ramps must come closer by this to be shown
 ALIKE_MISSES, ALIKE_PROBABILITY = 3, 2  # decimals to which what two programs miss is counted
+HALF = 0.5  # of the time left for rounding, for each program in turn
 FURTHER_ENDS = 3  # of a family whose best do not hold on the grid
 SLOW = 3.0  # families slower than this many times the best are not worth a page
 CONTRADICTION = "no program found keeps all limits of column and instrument: do they contradict one another?"
@@ -41,14 +43,17 @@ CLEAR_OF_HOLD_UP = (
 RISKY = 0.5  # share of draws below which a program is said to be likely to fail
 
 
-def outcome_of(problem: Problem, searched: Searched) -> SearchOutcome:
-    """Candidates of a search: rounded, checked, different in kind, with reasons."""
+def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> SearchOutcome:
+    """Candidates of a search: rounded, checked, different in kind, with reasons.
+
+    After `until` [s], on the clock of searches, nothing more is rounded that is behind what already is.
+    """
     in_use = _in_use(problem)
     now = None if in_use is None else in_use.prediction
     pool = _pool(searched, problem.scenario.search.candidates)
     if searched.given is not None and not any(each is searched.given for each in pool):
         pool.append(searched.given)  # others may come out slower than it once they are rounded
-    rounded = _rounded(problem, searched, pool)
+    rounded = _rounded(problem, searched, pool, until)
     # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.
     kept = [each for each in rounded if each.feasible]
     kept = kept or [each for each in rounded if not each.how_far[0]] or rounded
@@ -77,21 +82,26 @@ def outcome_of(problem: Problem, searched: Searched) -> SearchOutcome:
     )
 
 
-def _rounded(problem: Problem, searched: Searched, pool: list[Found]) -> list[Settable]:
+def _rounded(problem: Problem, searched: Searched, pool: list[Found], until: float) -> list[Settable]:
     """The pool on the instrument's grid; of a family that holds only unrounded, further ends until one holds there."""
     seed = problem.scenario.search.seed
-    rounded = [settable(problem, found.family, found.descent.z, seed) for found in pool]
+    rounded: list[Settable] = []
+    for found in pool:
+        if clock.now() >= until and any(each.feasible == found.feasible for each in rounded):
+            break
+        half = clock.now() + HALF * max(until - clock.now(), 0.0)
+        rounded.append(settable(problem, found.family, found.descent.z, seed, half, found.feasible))
     for ends in searched.best.values():
         own = [
             each
             for each, found in zip(rounded, pool, strict=False)
             if ends and found.family is ends[0].family
         ]
-        if not own or any(each.feasible for each in own):
+        if not own or any(each.feasible for each in own) or clock.now() >= until:
             continue
         further = [found for found in ends if found.feasible and not any(found is each for each in pool)]
         for found in further[:FURTHER_ENDS]:
-            rounded.append(settable(problem, found.family, found.descent.z, seed))
+            rounded.append(settable(problem, found.family, found.descent.z, seed, until))
             if rounded[-1].feasible:
                 break
     return rounded

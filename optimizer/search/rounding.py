@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Array, Program, batch_of
+from optimizer.base.clock import now
 from optimizer.goal.cycle import with_bake_out
 from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem
@@ -61,20 +62,24 @@ class Settable:
         return how_far(self.shortfall, self.equipment)
 
 
-def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
+def settable(
+    problem: Problem, family: Family, z: Array, seed: int, until: float = np.inf, sure: bool = False
+) -> Settable:
     """The fastest program on the grid near a point (D,) of the unit cube that keeps every limit.
 
     When none near it does, the search goes on from where a little more resolution is asked for; and when that does not
-    help either, the program that comes closest within the equipment's limits is the answer.
+    help either, the program that comes closest within the equipment's limits is the answer. After `until` [s], on the
+    clock of searches, the grid is searched no further than it has been; with `sure`, unless nothing
+    there keeps the limits yet.
     """
     if problem.by_draws:
-        return _settable_by_draws(problem, family, z, seed)
-    best = _on_grid(problem, family, z, seed)
+        return _settable_by_draws(problem, family, z, seed, until, sure)
+    best = _on_grid(problem, family, z, seed, until, sure)
     if best.feasible or assessed(problem, family, z).margin < ALMOST:
         return best
     for share in STRICTER:
         strict = replace(problem, pairs=replace(problem.pairs, needed=share * problem.pairs.needed))
-        again = _on_grid(problem, family, descend(strict, family, z).z, seed)
+        again = _on_grid(problem, family, descend(strict, family, z).z, seed, until, sure)
         if again.how_far < best.how_far:
             best = again
         if best.feasible:
@@ -82,7 +87,9 @@ def settable(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     return best
 
 
-def _settable_by_draws(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
+def _settable_by_draws(
+    problem: Problem, family: Family, z: Array, seed: int, until: float, sure: bool
+) -> Settable:
     """The same where draws decide: those that the grid is searched with, and then others that no search has seen.
 
     What was chosen by some draws does a little better in them than in others, so that a little more is asked for
@@ -95,7 +102,7 @@ def _settable_by_draws(problem: Problem, family: Family, z: Array, seed: int) ->
     for share in IN_HAND:
         asked = replace(problem.scenario.goal, confidence=1 - share * (1 - problem.confidence))
         strict = replace(problem, scenario=replace(problem.scenario, goal=asked))
-        rounded = _on_grid(strict, family, z, seed)
+        rounded = _on_grid(strict, family, z, seed, until, sure)
         if rounded.margin < FEASIBLE:
             break
         found.append(_with_short(problem, rounded))
@@ -113,7 +120,7 @@ def _with_short(problem: Problem, rounded: Settable) -> Settable:
     return replace(rounded, short=max(problem.confidence - reliability.share, 0.0))
 
 
-def _on_grid(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
+def _on_grid(problem: Problem, family: Family, z: Array, seed: int, until: float, sure: bool) -> Settable:
     """`settable`, near the point alone."""
     values = family.values(z)
     grid = family.step
@@ -130,6 +137,8 @@ def _on_grid(problem: Problem, family: Family, z: Array, seed: int) -> Settable:
     moves = _moves(family)
     best = _best(problem, family, points)
     for _ in range(MOVES):
+        if now() >= until and (best.margin >= FEASIBLE or not sure):
+            break
         trial = _best(problem, family, family.rounded(best.values + moves * grid))
         if not _better(trial, best):
             break

@@ -3,13 +3,13 @@
 A batch of quasi-random programs of each family is screened; the best member of each elution-order class is a
 start. An Optuna trial is one descent: its parameters are a family and a start, its value the polished optimum.
 Starts come in turn from the classes, from perturbations of the best so far, and from Optuna's own sampler, and
-families that cannot pay are left after a few trials. With a shared study (`search.study`) several workers do this
-together: each tells which start it takes, learns what the others take and find, and takes none that is taken.
+families that cannot pay are left after a few trials. Several such searches learn from one another (`search.islands`),
+or, with a shared study (`search.study`), tell which start they take, learn what the others take and find, and take none
+that is taken.
 """
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -17,11 +17,9 @@ import numpy as np
 import optuna
 
 from models.column.programs import Array, Program
-from optimizer.base.clock import now, round_done, wall
-from optimizer.base.interruption import postponed, signals_so_far
 from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.search.descent import Descent, assessed, descend
-from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
+from optimizer.search.found import FEASIBLE, Found, Searched, rank
 from optimizer.search.moves import edits, holding, placed, until_end
 from optimizer.search.population import SIZE, about, evolved
 from optimizer.search.program_space import Family
@@ -29,9 +27,6 @@ from optimizer.search.starts import CENTRES, Pool
 from optimizer.search.study import SharedStudy
 from optimizer.search.study_records import Change, Claim, End
 
-SCREENED = 2048  # programs of each family before the first descent
-SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
-LEAST_SCREENED = 256
 KINDS = (
     *("class", "class", "class", "around", "class", "class", "class", "restart", "class", "class"),
     *("mixed", "class", "class", "class", "class", "class", "class", "restart", "class", "sampler"),
@@ -70,75 +65,39 @@ class _Start:
     merit: float | None = None
 
 
-def search(
-    problem: Problem,
-    families: list[Family],
-    seconds: float,
-    seed: int,
-    progress: Progress | None = None,
-    clock: Callable[[], float] = now,
-    shared: SharedStudy | None = None,
-    given: Sequence[Program] = (),
-) -> Searched:
-    """Search for the shortest program of each family within a time budget [s].
+@dataclass(frozen=True)
+class Ended:
+    """What a step of a search came to.
 
-    A Ctrl-C ends the search with what was found so far. With a seed and the same number of trials the same
-    programs are found; a time budget decides how many trials there are. `clock` tells what is spent of it: benchmarks
-    on a machine with other work give the processor's time. With a shared study what other workers found belongs to
-    what is found, and the seed is this worker's own. What is found is no worse than the `given` programs and the method
-    in use, where a family holds them.
+    Attributes
+    ----------
+    claim : Claim, where it began
+    end : End, on nominal margins unless a population found it
+    judged : Descent, the same point judged by draws where these decide
+    programs : int, simulated for it, with those screened since the last one
     """
-    optuna.logging.set_verbosity(logging.WARNING)
-    state = Searched({number: [] for number in range(len(families))})
-    started, began, signals = wall(), clock(), signals_so_far()
 
-    def spent() -> float:
-        if signals_so_far() > signals:  # one that was lost on its way here
-            raise KeyboardInterrupt
-        return clock() - began
-
-    running: _Search | None = None
-    try:
-        running = _Search(problem, families, seed, state, shared)
-        share = int(SCREENED_PER_SECOND * seconds / max(len(families), 1)) // 256 * 256
-        screened = min(max(share, LEAST_SCREENED), SCREENED)
-        if shared is not None:  # others screen, too
-            screened = max(screened // shared.at_work, LEAST_SCREENED)
-        running.begin(given)
-        for pool in running.pools:
-            for _ in range(screened // 256):
-                pool.screen(pool.sobol.random(256))
-                if spent() > seconds:
-                    break
-            if progress:
-                progress(min(spent() / seconds, 0.99), f"screening {pool.family.name}")
-        while spent() < seconds:
-            ended = running.step()
-            round_done()
-            if ended and progress:
-                progress(min(spent() / seconds, 1.0), f"best so far: {running.best_so_far()}")
-    except KeyboardInterrupt:
-        state.interrupted = True
-    if shared is not None:
-        with postponed(
-            1
-        ) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
-            shared.leave()
-            if running is not None:
-                running.take_over()
-        state.interrupted |= stop_asked()
-        state.study = shared.note
-    state.seconds = wall() - started
-    return state
+    claim: Claim
+    end: End
+    judged: Descent
+    programs: int
 
 
-class _Search:
+class Search:
     """What a search knows: starts, ends, and whose turn it is."""
 
     def __init__(
-        self, problem: Problem, families: list[Family], seed: int, state: Searched, shared: SharedStudy | None
+        self,
+        problem: Problem,
+        families: list[Family],
+        seed: int,
+        state: Searched,
+        shared: SharedStudy | None,
+        part: float = 0.0,
     ) -> None:
+        """`part`, from 0 to 1: where in the order of families and kinds of starts it begins, beside others."""
         self.problem, self.families, self.state, self.shared = problem, families, state, shared
+        self.part = part
         self.as_predicted = nominal_problem(problem) if problem.by_draws else problem
         # Ends of descents, on margins as predicted: by draws they are judged besides, and populations begin from them.
         if problem.by_draws:
@@ -148,6 +107,7 @@ class _Search:
         *seeds, own, editing = np.random.SeedSequence(seed).spawn(len(families) + 2)
         self.rng, self.editing = np.random.default_rng(own), np.random.default_rng(editing)
         self.edited: Found | None = None  # the best program, once it was edited
+        optuna.logging.set_verbosity(optuna.logging.WARNING)
         # The sampler's own study, in memory: it holds what is known, whoever found it.
         sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=10)
         self.study = optuna.create_study(direction="minimize", sampler=sampler)
@@ -178,9 +138,9 @@ class _Search:
                 if program in wanted:
                     pool.give(z)
                 found = Found(family, assessed(self.problem, family, z))
-                _keep(self.state.best[number], found)
+                keep(self.state.best[number], found)
                 if self.problem.by_draws:
-                    _keep(self.nominal[number], Found(family, assessed(self.as_predicted, family, z)))
+                    keep(self.nominal[number], Found(family, assessed(self.as_predicted, family, z)))
                 if found.feasible and program in wanted:
                     best = self.state.given
                     self.state.given = found if best is None else min(best, found, key=rank)
@@ -194,21 +154,25 @@ class _Search:
             for number, points in made.items():
                 self.pools[number].edit(points)
 
-    def step(self) -> bool:
-        """One descent; False when another worker turned out to be at the chosen start."""
-        number = _next_family(self.state, self.families, self.tries)
+    def step(self) -> Ended | None:
+        """One descent or population; None when another worker turned out to be at the chosen start."""
+        first = int(self.part * len(self.families))
+        number = _next_family(self.state, self.families, self.tries, first)
         family, pool = self.families[number], self.pools[number]
         for parent in self.simpler[number]:
             pool.inherit(self.families[parent], self.nominal[parent])
-        start = _next_start(pool, self.state.best[number], self.nominal[number], self.tries[number], self.rng)
+        tried = self.tries[number]
+        tried += int(self.part * len(KINDS)) if tried >= FIRST_TRIES else 0
+        start = _next_start(pool, self.state.best[number], self.nominal[number], tried, self.rng)
         trial = _asked(self.study, number, family, start.z)
         z = np.array([trial.params[_key(number, i)] for i in range(family.size)])
+        claim = Claim(number, z, start.kind, start.key, start.merit)
         if self.shared is not None:
-            free = self.shared.claim(Claim(number, z, start.kind, start.key, start.merit))
+            free = self.shared.claim(claim)
             self.take_over()
             if not free:
                 self.study.tell(trial, state=optuna.trial.TrialState.FAIL)
-                return False
+                return None
         if start.kind in ("around", "mixed"):
             found = self._populated(number, start.kind, z)
         else:
@@ -216,15 +180,16 @@ class _Search:
             best = min((end.descent.cost for end in ends), default=np.inf)
             found = _descend(self.as_predicted, family, z, best, pool.known)
         key = pool.end_class(found.descent)
-        self._record(number, found, key)
+        judged = self._record(number, found, key)
         self.edit()
         self.study.tell(trial, _value(found))
         self.tries[number] += 1
+        screened = sum(each.screened for each in self.pools)
+        end = End(found.descent, key, screened - self.told)
+        self.told = screened
         if self.shared is not None:
-            screened = sum(each.screened for each in self.pools)
-            self.shared.end(End(found.descent, key, screened - self.told), _value(found))
-            self.told = screened
-        return True
+            self.shared.end(end, _value(found))
+        return Ended(claim, end, judged, end.screened + found.descent.evaluations)
 
     def _populated(self, number: int, kind: str, z: Array) -> Found:
         """What a population comes to that begins around an end `z` (D,) of its family, or the family's own one."""
@@ -252,22 +217,38 @@ class _Search:
         pool.met |= {z.tobytes() for z in new}
         return np.concatenate([pool.population[: LARGE - len(new)], *(z[None] for z in new)])
 
-    def best_so_far(self) -> str:
-        """The best so far in words."""
-        leader = self.state.all()[0]
-        return f"{leader.descent.cost / 60:.2f} min" if leader.feasible else "nothing meets the goal yet"
-
-    def _record(self, number: int, found: Found, key: bytes) -> None:
-        """An end, of this worker or another."""
+    def _record(self, number: int, found: Found, key: bytes, judged: Descent | None = None) -> Descent:
+        """An end, of this worker or another, which may have judged it already; as judged."""
         self.programs += found.descent.evaluations
         self.state.programs = sum(pool.screened for pool in self.pools) + self.programs
         if self.problem.by_draws and found.descent.backoff is None:
             self.pools[number].ended(key, found)
-            _keep(self.nominal[number], found)
-            found = replace(found, descent=assessed(self.problem, found.family, found.descent.z))
+            keep(self.nominal[number], found)
+            judged = judged or assessed(self.problem, found.family, found.descent.z)
+            found = replace(found, descent=judged)
         elif not self.problem.by_draws:
             self.pools[number].ended(key, found)
-        _keep(self.state.best[number], found)
+        keep(self.state.best[number], found)
+        return found.descent
+
+    def learn(self, ended: Ended) -> None:
+        """What a search beside this one found."""
+        claim = ended.claim
+        self.tries[claim.family] += 1
+        if claim.key is not None and claim.merit is not None:
+            self.pools[claim.family].taken(claim.key, claim.merit)
+        self._learn_end(claim, ended.end, ended.judged)
+
+    def _learn_end(self, claim: Claim, end: End, judged: Descent | None = None) -> None:
+        """An end that another worker found."""
+        found = Found(self.families[claim.family], end.descent)
+        self.programs += end.screened
+        self._record(claim.family, found, end.key, judged)
+        params = {_key(claim.family, i): float(value) for i, value in enumerate(claim.start)}
+        space = _space(claim.family, self.families[claim.family])
+        self.study.add_trial(
+            optuna.trial.create_trial(params=params, distributions=space, value=_value(found))
+        )
 
     def take_over(self) -> None:
         """What other workers, or this study's earlier ones, took and found since the last time."""
@@ -284,20 +265,10 @@ class _Search:
                 if claim.key is not None and claim.merit is not None:
                     pool.freed(claim.key, claim.merit)
             elif end is not None:
-                found = Found(self.families[number], end.descent)
-                self.programs += end.screened
-                self._record(number, found, end.key)
-                params = {_key(number, i): float(value) for i, value in enumerate(claim.start)}
-                self.study.add_trial(
-                    optuna.trial.create_trial(
-                        params=params,
-                        distributions=_space(number, self.families[number]),
-                        value=_value(found),
-                    )
-                )
+                self._learn_end(claim, end)
 
 
-def _keep(ends: list[Found], new: Found) -> None:
+def keep(ends: list[Found], new: Found) -> None:
     """Add an end to some, best first, where none better is next to it; worse ones there go."""
 
     def beside(other: Found) -> bool:
@@ -354,11 +325,11 @@ def _simpler(families: list[Family], family: Family) -> list[int]:
     return found
 
 
-def _next_family(state: Searched, families: list[Family], tries: list[int]) -> int:
-    """Each family gets a few tries; then those near the best go on, the least tried first."""
+def _next_family(state: Searched, families: list[Family], tries: list[int], first: int = 0) -> int:
+    """Each family gets a few tries, from the `first` on; then those near the best go on, the least tried first."""
     untried = [n for n in range(len(families)) if tries[n] < FIRST_TRIES]
     if untried:
-        return min(untried, key=lambda n: (tries[n], n))
+        return min(untried, key=lambda n: (tries[n], (n - first) % len(families)))
     leaders = state.all()
     if not leaders:  # other workers have all tries in work
         return min(range(len(families)), key=lambda n: (tries[n], n))

@@ -11,18 +11,20 @@ from itertools import count
 from math import pi
 
 import optimizer.base.clock
+import optimizer.base.processes
 from models.column.programs import Program
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Searched
+from optimizer.search.islands import SCREENED, search
 from optimizer.search.program_space import Family
-from optimizer.search.search import SCREENED, search
 
 STEP = 0.2 / pi  # s; no budget is a whole number of them, so that no rounding decides on a last step
 
 
 def count_steps() -> None:
-    """Let each look at the clock of searches in this process count as one step."""
+    """Let each look at the clock of searches count as one step, all in this process."""
     ticks = count()
+    optimizer.base.processes.cores_here = lambda: 1
     optimizer.base.clock.perf_counter = lambda: STEP * next(ticks)
 
 

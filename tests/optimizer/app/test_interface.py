@@ -205,8 +205,8 @@ def test_a_search_follows_where_it_is_wanted(
 ) -> None:
     folder = fitted.scenario.path.parent
     assert rw.trim(fitted, 0.5).tuned is None
-    tuned = rw.trim(fitted, 0.5, tune=True, tune_rounds=1)
-    document = printed(monkeypatch, capsys, "adapt", folder, "--trim-m", "0.5", "--tune", "--rounds", "1")
+    tuned = rw.trim(fitted, 0.5, tune=True, tune_rounds=8)
+    document = printed(monkeypatch, capsys, "adapt", folder, "--trim-m", "0.5", "--tune", "--rounds", "8")
     programs = [json.loads(json.dumps(each))["oven"] for each in tuned.to_dict()["tuned"]["candidates"]]
     assert [each["oven"] for each in document["tuned"]["candidates"]] == programs
 
@@ -357,7 +357,7 @@ def test_a_search_tells_its_progress_and_leaves_what_the_command_leaves(
     fitted: rw.Fitted, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told: list[tuple[float, str]] = []
-    found = rw.optimize(fitted, seconds=1.0, progress=lambda share, text: told.append((share, text)))
+    found = rw.optimize(fitted, seconds=2.0, progress=lambda share, text: told.append((share, text)))
     assert told
     assert all(0 <= share <= 1 for share, _ in told)
     assert any("best so far" in text or "meets the goal" in text for _, text in told)
@@ -386,7 +386,7 @@ def test_an_interrupted_search_gives_the_best_so_far(fitted: rw.Fitted) -> None:
         "def progress(share, text):\n"
         "    told.append('min' in text)\n"
         "    if sum(told) == 5: os.kill(os.getpid(), signal.SIGINT)\n"
-        "found = rw.optimize(fitted, seconds=120, progress=progress)\n"
+        "found = rw.optimize(fitted, seconds=2.0, progress=progress)\n"
         "print(found.feasible, found.outcome.interrupted, sum(told) == 5)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)

@@ -13,8 +13,8 @@ import pytest
 from benchmarks.mixtures import mixture
 from optimizer.base.interruption import postponed, stop_on_signals
 from optimizer.base.output import write_folder
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
-from optimizer.search.search import search
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.interrupted import HANG, at_call, calls_of, contents, started
 from tests.optimizer.searches import steps

@@ -321,10 +321,10 @@ def test_workflow_tries_changes_only_when_nothing_is_feasible(
 ) -> None:
     only(("a resolution of",), monkeypatch)
     scenario = replace(problem.scenario, search=replace(problem.scenario.search, max_ramps=1, candidates=1))
-    _, found = optimize(scenario, problem.fit, steps(12))
+    _, found = optimize(scenario, problem.fit, steps(160))
     assert [each.change for each in found.what_ifs] == ["a resolution of 40.00 for c3 and c4"]
     assert optimize(scenario, problem.fit, steps(6), what_if=False)[1].what_ifs == ()
     easy = replace(scenario, pairs=())
-    _, met = optimize(easy, problem.fit, steps(6))
+    _, met = optimize(easy, problem.fit, steps(24))
     assert met.feasible
     assert met.what_ifs == ()

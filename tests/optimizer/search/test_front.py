@@ -9,7 +9,7 @@ from itertools import count
 import numpy as np
 import pytest
 
-import optimizer.search.front
+import optimizer.search.front.front
 from benchmarks.mixtures import mixture
 from models.column.programs import batch_of
 from models.units import kelvin
@@ -21,8 +21,8 @@ from optimizer.methods.workflow import optimize
 from optimizer.scenario.instrument_data import CoolDown
 from optimizer.search.candidates import _best_of_each_kind, family_name, outcome_of
 from optimizer.search.found import FEASIBLE, Searched
-from optimizer.search.front import Front, front_of
-from optimizer.search.front_choice import (
+from optimizer.search.front.front import Front, front_of
+from optimizer.search.front.front_choice import (
     LARGEST_SHARE,
     LEAST_SHARE,
     Point,
@@ -207,14 +207,14 @@ def test_an_interrupt_keeps_the_points_there_are(
     problem: Problem, searched: Searched, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     calls = iter(range(100))
-    real = optimizer.search.front.settable
+    real = optimizer.search.front.front.settable
 
     def interrupted(*args: object) -> object:
         if next(calls) == 3:
             raise KeyboardInterrupt
         return real(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(optimizer.search.front, "settable", interrupted)
+    monkeypatch.setattr(optimizer.search.front.front, "settable", interrupted)
     interrupted_front = front_of(problem, searched, 8, steps(32))
     assert 1 <= len(interrupted_front.points) <= 3
     assert "interrupted" in interrupted_front.note
@@ -237,7 +237,7 @@ def test_a_stalled_machine_changes_no_front(
 def test_a_front_comes_only_when_asked_for(problem: Problem) -> None:
     scenario = problem.scenario
     asking = replace(scenario, goal=replace(scenario.goal, front_points=4))
-    outcome = optimize(asking, problem.fit, steps(24))[1]
+    outcome = optimize(asking, problem.fit, steps(80))[1]
     assert 2 <= len(outcome.front) <= 4
     assert outcome.front_note
     assert optimize(scenario, problem.fit, steps(6))[1].front == ()

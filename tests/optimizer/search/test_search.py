@@ -25,10 +25,10 @@ from optimizer.scenario.instrument_data import CoolDown, Tolerances
 from optimizer.search.candidates import outcome_of
 from optimizer.search.descent import _Local, _raise_margin, assessed, conceding, descend, fastest_margin
 from optimizer.search.found import FEASIBLE
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of, family
 from optimizer.search.reasons import broken_limits
 from optimizer.search.rounding import settable
-from optimizer.search.search import search
 from tests.optimizer.searches import search_of
 from tests.reference.adapter import reference_peak
 

@@ -28,8 +28,9 @@ from benchmarks.study_worker import NAME, Case, begin, started
 from optimizer.goal.goal import Problem
 from optimizer.goal.robustness import Backoff
 from optimizer.search.descent import Descent
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
-from optimizer.search.search import FIRST_TRIES, KINDS, search
+from optimizer.search.search import FIRST_TRIES, KINDS
 from optimizer.search.study import SharedStudy, open_study
 from optimizer.search.study_place import VARIABLE, StudyError, StudyPlace, require_usable, study_place
 from optimizer.search.study_records import (

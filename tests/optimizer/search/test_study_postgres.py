@@ -20,8 +20,8 @@ pytest.importorskip(
 
 from benchmarks.postgres_server import DATABASE, PASSWORD, ROLE, NoServer, Server, server
 from benchmarks.study_worker import NAME, Case, begin, started
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
-from optimizer.search.search import search
 from optimizer.search.study import open_study
 from optimizer.search.study_place import VARIABLE, StudyPlace, study_place
 from tests.optimizer.command import call

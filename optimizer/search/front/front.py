@@ -20,7 +20,7 @@ from optimizer.goal.predict import predict
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import HOPELESS, Descent, assessed, descend
 from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
-from optimizer.search.front_choice import (
+from optimizer.search.front.front_choice import (
     LARGEST_SHARE,
     LEAST_SHARE,
     Point,

@@ -1,0 +1,73 @@
+"""`optimize` within its budget, on any number of cores, and ended by another thread."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import replace
+
+import pytest
+
+import rampwright as rw
+from models.errors import InvalidInputError
+from optimizer.base.clock import wall
+from optimizer.methods.workflow import optimize
+from tests.optimizer.bad_inputs import write_good_scenario
+from tests.optimizer.searches import STEP
+
+BUDGET = 250 * STEP  # s, long enough for islands
+OVER = 1.1  # what of a budget may be spent
+
+
+@pytest.fixture(scope="module")
+def fitted(tmp_path_factory: pytest.TempPathFactory) -> rw.Fitted:
+    folder = tmp_path_factory.mktemp("budget") / "five"
+    write_good_scenario(folder)
+    return rw.fit(rw.load_scenario(folder))
+
+
+def goal(fitted: rw.Fitted, **changes: object):
+    scenario = fitted.scenario
+    return replace(scenario, goal=replace(scenario.goal, **changes))
+
+
+@pytest.mark.parametrize(
+    "changes", [{}, {"front_points": 4}, {"min_resolution": 20.0}], ids=["search", "front", "what-ifs"]
+)
+def test_all_of_it_shares_the_budget(fitted: rw.Fitted, changes: dict[str, object]) -> None:
+    began = wall()
+    _, outcome = optimize(goal(fitted, **changes), fitted.fit, BUDGET)
+    spent = wall() - began
+    assert BUDGET / 2 < spent < OVER * BUDGET
+    assert outcome.feasible == ("min_resolution" not in changes)
+    assert bool(outcome.front) == ("front_points" in changes)
+    assert bool(outcome.what_ifs) == ("min_resolution" in changes)
+
+
+def test_cores_do_not_change_candidates(fitted: rw.Fitted) -> None:
+    told: list[str] = []
+    one, two = (
+        rw.optimize(fitted, rounds=40, cores=cores, progress=lambda _, text: told.append(text))
+        for cores in (1, 2)
+    )
+    assert one.feasible
+    assert [each.prediction.program for each in one.candidates] == [
+        each.prediction.program for each in two.candidates
+    ]
+    assert told[-1] == "rounding to the instrument's steps"
+
+
+def test_another_thread_stops_it(fitted: rw.Fitted) -> None:
+    stop = threading.Event()
+
+    def asking(share: float, text: str) -> None:
+        if text.startswith("best so far") and "min" in text:
+            stop.set()
+
+    made = rw.optimize(fitted, rounds=10_000, cores=1, stop=stop, progress=asking)
+    assert made.outcome.interrupted
+    assert made.candidates
+
+
+def test_no_cores_are_too_few(fitted: rw.Fitted) -> None:
+    with pytest.raises(InvalidInputError, match="cores = 0: expected at least 1"):
+        rw.optimize(fitted, cores=0)

@@ -1,0 +1,178 @@
+"""Islands on several cores: the same programs as on one, an end when asked, and nothing left running."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from itertools import count
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchmarks.mixtures import mixture
+from optimizer.base.clock import ROUND, rounds_counted
+from optimizer.base.interruption import stopped_by
+from optimizer.base.processes import Apart, LostWorkerError
+from optimizer.goal.goal import Problem
+from optimizer.search.found import Searched
+from optimizer.search.islands import ALONE, ISLANDS, STEPS, search
+from optimizer.search.program_space import families_of
+
+ROOT = Path(__file__).parents[3]
+HANG = 300.0  # s
+ROUNDS = 3 * STEPS * ISLANDS + 2  # three exchanges, and a last one that is not whole
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return mixture(6, 1, 1)
+
+
+def after_rounds(problem: Problem, cores: int, seed: int = 1) -> Searched:
+    with rounds_counted():
+        return search(problem, families_of(problem.scenario), ROUND * ROUNDS, seed, cores=cores)
+
+
+@pytest.fixture(scope="module")
+def on_one(problem: Problem) -> Searched:
+    return after_rounds(problem, 1)
+
+
+def programs(found: Searched) -> list[tuple[str, float, bytes]]:
+    return [(each.family.name, each.descent.cost, each.descent.z.tobytes()) for each in found.all()]
+
+
+@pytest.mark.parametrize("cores", [2, 3])
+def test_cores_do_not_change_what_is_found(problem: Problem, on_one: Searched, cores: int) -> None:
+    again = after_rounds(problem, cores)
+    assert programs(again) == programs(on_one)
+    assert again.programs == on_one.programs
+
+
+def test_another_seed_finds_others(problem: Problem, on_one: Searched) -> None:
+    assert programs(after_rounds(problem, 1, 2)) != programs(on_one)
+
+
+def test_what_islands_find_belongs_to_the_families_of_the_search(problem: Problem) -> None:
+    """Objects from another process are equal at best; what follows a search tells families apart by identity."""
+    families = families_of(problem.scenario)
+    with rounds_counted():
+        found = search(problem, families, ROUND * ROUNDS, 1, cores=2)
+    assert found.all()
+    assert all(any(each.family is family for family in families) for each in found.all())
+
+
+@pytest.mark.parametrize("cores", [1, 2])
+def test_another_thread_stops_it_and_the_best_is_kept(problem: Problem, cores: int) -> None:
+    stop, told = threading.Event(), []
+
+    def asking(share: float, text: str) -> None:
+        told.append(text)
+        if "best so far" in text:
+            stop.set()
+
+    with stopped_by(stop):
+        found = search(problem, families_of(problem.scenario), 1e9, 1, asking, lambda: 0.0, cores=cores)
+    assert found.interrupted
+    assert sum("best so far" in text for text in told) == 1
+    assert found.all()
+
+
+def test_time_ends_it_between_exchanges(problem: Problem) -> None:
+    looks = count()
+    found = search(
+        problem, families_of(problem.scenario), 200.0, 1, clock=lambda: float(next(looks)), cores=2
+    )
+    assert not found.interrupted
+    assert next(looks) == 201
+
+
+def test_without_anything_feasible_it_ends_sooner(problem: Problem) -> None:
+    far = np.full(len(problem.pairs.needed), 1e3)
+    hopeless = mixture(6, 1, 1)
+    object.__setattr__(hopeless, "pairs", type(problem.pairs)(problem.pairs.index, far))
+    with rounds_counted():
+        found = search(hopeless, families_of(problem.scenario), 100 * ROUND, 1, cores=1, without=24 * ROUND)
+        from optimizer.base.clock import now
+
+        assert now() == 24 * ROUND
+    assert not found.all()[0].feasible
+
+
+def test_a_short_search_starts_no_process(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    def started() -> None:
+        raise AssertionError("a process was started")
+
+    monkeypatch.setattr("optimizer.base.processes._started", started)
+    with rounds_counted():
+        assert search(problem, families_of(problem.scenario), ALONE / 2, 1, cores=2).all()
+
+
+def echo(given, orders):
+    yield os.getpid()
+    for order in orders:
+        if order == "fail":
+            raise ValueError(given)
+        if order == "die":
+            os._exit(7)
+        print("printed on the way")
+        yield order
+
+
+def test_workers_answer_fail_and_die_one_by_one() -> None:
+    workers = Apart(echo, ["a", "b", "c"])
+    try:
+        pids = dict(workers.answer(HANG) for _ in range(3))
+        assert len({*pids.values(), os.getpid()}) == 4
+        workers.order(1, "hello")
+        assert workers.answer(HANG) == (1, "hello")
+        assert workers.answer(0.0) is None
+        workers.order(0, "fail")
+        with pytest.raises(ValueError, match="a"):
+            workers.answer(HANG)
+        workers.order(2, "die")
+        lost = []
+        while not any("status 7" in each for each in lost):
+            with pytest.raises(LostWorkerError) as caught:
+                workers.answer(HANG)
+            lost.append(str(caught.value))
+    finally:
+        workers.end()
+    assert not any(alive(pid) for pid in pids.values())
+
+
+def alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+PARENT = """
+import os, signal, sys, threading
+from optimizer.base.processes import Apart
+from tests.optimizer.search.test_islands import echo
+workers = Apart(echo, [1, 2])
+print(*[workers.answer(100.0)[1] for _ in range(2)], flush=True)
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="NOT TESTED: there is no SIGKILL")
+def test_no_worker_outlives_its_parent() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", PARENT], cwd=ROOT, capture_output=True, text=True, check=False, timeout=HANG
+    )
+    assert done.returncode == -signal.SIGKILL
+    pids = [int(each) for each in done.stdout.split()]
+    assert len(pids) == 2
+    until = time.monotonic() + HANG
+    while any(alive(pid) for pid in pids):
+        assert time.monotonic() < until
+        time.sleep(0.05)
