@@ -97,7 +97,7 @@ def optimize(
     seconds : time budget of all of it [s]; the scenario's when None
     progress : called with the share of the budget spent and a line of text
     what_if : whether single changes are tried when nothing meets the goal, and else what one oven ramp more than
-        allowed would save, where the best program has all that are; the latter takes up to a tenth as long again
+        allowed would save, where the best program has all that are
     study : where a shared study keeps the search; None for a search by itself
     study_name : its name there; the scenario's title when None
     rounds : budget in rounds in place of time, with which a seed gives the same programs however fast the machine and
