@@ -2,7 +2,7 @@
 
 An island is a search of its own, with its own seed. All make a few steps from what they know, then each learns what the
 others found, in the same order however many processes they are spread over: cores decide how long a search takes,
-not what a number of rounds finds. Skolicki and De Jong, GECCO (2005) 1295, on how often islands should exchange.
+not what a number of rounds finds.
 """
 
 from __future__ import annotations

@@ -15,7 +15,6 @@ from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.runs.peak_tables import read_peak_table
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario
-from tests.optimizer.searches import steps
 from tests.published.tables import rows as published
 from tests.reference import confirmation
 from tests.reference.instrument import Measured
@@ -150,7 +149,7 @@ def test_the_first_candidate_is_predicted_as_well_as_the_readme_says() -> None:
 
 def test_a_search_rescues_the_pair_and_the_instrument_confirms_it() -> None:
     scenario = load_scenario(FOLDER)
-    _, outcome = optimize(scenario, fit_scenario(scenario), seconds=steps(24))
+    _, outcome = optimize(scenario, fit_scenario(scenario), rounds=60)
     assert outcome.feasible
     best = outcome.candidates[0].prediction
     assert best.run_time < 20 * 60  # in place of 42 min

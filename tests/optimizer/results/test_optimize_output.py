@@ -55,7 +55,7 @@ def hydrogen(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def ran(hydrogen: Path) -> tuple[str, Path]:
     """What a short search on hydrogen printed, and its folder."""
     out = hydrogen.parent / "out"
-    return printed_by("optimize", hydrogen, "--out", out, "--seconds", "1"), out
+    return printed_by("optimize", hydrogen, "--out", out, "--rounds", "16"), out
 
 
 def cautions_in(text: str) -> list[str]:
@@ -141,7 +141,7 @@ def named() -> set[str]:
 
 
 def test_every_key_of_a_real_candidates_file_is_described(tmp_path: Path) -> None:
-    printed_by("optimize", DEMO, "--out", tmp_path / "out", "--seconds", "3")
+    printed_by("optimize", DEMO, "--out", tmp_path / "out", "--rounds", "30")
     document = json.loads((tmp_path / "out" / "candidates.json").read_text(encoding="utf-8"))
     assert document["current"] is not None
     assert document["candidates"]

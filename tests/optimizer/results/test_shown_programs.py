@@ -158,7 +158,7 @@ def shown(monkeypatch: pytest.MonkeyPatch, *highest_kPa: float) -> list[float]:
         for number, pressure in enumerate(highest_kPa)
     }
 
-    def as_it_is(problem: Problem, of: Family, z: Array, seed: int) -> Settable:
+    def as_it_is(problem: Problem, of: Family, z: Array, seed: int, *_: object) -> Settable:
         return Settable(of, z, of.values(z), programs[float(z[0])], 0.1, 0.1, 0.0)
 
     monkeypatch.setattr(optimizer.search.candidates, "settable", as_it_is)
