@@ -76,7 +76,7 @@ CASES = (
     Case("18-one-ramp-robust", 18, 6, 1, FLOW, EASY, robust=True, quick=True),
     Case("18-one-ramp-tight", 18, 7, 1, FLOW, TIGHT),
     Case("20-flow-tight", 20, 8, 2, FLOW, TIGHT, quick=True),
-    Case("20-flow-robust-tight", 20, 9, 2, FLOW, TIGHT, robust=True),
+    Case("20-flow-robust-tight", 20, 9, 2, FLOW, TIGHT, robust=True, quick=True),
     Case("20-flow-robust-90", 20, 10, 2, FLOW, 0.9, robust=True, quick=True),
     Case("20-pressure", 20, 11, 3, PRESSURE, EASY),
     Case("16-flow-ramp-robust", 16, 12, 2, FLOW_RAMPS, EASY, robust=True),

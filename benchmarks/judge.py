@@ -24,11 +24,13 @@ from optimizer.search.found import FEASIBLE
 from optimizer.search.program_space import Family, families_of
 
 FAILS = 1e3  # key of a program that is not feasible, plus how far off it is: behind any that is
-MEMBERS = 64  # of a population
+MEMBERS = (48, 96, 192)  # of a population, one of these
 SCREENED = 2048  # programs that a population is chosen from
+PRICED = 0.75  # share of restarts with a price on what fails
+PRICES = (-0.5, 1.0)  # decimal logarithms of it
 PARENTS = 0.1  # share of a population that the others are drawn towards
 MEMORY = 6  # places of the memory of successful steps
-STALLED = 50  # generations without a gain of GAIN after which a population is given up
+STALLED = 60  # generations without a gain of GAIN after which a population is given up
 GAIN = 1e-4  # in the key
 GENERATIONS = 600  # at most
 POLISHED = 3  # members of a population that are polished, none within APART of another
@@ -45,11 +47,19 @@ LAST = 1e-2  # share of MET and FINEST at which the best of all is polished once
 
 @dataclass(frozen=True)
 class Judged:
-    """N programs: cost [s], smallest margin of what is required and smallest margin of the equipment, (N,) each."""
+    """N programs, (N,) each.
+
+    Attributes
+    ----------
+    cost : [s]
+    required, equipment : smallest margin of what is required, and of the equipment
+    lack : how far off the goal it is: the sum of all margins below 0
+    """
 
     cost: Array
     required: Array
     equipment: Array
+    lack: Array
 
     @property
     def margin(self) -> Array:
@@ -61,13 +71,18 @@ Key = Callable[[Judged], Array]  # the smaller the better
 
 
 def by_cost(judged: Judged) -> Array:
-    """Programs that meet the goal by ln cost, then the others by their smallest margin."""
-    return np.where(judged.margin >= FEASIBLE, np.log(judged.cost), FAILS - judged.margin)
+    """Programs that meet the goal by ln cost, then the others by how far off it they are."""
+    return np.where(judged.margin >= FEASIBLE, np.log(judged.cost), FAILS + judged.lack)
 
 
 def by_resolution(judged: Judged) -> Array:
     """Programs that the equipment can run by the margin of what is required, then the others."""
     return np.where(judged.equipment >= FEASIBLE, -judged.required, FAILS - judged.equipment)
+
+
+def by_price(price: float) -> Key:
+    """Programs by ln cost and a price on how far off the goal they are: what is fast and nearly meets it counts."""
+    return lambda judged: np.log(judged.cost) + price * judged.lack
 
 
 def judged_programs(
@@ -84,10 +99,12 @@ def judged_programs(
         they are nominally, which is at least as good
     """
     assessment = problem.assess(batch, accuracy)
-    required = assessment.limits[:, ~problem.equipment].min(axis=1, initial=np.inf)
-    if len(problem.pairs.needed):
-        required = np.minimum(required, problem.resolution_margins(assessment).min(axis=1))
-    nominal = Judged(assessment.cost, required, problem.equipment_margin(assessment))
+    pairs = problem.resolution_margins(assessment)
+    required = np.concatenate([assessment.limits[:, ~problem.equipment], pairs], axis=1).min(
+        axis=1, initial=np.inf
+    )
+    lack = -np.minimum(pairs, 0.0).sum(axis=1) - np.minimum(assessment.limits, 0.0).sum(axis=1)
+    nominal = Judged(assessment.cost, required, problem.equipment_margin(assessment), lack)
     if not problem.by_draws:
         return nominal
     rows = np.arange(batch.size) if could_win is None else np.flatnonzero(could_win(nominal))
@@ -100,7 +117,7 @@ def judged_programs(
             cost[part] = problem.cost(batch[part], end)
             near = np.isfinite(drawn.assured)  # else no draw brings anything near a limit
             required[part] = np.where(near, drawn.assured, required[part])
-    return Judged(cost, required, nominal.equipment)
+    return Judged(cost, required, nominal.equipment, np.maximum(lack, -required))
 
 
 def _end_in_draws(drawn: DrawnMargins) -> Array:
@@ -168,36 +185,39 @@ class Judge:
         if number not in self.best or member.key < self.best[number].key:
             self.best[number] = member
 
-    def keys(self, family: Family, z: Array, worst: Array | float = np.inf, fine: bool = False) -> Array:
+    def keys(
+        self, key: Key, family: Family, z: Array, worst: Array | float = np.inf, fine: bool = False
+    ) -> Array:
         """Keys (N,) of points (N, D); exact where they are below `worst`, else perhaps only a bound."""
         self.programs += len(z)
         judged = judged_programs(
             self.problem,
             family.batch(family.values(z)),
             "polish" if fine else "screen",
-            lambda nominal: self.key(nominal) < worst,
+            lambda nominal: key(nominal) < worst,
         )
-        return self.key(judged)
+        return key(judged)
 
-    def _population(self, number: int, near: bool) -> tuple[Array, Array]:
-        """Points (MEMBERS, D) and their keys: half the best of many, half any of them, and simpler programs' copies."""
+    def _population(self, number: int, near: bool, key: Key) -> tuple[Array, Array]:
+        """Points (N, D) and their keys (N,): half the best of many, half any of them, and simpler programs' copies."""
         family, rng = self.families[number], self.rng
+        size = int(rng.choice(MEMBERS))
         if near and number in self.best:
-            spread = 10 ** rng.uniform(-2.0, -0.5, (MEMBERS, 1))
-            z = self.best[number].z + spread * rng.standard_normal((MEMBERS, family.size))
+            spread = 10 ** rng.uniform(-2.0, -0.5, (size, 1))
+            z = self.best[number].z + spread * rng.standard_normal((size, family.size))
             z[0] = self.best[number].z
             z = family.ordered(z)
-            return z, self.keys(family, z)
+            return z, self.keys(key, family, z)
         z = family.ordered(rng.random((SCREENED, family.size)))
-        # Sums of margins that fail tell programs apart better than the smallest, where almost all fail.
-        assessment = self.problem.assess(family.batch(family.values(z)), "screen")
-        lack = np.minimum(self.problem.resolution_margins(assessment), 0.0).sum(axis=1)
-        lack += 3 * np.minimum(assessment.limits, 0.0).sum(axis=1)
-        cost = np.log(assessment.cost) if self.key is by_cost else 0.0
-        order = np.argsort(cost - 2 * lack)
-        chosen = np.concatenate(
-            [order[: MEMBERS // 2], rng.choice(order[MEMBERS // 2 :], MEMBERS // 2, False)]
+        nominal = judged_programs(
+            self.problem,
+            family.batch(family.values(z)),
+            "screen",
+            lambda nominal: np.zeros(SCREENED, dtype=bool),
         )
+        # Feasibility first would choose the slow alone.
+        order = np.argsort((by_price(2.0) if key is by_cost else key)(nominal))
+        chosen = np.concatenate([order[: size // 2], rng.choice(order[size // 2 :], size // 2, False)])
         z = z[chosen]
         copies = [
             self._embedded(self.best[other].family, self.best[other].z, family)
@@ -207,7 +227,7 @@ class Judge:
         if copies:
             z[-len(copies) :] = copies
         z = family.ordered(z)
-        return z, self.keys(family, z)
+        return z, self.keys(key, family, z)
 
     def _embedded(self, simple: Family, z: Array, family: Family) -> Array:
         """A program (d,) of a simpler family in a wider one: ramps cut in two, carrier ramps that lead nowhere."""
@@ -231,30 +251,33 @@ class Judge:
         coordinates that change drawn around what succeeded before.
         """
         family, rng = self.families[number], self.rng
-        z, keys = self._population(number, near)
-        size = family.size
+        key = self.key
+        if key is by_cost and rng.random() < PRICED:
+            key = by_price(float(10 ** rng.uniform(*PRICES)))
+        z, keys = self._population(number, near, key)
+        members, size = z.shape
         archive = z[:0]
         scales, shares, place = np.full(MEMORY, 0.5), np.full(MEMORY, 0.7), 0
         best, stalled = float(keys.min()), 0
         for _ in range(GENERATIONS):
             if not left() or stalled >= STALLED:
                 break
-            drawn = rng.integers(MEMORY, size=MEMBERS)
-            F = np.clip(scales[drawn] + 0.1 * rng.standard_cauchy(MEMBERS), 0.05, 1.0)[:, None]
-            CR = np.clip(shares[drawn] + 0.1 * rng.standard_normal(MEMBERS), 0.0, 1.0)[:, None]
-            leaders = np.argsort(keys)[: max(2, int(PARENTS * MEMBERS))]
-            towards = z[rng.choice(leaders, MEMBERS)]
-            one = z[rng.integers(MEMBERS, size=MEMBERS)]
+            drawn = rng.integers(MEMORY, size=members)
+            F = np.clip(scales[drawn] + 0.1 * rng.standard_cauchy(members), 0.05, 1.0)[:, None]
+            CR = np.clip(shares[drawn] + 0.1 * rng.standard_normal(members), 0.0, 1.0)[:, None]
+            leaders = np.argsort(keys)[: max(2, int(PARENTS * members))]
+            towards = z[rng.choice(leaders, members)]
+            one = z[rng.integers(members, size=members)]
             others = np.concatenate([z, archive])
-            other = others[rng.integers(len(others), size=MEMBERS)]
+            other = others[rng.integers(len(others), size=members)]
             trial = z + F * (towards - z) + F * (one - other)
-            changed = rng.random((MEMBERS, size)) < CR
-            changed[np.arange(MEMBERS), rng.integers(size, size=MEMBERS)] = True
+            changed = rng.random((members, size)) < CR
+            changed[np.arange(members), rng.integers(size, size=members)] = True
             trial = np.where(changed, trial, z)
             # What leaves the cube comes back half-way between the bound and where it came from.
             trial = np.where(trial < 0, z / 2, np.where(trial > 1, (1 + z) / 2, trial))
             trial = family.ordered(trial)
-            found = self.keys(family, trial, keys)
+            found = self.keys(key, family, trial, keys)
             won = found < keys
             if won.any():
                 gain = np.minimum(keys[won] - found[won], 1.0)
@@ -264,10 +287,15 @@ class Judge:
                 shares[place] = float((weight * CR[won, 0]).sum())
                 place = (place + 1) % MEMORY
                 archive = np.concatenate([archive, z[won]])
-                archive = archive[rng.permutation(len(archive))[:MEMBERS]]
+                archive = archive[rng.permutation(len(archive))[:members]]
                 z[won], keys[won] = trial[won], found[won]
             stalled = 0 if keys.min() < best - GAIN else stalled + 1
             best = min(best, float(keys.min()))
+        self._polish(number, z, keys)
+
+    def _polish(self, number: int, z: Array, keys: Array) -> None:
+        """Polish some of the best points (N, D) by their keys (N,)."""
+        family = self.families[number]
         taken: list[Array] = []
         for n in np.argsort(keys):
             if len(taken) == POLISHED:
@@ -284,7 +312,7 @@ class Judge:
         """
         rng, size = self.rng, family.size
         z = family.ordered(z)
-        key, reach = float(self.keys(family, z[None], fine=True)[0]), 0.05
+        key, reach = float(self.keys(self.key, family, z[None], fine=True)[0]), 0.05
         for done in range(ROUNDS):
             if reach < precision * FINEST or (done == TRIED and key > hopeless):
                 break
@@ -294,7 +322,7 @@ class Judge:
             steps, radii = self._steps(family, z, [reach * times for times in RADII])
             trial = family.ordered(np.concatenate([z + moves, z + axes, steps]))
             radii = np.concatenate([np.full(len(moves) + len(axes), reach), radii])
-            found = self.keys(family, trial, key, fine=True)
+            found = self.keys(self.key, family, trial, key, fine=True)
             at = int(np.argmin(found))
             if found[at] < key - precision * MET:
                 slow = key - found[at] < SLOW
