@@ -324,6 +324,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if asked.judge:
             judge(case, asked.judging)
             continue
+        if reach_key(case) not in best_known():
+            print(f"{case.name:36s} not judged yet: --judge", flush=True)
+            continue
         now = yardstick(case)
         if asked.list:
             print(
