@@ -171,14 +171,14 @@ def _furthest(
         apart: list[Array] = []
         for island in range(ISLANDS):
             first = members(problem, family, family.ordered(_anywhere(family, rng, island % 2 == 1)))
-            begun = first.z[first.order[:ISLAND_SIZE]]
-            apart.append(evolved(problem, family, begun, ISLAND_GENERATIONS, rng)[0][0])
+            begun = first.z[np.argsort(first.merit(np.inf), kind="stable")[:ISLAND_SIZE]]
+            apart.append(evolved(problem, family, begun, ISLAND_GENERATIONS, rng, refining=True)[0][0])
             best = _better(best, Found(family, assessed(problem, family, apart[-1])))
             if _kept(best):
                 break
         else:
             begun = about(family, np.array(apart), SIZE, rng)
-            z = evolved(problem, family, begun, GENERATIONS, rng)[0][0]
+            z = evolved(problem, family, begun, GENERATIONS, rng, refining=True)[0][0]
             for end in (assessed(problem, family, z), conceding(problem, family, z, {alone.limit})):
                 best = _better(best, Found(family, end))
         round_done()

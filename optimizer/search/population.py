@@ -12,7 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.column.programs import Array
 from optimizer.goal.drawn_margins import judged
@@ -29,7 +28,9 @@ EDITED = 0.15  # share of trials in which one set point is put anywhere, or at a
 LACK_WEIGHT, LIMIT_WEIGHT = 1.0, 3.0  # of margins not kept in the violation of a program that fails nominally
 FAILING = 1.0  # added to that: programs that fail nominally come after those that fail in draws
 NOMINAL = -0.01  # smallest nominal margin down to which a program is judged by draws
-BY_FEW = 0.75  # share of generations that few of the draws judge
+EARLY = 0.75  # share of generations in which what fails has a price, and few of the draws judge
+PRICES = (-0.3, 1.0)  # decimal logarithms of it, in ln(cost) for a margin
+BEYOND = 100.0  # more than any ln(cost)
 SETTLED = 1e-6  # spread of ln(cost) below which a population has nothing more to find
 
 
@@ -48,10 +49,11 @@ class Members:
     ln_cost: Array
     violation: Array
 
-    @property
-    def order(self) -> NDArray[np.intp]:
-        """(K,) numbers, best first."""
-        return np.lexsort((self.ln_cost, self.violation))
+    def merit(self, price: float) -> Array:
+        """(K,) what they are compared by: ln(cost) and a price on the violation, which may be infinite."""
+        if np.isinf(price):
+            return np.where(self.violation > 0, BEYOND + self.violation, self.ln_cost)
+        return self.ln_cost + price * self.violation
 
 
 def members(problem: Problem, family: Family, z: Array, than: Members | None = None) -> Members:
@@ -89,28 +91,34 @@ def about(family: Family, known: Array, size: int, rng: np.random.Generator) -> 
 
 
 def evolved(
-    problem: Problem, family: Family, z: Array, generations: int, rng: np.random.Generator
+    problem: Problem,
+    family: Family,
+    z: Array,
+    generations: int,
+    rng: np.random.Generator,
+    refining: bool = False,
 ) -> tuple[Array, int]:
     """What a population comes to from its first members (K, D), best first, and how many programs were judged.
 
-    Where draws decide, a few of them tell the way at first.
+    At first what fails has a price, lest programs that keep everything, but slowly, drive out all others, and few draws
+    tell the way. In the end, or from the beginning where what is known is refined, what keeps everything comes first.
     """
-    if problem.by_draws:
-        early = int(BY_FEW * generations)
-        z, programs = _bred(problem.by_few_draws, family, z, early, rng)
-        last, more = _bred(problem, family, z, generations - early, rng)
-        return last, programs + more
-    return _bred(problem, family, z, generations, rng)
+    early, programs = 0 if refining else int(EARLY * generations), 0
+    if early:
+        few = problem.by_few_draws if problem.by_draws else problem
+        z, programs = _bred(few, family, z, early, float(10 ** rng.uniform(*PRICES)), rng)
+    last, more = _bred(problem, family, z, generations - early, np.inf, rng)
+    return last, programs + more
 
 
 def _bred(
-    problem: Problem, family: Family, z: Array, generations: int, rng: np.random.Generator
+    problem: Problem, family: Family, z: Array, generations: int, price: float, rng: np.random.Generator
 ) -> tuple[Array, int]:
     now = members(problem, family, z)
     size, programs = len(z), len(z)
     rows = np.arange(size)
     for _ in range(generations):
-        leader = now.order[rng.integers(LEADERS, size=size)]
+        leader = np.argsort(now.merit(price), kind="stable")[rng.integers(LEADERS, size=size)]
         one, other = rng.integers(size, size=(2, size))
         weight = rng.uniform(*WEIGHTS, (size, 1))
         mutant = now.z + weight * (now.z[leader] - now.z + now.z[one] - now.z[other])
@@ -122,9 +130,7 @@ def _bred(
         )
         tried = members(problem, family, family.ordered(trial), now)
         programs += size
-        better = np.where(
-            tried.violation == now.violation, tried.ln_cost < now.ln_cost, tried.violation < now.violation
-        )
+        better = tried.merit(price) < now.merit(price)
         now = Members(
             np.where(better[:, None], tried.z, now.z),
             np.where(better, tried.ln_cost, now.ln_cost),
@@ -132,4 +138,4 @@ def _bred(
         )
         if np.ptp(now.ln_cost) < SETTLED and not now.violation.any():
             break
-    return now.z[now.order], programs
+    return now.z[np.argsort(now.merit(price), kind="stable")], programs

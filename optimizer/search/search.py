@@ -32,9 +32,10 @@ KINDS = (
     *("mixed", "class", "class", "class", "class", "class", "class", "restart", "class", "sampler"),
 )
 KINDS_BY_DRAWS = (
-    *("class", "class", "class", "around", "mixed", "class", "class", "mixed", "class", "class"),
-    *("mixed", "class", "restart"),
+    *("class", "class", "class", "around", "class", "mixed", "class", "class", "refined", "class"),
+    *("class", "mixed", "restart", "class", "class", "refined"),
 )
+POPULATIONS = ("around", "mixed", "refined")  # of the kinds
 GENERATIONS = 100  # of a population about one end, at most
 FURTHER_GENERATIONS = 40  # by which that of a family goes on in a trial
 LARGE = 64  # its members
@@ -173,7 +174,7 @@ class Search:
             if not free:
                 self.study.tell(trial, state=optuna.trial.TrialState.FAIL)
                 return None
-        if start.kind in ("around", "mixed"):
+        if start.kind in POPULATIONS:
             found = self._populated(number, start.kind, z)
         else:
             ends = (each[0] for each in self.nominal.values() if each and each[0].feasible)
@@ -194,13 +195,15 @@ class Search:
     def _populated(self, number: int, kind: str, z: Array) -> Found:
         """What a population comes to that begins around an end `z` (D,) of its family, or the family's own one."""
         family, pool = self.families[number], self.pools[number]
-        if kind == "around":
+        if kind != "mixed":
             first, generations = pool.with_edits(about(family, z[None], SIZE, self.rng)), GENERATIONS
             pool.populated.add(z.tobytes())
         else:
             first, generations = self._gathered(number), FURTHER_GENERATIONS
-        last, programs = evolved(self.problem, family, first, generations, self.rng)
+        last, programs = evolved(self.problem, family, first, generations, self.rng, kind == "refined")
         pool.populated.add(last[0].tobytes())
+        if kind == "refined":
+            pool.refined |= {z.tobytes(), last[0].tobytes()}
         if kind == "mixed":
             pool.population = last if np.ptp(last, axis=0).max() > NARROW else None
         return Found(family, assessed(self.problem, family, last[0], programs))
@@ -211,8 +214,15 @@ class Search:
         ends = [found.descent.z for found in (*self.state.best[number], *self.nominal[number])]
         if pool.population is None:
             pool.met = {z.tobytes() for z in ends}
-            some = self.rng.permutation(len(ends))[:MIXED]
-            return about(family, np.array([ends[0], *(ends[at] for at in some)]), LARGE, self.rng)
+            pool.populations += 1
+            if pool.populations % 2:
+                some = self.rng.permutation(len(ends))[:MIXED]
+                return about(family, np.array([ends[0], *(ends[at] for at in some)]), LARGE, self.rng)
+            # What is best so far would only draw others to itself.
+            some = self.rng.permutation(len(self.nominal[number]))[:MIXED]
+            apart = np.array([self.nominal[number][at].descent.z for at in some])
+            anywhere = family.ordered(self.rng.random((LARGE // 2, family.size)))
+            return np.concatenate([about(family, apart, LARGE // 2, self.rng), anywhere])
         new = [z for z in ends if z.tobytes() not in pool.met][: LARGE // 4]
         pool.met |= {z.tobytes() for z in new}
         return np.concatenate([pool.population[: LARGE - len(new)], *(z[None] for z in new)])
@@ -357,6 +367,11 @@ def _next_start(
     size = pool.family.size
     kinds = KINDS_BY_DRAWS if nominal is not ends else KINDS
     kind = kinds[tried % len(kinds)]
+    if kind == "refined":
+        for found in ends[:CENTRES]:
+            if found.feasible and found.descent.z.tobytes() not in pool.refined:
+                return _Start(kind, found.descent.z)
+        kind = "class"
     if kind == "class":
         if tried >= FIRST_TRIES:
             pool.widen(nominal)

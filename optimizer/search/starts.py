@@ -39,6 +39,8 @@ class Pool:
         self.bands_tried: set[bytes] = set()
         self.ends: dict[bytes, float] = {}  # cost of the best end known of each class
         self.population: Array | None = None  # (K, D), the family's, best first
+        self.refined: set[bytes] = set()  # ends that were refined, and what they came to
+        self.populations = 0  # begun so far
         self.met: set[bytes] = set()  # ends that were put into it
         self.populated: set[bytes] = set()  # ends around which a population was, and those it came to
         self.given: list[
