@@ -10,7 +10,7 @@ from models.column.programs import Array, Program, batch_of
 from optimizer.base.clock import now
 from optimizer.goal.cycle import with_bake_out
 from optimizer.goal.drawn_margins import judged
-from optimizer.goal.goal import Problem
+from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.search.descent import assessed, descend, judgement
@@ -22,7 +22,10 @@ CORNERS = 256  # of the grid cell that holds the descent's end
 MOVES = 25  # at most
 STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
 ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
-IN_HAND = (0.95, 0.85, 0.7, 0.5)  # of the share of draws that may fail, what is made use of on the grid
+TURNS = 4  # of asking for another share of draws that may fail
+USED, AIM = 0.93, 0.97  # of the share that may fail: made use of well enough, and what is aimed for
+KINDER = 1.5  # times that share, with which the grid is searched where first derivatives find nothing on it
+MOST_FAILING = 0.6
 LEADING = 12  # of the fastest on the grid, held against the clock's grid
 
 
@@ -39,7 +42,7 @@ class Settable:
     margin : float, smallest of all margins as rounded
     equipment : float, smallest of those of the equipment's limits
     shortfall : float, how much is missed of what is required
-    short : float, what the pass probability in draws that were not searched with lacks of the required one
+    spare : float, what the pass probability in draws that no search has seen has above the required one
     """
 
     family: Family
@@ -49,12 +52,12 @@ class Settable:
     margin: float
     equipment: float
     shortfall: float
-    short: float = 0.0
+    spare: float = 0.0
 
     @property
     def feasible(self) -> bool:
         """Whether every margin is kept, as probably as asked."""
-        return self.margin >= FEASIBLE and self.short <= 0
+        return self.margin >= FEASIBLE and self.spare >= 0
 
     @property
     def how_far(self) -> tuple[bool, float]:
@@ -92,32 +95,38 @@ def _settable_by_draws(
 ) -> Settable:
     """The same where draws decide: those that the grid is searched with, and then others that no search has seen.
 
-    What was chosen by some draws does a little better in them than in others, so that a little more is asked for
-    until the others agree.
+    First derivatives may be too strict or too kind to a program, and what was chosen by some draws does better in them
+    than in others: the share of them that may fail is asked for anew until that of the others is made use of.
     """
-    found = []
+    found, allowed, share = [], 1 - problem.confidence, 1.0
     values = family.rounded(family.values(z))
     if np.allclose(values, family.values(z), rtol=1e-9, atol=0.0):  # a given program, which may do as it is
-        found.append(_with_short(problem, _ended(problem, family, z, values)))
-    for share in IN_HAND:
-        asked = replace(problem.scenario.goal, confidence=1 - share * (1 - problem.confidence))
+        found.append(_verified(problem, _ended(problem, family, z, values)))
+    for _ in range(TURNS):
+        asked = replace(problem.scenario.goal, confidence=1 - min(share * allowed, MOST_FAILING))
         strict = replace(problem, scenario=replace(problem.scenario, goal=asked))
         rounded = _on_grid(strict, family, z, seed, until, sure)
         if rounded.margin < FEASIBLE:
+            if share >= KINDER:
+                break
+            share = KINDER
+            continue
+        found.append(_verified(problem, rounded))
+        used = (allowed - found[-1].spare) / allowed
+        if USED <= used <= 1 or (now() > until and any(each.feasible for each in found)):
             break
-        found.append(_with_short(problem, rounded))
-        if found[-1].feasible:
-            break
+        share *= float(np.clip(AIM / max(used, 0.1), 0.5, 2.0))
     feasible = [each for each in found if each.feasible]
     if feasible:
         return min(feasible, key=lambda each: each.program.oven.duration)
-    return min(found, key=lambda each: each.short) if found else rounded
+    return max(found, key=lambda each: each.spare) if found else rounded
 
 
-def _with_short(problem: Problem, rounded: Settable) -> Settable:
-    """With what its pass probability in draws that no search has seen lacks."""
+def _verified(problem: Problem, rounded: Settable) -> Settable:
+    """With its nominal margin, and what its pass probability in draws that no search has seen has to spare."""
     _, reliability = with_uncertainty(problem, predict(problem, rounded.program), exact=True, sources=False)
-    return replace(rounded, short=max(problem.confidence - reliability.share, 0.0))
+    nominal = judgement(nominal_problem(problem), batch_of([rounded.program])).margin
+    return replace(rounded, margin=nominal, spare=reliability.share - problem.confidence)
 
 
 def _on_grid(problem: Problem, family: Family, z: Array, seed: int, until: float, sure: bool) -> Settable:

@@ -140,9 +140,11 @@ class Search:
                     pool.give(z)
                 found = Found(family, assessed(self.problem, family, z))
                 keep(self.state.best[number], found)
+                nominal = found
                 if self.problem.by_draws:
-                    keep(self.nominal[number], Found(family, assessed(self.as_predicted, family, z)))
-                if found.feasible and program in wanted:
+                    nominal = Found(family, assessed(self.as_predicted, family, z))
+                    keep(self.nominal[number], nominal)
+                if nominal.feasible and program in wanted:  # rounding tells how probably
                     best = self.state.given
                     self.state.given = found if best is None else min(best, found, key=rank)
 
