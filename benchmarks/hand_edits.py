@@ -61,7 +61,8 @@ def best_edit(problem: Problem, program: Program, run_time: float) -> Edited:
     kinds: dict[str, list[Program]] = {}
     for each in programs:
         kinds.setdefault(each.carrier.controlled, []).append(each)
-    best, best_move = run_time, "none"
+    before = min(run_time, float(_times(problem, [program], np.inf)[0]))
+    best, best_move = before, "none"
     for alike in kinds.values():
         for first in range(0, len(alike), AT_ONCE):
             part = alike[first : first + AT_ONCE]
@@ -69,7 +70,7 @@ def best_edit(problem: Problem, program: Program, run_time: float) -> Edited:
             at = int(np.argmin(times))
             if times[at] < best:
                 best, best_move = float(times[at]), different[part[at]]
-    return Edited(run_time, best, best_move, len(programs))
+    return Edited(before, best, best_move, len(programs))
 
 
 def _times(problem: Problem, programs: list[Program], worst: float) -> Array:
