@@ -68,4 +68,4 @@ class NotMet:
                 first = known.main_risks[0]
                 text += f" Main risk: {first.text} (with it known exactly, {percent(first.share_without)})."
             return text
-        return "Not found in this time: no program that was tried meets the goal, and none was shown to be impossible."
+        return "Not found in this time: no program that was tried meets the goal. That it cannot be met was not shown."

@@ -369,7 +369,7 @@ class RampMore(NamedTuple):
         """In words."""
         which = f"A {ORDINALS[self.ramps - 1]} oven ramp"
         if not self.saves:
-            return f"{which} saved nothing to speak of in a short search."
+            return f"{which} was tried in a short search, which found nothing faster: no proof that there is nothing."
         return f"{which} would save {MINUTES.text(self.saves)} min: set max_ramps = {self.ramps} to search with it."
 
 

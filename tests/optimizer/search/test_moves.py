@@ -150,4 +150,6 @@ def test_one_ramp_more_in_words() -> None:
         RampMore(4, 7.2).text
         == "A fourth oven ramp would save 0.12 min: set max_ramps = 4 to search with it."
     )
-    assert RampMore(2, 0.0).text == "A second oven ramp saved nothing to speak of in a short search."
+    assert RampMore(2, 0.0).text == (
+        "A second oven ramp was tried in a short search, which found nothing faster: no proof that there is nothing."
+    )
