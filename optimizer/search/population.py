@@ -15,7 +15,7 @@ import numpy as np
 
 from models.column.programs import Array
 from optimizer.goal.drawn_margins import judged
-from optimizer.goal.goal import Problem
+from optimizer.goal.goal import Assessment, Problem
 from optimizer.search.program_space import Family
 
 SIZE = 32  # members
@@ -25,7 +25,7 @@ LEADERS = 4  # best members, towards one of which each is drawn
 WEIGHTS = (0.3, 0.9)  # of differences between members
 CROSSED = (0.5, 1.0)  # share of set points that a trial takes from its mutant
 EDITED = 0.15  # share of trials in which one set point is put anywhere, or at an end of its range
-LACK_WEIGHT, LIMIT_WEIGHT = 1.0, 3.0  # of margins not kept in the violation of a program that fails nominally
+LIMIT_WEIGHT = 3.0  # of limits not kept, against pairs, in what a program lacks nominally
 FAILING = 1.0  # added to that: programs that fail nominally come after those that fail in draws
 NOMINAL = -0.01  # smallest nominal margin down to which a program is judged by draws
 EARLY = 0.75  # share of generations in which what fails has a price, and few of the draws judge
@@ -56,6 +56,12 @@ class Members:
         return self.ln_cost + price * self.violation
 
 
+def lack(problem: Problem, assessment: Assessment) -> Array:
+    """(N,) by how much programs fail nominally: the sum of the margins that they do not keep, without its sign."""
+    pairs = np.minimum(problem.resolution_margins(assessment), 0.0)
+    return np.asarray(-pairs.sum(axis=1) - LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1))
+
+
 def members(problem: Problem, family: Family, z: Array, than: Members | None = None) -> Members:
     """Points (K, D) on the unit cube judged by what decides.
 
@@ -65,8 +71,7 @@ def members(problem: Problem, family: Family, z: Array, than: Members | None = N
     """
     batch = family.batch(family.values(z))
     assessment = problem.assess(batch, "polish")
-    pairs = np.minimum(problem.resolution_margins(assessment), 0.0)
-    violation = -pairs.sum(axis=1) - LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
+    violation = lack(problem, assessment)
     ln_cost = np.log(assessment.cost)
     if not problem.by_draws:
         return Members(z, ln_cost, violation)

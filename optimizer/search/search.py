@@ -1,11 +1,11 @@
-"""Over basins: screening, then Optuna proposes where to descend.
+"""Over basins: screening, then descents and populations in turn.
 
 A batch of quasi-random programs of each family is screened; the best member of each elution-order class is a
-start. An Optuna trial is one descent: its parameters are a family and a start, its value the polished optimum.
-Starts come in turn from the classes, from perturbations of the best so far, and from Optuna's own sampler, and
-families that cannot pay are left after a few trials. Several such searches learn from one another (`search.islands`),
-or, with a shared study (`search.study`), tell which start they take, learn what the others take and find, and take none
-that is taken.
+start. An Optuna trial is one descent or population: its parameters are a family and a start, its value what it came to.
+Starts come in turn from the classes, from the best so far, and from Optuna's own sampler; populations go on from where
+descents ended; and families that cannot pay are left after a few trials. Several such searches learn from one another
+(`search.islands`), or, with a shared study (`search.study`), tell which start they take, learn what the others take and
+find, and take none that is taken.
 """
 
 from __future__ import annotations
@@ -389,5 +389,5 @@ def _next_start(
         return _Start(kind, ends[0].descent.z)
     if kind == "restart" and nominal:
         return _Start(kind, np.clip(nominal[0].descent.z + 0.1 * rng.standard_normal(size), 0.0, 1.0))
-    rng.random(size)  # drawn as it always was: a seed keeps giving the programs it gave
+    rng.random(size)  # what a seed gives depends on what is drawn
     return _Start("sampler", None)

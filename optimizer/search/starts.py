@@ -1,4 +1,4 @@
-"""Where a search may descend: starts told apart by their class, and what draws are known to ask of them."""
+"""Where a search may descend: starts told apart by their class, and what populations of a family came to."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from optimizer.base.interruption import undisturbed
 from optimizer.goal.goal import Problem
 from optimizer.search.descent import Descent
 from optimizer.search.found import Found
+from optimizer.search.population import lack
 from optimizer.search.program_space import Family
 
 INHERITED = 24  # programs made of each of the best ends of a family with a ramp less
 BATCH, CENTRES = 64, 3  # programs screened between descents: anywhere, and around each of the best ends
 PERTURBATION = (-2.3, -0.5)  # decimal logarithms of their distances on the unit cube
-LACK_WEIGHT, LIMIT_WEIGHT = 2.0, 3.0  # of margins not kept, against ln(run time), in the merit of a start
+LACK_WEIGHT = 2.0  # of what a program lacks, against ln(run time), in the merit of a start
 AGAIN = 0.1  # by how much a start must beat what is known of its class, in ln(run time), to be tried again
 FRESH = 1.0  # how far behind the best start an untried combination of heating bands may lie
 APART = 0.3  # on the unit cube: how far from the best ends every other start is looked for
@@ -80,9 +81,7 @@ class Pool:
         """Merits (K,) and retention times (K, M) [s] of points (K, D)."""
         assessment = self.problem.assess(self.family.batch(self.family.values(z)), "screen")
         self.screened += len(z)
-        lack = np.minimum(self.problem.resolution_margins(assessment), 0.0).sum(axis=1)
-        lack += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
-        return np.log(assessment.cost) - LACK_WEIGHT * lack, assessment.retention
+        return np.log(assessment.cost) + LACK_WEIGHT * lack(self.problem, assessment), assessment.retention
 
     def give(self, z: Array) -> None:
         """A point (D,) to descend from before all others."""
