@@ -28,6 +28,7 @@ from optimizer.goal.reliability import Moved, Reliability, SetPointTolerance, So
 from optimizer.results.prediction import PredictedPeak
 from optimizer.runs.peak_tables import PeakRow
 from optimizer.scenario.schema import ScenarioTable
+from tests.unit_slips import unseen_slips
 
 Node = dict[str, Any]
 DRAFT = "http://json-schema.org/draft-07/schema#"
@@ -147,6 +148,8 @@ def with_tables(page: str) -> str:
 
 def _table(schema: Node, name: str) -> str:
     """The table of a declared class or result; `Carriers` and `GoalOfResults` are made up."""
+    if name == "UnseenSlips":
+        return _markdown(("unit", "written in", "keys"), unseen_slips())
     if name in RESULTS:
         return _markdown(("key", "unit", "meaning"), _of_result(RESULTS[name]))
     definitions = schema["$defs"]
