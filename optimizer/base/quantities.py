@@ -106,22 +106,26 @@ class Quantity:
             return "nan is no number"
         if math.isinf(value):
             return "a number must be finite, and beyond about 1e308 it counts as infinite"
-        for slip in self.slips:
-            corrected = slip.factor * value + slip.offset
-            if self.low <= corrected <= self.high:
-                return f"{value:g} looks like {slip.unit}, which would be {corrected:.6g} {self.unit.text}".rstrip()
+        meant = self._meant(value, self.usual) or self._meant(value, (self.low, self.high))
+        if meant is not None:
+            unit, corrected = meant
+            return f"{value:g} looks like {unit}, which would be {corrected:.6g} {self.unit.text}".rstrip()
         return self.below if value < self.low else self.above
 
     def question(self, value: float) -> str:
         """What a value that is allowed but unusual may have been meant to be, or an empty string."""
         least, most = self.usual
-        if value == 0 or least <= value <= most:
-            return ""
+        meant = None if value == 0 or least <= value <= most else self._meant(value, self.usual)
+        return "" if meant is None else f"did you mean {value:g} {meant[0]}, {meant[1]:.4g} {self.unit.text}?"
+
+    def _meant(self, value: float, within: tuple[float, float]) -> tuple[str, float] | None:
+        """The first slip that leads within these values and the range: its unit, and the value that was meant."""
+        low, high = max(self.low, within[0]), min(self.high, within[1])
         for slip in self.slips:
             corrected = slip.factor * value + slip.offset
-            if self.low <= corrected <= self.high and least <= corrected <= most:
-                return f"did you mean {value:g} {slip.unit}, {corrected:.4g} {self.unit.text}?"
-        return ""
+            if low <= corrected <= high:
+                return slip.unit, corrected
+        return None
 
     def written(self, value: float, ambient_pressure: float = 0.0) -> float:
         """A value in SI as a file has it."""
