@@ -27,6 +27,7 @@ from optimizer.methods.workflow import fit_scenario
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario
 from optimizer.search.candidates import outcome_of
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
 
 MIXTURES, SAMPLE_MIXTURES = 60, 18
