@@ -18,7 +18,7 @@ from models.column.programs import Array, Program, batch_of
 from optimizer.base.numbers import MINUTES, SHARE, Rounded
 from optimizer.base.tables import BESIDE, WrittenBy, key
 from optimizer.goal.cycle import cycle_time
-from optimizer.goal.drawn_margins import signed_resolutions
+from optimizer.goal.drawn_margins import resolution_spread
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
@@ -227,7 +227,7 @@ def critical_pairs(
     covariance = with_next_flow(problem.fit, problem.scenario)
     sd_fit = np.sqrt(np.einsum("qi,ij,qj->q", slopes, covariance, slopes))
     others = problem.robustness.peaks(batch, t[None], w[None], frozenset({"retention"}))
-    sd_rest = signed_resolutions(problem, t[None], others).std(axis=1)
+    sd_rest = resolution_spread(problem, t[None], others)
     doubt = (prediction.resolution - problem.pairs.needed) / np.maximum(np.hypot(sd_fit, sd_rest), 1e-9)
     ranked = [int(q) for q in np.argsort(doubt, kind="stable") if seen[q]][:MOST_PAIRS]
     chosen = [q for q in ranked if doubt[q] < NEAR_NEED] or ranked[:1]
