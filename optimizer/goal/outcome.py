@@ -259,11 +259,17 @@ class InUse:
     """The method in use as predicted; its numbers as of a candidate."""
 
     prediction: Annotated[Prediction, key(BESIDE)]
+    """its numbers, as of a candidate"""
     cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
+    """from injection to injection; nan where the oven must cool and no `cool_down` is stated"""
     samples_per_shift: Annotated[float, SAMPLES, key()]
+    """whole cycles in `shift_h`; nan where the cycle time is"""
     breaks: Annotated[tuple[str, ...], key()]
     """sentences: limits of column, instrument and goal that it does not keep, and compounds that elute after its end"""
     reliability: Annotated[Reliability | None, key()] = None
+    """as of a candidate"""
+    breaks_equipment: Annotated[tuple[str, ...], key()] = ()
+    """those limits of column and instrument that it does not keep, each with its value"""
 
     @property
     def pass_probability(self) -> Annotated[float | None, SHARE, key()]:

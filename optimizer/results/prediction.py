@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Any
 
 import numpy as np
@@ -13,13 +14,13 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, TWO_DECIMALS, Rounded
 from optimizer.base.quantities import CELSIUS, MINUTE, PERCENT
 from optimizer.base.tables import BESIDE, document_of, key
-from optimizer.goal.cautions import cautions_about
+from optimizer.goal.cautions import cautions_about, without_breaks
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.reliability import Reliability
 from optimizer.scenario.data import Scenario
 from optimizer.search.candidates import warnings_of
-from optimizer.search.reasons import broken_limits, margins_of
+from optimizer.search.reasons import broken_equipment, broken_limits, margins_of
 
 RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, shown=".4f")
 TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)
@@ -188,6 +189,16 @@ class PredictionResult:
     def margins(self) -> tuple[LimitMargin, ...]:
         """Every pair and every other limit with its relative margin, negative where not kept; tightest first."""
         return margins_of(self.problem, self.prediction, pairs=None)
+
+    @cached_property
+    def breaks_equipment(self) -> Annotated[tuple[str, ...], key()]:
+        """Limits of column and instrument that the program breaks, each with its value; it cannot be run as it is."""
+        return broken_equipment(self.problem, self.prediction)
+
+    @property
+    def other_warnings(self) -> tuple[str, ...]:
+        """Warnings but for these."""
+        return without_breaks(self.warnings, self.breaks_equipment)
 
     @property
     def warnings(self) -> Annotated[tuple[str, ...], key()]:

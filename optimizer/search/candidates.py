@@ -23,7 +23,14 @@ from optimizer.scenario.data import Scenario
 from optimizer.search.descent import judgement
 from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import WORDS, carrier_words
-from optimizer.search.reasons import broken_limits, compared_with, margins_of, next_seconds, shortfalls
+from optimizer.search.reasons import (
+    broken_equipment,
+    broken_limits,
+    compared_with,
+    margins_of,
+    next_seconds,
+    shortfalls,
+)
 from optimizer.search.rounding import Settable, settable
 from optimizer.search.set_point_tolerances import set_point_tolerances
 
@@ -135,7 +142,8 @@ def _in_use(problem: Problem) -> InUse | None:
     now, reliability = with_uncertainty(problem, now, exact=True)
     cycle = cycle_time(problem.scenario, now.program, now.run_time)
     breaks = broken_limits(problem, now)
-    return InUse(now, cycle, samples_per_shift(problem.scenario, cycle), breaks, reliability)
+    shift = samples_per_shift(problem.scenario, cycle)
+    return InUse(now, cycle, shift, breaks, reliability, broken_equipment(problem, now))
 
 
 def _pool(searched: Searched, wanted: int) -> list[Found]:

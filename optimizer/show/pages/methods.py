@@ -7,7 +7,7 @@ from typing import Any
 from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, percent
-from optimizer.goal.cautions import PLANNING, cautions_of
+from optimizer.goal.cautions import PLANNING, cautions_of, not_to_be_run, without_breaks
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Candidate, Prediction
 from optimizer.methods.adapt import Adapted
@@ -32,9 +32,10 @@ def adapt_html(made: Adapted | Trimmed, tuned: Candidate | None) -> str:
     return page(
         "adapt.html.j2",
         title=made.new.scenario.title,
+        not_to_be_run=not_to_be_run(made.breaks_equipment),
         lead=lead_text(made),
         order_lines=order_lines(made),
-        warnings=made.warnings,
+        warnings=without_breaks(made.warnings, made.breaks_equipment),
         methods=names,
         rows=method_rows(made),
         says=outcome_lines(made),
