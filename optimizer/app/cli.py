@@ -99,16 +99,17 @@ def fit(
     Proposes names for peaks without.
     """
     from optimizer.app import interface
-    from optimizer.app.peak_proposal import proposal_document, proposed, show_proposal
+    from optimizer.app.peak_proposal import show_proposal
+    from optimizer.base.errors import UnnamedPeaks
     from optimizer.base.output import prepare_folder
 
     if out is not None:
         prepare_folder(out, "fit", force)
-    proposal, names = proposed(scenario, matching, accept)
-    if proposal is not None and not accept:
-        show(proposal_document(proposal, names, scenario), as_json, show_proposal)
+    try:
+        made = interface.fit(scenario, matching=matching, accept=accept)
+    except UnnamedPeaks as unnamed:
+        show(unnamed.proposal, as_json, show_proposal)
         return
-    made = interface.fit(interface.load_scenario(scenario, matching=names))
     finish(made, out, force, as_json)
 
 

@@ -53,6 +53,11 @@ class NotMet:
     """the fastest program known that meets every requirement nominally: `family`, program, `cost_min` (min),
     `reliability`; None without one"""
 
+    closest: Annotated[str, key()] = ""
+    """what the closest program misses, and by how much, the furthest off first"""
+    longer: Annotated[str, key()] = ""
+    """options with which `optimize` searches four times as long"""
+
     @property
     def text(self) -> Annotated[str, key()]:
         """The same as a sentence, the first line of console and report."""
@@ -72,4 +77,13 @@ class NotMet:
                 first = known.main_risks[0]
                 text += f" Main risk: {first.text} (with it known exactly, {percent(first.share_without)})."
             return text
-        return "Not found in this time: no program that was tried meets the goal. That it cannot be met was not shown."
+        closest = f"; the closest misses {self.closest}" if self.closest else ""
+        on = (
+            f"; to search on from here: {self.longer} --start-from FOLDER (of this result)"
+            if self.longer
+            else ""
+        )
+        return (
+            f"Not found in this time: no program that was tried meets the goal{closest}. That it cannot be met was not "
+            f"shown{on}."
+        )

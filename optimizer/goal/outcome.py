@@ -388,6 +388,7 @@ class SearchOutcome:
     feasible : whether any candidate meets the goal
     candidates : best first; when nothing is feasible, the closest of those that keep the equipment's limits
     blocking : sentences saying what blocks and how far off it is; empty when feasible
+    candidates_note : why fewer candidates are shown than were asked for; empty where they are not
     not_met : which kind of no it is; None when feasible
     current : the method in use as predicted, if the scenario states one
     families : what was tried, before or after rounding
@@ -416,3 +417,4 @@ class SearchOutcome:
     rounds: int | None = None
     ramp_more: RampMore | None = None
     not_met: Annotated[NotMet | None, key()] = None
+    candidates_note: Annotated[str, OR_NULL, key()] = ""

@@ -29,7 +29,7 @@ from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid, settable_carrier
 from optimizer.scenario.method_checks import split_unknown
-from optimizer.search.candidates import warnings_of
+from optimizer.search.doubts import warnings_of
 from optimizer.search.reasons import broken_equipment, broken_limits
 
 SAME = 1e-9  # relative; phase ratios closer than this are one

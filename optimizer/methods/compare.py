@@ -238,7 +238,7 @@ class Comparison:
 
     @property
     def goal_met(self) -> Annotated[bool | None, key()]:
-        """Whether every pair has the resolution it needs and every requirement of `wishes` is met; None where a peak
+        """Whether every pair has the resolution it needs and every other requirement is met; None where a peak
         that would decide is missing, or a pair is too low within the run's noise."""
         decided = [None if pair.within_noise else pair.met for pair in self.pairs]
         decided += [each.met for each in self.requirements]

@@ -1,5 +1,5 @@
 """The set points that a sweep varies, the values they take (from what was typed to what the instrument can set), and
-what is told of each run."""
+what a sweep says of each run."""
 
 from __future__ import annotations
 

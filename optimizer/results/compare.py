@@ -33,7 +33,7 @@ from optimizer.results.compare_words import (
 from optimizer.results.documents import FORMAT, Document
 from optimizer.runs.peak_tables import COLUMNS
 from optimizer.scenario.program_tables import program_document
-from optimizer.search.candidates import warnings_of
+from optimizer.search.doubts import warnings_of
 from optimizer.search.reasons import broken_limits
 
 Text = Annotated[str, key()]

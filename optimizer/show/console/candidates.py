@@ -43,6 +43,8 @@ def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome
         _show_what_ifs(console, outcome)
     for candidate in outcome.candidates:
         _show_candidate(console, scenario, candidate)
+    if outcome.candidates_note:
+        console.print(outcome.candidates_note)
     _show_front(console, scenario, outcome)
     tried = "; ".join(f"{kind} {MINUTES.text(cost)}" for kind, cost in outcome.families)
     console.print(

@@ -81,7 +81,7 @@ def program_view(scenario: Scenario, shown: Candidate | InUse) -> View:
     """What candidates and the method in use have in common, without pictures of which there are files."""
     prediction = shown.prediction
     known = shown.reliability
-    chart = chromatogram_data(prediction, scenario.ambient_pressure, heading(shown))
+    chart = chromatogram_data(prediction, scenario.ambient_pressure, heading(shown), known)
     return {
         "is": shown,
         "program": program_lines(prediction.program, scenario.ambient_pressure),
