@@ -77,7 +77,8 @@ def prepare_streams() -> None:
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:
             setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115  # to the end of the process
-        getattr(sys, name).reconfigure(errors="backslashreplace")
+        if hasattr(stream := getattr(sys, name), "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
 
 
 @contextmanager
