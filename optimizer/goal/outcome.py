@@ -61,6 +61,7 @@ class Prediction:
     time_above : (M,) array  [s], spent above the analyte's own temperature limit; nan without one
     run_time : float  [s]
     inlet_pressure, flow : (Q,) arrays  [Pa absolute], [m3/s at reference conditions], at `trace_times` [s]
+    ignored : (M,) array, which of them a picture's scale leaves out
     """
 
     program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
@@ -85,6 +86,12 @@ class Prediction:
     trace_times: Array
     inlet_pressure: Array
     flow: Array
+    ignored: NDArray[np.bool_]
+
+    @property
+    def scaling(self) -> NDArray[np.bool_]:
+        """Which of the compounds (M,) a picture's scale is made for: all of them where all are ignored."""
+        return self.ignored if self.ignored.all() else ~self.ignored
 
     @property
     def order(self) -> NDArray[np.intp]:

@@ -55,6 +55,7 @@ def predict(problem: Problem, program: Program) -> Prediction:
         trace_times=trace[0],
         inlet_pressure=pressure[0],
         flow=flow(column, fit.system.gas, T, pressure, fit.system.outlet_pressure)[0],
+        ignored=np.array([scenario.ignores(name) for name in scenario.compounds]),
     )
 
 

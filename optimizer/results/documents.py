@@ -44,6 +44,7 @@ def check_document(scenario: Scenario) -> Document:
         "pairs": [written(each) for each in scenario.pairs],
         "groups": [written(each) for each in scenario.groups],
         "compounds": [{"compound": name, "role": scenario.role(name)} for name in scenario.compounds],
+        "leave_out": list(scenario.left_out),
         "pairs_counted": scenario.number_of_counted_pairs,
         "derived": {
             "phase_ratio": number(scenario.column.phase_ratio),

@@ -39,7 +39,7 @@ class ChromatogramData:
     title : the heading
     critical_resolution : float, of the critical pair; nan when no pair counts
     times, response : (Q,) arrays  [min], [% of the highest signal]
-    labels : the M peaks that elute, in order
+    labels : the M peaks that elute, in order; ignored ones may be higher than the scale, and are cut off
     responses : (M, Q) array, each of them by itself  [% of the highest signal]
     oven_times, oven : (B,) arrays  [min], [°C], the corners of the oven program
     elution_times, elution_temperatures, oven_at_elution : (M,) arrays  [min], [°C] of the column, [°C] as set
@@ -113,9 +113,10 @@ def chromatogram_data(
     times = trace_times(end, t, w, tailing)
     if window is not None:
         times = np.unique(np.concatenate([times, np.linspace(*window, CLOSE_POINTS)]))
-    signal = detector_trace(times, t, w, area, tailing)
-    scale = 100.0 / signal.max() if np.any(signal > 0) else 1.0
+    signal, own = detector_trace(times, t, w, area, tailing), prediction.scaling
+    highest = detector_trace(times, t[own], w[own], area[own], tailing[own]).max()
     apexes = detector_trace(t[order], t, w, area, tailing)
+    scale = 100.0 / highest if highest > 0 else 1.0
     oven_times, oven = prediction.program.oven.knots()
     corners = np.array([*oven_times, max(end, oven_times[-1])])
     return ChromatogramData(
@@ -125,7 +126,10 @@ def chromatogram_data(
         response=signal * scale,
         labels=tuple(
             PeakLabel(
-                prediction.compounds[m], float(t[m]) / SECONDS_PER_MINUTE, float(height) * scale, m in pair
+                prediction.compounds[m],
+                float(t[m]) / SECONDS_PER_MINUTE,
+                min(float(height) * scale, 100.0),
+                m in pair,
             )
             for m, height in zip(order, apexes, strict=True)
         ),

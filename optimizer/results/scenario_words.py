@@ -124,7 +124,8 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
         ("Tolerances", tolerances_in_words(scenario)),
         (
             "Compounds",
-            f"{count}, {scenario.number_of_counted_pairs} pairs counted" if count else "none known yet",
+            (f"{count}, {scenario.number_of_counted_pairs} pairs counted" if count else "none known yet")
+            + (f"; left out: {', '.join(scenario.left_out)}" if scenario.left_out else ""),
         ),
     ]
 

@@ -169,7 +169,8 @@ def _instrument(table: ScenarioTable, given: Given) -> Iterator[str]:
 
 
 def _runs(table: ScenarioTable) -> Iterator[str]:
-    yield from _twice(table.compounds)
+    yield from _twice("compounds", table.compounds)
+    yield from _twice("leave_out", table.leave_out)
     runs = table.scouting_runs
     yield from repeated("scouting_runs", "name", [run.name for run in runs], "every run needs its own name")
     yield from repeated(
@@ -177,12 +178,12 @@ def _runs(table: ScenarioTable) -> Iterator[str]:
     )
 
 
-def _twice(compounds: Sequence[str]) -> Iterator[str]:
+def _twice(key: str, compounds: Sequence[str]) -> Iterator[str]:
     places: dict[str, int] = {}
     for number, name in enumerate(compounds, 1):
         first = places.setdefault(name, number)
         if first != number:
-            yield f'compounds[{number}] = "{name}": is compounds[{first}] already; list each compound once'
+            yield f'{key}[{number}] = "{name}": is {key}[{first}] already; list each compound once'
 
 
 # What a pair may ask for, as a message writes it, and why two of them cannot stand together.
@@ -216,6 +217,8 @@ def compound_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
     capacity = table.column.capacity
     for number, analyte in enumerate(table.analytes, 1):
         key = f"analytes[{number}]"
+        if analyte.compound in table.leave_out:
+            continue
         if capacity is not None and analyte.amount is not None and analyte.amount > capacity:
             yield (
                 f"{given(f'{key}.amount_ng')}: {analyte.compound!r} is above {given('column.capacity_ng')}; an "

@@ -53,7 +53,7 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         search=_search(table, runs),
         flow_correction=table.fit.flow_correction,
         compounds=tuple(dict.fromkeys(name for run in runs for name in run.peaks.compounds))
-        or table.compounds,
+        or tuple(name for name in table.compounds if name not in table.leave_out),
         warnings=(),
         max_time_above_continuous=column.max_time_above_continuous,
         capacity=column.capacity,
@@ -61,6 +61,7 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         groups=table.groups,
         tolerances=table.tolerances,
         matching=table.matching,
+        left_out=table.leave_out,
     )
 
 

@@ -152,7 +152,8 @@ class AnalyteDetail(Table):
     compound: Annotated[Name, key(expected="a name in a peak table")]
     """the compound"""
     role: Role = "target"
-    """a pair counts when at least one of its two is a target or an internal standard"""
+    """a pair counts when one of its two is a target or an internal standard and neither is ignored; what is ignored
+    counts only in pairs under `[[pairs]]`, but must still elute"""
     max_elution_temperature: Annotated[Temperature | None, key("max_elution_temperature_C")] = None
     """highest column temperature at which it may elute"""
     max_time_above: TimeAbove | None = None
@@ -251,6 +252,7 @@ class Scenario:
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
     capacity : float or None  [ng], largest amount of one peak
     matching : name of the table that names the peaks of unnamed runs
+    left_out : compounds of the peak tables that were taken out
     """
 
     title: str
@@ -279,6 +281,7 @@ class Scenario:
     groups: tuple[Group, ...] = ()
     tolerances: Tolerances = USUAL_TOLERANCES
     matching: str | None = field(default=None, compare=False)
+    left_out: tuple[str, ...] = field(default=(), compare=False)
 
     @property
     def highest_temperature(self) -> float:
@@ -323,6 +326,10 @@ class Scenario:
         """The role of a compound."""
         return self.detail(compound).role
 
+    def ignores(self, compound: str) -> bool:
+        """Whether a compound counts only in pairs that a rule names."""
+        return self.role(compound) == "ignore"
+
     def tailing(self, compound: str) -> float | None:
         """The tailing factor stated for a compound, None for the measured one."""
         return self.detail(compound).tailing
@@ -334,9 +341,9 @@ class Scenario:
     def required_resolution(self, a: str, b: str) -> float | None:
         """The resolution a pair must reach, None when it does not count.
 
-        A rule for the pair comes first, then groups: none within one, and between two the larger resolution they
-        state (the goal's if neither does). Other pairs count when one of the two is a target or an internal
-        standard.
+        A rule for the pair comes first. Else nothing ignored counts. Then groups: none within one, and between two the
+        larger resolution they state (the goal's if neither does). Other pairs count when one of the two is a target
+        or an internal standard.
         """
         rule = self._rules.get(frozenset((a, b)))
         if rule is not None:
@@ -347,6 +354,8 @@ class Scenario:
         return self._resolution_without_rule(a, b)
 
     def _resolution_without_rule(self, a: str, b: str) -> float | None:
+        if self.ignores(a) or self.ignores(b):
+            return None
         group_a, group_b = self.group(a), self.group(b)
         if group_a is not None and group_b is not None:
             if group_a is group_b:
@@ -361,9 +370,10 @@ class Scenario:
     @property
     def number_of_counted_pairs(self) -> int:
         """How many pairs have a `required_resolution`, from counts of compounds rather than a look at each pair."""
-        uncounted = [name for name in self.compounds if not self._counted(name)]
-        grouped = Counter(self._groups[name].name for name in self.compounds if name in self._groups)
-        by_roles = comb(len(self.compounds), 2) - comb(len(uncounted), 2)
+        names = [name for name in self.compounds if not self.ignores(name)]
+        uncounted = [name for name in names if not self._counted(name)]
+        grouped = Counter(self._groups[name].name for name in names if name in self._groups)
+        by_roles = comb(len(names), 2) - comb(len(uncounted), 2)
         across_groups = comb(sum(name in self._groups for name in uncounted), 2)
         within_groups = sum(comb(size, 2) for size in grouped.values())
         known = set(self.compounds)

@@ -24,6 +24,7 @@ from optimizer.scenario.peak_names import with_names
 from optimizer.scenario.program_checks import below_vacuum, oven_problems
 from optimizer.scenario.program_tables import ProgramTable, program_of
 from optimizer.scenario.run_checks import run_problems, run_warnings, unseen_warnings
+from optimizer.scenario.sample import left_out_problems, rules_without, without
 from optimizer.scenario.schema import ScenarioTable, ScoutingRunTable
 
 SCENARIO_FILE = "scenario.toml"
@@ -62,11 +63,15 @@ def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | N
     files = read_files(path, runs_needed)
     file, table = files.file, files.table
     peaks, nameless = with_names(files, path, matching)
-    scenario = scenario_of(file, table, peaks)
+    problems = [*left_out_problems(file, table, peaks)]
+    if problems:
+        raise ScenarioError(problems)
+    scenario = scenario_of(file, table, [without(each, table.leave_out) for each in peaks])
     problems = run_problems(scenario, [str(each) for each in files.peak_files])
     if problems:
         raise ScenarioError(problems)
-    unseen = unseen_warnings(scenario, table.compounds)
+    scenario = rules_without(scenario)
+    unseen = unseen_warnings(scenario, [name for name in table.compounds if name not in table.leave_out])
     read = [note for each in files.peaks for note in each.notes]
     last_peaks = [float(run.peaks.retention.max()) for run in scenario.runs]
     return replace(

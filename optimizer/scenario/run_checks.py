@@ -410,7 +410,7 @@ def _unknown_names(scenario: Scenario, where: str) -> Iterator[str]:
         for name in (a.near.compounds if a.near is not None else ())
     ]
     named += [(f"groups[{n}].members", name) for n, g in enumerate(scenario.groups, 1) for name in g.members]
-    known = Lookalikes(scenario.compounds)
+    known = Lookalikes((*scenario.compounds, *scenario.left_out))
     for key, name in named:
         if name not in known:
             near = known.nearest(name)

@@ -146,6 +146,9 @@ class ScenarioTable(Table):
     ] = ()
     """what is in the sample; once there are runs, names that are in the list or in the peak tables alone are
     warned of"""
+    leave_out: Annotated[tuple[Name, ...], key(expected="list of names")] = ()
+    """compounds of the peak tables that are taken out of the scenario, with what `[[analytes]]`, `[[pairs]]` and
+    `[[groups]]` say of them"""
     scouting_runs: Annotated[
         tuple[ScoutingRunTable, ...], key(expected="1 or more; none yet for `scout`")
     ] = ()

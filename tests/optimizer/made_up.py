@@ -106,6 +106,7 @@ def predicted(
         trace_times=times[0],
         inlet_pressure=pressure[0],
         flow=flow(COLUMN, system.gas, T, pressure, system.outlet_pressure)[0],
+        ignored=np.zeros(len(t), dtype=bool),
     )
 
 

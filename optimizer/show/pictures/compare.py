@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.column.programs import Array
 from models.peaks.chromatogram import detector_trace, trace_times
@@ -100,6 +101,7 @@ def mirror_data(compared: Comparison) -> MirrorData:
     tails = np.append(tailing, np.ones(len(extra)))
     last = float(np.nanmax(np.concatenate([t + 3 * w, every + 3 * width])))
     end = max(prediction.run_time, last)
+    scaling = prediction.scaling[order]
     times = np.union1d(trace_times(end, t, w, tailing), trace_times(end, every, width, tails))
     smallest = compared.critical_found
     pointed = set() if smallest is None else {smallest.a, smallest.b}
@@ -107,8 +109,8 @@ def mirror_data(compared: Comparison) -> MirrorData:
     cause = compared.causes.cause
     return MirrorData(
         times=times / SECONDS_PER_MINUTE,
-        predicted=_root(detector_trace(times, t, w, prediction.area[order], tailing)),
-        found=_root(detector_trace(times, every, width, area, tails)),
+        predicted=_root(times, t, w, prediction.area[order], tailing, scaling),
+        found=_root(times, every, width, area, tails, np.append(scaling, np.full(len(extra), scaling.all()))),
         peak_times=t / SECONDS_PER_MINUTE,
         found_times=found / SECONDS_PER_MINUTE,
         names=tuple(prediction.compounds[m] for m in order),
@@ -121,9 +123,11 @@ def mirror_data(compared: Comparison) -> MirrorData:
     )
 
 
-def _root(signal: Array) -> Array:
-    """A signal as the root of its share of the highest, so that small peaks show beside large ones."""
-    return np.sqrt(signal / signal.max()) if signal.max() > 0 else signal
+def _root(times: Array, t: Array, w: Array, area: Array, tailing: Array, own: NDArray[np.bool_]) -> Array:
+    """A signal as the root of its share of the highest of its `own` peaks, so that small ones show as well."""
+    signal = detector_trace(times, t, w, area, tailing)
+    highest = detector_trace(times, t[own], w[own], area[own], tailing[own]).max() or signal.max()
+    return np.sqrt(np.minimum(signal / highest, 1.0)) if highest > 0 else signal
 
 
 def compared_figure(compared: Comparison) -> Figure:

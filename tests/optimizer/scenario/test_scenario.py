@@ -128,7 +128,7 @@ def test_pairs_that_count(tmp_path: Path) -> None:
     assert scenario.role("p-xylene") == "target"
     assert scenario.required_resolution("nonane", "toluene") is None  # ignore and matrix
     assert scenario.required_resolution("toluene", "decane") == 1.5  # matrix and internal standard
-    assert scenario.required_resolution("nonane", "octane") == 1.5  # ignore and target
+    assert scenario.required_resolution("nonane", "octane") is None  # ignore and target
     assert scenario.required_resolution("p-xylene", "octane") == 2.0  # its own rule
     assert scenario.required_resolution("toluene", "octane") is None  # ignored by its rule
 
