@@ -49,7 +49,7 @@ TYPICAL = {
     "latest_elution_min": 20, "shift_h": 8, "at_C": 250, "flow_percent": 1, "pressure_percent": 1,
     "hold_up_percent": 1, "trimmed_m": 0.3, "max_elution_temperature_C": 180, "amount_ng": 10,
     "temperature_C": 180, "activation_energy_kJ_per_mol": 150, "half_life_min": 10, "within_min": 2,
-    "oven_temperature_C": 120, "seconds": 20,
+    "oven_temperature_C": 120, "seconds": 20, "unknown_min_area_percent": 1,
 }  # fmt: skip
 OF_A_TABLE = {
     ("CoolDown", "min"): 5.0,

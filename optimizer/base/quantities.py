@@ -272,6 +272,7 @@ Tailing = Annotated[
     ),
 ]
 Fraction = Annotated[float, Quantity(0, 1, NUMBER, OF_PERCENT)]
+AreaPercent = Annotated[float, Quantity(0, 100, PERCENT, OF_FRACTION, below=NO_SIGN, usual=(0.05, 100))]
 Percent = Annotated[
     float,
     Quantity(

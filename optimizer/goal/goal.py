@@ -25,7 +25,7 @@ from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, ca
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.requirements import requirements_of
 from optimizer.goal.robustness import DRAWS, FEW_DRAWS, FRESH_DRAWS, FRESH_SEED, Backoff, Robustness
-from optimizer.scenario.data import Scenario
+from optimizer.scenario.data import COUNTED_ROLES, AnalyteDetail, Scenario
 
 Index = NDArray[np.intp]
 
@@ -308,6 +308,19 @@ def nominal_problem(problem: Problem) -> Problem:
 def problem_of(scenario: Scenario, fit: Fit) -> Problem:
     """Everything the search needs, with tables for every carrier variable."""
     tables = {kind: migration_tables(fit.system, fit.retention, kind) for kind in get_args(Controlled)}
+    return Problem(scenario, fit, counted_pairs(scenario), _targets(scenario), tables)
+
+
+def set_aside(problem: Problem, compounds: Iterable[str]) -> Problem:
+    """The same problem with compounds ignored of which the scenario says nothing, as of unknowns."""
+    ignored = tuple(AnalyteDetail(name, role="ignore") for name in compounds)
+    scenario = replace(problem.scenario, analytes=(*problem.scenario.analytes, *ignored))
+    return replace(problem, scenario=scenario, pairs=counted_pairs(scenario), targets=_targets(scenario))
+
+
+def _targets(scenario: Scenario) -> Index:
+    """(T,) the compounds that limits of elution concern."""
     names = scenario.compounds
-    targets = [m for m, name in enumerate(names) if scenario.role(name) in ("target", "internal standard")]
-    return Problem(scenario, fit, counted_pairs(scenario), np.array(targets, dtype=np.intp), tables)
+    return np.array(
+        [m for m, name in enumerate(names) if scenario.role(name) in COUNTED_ROLES], dtype=np.intp
+    )

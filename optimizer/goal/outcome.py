@@ -386,6 +386,22 @@ class RampMore(NamedTuple):
         return f"{which} would save {MINUTES.text(self.saves)} min: set max_ramps = {self.ramps} to search with it."
 
 
+class UnknownsCost(NamedTuple):
+    """What a short search with the unknowns set aside found: their names, and how much they cost [s]."""
+
+    unknowns: Annotated[tuple[str, ...], key()]
+    costs: Annotated[float, MINUTES, key("costs_min")]
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        peaks = "unknown peak" + "s" * (len(self.unknowns) > 1)
+        which = f"Resolving {len(self.unknowns)} {peaks} ({', '.join(self.unknowns)})"
+        if not self.costs:
+            return f"{which} costs nothing that a short search without would save."
+        return f"{which} costs {MINUTES.text(self.costs)} min, by a short search without."
+
+
 @dataclass(frozen=True)
 class SearchOutcome:
     """What a search found.
@@ -407,6 +423,7 @@ class SearchOutcome:
     what_ifs : single changes tried when nothing met the goal, the most helpful first
     study : None unless the search was part of a shared study
     ramp_more : what one oven ramp more would save; None where no program needs all that are allowed
+    unknowns : what resolving the unknowns costs; None where there are none, or nothing meets the goal
     """
 
     feasible: Annotated[bool, key()]
@@ -423,5 +440,6 @@ class SearchOutcome:
     study: StudyNote | None = None
     rounds: int | None = None
     ramp_more: RampMore | None = None
+    unknowns: UnknownsCost | None = None
     not_met: Annotated[NotMet | None, key()] = None
     candidates_note: Annotated[str, OR_NULL, key()] = ""

@@ -20,7 +20,7 @@ from models.units import flow_mL_min
 from optimizer.base.clock import now
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.cautions import about_hydrogen
-from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of
+from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of, set_aside
 from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.goal.predict import predict
 from optimizer.goal.requirements import by_kind
@@ -50,6 +50,7 @@ from optimizer.search.rounding import settable
 
 LOWERED = 2 / 3  # of the resolution a blocking pair needs
 TIGHT = 0.05  # relative margin of a pair below which less resolution for it may help
+SINGLE_UNKNOWNS = 2  # up to so many are set aside by themselves as well
 SINGLE_PAIRS = 2  # tight pairs that are lowered by themselves, the furthest off first
 LONGER = 1.5
 THINNER = 0.5
@@ -245,6 +246,7 @@ def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterat
         yield Trial(
             NOMINAL_GOAL, nominal_problem(problem), main_families(problem.scenario), starts, relaxes=True
         )
+    yield from _unknowns_set_aside(problem, starts)
     yield from _lowered(problem, closest, starts)
     yield from _relaxed(problem, closest, starts)
     for change, scenario, opens in _other_programs(problem.scenario):
@@ -252,6 +254,21 @@ def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterat
         if made is not None:
             yield made
     yield from _other_systems(problem, starts)
+
+
+def _unknowns_set_aside(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
+    """Each of the unknowns ignored, a few at most, and all of them."""
+    unknowns = problem.scenario.counted_unknowns
+    changes: list[tuple[str, ...]] = []
+    if len(unknowns) <= SINGLE_UNKNOWNS:
+        changes += [(name,) for name in unknowns]
+    if len(unknowns) > 1:
+        changes.append(unknowns)
+    for names in changes:
+        text = f"{names[0]} set aside" if len(names) == 1 else f"all {len(names)} unknowns set aside"
+        aside = set_aside(problem, names)
+        if len(aside.pairs.needed):
+            yield Trial(text, aside, main_families(aside.scenario), starts, relaxes=True)
 
 
 def _lowered(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:

@@ -15,8 +15,8 @@ from models.fit.fit import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
 from optimizer.base.clock import ROUND, now, rounds_are_counted, rounds_counted
 from optimizer.base.interruption import postponed
-from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.outcome import RampMore, SearchOutcome
+from optimizer.goal.goal import Problem, problem_of, set_aside
+from optimizer.goal.outcome import RampMore, SearchOutcome, UnknownsCost
 from optimizer.methods.trials import conceded, shown_as
 from optimizer.methods.what_if import what_ifs
 from optimizer.methods.why_not import out_of_reach, why_not
@@ -31,6 +31,7 @@ from optimizer.search.program_space import WORDS, families_of, family
 from optimizer.search.study_place import StudyPlace
 
 RAMP_TIME = 0.1  # of the budget, for one oven ramp more
+UNKNOWNS_TIME = 0.1  # and for what unknowns cost, where there are any
 LONGER = 4  # times the budget, with which a search that found nothing is worth another try
 NEVER = 1e9  # s, when a program ends that is not to be cut
 WORTH_A_RAMP = 0.005  # of the run time, which it must save to be worth a word
@@ -158,7 +159,8 @@ def _optimize(
     shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
     front = scenario.goal.front_points
     kept = 0.0 if rounds_are_counted() else min(ROUNDING * budget, MOST_ROUNDING)  # rounding is no round
-    searching = FRONT_FROM * budget if front else budget - kept - (RAMP_TIME * budget if what_if else 0.0)
+    asides = (RAMP_TIME + (UNKNOWNS_TIME if scenario.counted_unknowns else 0.0)) if what_if else 0.0
+    searching = FRONT_FROM * budget if front else budget - kept - asides * budget
     searched = search(
         problem,
         families,
@@ -184,6 +186,8 @@ def _optimize(
         return problem, replace(outcome, interrupted=True)
     if what_if and outcome.feasible:
         outcome = _with_ramp_more(problem, outcome, searched, RAMP_TIME * budget, progress)
+        if not outcome.interrupted:
+            outcome = _with_unknowns_cost(problem, outcome, searched, UNKNOWNS_TIME * budget, progress)
         if outcome.interrupted:
             return problem, outcome
     left = began + budget - now()
@@ -235,3 +239,23 @@ def _with_ramp_more(
     if saved < WORTH_A_RAMP * best.descent.cost:
         saved = 0.0
     return replace(outcome, ramp_more=RampMore(ramps, saved), interrupted=found.interrupted)
+
+
+def _with_unknowns_cost(
+    problem: Problem, outcome: SearchOutcome, searched: Searched, budget: float, progress: Progress | None
+) -> SearchOutcome:
+    """With what resolving the unknowns costs: a search without, from the best program within a budget [s]."""
+    from optimizer.search.islands import search
+
+    scenario, best = problem.scenario, searched.all()[0]
+    unknowns = scenario.counted_unknowns
+    if not unknowns or not best.feasible:
+        return outcome
+    given = [best.family.program(best.family.values(best.descent.z), NEVER, scenario.instrument.steps.time)]
+    shown = shown_as(progress, "without the unknowns", 0, 1)
+    aside = set_aside(problem, unknowns)
+    found = search(aside, [best.family], budget, scenario.search.seed, shown, given=given)
+    cost = max((best.descent.cost - each.descent.cost for each in found.all() if each.feasible), default=0.0)
+    if cost < WORTH_A_RAMP * best.descent.cost:
+        cost = 0.0
+    return replace(outcome, unknowns=UnknownsCost(unknowns, cost), interrupted=found.interrupted)

@@ -98,6 +98,13 @@ class PeakTable:
     def _rows(self) -> dict[str, int]:
         return {name: row for row, name in enumerate(self.compounds)}
 
+    def share_of_largest(self, compound: str, ignored: Container[str] = ()) -> float:
+        """Area of a compound over the largest of those not ignored; nan where it was not measured."""
+        areas = [a for name, a in zip(self.compounds, self.area, strict=True) if name not in ignored]
+        known = [a for a in areas if np.isfinite(a)]
+        row = self.index(compound)
+        return float(self.area[row] / max(known)) if known and row is not None else float("nan")
+
     def only(self, compounds: Container[str]) -> PeakTable:
         """The peaks of some compounds."""
         rows = [row for row, name in enumerate(self.compounds) if name in compounds]

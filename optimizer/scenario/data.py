@@ -17,6 +17,7 @@ from models.column.system import Column
 from models.fit.fit import FlowCorrection
 from optimizer.base.quantities import (
     ActivationEnergy,
+    AreaPercent,
     Confidence,
     Flag,
     Fraction,
@@ -101,6 +102,10 @@ class Goal(Table):
     """no target or internal standard may have its apex later"""
     min_retention_factor: RetentionFactor = 0.0
     """smallest retention factor of targets and internal standards at their elution"""
+    unknown_min_area: Annotated[AreaPercent | None, key("unknown_min_area_percent")] = None
+    """where stated, peaks that a matching table gives no name are not left out; they, and all that one run alone has
+    and no `[[analytes]]` or `[[groups]]` names, are *unknowns*: targets, but ignored below this share of their run's
+    largest area, and never a pair with an unknown of another run, which may be the same"""
     bake_out: BakeOut | None = None
     """heating after the last peak; counts in run time and cycle time"""
     shift: Annotated[Shift, key("shift_h")] = 8 * 3600.0
@@ -324,7 +329,34 @@ class Scenario:
 
     def role(self, compound: str) -> Role:
         """The role of a compound."""
-        return self.detail(compound).role
+        if compound in self._details:
+            return self._details[compound].role
+        return "ignore" if compound in self.small_unknowns else "target"
+
+    @cached_property
+    def unknowns(self) -> dict[str, int]:
+        """Peaks that one run alone has and nothing describes, with the run's number; none unless the goal asks."""
+        if self.goal.unknown_min_area is None or len(self.runs) < 2:
+            return {}
+        seen = [(name, n) for n, run in enumerate(self.runs) for name in run.peaks.compounds]
+        runs_with = Counter(name for name, _ in seen)
+        known = {*self._details, *self._groups}
+        return {name: n for name, n in seen if runs_with[name] == 1 and name not in known}
+
+    @cached_property
+    def small_unknowns(self) -> frozenset[str]:
+        """Unknowns with less than the stated share of the largest area in their run, ignored peaks not counted."""
+        ignored = {each.compound for each in self.analytes if each.role == "ignore"}
+        return frozenset(
+            name
+            for name, n in self.unknowns.items()
+            if self.runs[n].peaks.share_of_largest(name, ignored) < (self.goal.unknown_min_area or 0.0)
+        )
+
+    @property
+    def counted_unknowns(self) -> tuple[str, ...]:
+        """Unknowns that are targets."""
+        return tuple(name for name in self.unknowns if name not in self.small_unknowns)
 
     def ignores(self, compound: str) -> bool:
         """Whether a compound counts only in pairs that a rule names."""
@@ -354,7 +386,7 @@ class Scenario:
         return self._resolution_without_rule(a, b)
 
     def _resolution_without_rule(self, a: str, b: str) -> float | None:
-        if self.ignores(a) or self.ignores(b):
+        if self.ignores(a) or self.ignores(b) or self._perhaps_the_same(a, b):
             return None
         group_a, group_b = self.group(a), self.group(b)
         if group_a is not None and group_b is not None:
@@ -363,6 +395,11 @@ class Scenario:
             stated = [each.min_resolution for each in (group_a, group_b) if each.min_resolution is not None]
             return max(stated, default=self.goal.min_resolution)
         return self.goal.min_resolution if self._counted(a) or self._counted(b) else None
+
+    def _perhaps_the_same(self, a: str, b: str) -> bool:
+        """Whether two are unknowns of different runs."""
+        first, second = self.unknowns.get(a), self.unknowns.get(b)
+        return first is not None and second is not None and first != second
 
     def _counted(self, compound: str) -> bool:
         return self.role(compound) in COUNTED_ROLES
@@ -376,10 +413,12 @@ class Scenario:
         by_roles = comb(len(names), 2) - comb(len(uncounted), 2)
         across_groups = comb(sum(name in self._groups for name in uncounted), 2)
         within_groups = sum(comb(size, 2) for size in grouped.values())
+        unknown = Counter(self.unknowns[name] for name in self.counted_unknowns)
+        across_runs = comb(unknown.total(), 2) - sum(comb(size, 2) for size in unknown.values())
         known = set(self.compounds)
         by_rules = sum(
             (self.required_resolution(*pair) is not None) - (self._resolution_without_rule(*pair) is not None)
             for pair in self._rules
             if pair <= known
         )
-        return by_roles + across_groups - within_groups + by_rules
+        return by_roles + across_groups - within_groups - across_runs + by_rules

@@ -133,22 +133,29 @@ def with_names(files: Files, path: Path | str, matching: Path | None) -> tuple[l
     known = Lookalikes(name for peaks in files.peaks for name in peaks.compounds)
     names = _read(file, "" if matching else f"{files.file}: matching", nameless, known)
     tables, warnings = [], []
+    unknowns = files.table.goal.unknown_min_area is not None
     if matching is not None:
         key = f'matching = "{file.name}"'
         warnings.append(
             f"the accepted names are in {file}; for other commands put {key} at the top of the scenario"
         )
     for run, peaks in zip(runs, files.peaks, strict=True):
-        tables.append(peaks if peaks.named else _named(peaks, names[run]))
-        left = len(peaks.retention) - len(tables[-1].retention)
-        if left:
-            warnings.append(
-                f"run {run}: {left} of {len(peaks.retention)} peaks have no name in {file.name}; left out"
-            )
-        if not tables[-1].named:
+        if peaks.named:
+            tables.append(peaks)
+            continue
+        if not names[run]:
             raise ScenarioError(
                 f"{file}: names no peak of run {run!r}; expected at least one line with a compound"
             )
+        left = len(peaks.retention) - len(names[run])
+        if left:
+            what = (
+                "unknown" if unknowns else "left out (goal.unknown_min_area_percent counts them as unknowns)"
+            )
+            warnings.append(
+                f"run {run}: {left} of {len(peaks.retention)} peaks have no name in {file.name}; {what}"
+            )
+        tables.append(_named(peaks, _with_unknowns(run, peaks, names[run]) if unknowns else names[run]))
     return tables, warnings
 
 
@@ -161,6 +168,14 @@ def matching_text(rows: Sequence[tuple[str, float, str, float]]) -> str:
         minutes = f"{retention / SECONDS_PER_MINUTE:.4f}"
         writer.writerow([cell_text(run), minutes, cell_text(compound), f"{confidence:.3f}"])
     return out.getvalue()
+
+
+def _with_unknowns(run: str, peaks: PeakTable, names: dict[int, str]) -> dict[int, str]:
+    """The names of all peaks of a run: those without are called by their time and run."""
+    return {
+        row: names.get(row, f"unknown {t / SECONDS_PER_MINUTE:.4f} ({run})")
+        for row, t in enumerate(peaks.retention)
+    }
 
 
 def _named(peaks: PeakTable, names: dict[int, str]) -> PeakTable:

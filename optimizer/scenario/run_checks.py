@@ -122,7 +122,7 @@ def run_warnings(scenario: Scenario) -> list[str]:
             f"in one run only: {', '.join(map(_with_namesake(scenario.compounds), alone))}; how their retention "
             "depends on temperature rests on typical values"
         )
-    return [*warnings, *_unequal_amounts(scenario)]
+    return [*warnings, *_unknowns(scenario), *_unequal_amounts(scenario)]
 
 
 def unseen_warnings(scenario: Scenario, listed: Sequence[str]) -> list[str]:
@@ -139,6 +139,17 @@ def unseen_warnings(scenario: Scenario, listed: Sequence[str]) -> list[str]:
     if unlisted:
         warnings.append(f"in the peak tables but not listed under compounds: {', '.join(unlisted)}")
     return warnings
+
+
+def _unknowns(scenario: Scenario) -> Iterator[str]:
+    """Which unknowns count, and which are ignored."""
+    least, counted = scenario.goal.unknown_min_area, scenario.counted_unknowns
+    if least is None or not scenario.unknowns:
+        return
+    counting = f"unknowns that must be resolved: {', '.join(counted)}" if counted else "no unknown counts"
+    small = [name for name in scenario.unknowns if name in scenario.small_unknowns]
+    below = f"below goal.unknown_min_area_percent = {100 * least:g}, so ignored: {', '.join(small)}"
+    yield f"{counting}; {below}" if small else counting
 
 
 def _unequal_amounts(scenario: Scenario) -> Iterator[str]:

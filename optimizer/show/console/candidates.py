@@ -53,6 +53,8 @@ def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome
     )
     if outcome.ramp_more is not None:
         console.print(outcome.ramp_more.text)
+    if outcome.unknowns is not None:
+        console.print(escape(outcome.unknowns.text))
 
 
 def show_best(console: Console, scenario: Scenario, outcome: SearchOutcome) -> None:

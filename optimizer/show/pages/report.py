@@ -157,7 +157,8 @@ def _verdict(outcome: SearchOutcome) -> str:
     text = f"The fastest program takes {MINUTES.text(best.prediction.run_time)} min"
     if outcome.current is not None:
         text += f", against {MINUTES.text(outcome.current.prediction.run_time)} min for the method in use"
-    return f"{text}; {probability_text(best.reliability)}."
+    unknowns = "" if outcome.unknowns is None else f" {outcome.unknowns.text}"
+    return f"{text}; {probability_text(best.reliability)}.{unknowns}"
 
 
 def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | None, float | None]]:
