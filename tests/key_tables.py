@@ -39,6 +39,7 @@ from optimizer.results.compare import (
     SmallestResolution,
     WrongName,
 )
+from optimizer.results.detector import DetectorSettings
 from optimizer.results.peaks import FoundPeak, SearchedTrace
 from optimizer.results.prediction import PredictedPeak
 from optimizer.runs.peak_tables import PeakRow
@@ -55,6 +56,7 @@ RESULTS = {
     for each in (
         *(
             AsItIs,
+            DetectorSettings,
             Candidate,
             Cause,
             Causes,

@@ -46,6 +46,8 @@ def requirements_of(scenario: Scenario, targets: Index) -> Iterator[Limit]:
             yield _time_above(name, m, detail.max_time_above, span)
         if detail.decomposition is not None and detail.min_intact_fraction is not None:
             yield _intact(name, m, detail.min_intact_fraction, decomposition_of(scenario, (name,)))
+        if detail.role == "solvent":
+            yield _after_solvent(name, m, targets)
         if detail.near is not None:
             yield _near(name, m, detail.near, scenario.compounds)
     for pair in scenario.in_order:
@@ -119,6 +121,23 @@ def _earliest(earliest: float, targets: Index) -> Limit:
         missed_by=lambda seen: f"{_off(earliest - first(seen))} too early",
         given_up=f"peaks earlier than {earliest / SECONDS_PER_MINUTE:g} min",
         without=_goal_with(earliest_elution=0.0),
+        by_times=True,
+    )
+
+
+def _after_solvent(name: str, m: int, targets: Index) -> Limit:
+    def first(seen: Prediction) -> float:
+        return float(first_elution(_times(seen), seen.width_half, targets))
+
+    return Limit(
+        f"first peak after {name}",
+        lambda runs: first_elution(runs.retention, runs.width, targets) / runs.retention[:, m] - 1,
+        lambda seen: f"first peak begins at {_min(first(seen))}, {name} ends at {_min(_times(seen)[m])}",
+        "first peaks after solvents",
+        (name,),
+        missed_by=lambda seen: f"{_off(float(_times(seen)[m]) - first(seen))} too early",
+        given_up=f"peaks before the end of {name}",
+        without=_analyte_with(name, role="ignore"),
         by_times=True,
     )
 

@@ -13,6 +13,7 @@ from optimizer.base.text_files import cell_text
 from optimizer.goal.cautions import cautions_of
 from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
+from optimizer.results.detector import detector_settings
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import peak_documents
 from optimizer.results.set_points import carrier_set_points, one_line, oven_set_points, split_line
@@ -55,6 +56,7 @@ def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
     return {
         **document_of(candidate, scenario.ambient_pressure),
         "inlet_flows": None if flows is None else document_of(flows, scenario.ambient_pressure),
+        "detector": document_of(detector_settings(scenario, candidate.prediction), scenario.ambient_pressure),
         "peaks": peak_documents(scenario, candidate.prediction),
     }
 

@@ -60,7 +60,7 @@ class ComparedPeak:
     compound: Text
     """its name"""
     role: Text
-    """target, internal standard, matrix or ignore"""
+    """target, internal standard, matrix, ignore or solvent"""
     predicted: Annotated[float, TIME, key("predicted_min")]
     """retention time as predicted"""
     predicted_sd: Annotated[float, TIME_SD, key("predicted_sd_min")]

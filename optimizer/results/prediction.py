@@ -36,7 +36,7 @@ class PredictedPeak:
     compound: Annotated[str, key()]
     """its name"""
     role: Annotated[str, key()]
-    """target, internal standard, matrix or ignore"""
+    """target, internal standard, matrix, ignore or solvent"""
     retention: Annotated[float, RETENTION, key("retention_min")]
     """retention time; nan: not eluted"""
     retention_sd: Annotated[float, TIME_SD, key("retention_sd_min")]

@@ -47,7 +47,7 @@ from optimizer.scenario.instrument_data import (
 )
 from optimizer.scenario.program_tables import CarrierMode
 
-Role = Literal["target", "internal standard", "matrix", "ignore"]
+Role = Literal["target", "internal standard", "matrix", "ignore", "solvent"]
 Minimise = Literal["run time", "cycle time"]
 COUNTED_ROLES: tuple[Role, ...] = ("target", "internal standard")
 
@@ -158,7 +158,8 @@ class AnalyteDetail(Table):
     """the compound"""
     role: Role = "target"
     """a pair counts when one of its two is a target or an internal standard and neither is ignored; what is ignored
-    counts only in pairs under `[[pairs]]`, but must still elute"""
+    counts only in pairs under `[[pairs]]`, but must still elute; the time of a "solvent" is where it ends: it is
+    ignored, but no target or internal standard may begin before it"""
     max_elution_temperature: Annotated[Temperature | None, key("max_elution_temperature_C")] = None
     """highest column temperature at which it may elute"""
     max_time_above: TimeAbove | None = None
@@ -360,7 +361,7 @@ class Scenario:
 
     def ignores(self, compound: str) -> bool:
         """Whether a compound counts only in pairs that a rule names."""
-        return self.role(compound) == "ignore"
+        return self.role(compound) in ("ignore", "solvent")
 
     def tailing(self, compound: str) -> float | None:
         """The tailing factor stated for a compound, None for the measured one."""

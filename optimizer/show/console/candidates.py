@@ -16,6 +16,7 @@ from optimizer.methods.adapt import Adapted
 from optimizer.methods.trim import Trimmed
 from optimizer.results.adapt import lead_text, method_rows, order_lines, outcome_lines, peak_table
 from optimizer.results.candidate import first_line, none_enough, scouting_advice
+from optimizer.results.detector import detector_settings
 from optimizer.results.reliability import (
     at_risk_text,
     critical_line,
@@ -111,6 +112,7 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     flows = split_line(scenario.inlet, prediction.flow)
     if flows is not None:
         lines.append(f"total flow at most {flows.total.largest:.1f} mL/min")
+    lines += [f"{name.lower()}: {text}" for name, text in detector_settings(scenario, prediction).lines()]
     return lines
 
 

@@ -16,6 +16,7 @@ from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent
 from optimizer.goal.cautions import PLANNING, cautions_about, not_to_be_run, without_breaks
 from optimizer.goal.goal import end_of_peak
 from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
+from optimizer.results.detector import detector_settings
 from optimizer.results.plot_data import ChromatogramData, chromatogram_data
 from optimizer.results.prediction import ELUTION, FACTOR, INTACT_PERCENT, predicted_peaks
 from optimizer.results.reliability import (
@@ -108,7 +109,10 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
         "plain_text": "\n".join([scenario.title, *candidate_lines(scenario, candidate), PLANNING]),
         "bake_out": "" if bake is None else bake.words(len(prediction.program.oven.ramps)),
         "pressures": _pressures(candidate.inlet_pressure, ambient),
-        "flows": (("Column flow", _span(flow_mL_min(prediction.flow))),) if line is None else line.lines(),
+        "flows": (
+            *((("Column flow", _span(flow_mL_min(prediction.flow))),) if line is None else line.lines()),
+            *detector_settings(scenario, prediction).lines(),
+        ),
         "image": as_image(pictures[f"chromatogram_{candidate.rank}.svg"]),
         **exposure_view(scenario, prediction, pictures.get(f"exposure_{candidate.rank}.svg")),
         "pair_image": None if pair_figure is None else as_image(picture(pair_figure, "svg")),
@@ -298,6 +302,7 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
         lines.append(f"Inlet {when}: {pressure_text(value, scenario.ambient_pressure)}")
     line = split_line(scenario.inlet, prediction.flow)
     lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
+    lines += [f"{name}: {text}" for name, text in detector_settings(scenario, prediction).lines()]
     at_risk = at_risk_text(candidate.reliability)
     lines += [f"Pair at risk: {at_risk}"] if at_risk else []
     pair = prediction.critical_pair

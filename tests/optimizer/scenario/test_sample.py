@@ -9,12 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from models.column.programs import batch_of
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import problem_of
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.results.candidate import candidate_document
+from optimizer.results.detector import detector_settings
 from optimizer.results.documents import check_document
 from optimizer.results.plot_data import chromatogram_data
 from optimizer.results.scenario_words import inputs
@@ -206,3 +208,27 @@ def test_what_an_unknown_costs_is_told(tmp_path: Path) -> None:
     document = candidate_document(scenario, outcome)
     assert document["search"]["unknowns"]["costs_min"] == pytest.approx(cost.costs / 60, abs=0.006)
     assert cost.text in _verdict(outcome)
+
+
+def test_the_end_of_the_solvent_bounds_the_first_peak_and_gives_the_delay(tmp_path: Path) -> None:
+    scenario = load(tmp_path, SCENARIO.replace(MATRIX, MATRIX.replace("matrix", "solvent")))
+    assert scenario.ignores("toluene")
+    problem = problem_of(scenario, fit_scenario(scenario))
+    (limit,) = problem.requirements
+    assert limit.name == "first peak after toluene"
+    seen, _ = with_uncertainty(problem, predict(problem, scenario.runs[0].program))
+    at = {name: m for m, name in enumerate(seen.compounds)}
+    margins = problem.assess(batch_of([scenario.runs[0].program]), "polish").limits[0]
+    begins = seen.retention[at["octane"]] - seen.width_half[at["octane"]]
+    end = seen.retention[at["toluene"]]
+    assert margins[0] == pytest.approx(begins / end - 1, abs=1e-4)
+    delay = detector_settings(scenario, seen).solvent_delay
+    assert delay == pytest.approx(end + 1.96 * seen.retention_sd[at["toluene"]], rel=1e-4)
+    assert end < delay < end + 20
+    assert problem.without([limit]).scenario.role("toluene") == "ignore"
+    _, outcome = optimize(scenario, problem.fit, rounds=20, what_if=False)
+    assert outcome.feasible
+    best = outcome.candidates[0].prediction
+    assert (best.retention - best.width_half)[1:].min() >= best.retention[0]
+    document = candidate_document(scenario, outcome)["candidates"][0]
+    assert document["detector"]["solvent_delay_min"] > best.retention[0] / 60
