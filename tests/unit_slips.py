@@ -50,6 +50,8 @@ TYPICAL = {
     "hold_up_percent": 1, "trimmed_m": 0.3, "max_elution_temperature_C": 180, "amount_ng": 10,
     "temperature_C": 180, "activation_energy_kJ_per_mol": 150, "half_life_min": 10, "within_min": 2,
     "oven_temperature_C": 120, "seconds": 20, "unknown_min_area_percent": 1,
+    "response_time_s": 0.05, "readings_per_s": 20, "make_up_mL_min": 30, "min_total_flow_mL_min": 20,
+    "max_height_per_s": 1e4,
 }  # fmt: skip
 OF_A_TABLE = {
     ("CoolDown", "min"): 5.0,

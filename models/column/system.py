@@ -186,6 +186,7 @@ class ColumnSystem:
     plate_height_factor : float  [-], true over computed plate height
     injection_width : float  [s], standard deviation of the injected band in time
     oven_lag : float  [s], by which the column's temperature follows the set point of a ramp
+    detector_variance : float  [s2], that the detector adds to that of every peak
     """
 
     column: Column
@@ -195,6 +196,7 @@ class ColumnSystem:
     plate_height_factor: float = 1.0
     injection_width: float = 0.0
     oven_lag: float = 0.0
+    detector_variance: float = 0.0
 
 
 def inlet_pressure(system: ColumnSystem, controlled: Controlled, value: Array, T: Array) -> Array:

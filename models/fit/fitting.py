@@ -157,7 +157,7 @@ def _finished(
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))), oven_lag=joint.lag)
     then, factors = joint.on_their_days
     times, widths, injected = then.peaks(simulator.tables(retention), factors)
-    bands = _band_width(runs, widths, injected)
+    bands = _band_width(runs, widths, injected, simulator.system.detector_variance)
     system = replace(
         system, plate_height_factor=bands.plate_height_factor, injection_width=bands.injection_width
     )
@@ -201,25 +201,26 @@ class _Bands:
     scatter: float = WIDTH_ERROR
 
 
-def _band_width(runs: Sequence[Run], widths: Array, injected: Array) -> _Bands:
+def _band_width(runs: Sequence[Run], widths: Array, injected: Array, detector: float) -> _Bands:
     """Plate height factor and injected width from measured half-height widths, and how far they scatter.
 
-    Widths are those of a sharp injection, `injected` the share of an injected variance that arrives, both (R, M).
+    Widths are those of a sharp injection, `injected` the share of an injected variance that arrives, both (R, M);
+    `detector` is the detector's variance [s2], held in both measured and computed widths.
 
-    Variances add: measured = factor x computed + (injected width)^2 x its share that reaches the outlet, linear
-    and non-negative in both unknowns.
+    Variances add: measured - detector's = factor x (computed - detector's) + (injected width)^2 x its share that
+    reaches the outlet, linear and non-negative in both unknowns.
     """
     measured = np.array([run.width_half for run in runs]) / HALF_HEIGHT_WIDTH
     known = np.isfinite(measured) & np.isfinite(widths)
     if known.sum() < 3:
         return _Bands()
-    columns = np.stack([widths[known] ** 2, injected[known]], axis=1)
+    columns = np.stack([widths[known] ** 2 - detector, injected[known]], axis=1)
     variance = measured[known] ** 2
     weight = 1.0 / (2 * WIDTH_ERROR * variance)
-    solution, _ = nnls(columns * weight[:, None], variance * weight)
+    solution, _ = nnls(columns * weight[:, None], (variance - detector) * weight)
     if solution[0] <= 0:
         return _Bands()
-    off = variance / (columns @ solution) - 1  # twice the relative error of a width
+    off = variance / (columns @ solution + detector) - 1  # twice the relative error of a width
     freedom = known.sum() - np.count_nonzero(solution)
     scatter = max(float(np.sqrt((off**2).sum() / freedom)) / 2, LEAST_WIDTH_SCATTER)
     by_log = columns * weight[:, None] * np.array([solution[0], 1.0])

@@ -39,7 +39,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from itertools import pairwise
 from typing import Any
@@ -151,7 +151,7 @@ class Migration:
     Attributes
     ----------
     retention_time : [s]
-    width : [s], standard deviation of the peak in time
+    width : [s], standard deviation of the peak in time, as the detector shows it
     elution_temperature : [K]
     retention_factor : [-], at elution
     heating_rate : [K/s], of the oven at elution
@@ -236,6 +236,11 @@ def migrate(
         ):
             np.swapaxes(values, 1, 2)[~eluted] = np.nan
     time, width, T, k, rate, share = peaks
+    seen = tables.system.detector_variance
+    if seen > 0:  # variances add: models.peaks.detection, eq. [1]
+        column, width = width, np.sqrt(width**2 + seen)
+        if slopes is not None:
+            slopes = replace(slopes, width=slopes.width * (column / width)[:, None])
     return Migration(time, width, T, k, rate, share, eluted, slopes)
 
 

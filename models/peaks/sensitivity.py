@@ -69,7 +69,7 @@ def sensitivity(
     slopes = _slopes(peaks)
     own = slopes[:, :, 3:]
     width, injected = peaks.width, peaks.injected_share
-    column = width**2 - tables.system.injection_width**2 * injected
+    column = width**2 - tables.system.injection_width**2 * injected - tables.system.detector_variance
     by_shared = np.zeros((4, batch.size, len(SHARED), len(tables.retention)))
     by_shared[:, :, 0] = own[:, :, LN_FLOW]
     by_shared[1, :, 1] = column / (2 * width)

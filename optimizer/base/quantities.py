@@ -140,6 +140,7 @@ def quantity_of(annotation: Any) -> Quantity:
 
 NUMBER, METRE, MM, UM = Unit(""), Unit("m"), Unit("mm", 1e-3), Unit("µm", 1e-6)
 CELSIUS, KELVINS, PER_MINUTE = Unit("°C", zero=ZERO_CELSIUS), Unit("°C"), Unit("°C/min", over=60)
+PER_SECOND = Unit("1/s")
 SECOND, MINUTE, HOUR = Unit("s"), Unit("min", 60), Unit("h", 3600)
 ML_MIN, ML_MIN2 = Unit("mL/min", M3_PER_S_PER_ML_MIN), Unit("mL/min per min", M3_PER_S_PER_ML_MIN, 60)
 KPA, KPA_GAUGE = Unit("kPa", PA_PER_KPA), Unit("kPa gauge", PA_PER_KPA, gauge=True)
@@ -218,11 +219,17 @@ Repeatability = Annotated[
 TimeStep = Annotated[float, Quantity(0.001, 2, MINUTE, OF_SECONDS, usual=(0.001, 0.2))]
 HalfLife = Annotated[float, Quantity(1e-6, 1e9, MINUTE)]
 Shift = Annotated[float, Quantity(0.5, 24, HOUR, (Slip("min", 1 / 60), Slip("s", 1 / 3600)))]
+ResponseTime = Annotated[
+    float, Quantity(0, 10, SECOND, (Slip("ms", 1e-3),), below="a time cannot be negative", usual=(0.001, 3))
+]
+Readings = Annotated[float, Quantity(0.1, 1000, PER_SECOND, (Slip("a minute", 1 / 60),))]
+PeakHeight = Annotated[float, Quantity(1e-6, 1e15, NUMBER)]
 SearchTime = Annotated[float, Quantity(0.1, 86400, SECOND)]
 
 Flow = Annotated[float, Quantity(0.05, 50, ML_MIN, OF_FLOW, decimals=5)]
 # A detector or vacuum pump may take far more than any column gives.
 DetectorFlow = Annotated[float, Quantity(0.05, 500, ML_MIN, OF_FLOW)]
+MakeUp = Annotated[float, Quantity(0, 500, ML_MIN, OF_FLOW)]
 SeptumPurge = Annotated[float, Quantity(0, 50, ML_MIN, OF_FLOW)]
 TotalFlow = Annotated[float, Quantity(1, 2000, ML_MIN, OF_FLOW)]
 FlowStep = Annotated[float, Quantity(0.001, 1, ML_MIN)]

@@ -191,6 +191,7 @@ def _of_pneumatics(scenario: Scenario) -> Iterator[Limit]:
         lambda seen: f"column flow up to {mL_min(seen.flow.max())} mL/min (limit {mL_min(large)})",
     )
     yield _carrier_rate(instrument.max_pressure_rate, instrument.max_flow_rate)
+    yield from _of_detector(scenario)
     if total is not None:
         yield Limit(
             "total flow",
@@ -198,6 +199,28 @@ def _of_pneumatics(scenario: Scenario) -> Iterator[Limit]:
             lambda seen: (
                 f"total flow up to {mL_min(inlet.total_flow(seen.flow.max()), 0)} mL/min (limit {mL_min(total, 0)})"
             ),
+        )
+
+
+def _of_detector(scenario: Scenario) -> Iterator[Limit]:
+    detector = scenario.detector
+    make_up, least, most = detector.make_up, detector.min_total_flow, detector.max_total_flow
+
+    def text(flow: float, limit: float, way: str) -> str:
+        total = f"{flow_mL_min(flow + make_up):.1f} mL/min"
+        return f"flow into the detector, with make-up, {way} {total} (limit {flow_mL_min(limit):.1f} mL/min)"
+
+    if least is not None:
+        yield Limit(
+            "smallest flow into the detector",
+            lambda runs: (runs.flow.min(axis=1) + make_up) / least - 1,
+            lambda seen: text(float(seen.flow.min()), least, "down to"),
+        )
+    if most is not None:
+        yield Limit(
+            "largest flow into the detector",
+            lambda runs: 1 - (runs.flow.max(axis=1) + make_up) / most,
+            lambda seen: text(float(seen.flow.max()), most, "up to"),
         )
 
 

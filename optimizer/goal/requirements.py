@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 from models.column.programs import Array
-from models.peaks.resolution import resolution
+from models.peaks.detection import points_across
+from models.peaks.resolution import HALF_HEIGHT_WIDTH, resolution
 from models.peaks.thermal_exposure import (
     Decomposition,
     decomposition,
@@ -25,6 +26,7 @@ from optimizer.goal.limits import LATE, SOFT, Index, Limit, Runs
 from optimizer.goal.outcome import Prediction
 from optimizer.scenario.data import Near, Scenario, TimeAbove
 
+MOST_MARGIN = 1e3  # where no target has eluted
 LEAST_DECOMPOSED = 1e-9  # an intact fraction of one cannot be required
 
 
@@ -37,6 +39,8 @@ def requirements_of(scenario: Scenario, targets: Index) -> Iterator[Limit]:
         yield _latest(goal.latest_elution, targets)
     if goal.min_retention_factor > 0:
         yield _retention_factor(goal.min_retention_factor, targets)
+    if scenario.detector.min_points is not None and scenario.detector.readings is not None:
+        yield _points(scenario.detector.min_points, scenario.detector.readings, targets)
     span = max(scenario.highest_temperature - scenario.lowest_temperature, 1.0)
     for m, name in enumerate(scenario.compounds):
         detail = scenario.detail(name)
@@ -169,6 +173,26 @@ def _retention_factor(least: float, targets: Index) -> Limit:
         missed_by=lambda seen: f"{least - smallest(seen.retention_factor):.2g} too low",
         given_up=f"retention factors at elution below {least:g}",
         without=_goal_with(min_retention_factor=0.0),
+    )
+
+
+def _points(least: int, readings: float, targets: Index) -> Limit:
+    def fewest(retention: Array, width_half: Array) -> Any:
+        eluted = retention[..., targets] < LATE
+        widths = np.where(eluted, width_half[..., targets], np.inf)
+        return points_across(widths.min(axis=-1, initial=np.inf) / HALF_HEIGHT_WIDTH, readings)
+
+    def without(scenario: Scenario) -> Scenario:
+        return replace(scenario, detector=replace(scenario.detector, min_points=None))
+
+    return Limit(
+        "readings across the narrowest peak",
+        lambda runs: np.minimum(fewest(runs.retention, runs.width) / least - 1, MOST_MARGIN),
+        lambda seen: (
+            f"{fewest(_times(seen), seen.width_half):.1f} readings across the narrowest peak (not below {least})"
+        ),
+        given_up=f"fewer than {least} readings across the narrowest peak",
+        without=without,
     )
 
 

@@ -45,7 +45,12 @@ ROUNDING, MOST_ROUNDING, SETTLED = 0.3, 6.0, 0.4
 
 def fit_scenario(scenario: Scenario) -> Fit:
     """The retention parameters and column corrections that the scouting runs of a scenario give."""
-    system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
+    system = ColumnSystem(
+        scenario.column,
+        scenario.gas,
+        scenario.outlet_pressure,
+        detector_variance=scenario.detector.variance,
+    )
     runs = [
         Run(
             run.name,

@@ -7,30 +7,55 @@ from typing import Annotated
 
 import numpy as np
 
+from models.peaks.detection import BASE_SIGMAS, needed_readings
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import HALF_95
-from optimizer.base.numbers import MINUTES
+from optimizer.base.numbers import MINUTES, SECONDS, Rounded
 from optimizer.base.tables import key
 from optimizer.goal.outcome import Prediction
-from optimizer.scenario.data import Scenario
+from optimizer.scenario.data import COUNTED_ROLES, Scenario
 
 
 @dataclass(frozen=True)
 class DetectorSettings:
     """What to set at the detector for a program; times in s."""
 
+    narrowest: Annotated[str | None, key()]
+    """the target with the narrowest peak; null where none elutes"""
+    base_width: Annotated[float | None, SECONDS, key("base_width_s")]
+    """its width at the base, four standard deviations"""
+    points: Annotated[int, key()]
+    """readings it is to have: `min_points`, or 10"""
+    needed: Annotated[float | None, Rounded(digits=3), key("needed_readings_per_s")]
+    """readings a second for so many"""
     solvent_delay: Annotated[float | None, MINUTES, key("solvent_delay_min")]
     """when the last of the solvents has ended with 97.5 % probability: the delay to type in; null without one"""
 
     def lines(self) -> tuple[tuple[str, str], ...]:
         """What to set, as names and texts."""
-        if self.solvent_delay is None:
-            return ()
-        return (("Solvent delay", f"{MINUTES.text(self.solvent_delay)} min, the solvent's end with its ±"),)
+        rows = []
+        if self.needed is not None:
+            text = f"at least {self.needed:.3g} readings a second, for {self.points} across {self.narrowest}"
+            rows.append(("Data rate", f"{text} ({self.base_width:.2g} s wide at the base)"))
+        if self.solvent_delay is not None:
+            rows.append(
+                ("Solvent delay", f"{MINUTES.text(self.solvent_delay)} min, the solvent's end with its ±")
+            )
+        return tuple(rows)
 
 
 def detector_settings(scenario: Scenario, prediction: Prediction) -> DetectorSettings:
     """What to set at the detector for a predicted program."""
-    solvents = np.array([scenario.role(name) == "solvent" for name in prediction.compounds])
+    roles = [scenario.role(name) for name in prediction.compounds]
+    solvents = np.array([role == "solvent" for role in roles])
     ends = prediction.retention + HALF_95 * np.nan_to_num(prediction.retention_sd)
     delay = float(ends[solvents].max()) if solvents.any() else None
-    return DetectorSettings(delay)
+    sigma = prediction.width_half / HALF_HEIGHT_WIDTH
+    sigma = np.where([role in COUNTED_ROLES for role in roles], sigma, np.nan)
+    points = scenario.detector.points
+    if np.isnan(sigma).all():
+        return DetectorSettings(None, None, points, None, delay)
+    m = int(np.nanargmin(sigma))
+    least = float(sigma[m])
+    base, needed = BASE_SIGMAS * least, needed_readings(least, points)
+    return DetectorSettings(prediction.compounds[m], base, points, needed, delay)

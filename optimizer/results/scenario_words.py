@@ -6,6 +6,7 @@ from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.results.reliability import confidence_text
 from optimizer.results.set_points import pressure_text
 from optimizer.scenario.data import AnalyteDetail, PairRule, Scenario
+from optimizer.scenario.instrument_data import NO_DETECTOR, Detector
 
 
 def goal_lines(scenario: Scenario) -> list[str]:
@@ -120,6 +121,7 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
             f"{flow_mL_min(instrument.min_flow):g} to {flow_mL_min(instrument.largest_column_flow):g} mL/min "
             "(25 °C, 101.325 kPa)",
         ),
+        *([] if scenario.detector == NO_DETECTOR else [("Detector", _detector(scenario.detector))]),
         ("Oven", f"{_oven_range(scenario)}; heats at most {bands}"),
         ("Tolerances", tolerances_in_words(scenario)),
         (
@@ -128,6 +130,26 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
             + (f"; left out: {', '.join(scenario.left_out)}" if scenario.left_out else ""),
         ),
     ]
+
+
+def _detector(detector: Detector) -> str:
+    """The detector as far as it is stated."""
+    parts = []
+    if detector.response_time > 0:
+        parts.append(f"response time {detector.response_time:g} s")
+    if detector.readings is not None:
+        parts.append(f"{detector.readings:g} readings a second")
+    if detector.min_points is not None:
+        parts.append(f"at least {detector.min_points} readings across a target")
+    if detector.make_up > 0:
+        parts.append(f"make-up {flow_mL_min(detector.make_up):g} mL/min")
+    if detector.min_total_flow is not None:
+        parts.append(f"column and make-up at least {flow_mL_min(detector.min_total_flow):g} mL/min")
+    if detector.max_total_flow is not None:
+        parts.append(f"column and make-up at most {flow_mL_min(detector.max_total_flow):g} mL/min")
+    if detector.max_height is not None:
+        parts.append(f"linear up to a height of {detector.max_height:g} (unit of the areas per second)")
+    return ", ".join(parts)
 
 
 def _oven_range(scenario: Scenario) -> str:

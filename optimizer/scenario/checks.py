@@ -32,7 +32,7 @@ ROUNDING = 1e-9  # by which two ways to the same number may differ
 
 def table_problems(table: ScenarioTable, given: Given) -> list[str]:
     """What cannot be right in the scenario file on its own, one sentence each without the file's name."""
-    problems = [*_column(table, given), *_instrument(table, given)]
+    problems = [*_column(table, given), *_instrument(table, given), *_detector(table, given)]
     # What a method may ask of column and instrument can only be judged when these are right themselves.
     problems = problems or [*method_problems(table, given)]
     problems += [*_runs(table), *compound_problems(table, given)]
@@ -165,6 +165,23 @@ def _instrument(table: ScenarioTable, given: Given) -> Iterator[str]:
         yield (
             f"{given('instrument.cool_down.from_C')}: expected above {given.short('instrument.cool_down.to_C')}; were "
             "the two exchanged?"
+        )
+
+
+def _detector(table: ScenarioTable, given: Given) -> Iterator[str]:
+    detector = table.detector
+    if detector.min_points is not None and detector.readings is None:
+        yield f"{given('detector.min_points')}: needs readings_per_s, the rate that the detector is set to"
+    least, most = detector.min_total_flow, detector.max_total_flow
+    if least is not None and most is not None and least > most:
+        yield (
+            f"{given('detector.min_total_flow_mL_min')}: expected at most "
+            f"{given.short('detector.max_total_flow_mL_min')}; were the two exchanged?"
+        )
+    if most is not None and detector.make_up >= most:
+        yield (
+            f"{given('detector.make_up_mL_min')}: expected below {given.short('detector.max_total_flow_mL_min')}, "
+            "which holds the column flow as well"
         )
 
 

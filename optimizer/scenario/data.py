@@ -39,8 +39,10 @@ from optimizer.base.tables import Table, key, whole
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.instrument_data import (
+    NO_DETECTOR,
     UNBOUNDED_INLET,
     USUAL_TOLERANCES,
+    Detector,
     Inlet,
     Instrument,
     Tolerances,
@@ -284,6 +286,7 @@ class Scenario:
     max_time_above_continuous: float = 0.0
     capacity: float | None = None
     inlet: Inlet = UNBOUNDED_INLET
+    detector: Detector = NO_DETECTOR
     groups: tuple[Group, ...] = ()
     tolerances: Tolerances = USUAL_TOLERANCES
     matching: str | None = field(default=None, compare=False)

@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from models.peaks.detection import detector_variance
 from models.units import (
     M3_PER_S_PER_ML_MIN,
     PA_PER_KPA,
@@ -28,12 +29,16 @@ from optimizer.base.quantities import (
     HeatingLimitRate,
     HeatingRateStep,
     LargestPressure,
+    MakeUp,
     OvenTolerance,
+    PeakHeight,
     Percent,
     PressureRate,
     PressureRateStep,
     PressureStep,
     PurgeOn,
+    Readings,
+    ResponseTime,
     RoomTemperature,
     SeptumPurge,
     ShortWait,
@@ -48,6 +53,7 @@ from optimizer.base.quantities import (
 )
 from optimizer.base.tables import Table, key, whole
 
+USUAL_POINTS = 10  # rate times base width is 10 to 20 in makers' manuals (tests/published/test_detection.py)
 InletMode = Literal["split", "splitless", "on-column"]
 # In the keys' own unit: what they are in SI depends on the room.
 GAUGE_DEFAULTS_KPA = {"max_inlet_pressure_kPa": 400.0, "min_inlet_pressure_kPa": 0.0}
@@ -182,6 +188,41 @@ class Instrument(Table):
         if self.detector_max_flow is None:
             return self.max_flow
         return min(self.max_flow, self.detector_max_flow)
+
+
+@dataclass(frozen=True)
+class Detector(Table):
+    """What the detector does to peaks and which flows it takes; it is that of the scouting runs, too."""
+
+    response_time: Annotated[ResponseTime, key("response_time_s")] = 0.0
+    """time constant of its first-order response, cell and electronics; rising from 10 to 90 % takes 2.2 of it"""
+    readings: Annotated[Readings | None, key("readings_per_s")] = None
+    """readings a second, or scans, each the mean over its interval"""
+    min_points: Annotated[int | None, whole(3, 200), key(expected="3 to 200")] = None
+    """readings that the base (four standard deviations) of every target must have; needs `readings_per_s`. The rate
+    that is needed is shown for so many, for 10 unless stated"""
+    make_up: Annotated[MakeUp, key("make_up_mL_min")] = 0.0
+    """make-up gas"""
+    min_total_flow: Annotated[DetectorFlow | None, key("min_total_flow_mL_min")] = None
+    """smallest flow it takes, column and make-up together"""
+    max_total_flow: Annotated[DetectorFlow | None, key("max_total_flow_mL_min")] = None
+    """largest flow it takes, column and make-up together"""
+    max_height: Annotated[PeakHeight | None, key("max_height_per_s")] = None
+    """end of its linear range as the height of a peak, in the unit of the areas per second; higher peaks are warned of,
+    taken from the areas of the scouting runs: they must have been linear, and areas must not depend on the flow"""
+
+    @property
+    def variance(self) -> float:
+        """What it adds to the variance of a peak [s2]."""
+        return detector_variance(self.response_time, self.readings)
+
+    @property
+    def points(self) -> int:
+        """Readings across a peak for which the needed rate is shown."""
+        return USUAL_POINTS if self.min_points is None else self.min_points
+
+
+NO_DETECTOR = Detector()  # of which nothing is stated
 
 
 @dataclass(frozen=True)

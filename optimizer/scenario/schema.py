@@ -35,7 +35,7 @@ from optimizer.base.quantities import (
 from optimizer.base.tables import Table, key
 from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 from optimizer.scenario.data import AnalyteDetail, Goal, Group, PairRule, SearchSettings
-from optimizer.scenario.instrument_data import Inlet, Instrument, Tolerances
+from optimizer.scenario.instrument_data import Detector, Inlet, Instrument, Tolerances
 from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable, ProgramTable
 
 SignalToNoise = Annotated[
@@ -141,6 +141,8 @@ class ScenarioTable(Table):
     """`[instrument]`"""
     inlet: Annotated[Inlet, key(unless_stated="split, no figures")] = field(default_factory=Inlet)
     """`[inlet]`"""
+    detector: Annotated[Detector, key(unless_stated="no figures")] = field(default_factory=Detector)
+    """`[detector]`"""
     compounds: Annotated[
         tuple[Name, ...], key(expected="list of names", unless_stated="those of the peak tables")
     ] = ()

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from models.column.programs import Program
-from models.peaks.resolution import order_changes
+from models.peaks.detection import SLOW_RESPONSE, peak_height
+from models.peaks.resolution import HALF_HEIGHT_WIDTH, order_changes
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import percent
 from optimizer.goal.cautions import extrapolation
-from optimizer.goal.goal import Problem
+from optimizer.goal.goal import Problem, measured_mean
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import hold_up_time_of, predict
 from optimizer.goal.reliability import Reliability
@@ -44,6 +45,7 @@ def warnings_of(problem: Problem, prediction: Prediction, now: Prediction | None
         *_about_hold_up(problem, prediction),
         *about_order(problem, prediction, now),
         *_about_amounts(problem, prediction),
+        *_about_detector(problem, prediction),
     )
 
 
@@ -127,6 +129,30 @@ def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
         f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks lean forward, widen and come "
         "later than predicted."
     ]
+
+
+def _about_detector(problem: Problem, prediction: Prediction) -> list[str]:
+    """A response too slow for the narrowest peaks, and peaks above the linear range."""
+    detector = problem.scenario.detector
+    sigma = prediction.width_half / HALF_HEIGHT_WIDTH
+    column = np.sqrt(np.maximum(sigma**2 - detector.variance, 1e-12))
+    names, found = np.array(prediction.compounds, dtype=object), []
+    slow = np.isfinite(column) & (detector.response_time > SLOW_RESPONSE * column) & ~prediction.ignored
+    if slow.any():
+        found.append(
+            f"The detector's response time of {detector.response_time:g} s is more than {SLOW_RESPONSE:g} of the "
+            f"standard deviation of {_listed(list(names[slow]))}: such peaks tail, and their widths are rough."
+        )
+    if detector.max_height is not None:
+        height = peak_height(measured_mean(problem.scenario, "area", np.nan), sigma)
+        high = np.isfinite(height) & (height > detector.max_height) & ~prediction.ignored
+        over = [f"{name} ({h:.2g})" for name, h in zip(names[high], height[high], strict=True)]
+        if over:
+            found.append(
+                f"Above the detector's linear range of {detector.max_height:g} by the areas of the scouting runs: "
+                f"{_listed(over)}; inject less or split more."
+            )
+    return found
 
 
 def _listed(items: list[str], most: int = 5) -> str:

@@ -22,6 +22,10 @@ def _inlet(name: str, lines: str, *fragments: str) -> BadInput:
     return toml_input(name, "[goal]\n", f"[inlet]\n{lines}\n[goal]\n", *fragments)
 
 
+def _detector(name: str, lines: str, *fragments: str) -> BadInput:
+    return toml_input(name, "[goal]\n", f"[detector]\n{lines}\n[goal]\n", *fragments)
+
+
 def _goal(name: str, line: str, *fragments: str) -> BadInput:
     return toml_input(name, "[goal]\n", f"[goal]\n{line}\n", *fragments)
 
@@ -39,6 +43,20 @@ def _groups(name: str, lines: str, *fragments: str) -> BadInput:
 
 
 COLUMN_AND_INSTRUMENT = (
+    _detector("points without a rate", "min_points = 12", "detector.min_points = 12", "needs readings_per_s"),
+    _detector(
+        "flows into the detector exchanged",
+        "min_total_flow_mL_min = 60\nmax_total_flow_mL_min = 30",
+        "detector.min_total_flow_mL_min = 60",
+        "were the two exchanged?",
+    ),
+    _detector(
+        "make-up above all",
+        "make_up_mL_min = 40\nmax_total_flow_mL_min = 30",
+        "detector.make_up_mL_min = 40",
+        "which holds the column flow as well",
+    ),
+    _detector("response in ms", "response_time_s = 200", "response_time_s = 200", "looks like ms"),
     toml_input(
         "time above without a programmed limit",
         LIMITS,

@@ -17,7 +17,7 @@ from optimizer.results.scenario_words import goal_lines, inputs
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
 
-ONCE = ("column", "carrier", "instrument", "inlet", "goal", "tolerances", "fit", "search")
+ONCE = ("column", "carrier", "instrument", "inlet", "detector", "goal", "tolerances", "fit", "search")
 
 
 def show_check(console: Console, scenario: Scenario) -> None:

@@ -71,6 +71,15 @@ split_ratio = 30
 septum_purge_mL_min = 2.5
 max_total_flow_mL_min = 400
 
+[detector]
+response_time_s = 0.08
+readings_per_s = 25
+min_points = 12
+make_up_mL_min = 28
+min_total_flow_mL_min = 24
+max_total_flow_mL_min = 65
+max_height_per_s = 120000
+
 [goal]
 minimise = "cycle time"
 min_resolution = 1.7
@@ -80,6 +89,7 @@ min_retention_factor = 0.5
 bake_out = { at_C = 290, hold_min = 3, rate_C_per_min = 20 }
 shift_h = 7.5
 front_points = 6
+unknown_min_area_percent = 2.5
 confidence = 0.85
 
 [tolerances]
@@ -209,7 +219,17 @@ def test_every_key_stands_on_the_console(
     assert call(monkeypatch, "check", full) == 0
     text = " ".join(capsys.readouterr().out.split())
     stated = tomllib.loads(FULL)
-    for section in ("column", "carrier", "inlet", "goal", "tolerances", "fit", "search", "instrument"):
+    for section in (
+        "column",
+        "carrier",
+        "inlet",
+        "detector",
+        "goal",
+        "tolerances",
+        "fit",
+        "search",
+        "instrument",
+    ):
         for key, value in stated[section].items():
             if not isinstance(value, dict | list):
                 shown = json.dumps(value, ensure_ascii=False)
