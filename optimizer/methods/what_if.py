@@ -24,6 +24,7 @@ from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of, set
 from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.goal.predict import predict
 from optimizer.goal.requirements import by_kind
+from optimizer.goal.split import lower_split
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt import on_new_system
 from optimizer.methods.adapt_options import Change
@@ -195,7 +196,7 @@ def _tried(
         result = WhatIf(trial.change, math.nan, best.shortfall, _family(best), words, improves=improves)
     new_gas = problem.scenario.gas.name != scenario.gas.name
     if new_gas and problem.scenario.gas.name == "hydrogen":
-        return _with_hydrogen(result, problem.scenario, float(best.prediction.flow.max()))
+        return _with_hydrogen(result, problem.scenario, best.prediction)
     return result
 
 
@@ -221,9 +222,10 @@ def _missing(problem: Problem, prediction: Prediction, share: float | None = Non
     return _Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)
 
 
-def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> WhatIf:
-    """The same with the total flow that its program takes, its largest column flow [m3/s] given, and the cautions."""
-    inlet = scenario.inlet
+def _with_hydrogen(found: WhatIf, scenario: Scenario, prediction: Prediction) -> WhatIf:
+    """The same with the total flow that its program takes, the split ratio that would allow more, and the cautions."""
+    inlet, column_flow = scenario.inlet, float(prediction.flow.max())
+    lower = lower_split(scenario, prediction)
     total = float(flow_mL_min(inlet.total_flow(column_flow)))
     if inlet.split_unknown:
         flow = f"{total:.1f} mL/min of column flow and septum purge, the split flow unknown"
@@ -233,6 +235,8 @@ def _with_hydrogen(found: WhatIf, scenario: Scenario, column_flow: float) -> Wha
             flow += (
                 f", more than the {HYDROGEN_TOTAL_FLOW_ML_MIN:g} that adapt and scenarios hold hydrogen to"
             )
+    if lower is not None:
+        flow += f"; {lower.words}"
     return replace(
         found,
         change=f"{found.change} (explosive, see the cautions; {flow})",
@@ -253,6 +257,12 @@ def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterat
         made = _made(change, problem, scenario, opens)
         if made is not None:
             yield made
+    lower = lower_split(problem.scenario, closest.prediction)
+    if lower is not None:
+        inlet = replace(problem.scenario.inlet, split_ratio=lower.ratio)
+        split = replace(problem, scenario=replace(problem.scenario, inlet=inlet))
+        text = f"a split ratio of {lower.ratio:g}:1 in place of {lower.old_ratio:g}:1"
+        yield Trial(text, split, main_families(split.scenario), starts, relaxes=True)
     yield from _other_systems(problem, starts)
 
 

@@ -162,7 +162,8 @@ def _inlet(scenario: Scenario) -> str:
     inlet = scenario.inlet
     parts: list[str] = [inlet.mode]
     if inlet.split_ratio is not None:
-        parts.append(f"split ratio {inlet.split_ratio:g}:1")
+        lowest = "" if inlet.min_split_ratio is None else f", at least {inlet.min_split_ratio:g}:1"
+        parts.append(f"split ratio {inlet.split_ratio:g}:1{lowest}")
     if inlet.solvent_boiling_point is not None:
         parts.append(f"solvent boils at {celsius(inlet.solvent_boiling_point):g} °C")
     if inlet.highest_start is not None:

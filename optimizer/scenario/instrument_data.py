@@ -239,6 +239,8 @@ class Inlet(Table):
     """splitless: when the split vent opens; the first hold of the oven is at least as long"""
     split_ratio: SplitRatio | None = None
     """split and splitless: flow out of the split vent over column flow"""
+    min_split_ratio: SplitRatio | None = None
+    """split and splitless: the lowest ratio that may be suggested where the total flow holds the column flow down"""
     septum_purge: Annotated[SeptumPurge, key("septum_purge_mL_min")] = 3.0 * M3_PER_S_PER_ML_MIN
     """flow of the septum purge"""
     max_total_flow: Annotated[

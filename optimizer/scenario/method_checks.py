@@ -83,6 +83,11 @@ def _inlet(table: ScenarioTable, given: Given) -> Iterator[str]:
             f"(below_solvent_C) is {celsius(inlet.highest_start):g} °C, but the lowest temperature is "
             f"{celsius(lowest):g} °C ({origin}); a higher boiling solvent, a colder start or a smaller margin is needed"
         )
+    if inlet.min_split_ratio is not None:
+        if inlet.split_ratio is None:
+            yield f"{given('inlet.min_split_ratio')}: needs split_ratio, which it is a bound to"
+        elif inlet.min_split_ratio > inlet.split_ratio:
+            yield f"{given('inlet.min_split_ratio')}: expected at most {given.short('inlet.split_ratio')}"
     limit, smallest = total_flow_limit(table), table.instrument.min_flow
     least = inlet.total_flow(smallest)
     if limit is not None and least > limit * (1 + ROUNDING):
@@ -99,7 +104,7 @@ def _idle_keys(inlet: Inlet, given: Given) -> Iterator[str]:
     idle = {
         "split": ("solvent_boiling_point_C", "below_solvent_C", "purge_on_min"),
         "splitless": (),
-        "on-column": ("purge_on_min", "split_ratio"),
+        "on-column": ("purge_on_min", "split_ratio", "min_split_ratio"),
     }
     for key in idle[inlet.mode]:
         if given.stated(f"inlet.{key}"):

@@ -14,6 +14,7 @@ from optimizer.goal.goal import Problem, measured_mean
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import hold_up_time_of, predict
 from optimizer.goal.reliability import Reliability
+from optimizer.goal.split import lower_split
 from optimizer.scenario.data import Scenario
 
 FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
@@ -46,6 +47,7 @@ def warnings_of(problem: Problem, prediction: Prediction, now: Prediction | None
         *about_order(problem, prediction, now),
         *_about_amounts(problem, prediction),
         *_about_detector(problem, prediction),
+        *(lower.text for lower in [lower_split(problem.scenario, prediction)] if lower is not None),
     )
 
 

@@ -43,6 +43,13 @@ def _groups(name: str, lines: str, *fragments: str) -> BadInput:
 
 
 COLUMN_AND_INSTRUMENT = (
+    _inlet(
+        "lowest split above the split",
+        "split_ratio = 20\nmin_split_ratio = 30",
+        "inlet.min_split_ratio = 30",
+        "expected at most split_ratio = 20",
+    ),
+    _inlet("a bound to no split", "min_split_ratio = 30", "inlet.min_split_ratio = 30", "needs split_ratio"),
     _detector("points without a rate", "min_points = 12", "detector.min_points = 12", "needs readings_per_s"),
     _detector(
         "flows into the detector exchanged",

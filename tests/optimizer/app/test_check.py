@@ -68,6 +68,7 @@ solvent_boiling_point_C = 98.4
 below_solvent_C = 12
 purge_on_min = 0.75
 split_ratio = 30
+min_split_ratio = 10
 septum_purge_mL_min = 2.5
 max_total_flow_mL_min = 400
 
