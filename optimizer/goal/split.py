@@ -16,7 +16,9 @@ from models.units import flow_mL_min
 from optimizer.goal.outcome import Prediction
 from optimizer.scenario.data import Scenario
 
-WORTH = 1.05  # times the column flow that must not fit for the limit to hold it, and that a lower ratio must give
+WORTH = (
+    1.05  # times the column flow that must not fit for the limit to hold it, and that a lower ratio must give
+)
 
 
 @dataclass(frozen=True)

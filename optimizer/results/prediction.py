@@ -18,6 +18,7 @@ from optimizer.goal.cautions import cautions_about, without_breaks
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.reliability import Reliability
+from optimizer.results.detector import DetectorSettings, detector_settings
 from optimizer.scenario.data import Scenario
 from optimizer.search.doubts import warnings_of
 from optimizer.search.reasons import broken_equipment, broken_limits, margins_of
@@ -206,6 +207,11 @@ class PredictionResult:
         problem, prediction = self.problem, self.prediction
         about_program = (*broken_limits(problem, prediction), *warnings_of(problem, prediction))
         return (*about_program, *problem.scenario.warnings, *problem.fit.warnings)
+
+    @property
+    def detector(self) -> Annotated[DetectorSettings, key()]:
+        """What to set at the detector."""
+        return detector_settings(self.problem.scenario, self.prediction)
 
     @property
     def cautions(self) -> Annotated[tuple[str, ...], key()]:

@@ -103,6 +103,8 @@ def show_prediction(console: Console, result: PredictionResult) -> None:
     )
     if result.reliability is not None:
         console.print(escape(reliability_text(result.reliability)))
+    for name, text in result.detector.lines():
+        console.print(escape(f"{name}: {text}"))
     if np.isfinite(prediction.retention_sd).any():
         console.print(INTERVALS)
     show_warnings(console, result.other_warnings)
