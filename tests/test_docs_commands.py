@@ -17,6 +17,7 @@ from typer.core import TyperGroup
 
 from optimizer.app.cli import app
 from optimizer.base.given_values import inline_toml
+from optimizer.page.command import add_to
 from optimizer.runs.peak_tables import read_peak_table
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.command import call
@@ -30,6 +31,7 @@ COMMAND = re.compile(r"^\s*(?:\S*[\\/])?rampwright[ ]+(?P<arguments>.*?)(?:\s{2,
 INLINE = re.compile(r"`rampwright ([^`\n]+)`")
 PLACEHOLDERS = re.compile(r"\b(SCENARIO|FOLDER|DIR|FILE|NAME)\b")
 SEARCHING = {"optimize", "scout", "adapt", "compare"}
+add_to(app)  # as where the program starts
 UNMET = 3  # no program meets the goal: in a second of search not the page's fault
 
 

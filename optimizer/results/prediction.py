@@ -22,6 +22,7 @@ from optimizer.results.plot_data import PairData, pair_data
 from optimizer.results.reach import Reach, reach_of
 from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.program_tables import program_document
 from optimizer.search.candidates import warnings_of
 from optimizer.search.reasons import broken_limits, held_limits, margins_of
 
@@ -219,6 +220,11 @@ class PredictionResult:
         InvalidInputError : when there is no such compound, or one of them does not elute
         """
         return pair_data(self.prediction, a, b)
+
+    @property
+    def tables(self) -> dict[str, Any]:
+        """The program as the tables oven and carrier of a program file, in trade units."""
+        return program_document(self.program, self.problem.scenario.ambient_pressure)
 
     @property
     def set_points(self) -> tuple[str, ...]:

@@ -56,7 +56,8 @@ def held_limits(problem: Problem, prediction: Prediction, pairs: int | None = SH
         a, b = sorted(prediction.counted_pairs[at], key=lambda m: prediction.retention[m])
         name = f"resolution of {prediction.compounds[a]} and {prediction.compounds[b]}"
         text = f"{name}: {prediction.resolution[at]:.2f} (needs {prediction.needed[at]:.2f})"
-        shown = LimitMargin(name, text, float(margin[at]), bool(in_hand[at] < BINDING))
+        names = (prediction.compounds[a], prediction.compounds[b])
+        shown = LimitMargin(name, text, float(margin[at]), bool(in_hand[at] < BINDING), names)
         yield Held(RESOLUTION, shown, f"{name}: {-100 * margin[at]:.1f} % short")
     for at in np.argsort(limits, kind="stable"):
         limit = problem.limits[at]

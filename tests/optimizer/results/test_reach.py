@@ -84,6 +84,8 @@ def test_a_pair_enlarged_shows_the_two_and_what_they_need(fitted: rw.Fitted) -> 
 
 def test_set_points_and_program_file_are_those_of_the_program(fitted: rw.Fitted, tmp_path: Path) -> None:
     made = predicted(fitted, {"mode": "constant flow", "flow_mL_min": 1.25})
+    assert made.tables["carrier"] == {"mode": "constant flow", "flow_mL_min": 1.25}
+    assert made.margins[0].pair in {None, made.prediction.critical_pair}
     assert any("10" in line and "240" in line for line in made.set_points)
     file = tmp_path / "program.toml"
     file.write_text(made.program_file, encoding="utf-8")
