@@ -70,6 +70,7 @@ def open_page(
         typer.echo("Closed.")
     finally:
         gate.close()
+        session.searching.end()
 
 
 def _has_screen() -> bool:

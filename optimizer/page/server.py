@@ -92,6 +92,8 @@ def application(session: Session, gate: Gate, port: int) -> ASGIApp:
         "predict": session.predicted,
         "program": session.program,
         "save": session.saved,
+        "search": session.search,
+        "save-search": session.saved_search,
     }
     routes = [
         Route("/", _file("page.html")),

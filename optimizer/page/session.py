@@ -15,11 +15,14 @@ from optimizer.app.interface import Certainty, fit, load_scenario, predict, snap
 from optimizer.app.interface_results import Fitted, Predicted
 from optimizer.base.output import make_folder
 from optimizer.page.messages import prediction_message, scenario_message
+from optimizer.page.searching import Searching
 from optimizer.results.documents import Document
 from optimizer.scenario.program_files import CANDIDATES_FILE
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import SCENARIO_FILE
 
+MOST_SECONDS = 3600
+SEARCHED = "results"  # and a number: a folder with what a search found
 SAVED, PROGRAM_FILE, SET_POINTS_FILE = "programs", "program.toml", "set_points.txt"
 CRITICAL = "critical"  # asks for the pair at risk, or where none is for the critical one
 NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9 ._-]{0,58}[A-Za-z0-9])?")
@@ -43,6 +46,7 @@ class Session:
     def __init__(self, path: AnyPath, results: Sequence[Path] = (), programs: Sequence[Path] = ()) -> None:
         self._path, self._results, self._programs = Path(path), tuple(results), tuple(programs)
         self._saving = Lock()
+        self.searching = Searching()
         self._stamp: Stamp = ()
         self.fitted = self._read()
 
@@ -113,6 +117,27 @@ class Session:
             "command": f"rampwright predict {self.folder} --program {folder / PROGRAM_FILE}",
             "name": self.free_name(),
         }
+
+    def search(self, asked: Document) -> Document:
+        """Begin a search from a program, `stop` the one at work, or tell how far it is."""
+        if asked.get("stop"):
+            self.searching.stop()
+        elif "program" in asked:
+            seconds = asked.get("seconds")
+            if not isinstance(seconds, int | float) or not 1 <= seconds <= MOST_SECONDS:
+                raise InvalidInputError(f"seconds = {seconds!r}: expected 1 to {MOST_SECONDS}")
+            start = self._predict(asked["program"], "none").program
+            self.searching.begin(self.fitted, start, float(seconds))
+        return self.searching.state()
+
+    def saved_search(self, asked: Document) -> Document:
+        """A new folder beside the scenario with all that `optimize` writes of the search that ended."""
+        with self._saving:
+            folder = next(
+                each for n in range(1, 10_000) if not (each := self.folder / f"{SEARCHED}-{n}").exists()
+            )
+            done = self.searching.save(folder)
+        return {**done, "command": f"rampwright predict {self.folder} --candidate 1 --results {folder}"}
 
     def free_name(self) -> str:
         """A name for the next program that is not taken."""

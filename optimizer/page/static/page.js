@@ -4,6 +4,7 @@ import { drawn, drawPair, drawTrail, layout, svg } from "/static/chart.js";
 import { cornerText, corners, moved, nudged, programOf, schedulesOf, shown } from "/static/schedule.js";
 
 const KEY = "rampwright-key", KEPT = "rampwright-tried";
+const LOOK = 300; // ms between looks at a search
 const WAIT = 350; // ms without a key after which a nudged program is simulated
 const MOST_GHOSTS = 3, FIRST_MARGINS = 10;
 const find = (id) => document.getElementById(id);
@@ -509,6 +510,68 @@ find("file").addEventListener("change", async (event) => {
   event.target.value = "";
 });
 
+// ---- searching --------------------------------------------------------------------------------------------------
+
+let watching = false;
+
+async function watch(asked) {
+  if (watching && !asked.stop) return;
+  try {
+    showSearch(await ask("search", asked));
+  } catch (error) {
+    if (error instanceof Refused) find("search-said").textContent = error.message;
+    return;
+  }
+  if (watching) return;
+  watching = true;
+  while (!find("stop").hidden) {
+    await new Promise((done) => setTimeout(done, LOOK));
+    try {
+      showSearch(await ask("search", {}));
+    } catch {
+      break;
+    }
+  }
+  watching = false;
+}
+
+function showSearch(state) {
+  const { at_work: atWork, candidates = [] } = state;
+  find("search").hidden = atWork;
+  find("stop").hidden = find("progress").hidden = !atWork;
+  find("progress").value = state.share ?? 0;
+  find("search-said").textContent = state.error ?? state.text ?? "";
+  find("save-search").hidden = atWork || !candidates.length;
+  find("candidates").replaceChildren(...candidates.map((each) => make("li", {},
+    `${each.run_time.toFixed(2)} min, ${each.share === null ? "–" : percent(each.share)}${each.runs ? "" : ", cannot be run"} `,
+    make("button", { type: "button", "aria-label": `Show ${each.label}`, onclick: () => choose(each.program) }, "Show"), " ",
+    make("button", { type: "button", "aria-label": `Draw ${each.label} behind`, onclick: () => addGhost(each.label, each.program) }, "Draw behind"))));
+  const news = candidates.filter((each) => each.share !== null && !tried.some((other) => same(other.program, each.program)));
+  if (!news.length || !told) return;
+  tried.push(...news.map(({ program, run_time, share, runs }) => ({ program, run_time, share, runs })));
+  remember();
+  showTrail();
+}
+
+find("search").addEventListener("click", () => {
+  find("search-saved").textContent = "";
+  watch({ program: told.program, seconds: find("seconds").valueAsNumber });
+});
+find("stop").addEventListener("click", () => {
+  find("search-said").textContent = "stopping";
+  watch({ stop: true });
+});
+find("save-search").addEventListener("click", async () => {
+  find("search-saved").replaceChildren("Drawing and writing.");
+  try {
+    const done = await ask("save-search", {});
+    find("search-saved").replaceChildren(`Written into ${done.folder}, with report.html. From a terminal: `, make("code", {}, done.command));
+    read({});
+  } catch (error) {
+    find("search-saved").textContent = error instanceof Refused ? error.message : "Nothing was written: the server has ended.";
+  }
+});
+
 // ---- saving -----------------------------------------------------------------------------------------------------
 
 find("save").addEventListener("submit", async (event) => {
@@ -555,6 +618,7 @@ async function begin() {
   } else if (starts.length) await settle(starts[0].program, { whatever: true });
   else gone("There is nothing to start from yet: add a [current] table to the scenario, or choose a program file.");
   document.body.dataset.ready = "1";
+  watch({}); // one may be at work from before, or have ended
 }
 
 find("again").addEventListener("click", async () => {

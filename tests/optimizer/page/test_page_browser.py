@@ -68,6 +68,7 @@ class Serving:
     def end(self) -> None:
         self.server.should_exit = True
         self.thread.join()
+        self.session.searching.end()
 
 
 def serving(folder: Path) -> Serving:
@@ -289,7 +290,7 @@ def test_what_cannot_be_run_is_refused_with_its_reason_and_shaded(page: Browser)
     set_to(page, "oven", 0, "rate", "250")
     until(page, "document.querySelector('#refused').textContent.includes('the oven heats at no more')")
     assert value(page, "oven", 0, "rate") == rate
-    set_to(page, "carrier", -1, "start", "90")
+    set_to(page, "carrier", -1, "start", "40")
     until(page, "/^Refused:.*flow/.test(document.querySelector('#refused').textContent)")
     assert value(page, "carrier", -1, "start") == flow
     x, y = place(page, "#chart .corner.oven.arrival")
@@ -376,6 +377,27 @@ def test_a_program_file_is_chosen_in_the_browser(page: Browser, tmp_path: Path) 
     until(page, "document.querySelector('#refused').textContent.includes('oven')")
 
 
+def test_a_search_is_started_stopped_and_its_candidates_shown(page: Browser, served: Serving) -> None:
+    tried = page.run("document.querySelectorAll('#trail .tried').length")
+    page.tab.fill("#seconds", "3600")
+    page.click("#search")
+    page.tab.wait_for_selector("#stop", state="visible")
+    until(page, "document.querySelector('#search-said').textContent.startsWith('best so far:')")
+    set_to(page, "oven", 0, "hold", "6")  # the page goes on meanwhile
+    until(page, "document.querySelector('#set-points input[data-ramp=\"0\"][data-key=hold]').value === '6'")
+    page.click("#stop")
+    page.tab.wait_for_selector("#search", state="visible")
+    found = page.run("document.querySelectorAll('#candidates li').length")
+    assert found >= 1
+    assert page.run("document.querySelectorAll('#trail .tried').length") > tried
+    page.click("#candidates button")
+    first = float(text(page, "#candidates li").split()[0])
+    until(page, f"parseFloat(document.querySelector('#run').textContent) === {first}")
+    page.click("#save-search")
+    until(page, "document.querySelector('#search-saved').textContent.includes('Written into')")
+    assert (served.session.folder / "results-1" / "report.html").exists()
+
+
 # ---- saving, and two pages -------------------------------------------------------------------------------------
 
 
@@ -434,6 +456,7 @@ def test_everything_is_reached_and_done_by_keyboard_alone(page: Browser) -> None
         "take",
         "ghost",
         "file",
+        "search",
         "name",
         "Enlarge",
         "more-margins",

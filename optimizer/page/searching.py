@@ -1,0 +1,183 @@
+"""A search in a process of its own, told to stop and asked how far it is; the page stays quick meanwhile."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from models.column.programs import Program
+from models.errors import InvalidInputError, RampwrightError
+from optimizer.app.interface import optimize
+from optimizer.app.interface_results import Fitted, Optimized
+from optimizer.base.output import make_folder
+from optimizer.base.processes import Apart, Work, cores_here
+from optimizer.results.documents import Document
+from optimizer.search.moves import holding, until_end
+from optimizer.search.program_space import families_of
+
+STOP, SAVE = "stop", "save"
+
+
+class Wanted(NamedTuple):
+    """What a search begins with."""
+
+    fitted: Fitted
+    start: Program
+    seconds: float
+
+
+class Searching:
+    """The search of one server: one at a time, and its result as long as no other begins."""
+
+    def __init__(self, work: Work | None = None) -> None:
+        self._work = work or search
+        self._worker: Apart | None = None
+        self._state: Document = {"at_work": False}
+        self._saved: queue.SimpleQueue[Document] = queue.SimpleQueue()
+        self._lock = threading.Lock()
+
+    def begin(self, fitted: Fitted, start: Program, seconds: float) -> None:
+        """Begin a search from a program, with a budget [s]; one at work must have ended.
+
+        Raises
+        ------
+        InvalidInputError : when one is at work
+        """
+        with self._lock:
+            if self._state["at_work"]:
+                raise InvalidInputError(
+                    "a search is at work already, perhaps from another page: stop it first"
+                )
+            self._end()
+            self._state = {"at_work": True, "share": 0.0, "text": "beginning"}
+            self._worker = Apart(self._work, [Wanted(fitted, start, seconds)])
+            threading.Thread(target=self._listen, args=(self._worker,), daemon=True).start()
+
+    def stop(self) -> None:
+        """Tell it to stop with the best so far."""
+        if self._worker is not None and self._state["at_work"]:
+            self._worker.order(0, STOP)
+
+    def state(self) -> Document:
+        """How far it is: share of the budget and a line of text; candidates or an error once it has ended."""
+        return self._state
+
+    def save(self, folder: Path) -> Document:
+        """Have its files written into a new folder, as `optimize` writes them; pictures are drawn now.
+
+        Raises
+        ------
+        RampwrightError : when there is nothing to write, or it cannot be written
+        """
+        with self._lock:
+            if self._worker is None or not self._state.get("candidates"):
+                raise InvalidInputError("there are no candidates to save: search first")
+            self._worker.order(0, (SAVE, folder))
+            done = self._saved.get()
+        if "error" in done:
+            raise RampwrightError(str(done["error"]))
+        return done
+
+    def end(self) -> None:
+        """End its process."""
+        with self._lock:
+            self._end()
+
+    def _end(self) -> None:
+        if self._worker is not None:
+            worker, self._worker = self._worker, None
+            worker.end()
+
+    def _listen(self, worker: Apart) -> None:
+        try:
+            while self._worker is worker:
+                answered = worker.answer(1.0)
+                if answered is None:
+                    continue
+                answer: Document = answered[1]
+                if "saved" in answer:
+                    self._saved.put(answer["saved"])
+                elif self._worker is worker:
+                    self._state = answer
+        except RampwrightError as error:  # it ended by itself
+            self._saved.put({"error": str(error)})
+            if self._worker is worker:
+                self._state = {"at_work": False, "error": str(error)}
+
+
+def search(wanted: Wanted, orders: Iterator[Any]) -> Iterator[Document]:
+    """What the process does: tell how far the search is, then what it found, then write it where it is asked to."""
+    answers: queue.SimpleQueue[Document] = queue.SimpleQueue()
+    found: list[Optimized] = []
+    stop, ended = threading.Event(), threading.Event()
+
+    problem, start = wanted.fitted.problem, wanted.start
+    searched = bool(holding(families_of(wanted.fitted.scenario), until_end(problem, start)))
+    note = "" if searched else " (not from here: a program of this kind is not searched)"
+
+    def progress(share: float, text: str) -> None:
+        answers.put({"at_work": True, "share": share, "text": text + note})
+
+    def at_work() -> None:
+        try:
+            made = optimize(
+                wanted.fitted,
+                seconds=wanted.seconds,
+                what_if=False,
+                start_from=start if searched else None,
+                cores=max(cores_here() - 1, 1),  # one is for who looks on
+                stop=stop,
+                progress=progress,
+            )
+        except RampwrightError as error:
+            answers.put({"at_work": False, "error": str(error)})
+        except KeyboardInterrupt:  # stopped before there was anything
+            answers.put({"at_work": False, "text": "stopped before anything was found", "candidates": []})
+        else:
+            found.append(made)
+            answers.put(_found(made))
+        ended.set()
+
+    def listen() -> None:
+        for order in orders:
+            if order == STOP:
+                stop.set()
+                continue
+            ended.wait()
+            answers.put({"saved": _saved(found[-1], order[1])})
+
+    for target in (at_work, listen):
+        threading.Thread(target=target, daemon=True).start()
+    while True:
+        yield answers.get()
+
+
+def _found(made: Optimized) -> Document:
+    """Candidates, best first, and whether they meet the goal."""
+    return {
+        "at_work": False,
+        "text": ("stopped; " if made.outcome.interrupted else "")
+        + ("these meet the goal" if made.feasible else "none meets the goal; these come closest"),
+        "candidates": [
+            {
+                "label": f"candidate {each.rank}",
+                "program": made.predicted(each.rank).tables,
+                "run_time": round(each.prediction.run_time / 60, 4),
+                "share": None if each.reliability is None else each.reliability.share,
+                "runs": not made.predicted(each.rank).cannot_run,
+            }
+            for each in made.candidates
+        ],
+    }
+
+
+def _saved(made: Optimized, folder: Path) -> Document:
+    try:
+        files = made.files()
+        make_folder(folder, files)
+    except RampwrightError as error:
+        return {"error": str(error)}
+    return {"folder": str(folder), "files": len(files)}
