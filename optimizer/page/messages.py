@@ -99,6 +99,7 @@ def _probability(known: Reliability) -> Document:
         "text": reliability_text(known),
         "risk": None if risk is None else list(risk.pair),
         "risk_share": None if risk is None else risk.share,
+        "missed": [[each.what, each.share] for each in known.failures[:1]],
     }
 
 

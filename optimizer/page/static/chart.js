@@ -163,18 +163,21 @@ export function drawPair(target, pair) {
   target.setAttribute("viewBox", `0 0 ${width} ${height}`);
   target.setAttribute("height", height);
   if (!pair) return target.replaceChildren(svg("text", { class: "unit", x: 12, y: 30 }, "No pair to enlarge."));
-  const x = scale(pair.times[0], pair.times.at(-1), 10, width - 10), y = scale(0, Math.max(106, Math.min(Math.max(...pair.response), 130)), bottom, 22);
-  const parts = [];
+  const x = scale(pair.times[0], pair.times.at(-1), 10, width - 10), lower = Math.min(...pair.responses.map((own) => Math.max(...own)));
+  // A pair of very unequal peaks is drawn so that the smaller one is seen; what is higher is cut.
+  const y = scale(0, Math.min(106, Math.max(4 * lower, 2)), bottom, 22);
+  const cut = (value) => Math.max(y(value), 18), parts = [];
   for (const at of ticks(pair.times[0], pair.times.at(-1), 4)) {
     parts.push(svg("path", { class: "grid", d: `M${x(at)} 22V${bottom}` }), svg("text", { class: "minute", x: x(at), y: height - 8 }, String(at)));
   }
   pair.responses.forEach((own, number) => {
-    const d = `${path(pair.times, own, x, y)}L${x(pair.times.at(-1))} ${bottom}L${x(pair.times[0])} ${bottom}Z`;
+    const d = `${path(pair.times, own, x, cut)}L${x(pair.times.at(-1))} ${bottom}L${x(pair.times[0])} ${bottom}Z`;
     parts.push(svg("path", { class: `pair-${number + 1}`, d }));
     const top = own.indexOf(Math.max(...own));
+    if (y(own[top]) < 18) parts.push(svg("path", { class: "cut", d: `M${x(pair.times[top]) - 5} 24l5 -7l5 7Z` }));
     parts.push(svg("text", { class: "minute pair-name", x: Math.min(Math.max(x(pair.times[top]), 30), width - 30), y: 14, "text-anchor": number ? "start" : "end" }, pair.names[number].slice(0, 24)));
   });
-  parts.push(svg("path", { class: "signal", d: path(pair.times, pair.response, x, (value) => Math.max(y(value), 18)) }));
+  parts.push(svg("path", { class: "signal", d: path(pair.times, pair.response, x, cut) }));
   parts.push(svg("path", { class: "axis", d: `M10 ${bottom}H${width - 10}` }));
   target.replaceChildren(...parts);
 }

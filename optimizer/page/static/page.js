@@ -70,25 +70,28 @@ find("enter").addEventListener("submit", async (event) => {
 class Following {
   #busy = false;
   #next = null;
+  #era = 0; // counts what was dropped, of which no answer is wanted any more
 
   want(question, answered) {
-    this.#next = { question, answered };
+    this.#next = { question, answered, era: this.#era };
     if (!this.#busy) this.#ask();
   }
 
   drop() {
     this.#next = null;
+    this.#era += 1;
   }
 
   async #ask() {
     this.#busy = true;
     while (this.#next) {
-      const { question, answered } = this.#next;
+      const { question, answered, era } = this.#next;
       this.#next = null;
       try {
-        answered(await ask("predict", question), null);
+        const message = await ask("predict", question);
+        if (era === this.#era) answered(message, null);
       } catch (error) {
-        if (error instanceof Refused) answered(null, error.message);
+        if (error instanceof Refused && era === this.#era) answered(null, error.message);
       }
     }
     this.#busy = false;
@@ -107,6 +110,7 @@ let tried = []; // {program, run_time, share, runs}
 let ghosts = []; // {label, program, told}
 let starts = [];
 let view = null, frozen = null, dragged = null;
+let ahead = null; // schedules that are asked for and not answered yet: a next move goes on from there
 let sure = null, soon = null; // the question for a simulation that is awaited, and the timer of the next
 let allMargins = false;
 
@@ -131,7 +135,9 @@ const allowed = (message) => !message.cannot_run.length || (told && message.cann
 /** A program that a person is still moving: seen at once, refused where it cannot be run. */
 function follow(wanted) {
   stopSimulating();
+  ahead = wanted;
   following.want(question(programOf(wanted), "quick"), (message, why) => {
+    if (ahead === wanted) ahead = null;
     if (message && allowed(message)) {
       accept(message);
       refuse("");
@@ -142,6 +148,8 @@ function follow(wanted) {
 /** A program as it stands after a move, to be simulated and kept; `whatever` it breaks when it was only chosen. */
 async function settle(program, { whatever = false, note = true } = {}) {
   stopSimulating();
+  following.drop();
+  ahead = null;
   const own = new AbortController();
   sure = own;
   try {
@@ -161,14 +169,24 @@ async function settle(program, { whatever = false, note = true } = {}) {
   } catch (error) {
     if (error instanceof Refused && sure === own) (show(), refuse(`Refused: ${error.message}`));
   } finally {
-    if (sure === own) sure = null;
+    if (sure === own) {
+      sure = null;
+      busy(false);
+    }
   }
+}
+
+/** Whether what is shown is still to be simulated. */
+function busy(still) {
+  find("verdict").setAttribute("aria-busy", String(still));
 }
 
 function stopSimulating() {
   clearTimeout(soon);
+  soon = null;
   sure?.abort();
   sure = null;
+  busy(true);
 }
 
 function keep(message) {
@@ -238,7 +256,9 @@ function showVerdict() {
   find("rs").textContent = told.resolution === null ? "–" : told.resolution.toFixed(2);
   find("rs").className = told.resolution !== null && told.resolution < told.needed ? "missed" : "";
   find("critical").textContent = told.critical ? `needs ${told.needed.toFixed(2)}: ${told.critical.join(" and ")}` : "";
-  find("risk").textContent = known?.risk ? `${known.risk.join(" and ")}, missed in ${percent(known.risk_share)}` : "none";
+  const [missed] = known?.missed ?? [];
+  find("risk").textContent = known?.risk ? `${known.risk.join(" and ")}, missed in ${percent(known.risk_share)}`
+    : missed ? `none; ${missed[0]} is missed in ${percent(missed[1])}` : "none";
   find("broken").textContent = told.cannot_run.length ? `Cannot be run: ${told.cannot_run.join("; ")}.` : "";
   find("as-text").textContent = told.set_points.join("\n");
   list("cautions", told.cautions);
@@ -363,11 +383,14 @@ function handle(name, number) {
   });
   const ended = () => {
     if (dragged?.name !== name || dragged.number !== number) return;
-    const before = dragged.program;
+    const before = dragged.program, why = find("refused").textContent;
     dragged = frozen = null;
-    following.drop();
-    const why = find("refused").textContent;
-    if (same(before, told.program)) return void (past.pop(), show(), refuse(why));
+    if (ahead) return void settle(programOf(ahead));
+    if (same(before, told.program)) {
+      past.pop();
+      show();
+      return busy(Boolean(sure));
+    }
     settle(told.program, { whatever: true }).then(() => refuse(why));
   };
   made.addEventListener("pointerup", ended);
@@ -376,14 +399,11 @@ function handle(name, number) {
     const [across, up] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1], PageUp: [0, 10], PageDown: [0, -10] }[event.key] ?? [0, 0];
     if ((!across && !up) || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();
-    if (!soon) step();
-    const wanted = { ...schedules, [name]: nudged(schedules[name], number, across, up, scenario.steps) };
-    schedules = wanted; // a next key goes on from here, also before the answer
-    follow(wanted);
-    soon = setTimeout(() => {
-      soon = null;
-      settle(programOf(schedules));
-    }, WAIT);
+    const first = !soon; // of a row of keys, which are undone together
+    if (first) step();
+    const from = ahead ?? schedules;
+    follow({ ...from, [name]: nudged(from[name], number, across, up, scenario.steps) });
+    soon = setTimeout(() => settle(programOf(ahead ?? schedules)), WAIT);
   });
   return made;
 }

@@ -143,7 +143,7 @@ def press(page: Browser, label: str) -> None:
 
 def ready(page: Browser) -> None:
     """Until what was asked for has been simulated."""
-    until(page, "document.querySelector('#sure').textContent.startsWith('simulated')")
+    until(page, "document.querySelector('#verdict').getAttribute('aria-busy') === 'false'")
     page.settle()
 
 
