@@ -475,6 +475,23 @@ def test_everything_is_reached_and_done_by_keyboard_alone(page: Browser) -> None
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_the_checker_of_accessibility_finds_nothing(page: Browser, dark: bool) -> None:
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="NOT TESTED: axe-core on the live page"
+    )
+    page.screen(dark=dark)
+    page.run("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+    found = axe.Axe().run(page.tab).response
+    assert len(found["passes"]) > 15
+    said = [
+        (each["id"], each["help"], [node["html"][:120] for node in each["nodes"]])
+        for each in found["violations"]
+    ]
+    assert said == []
+    page.screen()
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("size", [(1400, 900), PHONE], ids=["desk", "phone"])
 def test_it_is_readable_on_a_desk_and_a_phone_in_light_and_dark(
     page: Browser, size: tuple[int, int], dark: bool
