@@ -161,6 +161,7 @@ def optimize(
     cores: int | None = None,
     stop: Event | None = None,
     progress: Progress | None = None,
+    best: Callable[[Program], None] | None = None,
 ) -> Optimized:
     """The shortest programs that keep every pair resolved, within what column and instrument can do.
 
@@ -179,6 +180,7 @@ def optimize(
     cores : how many the search may use; all there are when None
     stop : when another thread sets it, the search ends with the best so far
     progress : told the share of the time spent and a line of text, some times a second
+    best : told each program that meets the goal and is shorter than those before, not yet on the instrument's steps
 
     Raises
     ------
@@ -202,6 +204,7 @@ def optimize(
             rounds=rounds,
             start_from=starts_of(known.scenario, start_from),
             cores=cores,
+            best=best,
         )
     return Optimized(known, problem, outcome)
 

@@ -24,7 +24,7 @@ from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
 from optimizer.search.candidates import outcome_of
-from optimizer.search.found import Progress, Searched
+from optimizer.search.found import Best, Progress, Searched
 from optimizer.search.front.front import front_of
 from optimizer.search.moves import holding, until_end
 from optimizer.search.program_space import WORDS, families_of, family
@@ -89,6 +89,7 @@ def optimize(
     rounds: int | None = None,
     start_from: Sequence[Program] = (),
     cores: int | None = None,
+    best: Best | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank; then a ramp more, the front, if the goal asks for one, or what would help.
 
@@ -103,6 +104,7 @@ def optimize(
     rounds : budget in rounds in place of time, with which a seed gives the same programs however fast the machine and
         however many its cores
     start_from : programs to begin from; what is found is no worse than those that meet the goal
+    best : called with each program that meets the goal and is shorter than those before, not rounded yet
     cores : how many may be used; None: all there are. A search that shares a study, or of less than 3 s, uses one.
 
     Raises
@@ -116,7 +118,7 @@ def optimize(
         if seconds is not None and not seconds > 0:
             raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
         budget = scenario.search.seconds if seconds is None else seconds
-        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from, cores)
+        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best)
     if seconds is not None:
         raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
     if rounds < 1:
@@ -124,7 +126,7 @@ def optimize(
     with rounds_counted():
         budget = ROUND * rounds
         problem, outcome = _optimize(
-            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores
+            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best
         )
     return problem, replace(outcome, rounds=rounds)
 
@@ -139,6 +141,7 @@ def _optimize(
     study_name: str | None,
     start_from: Sequence[Program],
     cores: int | None,
+    best: Best | None,
 ) -> tuple[Problem, SearchOutcome]:
     """`optimize` within a budget [s] on the clock as it stands."""
     from optimizer.search.islands import search  # optuna is slow to import and only needed here
@@ -166,6 +169,7 @@ def _optimize(
         given=start_from,
         cores=cores or processes.cores_here(),
         without=WITHOUT * budget if what_if else None,
+        best=best,
     )
     feasible = bool(searched.all()) and searched.all()[0].feasible
     if what_if:

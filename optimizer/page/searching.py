@@ -5,13 +5,14 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from models.column.programs import Program
 from models.errors import InvalidInputError, RampwrightError
-from optimizer.app.interface import optimize
-from optimizer.app.interface_results import Fitted, Optimized
+from optimizer.app.interface import optimize, predict, snap
+from optimizer.app.interface_results import Fitted, Optimized, Predicted
 from optimizer.base.output import make_folder
 from optimizer.base.processes import Apart, Work, cores_here
 from optimizer.results.documents import Document
@@ -73,7 +74,7 @@ class Searching:
         RampwrightError : when there is nothing to write, or it cannot be written
         """
         with self._lock:
-            if self._worker is None or not self._state.get("candidates"):
+            if self._worker is None or self._state["at_work"] or not self._state.get("candidates"):
                 raise InvalidInputError("there are no candidates to save: search first")
             self._worker.order(0, (SAVE, folder))
             done = self._saved.get()
@@ -118,8 +119,17 @@ def search(wanted: Wanted, orders: Iterator[Any]) -> Iterator[Document]:
     searched = bool(holding(families_of(wanted.fitted.scenario), until_end(problem, start)))
     note = "" if searched else " (not from here: a program of this kind is not searched)"
 
+    seen: Document = {"share": 0.0, "text": "beginning", "candidates": []}
+
     def progress(share: float, text: str) -> None:
-        answers.put({"at_work": True, "share": share, "text": text + note})
+        seen.update(share=share, text=text + note)
+        answers.put({"at_work": True, **seen})
+
+    def better(program: Program) -> None:
+        with suppress(RampwrightError):  # beyond what the oven can do once it is on the instrument's steps
+            made = predict(wanted.fitted, snap(wanted.fitted, program), "quick")
+            seen["candidates"] = [_as_candidate("best so far", made), *seen["candidates"]]
+            answers.put({"at_work": True, **seen})
 
     def at_work() -> None:
         try:
@@ -131,6 +141,7 @@ def search(wanted: Wanted, orders: Iterator[Any]) -> Iterator[Document]:
                 cores=max(cores_here() - 1, 1),  # one is for who looks on
                 stop=stop,
                 progress=progress,
+                best=better,
             )
         except RampwrightError as error:
             answers.put({"at_work": False, "error": str(error)})
@@ -162,15 +173,18 @@ def _found(made: Optimized) -> Document:
         "text": ("stopped; " if made.outcome.interrupted else "")
         + ("these meet the goal" if made.feasible else "none meets the goal; these come closest"),
         "candidates": [
-            {
-                "label": f"candidate {each.rank}",
-                "program": made.predicted(each.rank).tables,
-                "run_time": round(each.prediction.run_time / 60, 4),
-                "share": None if each.reliability is None else each.reliability.share,
-                "runs": not made.predicted(each.rank).cannot_run,
-            }
-            for each in made.candidates
+            _as_candidate(f"candidate {each.rank}", made.predicted(each.rank)) for each in made.candidates
         ],
+    }
+
+
+def _as_candidate(label: str, made: Predicted) -> Document:
+    return {
+        "label": label,
+        "program": made.tables,
+        "run_time": round(made.run_time_min, 4),
+        "share": None if made.reliability is None else made.reliability.share,
+        "runs": not made.cannot_run,
     }
 
 

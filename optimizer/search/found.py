@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from optimizer.goal.goal import NEARLY
+from models.column.programs import Program
+from optimizer.goal.goal import NEARLY, Problem
 from optimizer.goal.outcome import KEPT, StudyNote
 from optimizer.search.descent import Descent
 from optimizer.search.program_space import Family
 
 Progress = Callable[[float, str], None]  # called with the share of the budget spent and a line of text
+Best = Callable[
+    [Program], None
+]  # called with each program that meets the goal and is shorter than those before
 FEASIBLE = -KEPT  # margins above this count as kept
 
 
@@ -25,6 +29,13 @@ class Found:
     def feasible(self) -> bool:
         """Whether every margin is kept."""
         return self.descent.margin >= FEASIBLE
+
+
+def program_of(problem: Problem, found: Found) -> Program:
+    """The program of a descent's end, as the search has it: not on the instrument's steps but for its own end."""
+    family, values = found.family, found.family.values(found.descent.z)
+    end = float(problem.assess(family.batch(values[None]), "screen").run_time[0])
+    return family.program(values, end, problem.scenario.instrument.steps.time)
 
 
 @dataclass

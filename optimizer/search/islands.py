@@ -17,7 +17,7 @@ from optimizer.base.clock import ROUND, now, round_done, rounds_are_counted, wal
 from optimizer.base.interruption import postponed, signals_so_far, stop_if_asked
 from optimizer.base.processes import Apart, Here, Workers, can_be_started
 from optimizer.goal.goal import Problem
-from optimizer.search.found import Found, Progress, Searched, rank
+from optimizer.search.found import Best, Found, Progress, Searched, program_of, rank
 from optimizer.search.program_space import Family
 from optimizer.search.search import Ended, Search, keep
 from optimizer.search.study import SharedStudy
@@ -85,6 +85,7 @@ def search(
     cores: int | None = None,
     without: float | None = None,
     given: Sequence[Program] = (),
+    best: Best | None = None,
 ) -> Searched:
     """Search for the shortest program of each family within a time budget [s].
 
@@ -98,6 +99,7 @@ def search(
     cores : processes to spread the islands over; None for a lone island in this process, as with a shared study
     without : budget [s] after which the search ends if nothing it found meets the goal
     given : programs to begin from, beside the method in use: what is found is no worse, where a family holds them
+    best : called with each program that meets the goal and is shorter than those before
     """
     state = Searched({number: [] for number in range(len(families))})
     started, began, signals = wall(), clock(), signals_so_far()
@@ -120,7 +122,7 @@ def search(
     screened = max(screened // LEAST_SCREENED, 1) * LEAST_SCREENED
     workers: Workers | None = None
     lone: Search | None = None
-    exchange, words = _Exchange(set()), ""
+    exchange, words, shortest = _Exchange(set()), "", float("inf")
     try:
         first = Search(problem, families, seed, state, shared)
         first.begin(given)
@@ -153,7 +155,11 @@ def search(
                 round_done()
             if answer.ended is not None:
                 exchange.found.setdefault(answer.island, []).append(answer.ended)
-            said, words = words, _in_words(answer, state, families, exchange)
+            leading = _leading(state, families, exchange)
+            if best is not None and leading is not None and leading.descent.cost < shortest:
+                shortest = leading.descent.cost
+                best(program_of(problem, leading))
+            said, words = words, _in_words(answer, leading)
             if progress and not (answer.screened and words == said):
                 progress(min(done / seconds, 0.99), words)
     except KeyboardInterrupt:
@@ -252,14 +258,19 @@ def _merged(state: Searched, families: list[Family], exchange: _Exchange) -> lis
     return news
 
 
-def _in_words(answer: _Answer, state: Searched, families: list[Family], exchange: _Exchange) -> str:
-    """What is being done, and the best so far."""
-    if answer.screened:
-        return f"screening {answer.screened}"
+def _leading(state: Searched, families: list[Family], exchange: _Exchange) -> Found | None:
+    """The best so far, if it meets the goal."""
     found = [
         Found(families[each.claim.family], each.judged) for own in exchange.found.values() for each in own
     ]
     best = min([*state.all()[:1], *found], key=rank, default=None)
-    if best is None or not best.feasible:
+    return best if best is not None and best.feasible else None
+
+
+def _in_words(answer: _Answer, leading: Found | None) -> str:
+    """What is being done, and the best so far."""
+    if answer.screened:
+        return f"screening {answer.screened}"
+    if leading is None:
         return "best so far: nothing meets the goal yet"
-    return f"best so far: {best.descent.cost / 60:.2f} min ({best.family.name})"
+    return f"best so far: {leading.descent.cost / 60:.2f} min ({leading.family.name})"

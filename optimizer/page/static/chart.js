@@ -175,7 +175,8 @@ export function drawPair(target, pair) {
     parts.push(svg("path", { class: `pair-${number + 1}`, d }));
     const top = own.indexOf(Math.max(...own));
     if (y(own[top]) < 18) parts.push(svg("path", { class: "cut", d: `M${x(pair.times[top]) - 5} 24l5 -7l5 7Z` }));
-    parts.push(svg("text", { class: "minute pair-name", x: Math.min(Math.max(x(pair.times[top]), 30), width - 30), y: 14, "text-anchor": number ? "start" : "end" }, pair.names[number].slice(0, 24)));
+    const [where, anchor] = number ? [width - 10, "end"] : [10, "start"];
+    parts.push(svg("text", { class: `pair-name pair-name-${number + 1}`, x: where, y: 12, "text-anchor": anchor }, pair.names[number].slice(0, 22)));
   });
   parts.push(svg("path", { class: "signal", d: path(pair.times, pair.response, x, cut) }));
   parts.push(svg("path", { class: "axis", d: `M10 ${bottom}H${width - 10}` }));

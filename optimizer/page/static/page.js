@@ -445,7 +445,7 @@ function table(name) {
   first.append(make("td"));
   const rows = schedule.ramps.map((_, at) => make("tr", {}, make("th", { scope: "row", class: "t" }, `ramp ${at + 1}`),
     cell(at, "rate", steps[keys.rateStep], keys.rateUnit), cell(at, "to", steps[keys.step], `to ${keys.unit}`), time(at),
-    make("td", {}, make("button", { type: "button", "aria-label": `Remove ramp ${at + 1} of ${keys.name.toLowerCase()}`, onclick: () => ramps(name, at) }, "Remove"))));
+    make("td", {}, make("button", { type: "button", "aria-label": `Remove ramp ${at + 1} of ${keys.name.toLowerCase()}`, onclick: () => ramps(name, at) }, "✕"))));
   const made = make("table", {}, make("thead", {}, head), make("tbody", {}, first, ...rows));
   const box = make("div", {}, make("div", { class: "wide" }, made));
   if (keys.rate) box.append(make("button", { type: "button", onclick: () => ramps(name, null) }, `Add a ramp of ${keys.name.toLowerCase()}`));
@@ -566,6 +566,7 @@ function showSearch(state) {
     `${each.run_time.toFixed(2)} min, ${each.share === null ? "–" : percent(each.share)}${each.runs ? "" : ", cannot be run"} `,
     make("button", { type: "button", "aria-label": `Show ${each.label}`, onclick: () => choose(each.program) }, "Show"), " ",
     make("button", { type: "button", "aria-label": `Draw ${each.label} behind`, onclick: () => addGhost(each.label, each.program) }, "Draw behind"))));
+  if (atWork) return; // on the way they are not simulated yet
   const news = candidates.filter((each) => each.share !== null && !tried.some((other) => same(other.program, each.program)));
   if (!news.length || !told) return;
   tried.push(...news.map(({ program, run_time, share, runs }) => ({ program, run_time, share, runs })));
