@@ -141,15 +141,16 @@ def _ask(answer: Answer) -> Endpoint:
     async def ask(request: Request) -> Response:
         try:
             asked: Any = json.loads(await _body(request) or b"{}")
-            if not isinstance(asked, dict):
-                raise ValueError
-            return JSONResponse(await run_in_threadpool(answer, asked))
         except TooLarge as error:
             return JSONResponse({"error": str(error)}, 413)
-        except RampwrightError as error:  # some are ValueErrors
-            return JSONResponse({"error": str(error)}, 422)
         except (ValueError, RecursionError):
+            asked = None
+        if not isinstance(asked, dict):
             return JSONResponse({"error": "the request is no JSON object"}, 400)
+        try:
+            return JSONResponse(await run_in_threadpool(answer, asked))
+        except RampwrightError as error:
+            return JSONResponse({"error": str(error)}, 422)
 
     return ask
 

@@ -108,7 +108,7 @@ let pinned = null;
 let past = [], future = []; // programs to undo and redo
 let tried = []; // {program, run_time, share, runs}
 let ghosts = []; // {label, program, told}
-let starts = [];
+let starts = [], chosenFiles = [];
 let view = null, frozen = null, dragged = null;
 let ahead = null; // schedules that are asked for and not answered yet: a next move goes on from there
 let sure = null, soon = null; // the question for a simulation that is awaited, and the timer of the next
@@ -520,6 +520,7 @@ find("file").addEventListener("change", async (event) => {
   if (!file) return;
   try {
     const found = await ask("program", { name: file.name, text: await file.text() });
+    chosenFiles.push(...found.starts);
     starts.push(...found.starts);
     showStarts();
     find("starts").value = String(starts.length - 1);
@@ -615,7 +616,7 @@ async function read(asked) {
   find("title").textContent = scenario.title;
   document.title = `${scenario.title} - rampwright`;
   find("path").textContent = scenario.path;
-  starts = scenario.starts;
+  starts = [...scenario.starts, ...chosenFiles];
   showStarts();
   list("goal", scenario.goal);
   find("notes").textContent = scenario.notes.join(" ");

@@ -240,6 +240,17 @@ def test_what_cannot_be_done_is_told_with_its_reason(served: Served) -> None:
     assert served.client.post("/ask/predict", content=b"[" * 99_999, headers=served.key).status_code == 400
 
 
+def test_a_program_in_which_nothing_elutes_is_answered(served: Served) -> None:
+    cold = {
+        "oven": {"start_C": 40, "hold_min": 0.5},
+        "carrier": {"mode": "constant flow", "flow_mL_min": 1.0},
+    }
+    for certainty in ("none", "quick", "exact"):
+        told = served.ask("predict", {"program": cold, "certainty": certainty, "pair": "critical"})
+        assert told["run_time"] > 0
+        assert len(told["trace"][0]) > 10
+
+
 def test_program_files_and_results_are_found(folder: Path, tmp_path: Path) -> None:
     found = rw.optimize(rw.fit(rw.load_scenario(folder)), rounds=3, what_if=False)
     found.save(folder / "results")
