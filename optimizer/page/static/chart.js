@@ -190,10 +190,13 @@ export function drawTrail(target, tried, current, confidence, chosen) {
   target.setAttribute("height", height);
   const times = tried.map((each) => each.run_time);
   const low = Math.min(...times) * 0.95, high = Math.max(...times) * 1.05;
-  const x = scale(low, high, 44, width - 14), y = scale(0, 100, bottom, 12);
+  const wide = high > 4 * low; // then a logarithmic axis keeps the short runs apart
+  const straight = scale(wide ? Math.log(low) : low, wide ? Math.log(high) : high, 44, width - 14), y = scale(0, 100, bottom, 12);
+  const x = (value) => straight(wide ? Math.log(value) : value);
   const parts = [];
   for (const at of [0, 50, 100]) parts.push(svg("path", { class: "grid", d: `M44 ${y(at)}H${width - 14}` }), svg("text", { class: "value", x: 38, y: y(at) + 4 }, `${at} %`));
-  for (const at of ticks(low, high, 5)) parts.push(svg("text", { class: "minute", x: x(at), y: bottom + 15 }, String(at)));
+  const marks = wide ? [1, 2, 5, 10, 20, 50, 100, 200, 500].filter((at) => at >= low && at <= high) : ticks(low, high, 5);
+  for (const at of marks) parts.push(svg("text", { class: "minute", x: x(at), y: bottom + 15 }, String(at)));
   parts.push(svg("text", { class: "unit", x: width - 14, y: height - 4, "text-anchor": "end" }, "run time, min"));
   if (confidence > 0) parts.push(svg("path", { class: "asked", d: `M44 ${y(100 * confidence)}H${width - 14}` }));
   tried.forEach((each, number) => {
