@@ -14,7 +14,6 @@ from optimizer.goal.reliability import Reliability
 from optimizer.results.documents import Document, check_document
 from optimizer.results.plot_data import PairData
 from optimizer.results.reach import Reach
-from optimizer.results.reliability import reliability_text
 from optimizer.results.scenario_words import goal_lines
 
 MARGINS = 60  # shown at most, the worst
@@ -96,7 +95,6 @@ def _probability(known: Reliability) -> Document:
     return {
         "share": known.share,
         "interval": [low, high],
-        "text": reliability_text(known),
         "risk": None if risk is None else list(risk.pair),
         "risk_share": None if risk is None else risk.share,
         "missed": [[each.what, each.share] for each in known.failures[:1]],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Any
 
 import numpy as np
@@ -24,7 +25,7 @@ from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
 from optimizer.search.candidates import warnings_of
-from optimizer.search.reasons import broken_limits, held_limits, margins_of
+from optimizer.search.reasons import Held, broken_limits, held_limits
 
 RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, shown=".4f")
 TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)
@@ -192,13 +193,16 @@ class PredictionResult:
     @property
     def margins(self) -> tuple[LimitMargin, ...]:
         """Every pair and every other limit with its relative margin, negative where not kept; tightest first."""
-        return margins_of(self.problem, self.prediction, pairs=None)
+        return tuple(each.shown for each in self._held)
 
     @property
     def cannot_run(self) -> tuple[str, ...]:
         """What column and instrument cannot do of it; empty where it can be run."""
-        held = held_limits(self.problem, self.prediction, 0)
-        return tuple(each.shortfall for each in held if each.missed and not each.limit.is_requirement)
+        return tuple(each.shortfall for each in self._held if each.missed and not each.limit.is_requirement)
+
+    @cached_property
+    def _held(self) -> tuple[Held, ...]:
+        return tuple(held_limits(self.problem, self.prediction, pairs=None))
 
     @property
     def reach(self) -> Reach:
