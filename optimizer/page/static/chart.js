@@ -31,7 +31,7 @@ function path(xs, ys, x, y) {
   return text;
 }
 
-const NAMES = 122, GAP = 16, AXIS = 34, LEFT = 50, RIGHT = 14, NARROW = 560;
+const NAMES = 122, GAP = 16, AXIS = 34, LEFT = 58, RIGHT = 14, NARROW = 560;
 
 /** Where everything of the large picture lies, for a width in pixels; `frozen` keeps the scales while something is dragged. */
 export function layout(width, told, schedules, cornersOf, frozen) {
@@ -89,7 +89,7 @@ export function drawn(view, told, schedules, cornersOf, ghosts) {
   const axis = (of, from, to, top, bottom, count, title) => {
     for (const at of count ? ticks(from, to, count) : []) {
       add("path", { class: "grid", d: `M${LEFT} ${of(at)}H${view.width - RIGHT}` });
-      add("text", { class: "value", x: LEFT - 5, y: of(at) + 4 }, String(at));
+      add("text", { class: "value", x: LEFT - 12, y: of(at) + 4 }, String(at));
     }
     add("text", { class: "unit", x: LEFT + 6, y: top + 14 }, title);
     add("rect", { class: "frame", x: LEFT, y: top, width: view.width - LEFT - RIGHT, height: bottom - top });
@@ -138,12 +138,13 @@ export function drawn(view, told, schedules, cornersOf, ghosts) {
 /** Names over their peaks, moved apart where they would meet. */
 function names(view, told, most) {
   const room = view.small ? 11 : 13, left = LEFT + 6, right = view.width - RIGHT - 2;
-  const peaks = told.peaks.filter((each) => each.time <= view.domain.end);
+  const within = told.peaks.filter((each) => each.time <= view.domain.end);
+  // Too many for this width: those that matter most are named, the table has all.
+  const peaks = within.length * room <= right - left ? within : within.filter((each) => told.marked.includes(each.name));
   const at = peaks.map((each) => view.x(each.time));
   for (let number = 0; number < at.length; number += 1) at[number] = Math.max(at[number], number ? at[number - 1] + room : left);
   for (let number = at.length - 1, limit = right; number >= 0; number -= 1, limit -= room) at[number] = Math.min(at[number], limit);
   for (let number = at.length - 2; number >= 0; number -= 1) at[number] = Math.min(at[number], at[number + 1] - room);
-  if (at.length && at[0] < 0) return []; // too many for this width; the table has them
   const parts = [];
   peaks.forEach((peak, number) => {
     const risk = told.marked.includes(peak.name) ? " critical" : "";

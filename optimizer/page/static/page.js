@@ -257,8 +257,8 @@ function showVerdict() {
   find("rs").className = told.resolution !== null && told.resolution < told.needed ? "missed" : "";
   find("critical").textContent = told.critical ? `needs ${told.needed.toFixed(2)}: ${told.critical.join(" and ")}` : "";
   const [missed] = known?.missed ?? [];
-  find("risk").textContent = known?.risk ? `${known.risk.join(" and ")}, missed in ${percent(known.risk_share)}`
-    : missed ? `none; ${missed[0]} is missed in ${percent(missed[1])}` : "none";
+  find("risk").textContent = known?.risk ? `${known.risk.join(" and ")}, missed in ${percent(known.risk_share)}` : "none";
+  find("missed").textContent = missed && missed[1] > (known.risk_share ?? 0) ? `more often missed: ${missed[0]}, in ${percent(missed[1])}` : "";
   find("broken").textContent = told.cannot_run.length ? `Cannot be run: ${told.cannot_run.join("; ")}.` : "";
   find("as-text").textContent = told.set_points.join("\n");
   list("cautions", told.cautions);
