@@ -7,7 +7,7 @@ LOWEST := .venv-lowest
 LOWEST_TESTS := tests/optimizer/app/test_cli.py tests/optimizer/results/test_optimize_output.py
 PYTEST := -m pytest -n auto --dist loadfile
 
-.PHONY: demo test test-lowest lint types check bench bench-long keys dist clean
+.PHONY: demo test test-lowest lint types check bench bench-long matrix fuzz keys dist clean
 
 # The main job on the demo scenario; results in ./demo
 demo: $(READY)
@@ -40,6 +40,14 @@ bench: $(READY)
 
 bench-long: $(READY)
 	$(BIN)/python -m benchmarks.run --long
+
+# A short suite in other locales, without a home, on other Pythons and versions: half an hour.
+matrix: $(READY)
+	$(BIN)/python -m tests.matrix
+
+# Spoilt scenarios, tables, traces and studies, with a seed of its own each time (SEED=N repeats one): under an hour.
+fuzz: $(READY)
+	$(BIN)/python -m benchmarks.fuzz --kind all $(if $(SEED),--seed $(SEED))
 
 # The key tables of the documentation and the schema for editors, from the declarations; a test holds them current.
 keys: $(READY)

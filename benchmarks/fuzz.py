@@ -22,8 +22,8 @@ from benchmarks.fuzz_cases import Kind, finding
 
 KINDS: dict[str, tuple[Callable[[], list[Kind]], int]] = {  # and how many cases are usual
     "files": (fuzz_files.kinds, 20_000),
-    "traces": (fuzz_traces.kinds, 5_000),
-    "studies": (fuzz_studies.kinds, 200),
+    "traces": (fuzz_traces.kinds, 10_000),
+    "studies": (fuzz_studies.kinds, 500),
 }
 
 
@@ -41,20 +41,34 @@ def cases(
 def main() -> int:
     """Run the cases; exit status 1 when there are findings."""
     options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--kind", choices=KINDS, default="files", help="what is spoilt")
-    options.add_argument("--count", type=int, help="20000 for files, 5000 for traces, 200 for studies")
+    options.add_argument("--kind", choices=[*KINDS, "all"], default="files", help="what is spoilt")
+    usual = ", ".join(f"{count} {kind}" for kind, (_, count) in KINDS.items())
+    options.add_argument("--count", type=int, help=f"unless stated {usual}")
     options.add_argument("--first", type=int, default=0, help="number of the first case")
-    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--seed", type=int, default=1, help="1 unless stated, with --kind all a new one")
     options.add_argument("--only", help="one reader alone")
     options.add_argument("--keep", type=Path, help="folder to write the files of findings into")
     asked = options.parse_args()
+    if asked.kind != "all":
+        return _run(asked, options.error)
+    if "--seed" not in sys.argv:
+        asked.seed = random.SystemRandom().randrange(10**6)
+    print(f"seed {asked.seed}", flush=True)
+    failed = 0
+    for asked.kind in KINDS:
+        print(f"{asked.kind}:", flush=True)
+        failed |= _run(asked, options.error)
+    return failed
+
+
+def _run(asked: argparse.Namespace, refuse: Callable[[str], object]) -> int:
     made, usual = KINDS[asked.kind]
     count = usual if asked.count is None else asked.count
     readers = made()
     if asked.only is not None:
         names = [each.name for each in readers]
         if asked.only not in names:
-            options.error(f"--only: {asked.only!r} is none of {', '.join(names)}")
+            refuse(f"--only: {asked.only!r} is none of {', '.join(names)}")
         readers = [readers[names.index(asked.only)]]
     began, slowest = time.perf_counter(), (0.0, -1)
     ends: Counter[str] = Counter()

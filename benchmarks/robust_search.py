@@ -27,6 +27,7 @@ from optimizer.methods.workflow import fit_scenario
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario
 from optimizer.search.candidates import outcome_of
+from optimizer.search.islands import search
 from optimizer.search.program_space import families_of
 
 MIXTURES, SAMPLE_MIXTURES = 60, 18
@@ -80,14 +81,14 @@ def days_of(drawn: Mixture, times: float = 1.0) -> list[Day]:
 def best_of(drawn: Mixture, goal: Sequence[str], seconds: float = SECONDS) -> Best:
     """Search with some lines in the table `goal` and run the best program on the instrument."""
     mode = next(iter(drawn.scouting.values()))["carrier"]["mode"]
-    search = [
+    searched = [
         f'carrier_modes = ["{mode}"]',
         "max_ramps = 2",
         f"seed = {drawn.seed}",
     ]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        write_scenario(drawn, folder, [f"min_resolution = {NEEDED:g}", *goal], search)
+        write_scenario(drawn, folder, [f"min_resolution = {NEEDED:g}", *goal], searched)
         scenario = load_scenario(folder)
     problem = problem_of(scenario, fit_scenario(scenario))
     found_in_time = search(

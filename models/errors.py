@@ -15,9 +15,5 @@ class OutsideValidityError(RampwrightError, ValueError):
     """A value for which an equation used here is not valid."""
 
 
-class NotElutedError(RampwrightError):
-    """A compound does not elute within any reasonable time."""
-
-
 class EngineError(RampwrightError, ArithmeticError):
     """A number inside the engine is not finite: an internal error. Names program and compound, counted from one."""

@@ -23,11 +23,27 @@ from optimizer.app.shipped_scenarios import SCHEMA
 from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import KPA_PER
 from optimizer.base.tables import BESIDE, declared_in, every_table, keys_of
-from optimizer.goal.outcome import Candidate, FrontPoint, Prediction, WhatIf
+from optimizer.goal.not_met import NotMet
+from optimizer.goal.outcome import Candidate, FrontPoint, InUse, Prediction, WhatIf
 from optimizer.goal.reliability import Moved, Reliability, SetPointTolerance, Source
+from optimizer.goal.shared_cause import Cause, Causes
+from optimizer.methods.compare import ComparedPair, Comparison, FoundRequirement
+from optimizer.methods.scout import Critical, Leading, RunValue
+from optimizer.methods.scout_programs import FirstRun, PossibleRun
+from optimizer.methods.sweep_axes import AsItIs, Gives
+from optimizer.results.compare import (
+    ComparedPeak,
+    CompareResult,
+    ExpectedByFit,
+    RefitResult,
+    SmallestResolution,
+    WrongName,
+)
+from optimizer.results.peaks import FoundPeak, SearchedTrace
 from optimizer.results.prediction import PredictedPeak
 from optimizer.runs.peak_tables import PeakRow
 from optimizer.scenario.schema import ScenarioTable
+from tests.unit_slips import unseen_slips
 
 Node = dict[str, Any]
 DRAFT = "http://json-schema.org/draft-07/schema#"
@@ -36,7 +52,48 @@ BLOCK = re.compile(r"(<!-- keys of (\w+) -->\n).*?(<!-- end -->)", re.S)
 KEYS = ("key", "range", "default", "meaning")
 RESULTS = {
     each.__name__: each
-    for each in (Candidate, FrontPoint, Moved, PredictedPeak, Reliability, SetPointTolerance, Source, WhatIf)
+    for each in (
+        *(
+            AsItIs,
+            Candidate,
+            Cause,
+            Causes,
+            CompareResult,
+            ComparedPair,
+            ComparedPeak,
+            Critical,
+            ExpectedByFit,
+        ),
+        *(
+            FirstRun,
+            FoundPeak,
+            FoundRequirement,
+            FrontPoint,
+            Gives,
+            InUse,
+            Leading,
+            Moved,
+            NotMet,
+            PredictedPeak,
+        ),
+        *(
+            RefitResult,
+            Reliability,
+            RunValue,
+            SearchedTrace,
+            SetPointTolerance,
+            SmallestResolution,
+            Source,
+            WhatIf,
+        ),
+        WrongName,
+    )
+}
+# What is written beside the keys of a result and belongs into its table.
+WITHIN = {
+    (Candidate, "prediction"): Prediction,
+    (CompareResult, "comparison"): Comparison,
+    (RunValue, "run"): PossibleRun,
 }
 
 
@@ -147,6 +204,8 @@ def with_tables(page: str) -> str:
 
 def _table(schema: Node, name: str) -> str:
     """The table of a declared class or result; `Carriers` and `GoalOfResults` are made up."""
+    if name == "UnseenSlips":
+        return _markdown(("unit", "written in", "keys"), unseen_slips())
     if name in RESULTS:
         return _markdown(("key", "unit", "meaning"), _of_result(RESULTS[name]))
     definitions = schema["$defs"]
@@ -176,11 +235,17 @@ def _table(schema: Node, name: str) -> str:
 
 
 def _of_result(result: type) -> list[tuple[str, ...]]:
-    """Rows of what is written of a result, of a candidate with those of its prediction; null for nan and None."""
-    below, rows = _below_fields(result), []
+    """Rows of what is written of a result, with those of what it is written beside; null for nan and None."""
+    rows: list[tuple[str, ...]] = []
+    below = {
+        name: text
+        for each in result.__mro__[::-1]
+        if hasattr(each, "__dataclass_fields__")
+        for name, text in _below_fields(each).items()
+    }
     for attribute, key, _, how in declared_in(result):
         if key == BESIDE:
-            rows += _of_result(Prediction) if (result, attribute) == (Candidate, "prediction") else []
+            rows += _of_result(WITHIN[result, attribute]) if (result, attribute) in WITHIN else []
             continue
         getter = getattr(getattr(result, attribute, None), "fget", None)
         text = below.get(attribute) or (inspect.getdoc(getter) or "").split("\n\n")[0]

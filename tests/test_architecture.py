@@ -48,6 +48,7 @@ FENCED = {
         "optimizer/app/interface_trace_results.py",
         "optimizer/show/pictures/peaks.py",
         "optimizer/show/pictures/chromatograms.py",
+        "optimizer/show/pictures/residuals.py",
         "optimizer/show/pictures/scout.py",
         "optimizer/app/interface_scout.py",
         "optimizer/app/interface_sweep.py",

@@ -47,6 +47,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models import cores
 from models.column.plate_height import FILM_DIFFUSION_100C, FILM_DIFFUSION_ENERGY, typical_diffusion_constant
 from models.column.programs import Array, Controlled, ProgramBatch, delayed
 from models.column.retention import Retention, coefficients
@@ -297,7 +298,7 @@ def _run(
 
     threads = min(batch.size, status.size // PEAKS_A_THREAD)
     if threads > 1:
-        threads = min(threads, _cores())
+        threads = min(threads, cores.cores_here())
     if threads < 2:
         part(0, batch.size)
         return
@@ -306,16 +307,9 @@ def _run(
         done.result()
 
 
-def _cores() -> int:
-    """Processors that this process may use, or as many threads as OMP_NUM_THREADS allows."""
-    allowed = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    stated = os.environ.get("OMP_NUM_THREADS", "")
-    return min(allowed, max(int(stated), 1)) if stated.isdecimal() else allowed
-
-
 @cache
 def _threads() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(_cores(), "engine")
+    return ThreadPoolExecutor(cores.cores_here(), "engine")
 
 
 if hasattr(os, "register_at_fork"):

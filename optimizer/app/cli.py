@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated, Any
@@ -10,7 +9,6 @@ from typing import Annotated, Any
 import typer
 
 from models.engine.cache import on_compile
-from models.errors import RampwrightError
 from optimizer import __version__
 from optimizer.app.new_command import new, schema
 from optimizer.app.options import (
@@ -31,18 +29,18 @@ from optimizer.app.options import (
 )
 from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.app.screen import (
+    NOT_FEASIBLE,
     ProgressBar,
     console,
+    errors_told,
     finish,
-    never_fail_to_encode,
+    prepare_streams,
     print_json,
     say_compiling,
     show,
 )
 from optimizer.base.errors import options_meant
-from optimizer.base.interruption import finishing, stop_on_signals, stopped, was_stopped
-
-DONE, WRONG_INPUT, NOT_FEASIBLE = 0, 2, 3
+from optimizer.base.interruption import finishing, stop_on_signals
 
 app = typer.Typer(
     name="rampwright",
@@ -101,16 +99,17 @@ def fit(
     Proposes names for peaks without.
     """
     from optimizer.app import interface
-    from optimizer.app.peak_proposal import proposal_document, proposed, show_proposal
+    from optimizer.app.peak_proposal import show_proposal
+    from optimizer.base.errors import UnnamedPeaks
     from optimizer.base.output import prepare_folder
 
     if out is not None:
         prepare_folder(out, "fit", force)
-    proposal, names = proposed(scenario, matching, accept)
-    if proposal is not None and not accept:
-        show(proposal_document(proposal, names, scenario), as_json, show_proposal)
+    try:
+        made = interface.fit(scenario, matching=matching, accept=accept)
+    except UnnamedPeaks as unnamed:
+        show(unnamed.proposal, as_json, show_proposal)
         return
-    made = interface.fit(interface.load_scenario(scenario, matching=names))
     finish(made, out, force, as_json)
 
 
@@ -425,21 +424,12 @@ def scout(
 
 
 def main() -> None:
-    """Entry point: deliberate errors become one message and exit status 2."""
+    """Entry point."""
     stop_on_signals()
-    never_fail_to_encode()
+    prepare_streams()
     on_compile(say_compiling)
-    try:
+    with errors_told():
         app()
-    except RampwrightError as error:
-        sys.stderr.write(f"rampwright: {error}\n")
-        sys.exit(WRONG_INPUT)
-    except KeyboardInterrupt:
-        sys.exit(stopped())
-    except SystemExit as end:  # typer makes one of a Ctrl-C, too
-        sys.exit(
-            stopped() if was_stopped() and end.code not in (DONE, WRONG_INPUT, NOT_FEASIBLE) else end.code
-        )
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ raises a RampwrightError whose text is meant to be read. Searches end by Ctrl-C 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
@@ -92,16 +93,31 @@ def check(scenario: Scenario) -> Checked:
     return Checked(scenario)
 
 
-def fit(scenario: Scenario) -> Fitted:
+def fit(scenario: Scenario | AnyPath, *, matching: AnyPath | None = None, accept: bool = False) -> Fitted:
     """The retention parameters and column corrections that the scouting runs give.
+
+    Parameters
+    ----------
+    scenario : what `load_scenario` returns, or the folder, for runs whose peaks have no names yet
+    matching : where a table with the names proposed for them is written
+    accept : whether these names are used as they are
 
     Raises
     ------
+    UnnamedPeaks : with a proposal, when peaks have no names
     ScenarioError : when there are no scouting runs
     """
     from optimizer.app.interface_results import Fitted
     from optimizer.methods.workflow import fit_scenario
 
+    if isinstance(scenario, str | PathLike):
+        from optimizer.app.peak_proposal import names_for
+
+        with as_arguments():
+            names = names_for(Path(scenario), None if matching is None else Path(matching), accept)
+        scenario = load_scenario(scenario, matching=names)
+    elif matching is not None or accept:
+        raise InvalidInputError("matching and accept name unnamed peaks: give the scenario's folder to fit")
     if not isinstance(scenario, Scenario):
         raise InvalidInputError(f"fit takes what load_scenario returns, not {type(scenario).__name__}")
     if not scenario.runs:
@@ -175,8 +191,7 @@ def optimize(
     study : file, or PostgreSQL URL without a password, that keeps the search for later and for other workers
         (docs/workers.md); the environment variable RAMPWRIGHT_STUDY counts only when its value is given here
     study_name : its name there; the scenario's title when None
-    start_from : a program, as for `predict`, or the folder of an earlier result, whose candidates are meant: what is
-        found is no worse, where they meet the goal
+    start_from : a program, as for `predict`, or the folder of an earlier result: what is found is no worse
     cores : how many the search may use; all there are when None
     stop : when another thread sets it, the search ends with the best so far
     progress : told the share of the time spent and a line of text, some times a second

@@ -62,7 +62,7 @@ class Fitted(FitResult, Result):
 
     def figure(self) -> Figure:
         """The same as a figure of its own."""
-        from optimizer.show.pictures.chromatograms import residual_figure
+        from optimizer.show.pictures.residuals import residual_figure
 
         return residual_figure(residual_data(self.scenario, self.fit))
 
@@ -77,7 +77,8 @@ class Predicted(PredictionResult, Result):
     def chart(self) -> ChromatogramData:
         """What its pictures show: trace, every peak by itself, oven and carrier, in min, %, °C, kPa and mL/min."""
         title = f"{self.problem.scenario.title}: run {MINUTES.text(self.prediction.run_time)} min"
-        return chromatogram_data(self.prediction, self.problem.scenario.ambient_pressure, title)
+        ambient = self.problem.scenario.ambient_pressure
+        return chromatogram_data(self.prediction, ambient, title, self.reliability)
 
     def show(self, console: Console) -> None:
         """As the command prints it for people."""
@@ -92,7 +93,7 @@ class Predicted(PredictionResult, Result):
         """prediction.json, peaks.csv and the chromatogram."""
         from optimizer.show.pages.report import prediction_files
 
-        return prediction_files(self.problem.scenario, self.prediction, self.to_dict())
+        return prediction_files(self.problem.scenario, self.prediction, self.to_dict(), self.reliability)
 
     def plot_chromatogram(self, axes: Axes) -> None:
         """The detector trace over time [min]; the names of the peaks stand above the axes, which needs room there."""

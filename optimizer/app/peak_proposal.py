@@ -11,7 +11,7 @@ import numpy as np
 from models.column.system import ColumnSystem
 from models.fit.fit import Run
 from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_peaks
-from optimizer.base.errors import ScenarioError
+from optimizer.base.errors import ScenarioError, UnnamedPeaks
 from optimizer.base.numbers import MINUTES, number
 from optimizer.base.output import OutputError, write_atomically
 from optimizer.runs.peak_tables import PeakTable
@@ -120,8 +120,8 @@ def proposal_of(path: Path | str) -> Proposal | None:
     return Proposal(scenario, run, others, match_peaks(system, named_run, unnamed, scenario.flow_correction))
 
 
-def proposed(path: Path, table: Path | None, accept: bool) -> tuple[Proposal | None, Path | None]:
-    """What is proposed for a scenario and the file it was written to, each None where there is none.
+def names_for(path: Path, table: Path | None, accept: bool) -> Path | None:
+    """The table with the accepted names of a scenario's peaks; None where they have names.
 
     Parameters
     ----------
@@ -129,6 +129,7 @@ def proposed(path: Path, table: Path | None, accept: bool) -> tuple[Proposal | N
 
     Raises
     ------
+    UnnamedPeaks : with what is proposed, unless it is accepted
     ScenarioError, OutputError : as `proposal_of` and `write_matching`; when there is nothing to propose but a table
         or acceptance was asked for
     """
@@ -140,11 +141,19 @@ def proposed(path: Path, table: Path | None, accept: bool) -> tuple[Proposal | N
                 f"{option}: there is nothing to propose, as the peaks of {path} are named, in their tables or by the "
                 "table that the key matching gives; take that key out to have names proposed anew"
             )
-        return None, None
+        return None
     file = proposal.scenario.path.parent / ACCEPTED_FILE if accept and table is None else table
     if file is not None:
         write_matching(proposal, file)
-    return proposal, file
+    if accept:
+        return file
+    runs = " and run ".join(repr(run.name) for run in proposal.runs)
+    written = "" if file is None else f"; proposed ones are written to {file}"
+    raise UnnamedPeaks(
+        f"{path}: the peaks of run {runs} have no names{written}; have them proposed with --matching, or accepted with "
+        "--accept",
+        proposal_document(proposal, file, path),
+    )
 
 
 def write_matching(proposal: Proposal, file: Path) -> None:

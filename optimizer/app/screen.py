@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from models.errors import RampwrightError
+from optimizer.base.errors import fit_to_show
+from optimizer.base.interruption import stopped, was_stopped
+
 if TYPE_CHECKING:
     from rich.console import Console
+
+
+DONE, FAILED, WRONG_INPUT, NOT_FEASIBLE = 0, 1, 2, 3  # exit statuses
 
 
 class Finished(Protocol):
@@ -62,11 +72,57 @@ def finish(result: Finished, out: Path | None, force: bool, as_json: bool) -> No
         screen.print(f"Written into {out}, every file with the result mark {result.mark}.", markup=False)
 
 
-def never_fail_to_encode() -> None:
-    """A screen or pipe that knows no µ gets an escape in its place, not a traceback."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
+def prepare_streams() -> None:
+    """A screen or pipe that knows no µ gets an escape in its place, one that is closed takes all and shows nothing."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115  # to the end of the process
+        if hasattr(stream := getattr(sys, name), "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
+
+
+@contextmanager
+def errors_told() -> Iterator[None]:
+    """Within, every error ends the process with one message and its exit status, never with a traceback of ours."""
+    try:
+        try:
+            yield
+        finally:
+            _write_out()
+    except RampwrightError as error:
+        sys.stderr.write(f"rampwright: {error}\n")
+        sys.exit(WRONG_INPUT)
+    except BrokenPipeError:  # whoever read has seen enough
+        sys.exit(FAILED)
+    except (OSError, MemoryError) as error:
+        sys.stderr.write(f"rampwright: {_cause_of(error)}\n")
+        sys.exit(FAILED)
+    except KeyboardInterrupt:
+        sys.exit(stopped())
+    except SystemExit as end:  # typer makes one of a Ctrl-C, too
+        ended = (DONE, WRONG_INPUT, NOT_FEASIBLE)
+        sys.exit(stopped() if was_stopped() and end.code not in ended else end.code)
+
+
+def _cause_of(error: OSError | MemoryError) -> str:
+    """What the machine refused, in one line, and what is kept."""
+    if isinstance(error, MemoryError):
+        what = "there is not enough memory for this"
+    elif error.filename is None:
+        what = f"what was to be shown cannot be written ({error.strerror or error})"
+    else:
+        what = f"{error.filename}: {error.strerror}"
+    return fit_to_show(f"{what}; files already in a results folder are whole and stay")
+
+
+def _write_out() -> None:
+    """What still waits for standard output; where that fails, nothing is tried again at the end of the process."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        with suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise
 
 
 class ProgressBar:

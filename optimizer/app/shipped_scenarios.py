@@ -67,9 +67,15 @@ def copy_of(name: str) -> dict[str, bytes]:
 
 
 def blank() -> dict[str, bytes]:
-    """The files of a scenario with everything still to be filled in; its first line tells editors of the keys."""
+    """The files of a scenario with everything still to be filled in; its first line tells editors of the keys.
+
+    The schema lies beside it, named relative to it, so that the folder can be moved.
+    """
     text = (Path(__file__).parent / BLANK_FILE).read_text(encoding="utf-8")
-    return {SCENARIO_FILE: f"#:schema {SCHEMA.as_uri()}\n{text}".encode()}
+    return {
+        SCENARIO_FILE: f"#:schema ./{SCHEMA.name}\n{text}".encode(),
+        SCHEMA.name: SCHEMA.read_bytes(),
+    }
 
 
 def make_scenario(folder: Path, name: str | None = None) -> tuple[str, ...]:

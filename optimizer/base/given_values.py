@@ -42,6 +42,11 @@ class Given:
         """Whether the file itself has a key, or anything inside it."""
         return any(each == key or each.startswith((f"{key}.", f"{key}[")) for each in self._stated)
 
+    def number(self, key: str) -> float | None:
+        """The number the file itself has for a key in the key's own unit; None if it has none, or in another unit."""
+        value = None if key in self._spelled else self._stated.get(key)
+        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
     def unit(self, key: str) -> str:
         """The unit in which the file has a pressure."""
         return self._spelled[key].unit if key in self._spelled else "kPa"

@@ -77,8 +77,8 @@ def prepare_folder(folder: Path, command: str, force: bool = False) -> None:
         with suppress(FileNotFoundError):  # another run may have taken it for one that was left behind
             _temporary_folder(nearest, _PROBE).rmdir()
         if folder.exists():
-            with _alone_in(folder.resolve().parent):
-                _settle(folder.resolve())
+            with _alone_in(_real(folder).parent):
+                _settle(_real(folder))
                 _refuse(folder, in_the_way(folder, command), force)
 
 
@@ -102,8 +102,8 @@ def write_folder(
     ------
     OutputError : naming the folder and the reason
     """
-    with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(folder.resolve().parent):
-        _settle(folder.resolve())
+    with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(_real(folder).parent):
+        _settle(_real(folder))
         if not folder.exists():
             _fill({**files, MANIFEST: manifest(Listed({}, {}), command, files, mark)}, folder)
             return
@@ -127,7 +127,7 @@ def undisturbed(folder: Path) -> Iterator[None]:
     OutputError : when another run does not end its writing there, or the old files cannot be put back
     """
     try:
-        with _alone_in(folder.resolve().parent):
+        with _alone_in(_real(folder).parent):
             _undo(folder)
             yield
     except OSError as error:
@@ -144,7 +144,7 @@ def make_folder(folder: Path, files: Mapping[str, bytes]) -> None:
     ------
     OutputError : naming the folder and the reason; when it exists already
     """
-    with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(folder.resolve().parent):
+    with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(_real(folder).parent):
         if os.path.lexists(folder):
             raise FileExistsError(errno.EEXIST, "it exists already", str(folder))
         _fill(files, folder)
@@ -277,6 +277,11 @@ def _nearest_existing(folder: Path) -> Path:
     if not nearest.is_dir():
         raise NotADirectoryError(errno.ENOTDIR, "a file of that name is in the way", str(nearest))
     return nearest
+
+
+def _real(folder: Path) -> Path:
+    """Where links lead; unlike `Path.resolve` also of links in a circle, which the system then refuses."""
+    return Path(os.path.realpath(folder))
 
 
 @contextmanager

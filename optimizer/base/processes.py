@@ -118,13 +118,6 @@ class Apart:
             )
 
 
-def cores_here() -> int:
-    """How many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
 def can_be_started() -> bool:
     """Whether there is a Python to start: a program that embeds it may have none."""
     return bool(sys.executable) and not getattr(sys, "frozen", False)

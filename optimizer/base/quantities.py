@@ -56,7 +56,10 @@ class Slip:
 
 @dataclass(frozen=True)
 class Quantity:
-    """The values a key may have, in its unit, the slips that lead outside, and decimals when written in results."""
+    """The values a key may have, in its unit, the slips that lead outside, and decimals when written in results.
+
+    `usual` are the values that practice has (common practice, no source): outside them, 0 apart, a slip is asked about.
+    """
 
     low: float
     high: float
@@ -65,6 +68,7 @@ class Quantity:
     below: str = ""
     above: str = ""
     decimals: int | None = None
+    usual: tuple[float, float] = (-math.inf, math.inf)
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.with_info_after_validator_function(
@@ -102,11 +106,26 @@ class Quantity:
             return "nan is no number"
         if math.isinf(value):
             return "a number must be finite, and beyond about 1e308 it counts as infinite"
+        meant = self._meant(value, self.usual) or self._meant(value, (self.low, self.high))
+        if meant is not None:
+            unit, corrected = meant
+            return f"{value:g} looks like {unit}, which would be {corrected:.6g} {self.unit.text}".rstrip()
+        return self.below if value < self.low else self.above
+
+    def question(self, value: float) -> str:
+        """What a value that is allowed but unusual may have been meant to be, or an empty string."""
+        least, most = self.usual
+        meant = None if value == 0 or least <= value <= most else self._meant(value, self.usual)
+        return "" if meant is None else f"did you mean {value:g} {meant[0]}, {meant[1]:.4g} {self.unit.text}?"
+
+    def _meant(self, value: float, within: tuple[float, float]) -> tuple[str, float] | None:
+        """The first slip that leads within these values and the range: its unit, and the value that was meant."""
+        low, high = max(self.low, within[0]), min(self.high, within[1])
         for slip in self.slips:
             corrected = slip.factor * value + slip.offset
-            if self.low <= corrected <= self.high:
-                return f"{value:g} looks like {slip.unit}, which would be {corrected:.6g} {self.unit.text}".rstrip()
-        return self.below if value < self.low else self.above
+            if low <= corrected <= high:
+                return slip.unit, corrected
+        return None
 
     def written(self, value: float, ambient_pressure: float = 0.0) -> float:
         """A value in SI as a file has it."""
@@ -132,6 +151,7 @@ KPA_PER = {"psi": PA_PER_PSI / PA_PER_KPA, "bar": PA_PER_BAR / PA_PER_KPA}
 TO_PA, TO_PSI, TO_BAR = Slip("Pa", 1e-3), Slip("psi", KPA_PER["psi"]), Slip("bar", KPA_PER["bar"])
 OF_KELVIN, OF_SECONDS = (Slip("K", 1.0, -ZERO_CELSIUS),), (Slip("s", 1 / 60),)
 OF_SHORTER, OF_PERCENT = (Slip("cm", 1e-2), Slip("mm", 1e-3)), (Slip("a percentage", 0.01),)
+OF_FRACTION = (Slip("as a fraction", 100.0),)
 OF_FLOW = (Slip("L/min", 1e3), Slip("µL/min", 1e-3))
 POSITIVE_RATE = "a rate is always positive, its direction follows from the target"
 NO_SIGN = "it is given without a sign"
@@ -146,6 +166,8 @@ Bore = Annotated[float, Quantity(0.05, 0.8, MM, (Slip("µm", 1e-3), Slip("m", 1e
 Film = Annotated[float, Quantity(0.02, 15, UM, (Slip("nm", 1e-3), Slip("mm", 1e3)))]
 
 Temperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_KELVIN, decimals=3)]
+# Where a program or an oven begins; such temperatures in K are those of hot holds.
+StartTemperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_KELVIN, decimals=3, usual=(-80, 260))]
 BoilingPoint = Annotated[float, Quantity(-50, 250, CELSIUS, OF_KELVIN)]
 RoomTemperature = Annotated[
     float, Quantity(5, 45, CELSIUS, (*OF_KELVIN, Slip("°F", 5 / 9, -160 / 9)), above="that is no room")
@@ -167,18 +189,33 @@ HeatingRate = Annotated[
         (Slip("°C/s", 60), Slip("°C/h", 1 / 60)),
         below="a rate is always positive; a ramp that cools says so with cooling = true",
         decimals=4,
+        usual=(0.5, 300),
     ),
+]
+HeatingLimitRate = Annotated[
+    float,
+    Quantity(0.1, 300, PER_MINUTE, (Slip("°C/s", 60),), below="a rate is always positive", usual=(3, 300)),
 ]
 HeatingRateStep = Annotated[float, Quantity(0.01, 10, PER_MINUTE)]
 
 Minutes = Annotated[
-    float, Quantity(0, 1000, MINUTE, OF_SECONDS, below="a time cannot be negative", decimals=4)
+    float,
+    Quantity(0, 1000, MINUTE, OF_SECONDS, below="a time cannot be negative", decimals=4, usual=(0.01, 240)),
 ]
-Window = Annotated[float, Quantity(0.01, 1000, MINUTE, OF_SECONDS, below="no two peaks are that near")]
-HoldUp = Annotated[float, Quantity(0.01, 60, MINUTE, OF_SECONDS)]
-PurgeOn = Annotated[float, Quantity(0.05, 10, MINUTE, OF_SECONDS)]
-Repeatability = Annotated[float, Quantity(1e-4, 1, MINUTE, OF_SECONDS, below="no run repeats that well")]
-TimeStep = Annotated[float, Quantity(0.001, 2, MINUTE, OF_SECONDS)]
+# Bake-out, equilibration, cool-down, the solvent's delay: minutes rather than hours.
+ShortWait = Annotated[
+    float,
+    Quantity(0, 1000, MINUTE, OF_SECONDS, below="a time cannot be negative", decimals=4, usual=(0.1, 45)),
+]
+Window = Annotated[
+    float, Quantity(0.01, 1000, MINUTE, OF_SECONDS, below="no two peaks are that near", usual=(0.01, 45))
+]
+HoldUp = Annotated[float, Quantity(0.01, 60, MINUTE, OF_SECONDS, usual=(0.05, 12))]
+PurgeOn = Annotated[float, Quantity(0.05, 10, MINUTE, OF_SECONDS, usual=(0.1, 5))]
+Repeatability = Annotated[
+    float, Quantity(1e-4, 1, MINUTE, OF_SECONDS, below="no run repeats that well", usual=(1e-4, 0.05))
+]
+TimeStep = Annotated[float, Quantity(0.001, 2, MINUTE, OF_SECONDS, usual=(0.001, 0.2))]
 HalfLife = Annotated[float, Quantity(1e-6, 1e9, MINUTE)]
 Shift = Annotated[float, Quantity(0.5, 24, HOUR, (Slip("min", 1 / 60), Slip("s", 1 / 3600)))]
 SearchTime = Annotated[float, Quantity(0.1, 86400, SECOND)]
@@ -197,7 +234,7 @@ GaugePressure = Annotated[
     float,
     Quantity(-95, 1500, KPA_GAUGE, (TO_PA,), below="a gauge pressure cannot lie below vacuum", decimals=5),
 ]
-LargestPressure = Annotated[float, Quantity(10, 1500, KPA_GAUGE, (TO_PA, TO_BAR))]
+LargestPressure = Annotated[float, Quantity(10, 1500, KPA_GAUGE, (TO_PA, TO_PSI, TO_BAR), usual=(200, 1500))]
 PressureRate = Annotated[float, Quantity(0.1, 1000, KPA_PER_MINUTE, below=POSITIVE_RATE, decimals=5)]
 PressureStep = Annotated[float, Quantity(0.01, 50, KPA, (TO_PA,))]
 PressureRateStep = Annotated[float, Quantity(0.01, 50, KPA_PER_MINUTE)]
@@ -235,7 +272,12 @@ Tailing = Annotated[
     ),
 ]
 Fraction = Annotated[float, Quantity(0, 1, NUMBER, OF_PERCENT)]
-Percent = Annotated[float, Quantity(0, 20, PERCENT, below=NO_SIGN, above="no instrument is that far off")]
+Percent = Annotated[
+    float,
+    Quantity(
+        0, 20, PERCENT, OF_FRACTION, below=NO_SIGN, above="no instrument is that far off", usual=(0.05, 20)
+    ),
+]
 Nanograms = Annotated[
     float, Quantity(1e-6, 1e5, NANOGRAM, (Slip("pg", 1e-3),), below="an amount is above zero")
 ]

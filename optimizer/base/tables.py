@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Collection, Iterator, Sequence
 from functools import cache, cached_property
-from typing import Any, TypeVar, get_args, get_type_hints
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.fields import FieldInfo
@@ -57,6 +57,20 @@ def unit_of(table: type, field: str) -> tuple[str, Unit]:
     keys = dict(zip((each.name for each in dataclasses.fields(table)), keys_of(table).items(), strict=True))
     key, info = keys[field]
     return key, next(each.unit for each in info.metadata if isinstance(each, Quantity))
+
+
+def quantity_in(info: FieldInfo) -> Quantity | None:
+    """The quantity a key holds, if it holds one."""
+    declared = Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation
+    return next((each for each in parts_of(declared) if isinstance(each, Quantity)), None)
+
+
+def parts_of(annotation: Any) -> Iterator[Any]:
+    """An annotation and everything inside it, but for the choices of a literal."""
+    yield annotation
+    if get_origin(annotation) is not Literal:
+        for each in get_args(annotation):
+            yield from parts_of(each)
 
 
 def tables_in(annotation: Any) -> list[type]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import difflib
 import os
+import re
 import stat
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from optimizer.base.errors import ScenarioError
 
 LARGEST = 200_000_000  # bytes; 4 million readings of a trace as text are half of that
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+# What a spreadsheet takes for a formula, and the same with apostrophes before it.
+_COMPUTED = re.compile(r"'*[=+\-@\t\r]")
 # As between the brackets of a regular expression: characters that nobody sees but that make two names differ, turn
 # round what follows or command a terminal. The joiners U+200C and U+200D stay, which some scripts need.
 UNSEEN = "\x00-\x1f\x7f-\x9f\xad\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff"
@@ -35,11 +38,13 @@ def read_bytes(path: Path, asked_by: str = "") -> bytes:
     """The bytes of a file; parameters and errors as `read_text`."""
     origin = f"{asked_by} names {path.name!r}: " if asked_by else ""
     try:
-        with path.open("rb") as file:
+        with open(path, "rb", opener=_without_waiting) as file:
+            # A pipe or a device may have no end, or nothing to read.
             known = os.fstat(file.fileno())
-            # What is no file has no size, and may have no end.
-            ends = stat.S_ISREG(known.st_mode) and known.st_size <= LARGEST
-            raw = file.read() if ends else file.read(LARGEST + 1)
+            if not stat.S_ISREG(known.st_mode):
+                raise ScenarioError(f"{origin}{path}: is a pipe, socket or device; a file was expected")
+            # Some that the system makes up have no size, and may be told without end.
+            raw = (file.read() if 0 < known.st_size <= LARGEST else file.read(LARGEST + 1)) or b""
     except FileNotFoundError:
         raise ScenarioError(f"{origin}{path}: there is no such file{_near(path)}") from None
     except IsADirectoryError:
@@ -52,6 +57,10 @@ def read_bytes(path: Path, asked_by: str = "") -> bytes:
             "the right file?"
         )
     return raw
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def text_of(path: Path, raw: bytes) -> str:
@@ -70,6 +79,16 @@ def text_of(path: Path, raw: bytes) -> str:
     if "\0" in text:
         raise ScenarioError(f"{path}: holds binary data; of a spreadsheet, export the sheet as CSV in UTF-8")
     return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def cell_text(name: str) -> str:
+    """A name for a cell of a CSV file: one that a spreadsheet would compute gets an apostrophe before it."""
+    return f"'{name}" if _COMPUTED.match(name) else name
+
+
+def cell_name(text: str) -> str:
+    """The name that `cell_text` made a cell of."""
+    return text[1:] if text.startswith("'") and _COMPUTED.match(text) else text
 
 
 def _near(path: Path) -> str:

@@ -16,10 +16,24 @@ PLANNING = (
     "regulated method changes only by its regulator's own route."
 )
 
+BREAKS = "Breaks a limit: {}."
+NOT_TO_BE_RUN = "Not to be run as it is, since it breaks a limit of the equipment: {}."
+
 LOWEST_EXPLOSIVE_SHARE = 0.04  # of hydrogen in air, by volume
 BARELY_BEYOND = 1.0  # K outside the scouted temperatures, of which nothing is said
 OVEN_LITRES = 14.0  # an oven of ordinary size
 NEAR_LIMIT = 10.0  # K below the column's limit from which a program is said to be close to it
+
+
+def not_to_be_run(breaks_equipment: Sequence[str]) -> str:
+    """The line that comes before all else of a program that breaks limits of the equipment; empty where none is."""
+    return NOT_TO_BE_RUN.format("; ".join(breaks_equipment)) if breaks_equipment else ""
+
+
+def without_breaks(warnings: Sequence[str], breaks_equipment: Sequence[str]) -> tuple[str, ...]:
+    """Warnings without those that this line says already."""
+    said = {BREAKS.format(text) for text in breaks_equipment}
+    return tuple(text for text in warnings if text not in said)
 
 
 def cautions(

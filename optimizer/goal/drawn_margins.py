@@ -180,6 +180,19 @@ def signed_resolutions(
     return result
 
 
+def resolution_spread(problem: Problem, retention: Array, drawn: DrawnPeaks) -> Array:
+    """Standard deviations (Q,) of all pairs of one program over the draws, worked out for some pairs at a time."""
+    a, b = problem.pairs.index.T
+    parts = [slice(first, first + PAIRS_AT_ONCE) for first in range(0, len(a), PAIRS_AT_ONCE)]
+    spreads = [
+        _signed(problem, retention, drawn, np.zeros(len(a[part]), dtype=np.intp), a[part], b[part]).std(
+            axis=1
+        )
+        for part in parts
+    ]
+    return np.concatenate([np.zeros(0), *spreads])
+
+
 def _signed(
     problem: Problem, retention: Array, drawn: DrawnPeaks, programs: Index, a: Index, b: Index
 ) -> Array:

@@ -261,11 +261,17 @@ class InUse:
     """The method in use as predicted; its numbers as of a candidate."""
 
     prediction: Annotated[Prediction, key(BESIDE)]
+    """its numbers, as of a candidate"""
     cycle_time: Annotated[float, MINUTES, key("cycle_time_min")]
+    """from injection to injection; nan where the oven must cool and no `cool_down` is stated"""
     samples_per_shift: Annotated[float, SAMPLES, key()]
+    """whole cycles in `shift_h`; nan where the cycle time is"""
     breaks: Annotated[tuple[str, ...], key()]
     """sentences: limits of column, instrument and goal that it does not keep, and compounds that elute after its end"""
     reliability: Annotated[Reliability | None, key()] = None
+    """as of a candidate"""
+    breaks_equipment: Annotated[tuple[str, ...], key()] = ()
+    """those limits of column and instrument that it does not keep, each with its value"""
 
     @property
     def pass_probability(self) -> Annotated[float | None, SHARE, key()]:
@@ -384,6 +390,7 @@ class SearchOutcome:
     feasible : whether any candidate meets the goal
     candidates : best first; when nothing is feasible, the closest of those that keep the equipment's limits
     blocking : sentences saying what blocks and how far off it is; empty when feasible
+    candidates_note : why fewer candidates are shown than were asked for; empty where they are not
     not_met : which kind of no it is; None when feasible
     current : the method in use as predicted, if the scenario states one
     families : what was tried, before or after rounding
@@ -412,3 +419,4 @@ class SearchOutcome:
     rounds: int | None = None
     ramp_more: RampMore | None = None
     not_met: Annotated[NotMet | None, key()] = None
+    candidates_note: Annotated[str, OR_NULL, key()] = ""

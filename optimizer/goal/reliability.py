@@ -54,13 +54,18 @@ class Reliability:
     draws: Annotated[int, key()]
     """how many there were"""
     by_derivatives: Annotated[float | None, SHARE, key("share_by_derivatives")]
-    """the same share by first derivatives alone; None where nothing was corrected"""
+    """the same share by first derivatives alone; None where `share` itself is by them"""
     failures: tuple[Failure, ...]
     """what is missed, the most frequent first"""
     sources: Annotated[tuple[Source, ...], key()]
     """of error, the main risk first"""
     pair_at_risk: Annotated[PairAtRisk | None, key()] = None
     """the counted `pair` that is missed most often, and in what `share` of the draws; None where none is"""
+
+    @property
+    def simulated(self) -> Annotated[bool, key()]:
+        """Whether `share` is simulated; else it is by first derivatives, 1 to 4 points off (`certainty="quick"`)."""
+        return self.by_derivatives is not None
 
     @property
     def interval(self) -> Annotated[tuple[float, float], Rounded(decimals=3), key("share_interval")]:

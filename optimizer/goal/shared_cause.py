@@ -59,21 +59,23 @@ class Cause:
 
     Attributes
     ----------
-    kind : "gas", "oven", "delay" or "stretch"
     size, sd : float, ln of the velocity's ratio, [K], [s], or the share by which times are longer; and its standard
         deviation
     shift : (M,) array  [s], what it does to every peak; nan where not eluted
-    chi_square, largest : float, of what remains with it: in all, and the largest of a peak in standard deviations
-    cut : float or None  [m], length whose loss would have this effect, the old one still being entered
+    largest : float, of what remains with it, the largest of a peak in standard deviations
     """
 
     kind: Annotated[CauseKind, key()]
+    """what it is: "gas" (its size under `velocity_percent`), "oven" (`oven_K`), "delay" (`delay_s`), or "stretch": all
+    times in proportion (`longer_percent`); `sd` is the standard deviation of that size"""
     size: float
     sd: float
     shift: Array
     chi_square: ChiSquare
+    """of what remains with it"""
     largest: float
     cut: Annotated[float | None, Rounded(METRE, decimals=3), key("as_cut_off_m")] = None
+    """length whose loss would have this effect, the old one still being entered; None of other kinds"""
 
     @property
     def in_units(self) -> Annotated[dict[str, float | None], key(BESIDE)]:
@@ -111,25 +113,26 @@ class Causes:
 
     Attributes
     ----------
-    chi_square, peaks : float, int, without any cause, set points exact
-    cause : Cause or None, the one that explains them
-    rivals : causes that would do as well
-    tolerant : float, chi-square with the tolerances of set points allowed for
-    fall : float, by how much one cause at most lowers that
     scale : float, chi-square that remains for each degree of freedom, 1 at least: the unit of `fall`
-    beyond : bool, whether that cause is more than the tolerances allow
-    independent : bool, whether the deviations are beyond noise and tolerances, and no single cause explains them
     """
 
     chi_square: ChiSquare
+    """of the deviations against fit and repeatability, without any cause, set points exact"""
     peaks: Annotated[int, key()]
+    """how many deviations"""
     cause: Annotated[Cause | None, key()]
+    """the one that explains them, see below; None without one"""
     rivals: Annotated[tuple[Cause, ...], key("as_well")]
+    """causes that would do as well"""
     tolerant: Annotated[float, Rounded(), key("chi_square_with_tolerances")]
+    """chi-square with the tolerances of set points allowed for"""
     fall: Annotated[float, Rounded(), key("fall_with_tolerances")]
+    """by how much one cause lowers that at most, in what remains for each degree of freedom"""
     scale: float
     beyond: Annotated[bool, key("beyond_tolerances")]
+    """whether that cause is more than the tolerances allow, which makes a drift"""
     independent: Annotated[bool, key()]
+    """whether the deviations are beyond chance and tolerances, and no single cause explains them"""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from scipy.stats import binomtest
 from models.column.programs import ProgramBatch, batch_of
 from models.column.retention import shifted
 from models.peaks.migration import migrate, migration_tables
-from optimizer.goal.drawn_margins import DrawnMargins, drawn_margins, margins_of_peaks, signed_resolutions
+from optimizer.goal.drawn_margins import DrawnMargins, drawn_margins, margins_of_peaks, resolution_spread
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.outcome import Prediction
@@ -55,12 +55,11 @@ def with_uncertainty(
     margins = drawn_margins(problem, batch, assessment)
     peaks = margins.peaks
     eluted = np.isfinite(prediction.retention)
-    resolutions = signed_resolutions(problem, assessment.retention, peaks)
     prediction = replace(
         prediction,
         retention_sd=np.where(eluted, peaks.retention[0].std(axis=1), np.nan),
         width_sd=np.where(eluted, peaks.width[0].std(axis=1), np.nan),
-        resolution_sd=resolutions.std(axis=1),
+        resolution_sd=resolution_spread(problem, assessment.retention, peaks),
     )
     holds = margins.passes[0]
     by_derivatives, correction = float(holds.mean()), 0.0

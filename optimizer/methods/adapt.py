@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Annotated, NamedTuple
 
 import numpy as np
@@ -28,8 +29,8 @@ from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid, settable_carrier
 from optimizer.scenario.method_checks import split_unknown
-from optimizer.search.candidates import warnings_of
-from optimizer.search.reasons import broken_limits
+from optimizer.search.doubts import warnings_of
+from optimizer.search.reasons import broken_equipment, broken_limits
 
 SAME = 1e-9  # relative; phase ratios closer than this are one
 COARSE = 0.02  # relative change of a rate by rounding that is worth a word
@@ -130,6 +131,11 @@ class SideBySide:
         names = self.before.compounds
         swapped = order_changes(self.before.retention, self.after.retention)
         return tuple((names[a], names[b]) for a, b in swapped)
+
+    @cached_property
+    def breaks_equipment(self) -> Annotated[tuple[str, ...], key()]:
+        """Limits of column and instrument that the new method breaks, each with its value."""
+        return broken_equipment(self.new, self.after)
 
     @property
     def warnings(self) -> Annotated[tuple[str, ...], key()]:

@@ -46,15 +46,19 @@ class ComparedPair:
     a: int
     b: int
     between: Annotated[tuple[str, str], key()]
+    """the two names"""
     needed: Annotated[float, NEEDED, key()]
+    """resolution it needs"""
     predicted: Annotated[float, TWO_DECIMALS, key()]
+    """as predicted"""
     predicted_sd: Annotated[float, TWO_DECIMALS, key()]
+    """its standard deviation"""
     found: Annotated[float, TWO_DECIMALS, key()]
-    """Negative: the order is reversed; nan: a peak is missing."""
+    """as found; negative: the order is reversed; nan: a peak is missing"""
     distance_change: Annotated[float, TWO_DECIMALS, key("distance_change_base_widths")]
-    """Found - predicted, in mean base widths."""
+    """found - predicted, in mean base widths"""
     found_sd: Annotated[float, TWO_DECIMALS, key()]
-    """Of one reading, by the repeatability of times."""
+    """standard deviation of one reading, by the repeatability of times"""
 
     @property
     def deviation_sd(self) -> Annotated[float, TWO_DECIMALS, key("found_less_predicted_sd")]:
@@ -79,18 +83,14 @@ class ComparedPair:
 
 @dataclass(frozen=True)
 class FoundRequirement:
-    """A requirement beside resolution, as far as times decide it.
-
-    Attributes
-    ----------
-    name : str, that of its limit
-    met : bool or None, where a peak is missing without which it cannot be decided
-    missed : str or None, what was found, what is required, and the difference; None unless it is missed
-    """
+    """A requirement beside resolution, as far as times decide it."""
 
     name: Annotated[str, key("wish")]
+    """that of its limit"""
     met: Annotated[bool | None, key()]
+    """None where a peak is missing without which it cannot be decided"""
     missed: Annotated[str | None, key()]
+    """what was found, what is required, and the difference; None unless it is missed"""
 
 
 class ExtraPeak(NamedTuple):
@@ -108,37 +108,37 @@ class Comparison:
     ----------
     problem : Problem
     prediction : Prediction with standard deviations
-    reliability : Reliability
-    name : str, of the run
-    origin : str, where the program comes from, in words
     peaks : PeakTable, as given
-    repeatability : float  [s]
     named, found : (M,) arrays  [s], times as named in the table, and corrected; nan where missing
     found_width : (M,) array  [s], at half height, corrected; nan where not measured
     time_sd : (M,) array  [s], of found - predicted, set-point tolerances and the run's repeatability included
-    extra : peaks that are no compound of the scenario
     corrections : of names that are probably wrong
-    causes : of the deviations of the whole run, corrected
-    pairs : counted neighbours, in order of predicted elution
-    requirements : those beside resolution that times decide
     """
 
     problem: Problem
     prediction: Prediction
     reliability: Annotated[Reliability, key()]
+    """of the compared program before this run, see *Reliability*"""
     name: Annotated[str, key("run")]
+    """name of the peak table"""
     origin: Annotated[str, key("program_from")]
+    """where the program comes from"""
     peaks: PeakTable
     repeatability: Annotated[float, Rounded(MINUTE), key("repeatability_min")]
+    """of its times"""
     named: Array
     found: Array
     found_width: Array
     time_sd: Array
     extra: Annotated[tuple[ExtraPeak, ...], key()]
+    """peaks that are no compound of the scenario: `name`, `found_min`"""
     corrections: tuple[Correction, ...]
     causes: Annotated[Causes, key("deviations")]
+    """of the whole run, see below"""
     pairs: Annotated[tuple[ComparedPair, ...], key()]
+    """counted neighbours, in order of predicted elution, see below"""
     requirements: Annotated[tuple[FoundRequirement, ...], key("wishes")]
+    """requirements beside resolution that times decide, see below"""
 
     @property
     def deviation(self) -> Array:
@@ -153,7 +153,7 @@ class Comparison:
 
     @property
     def missing(self) -> Annotated[tuple[str, ...], key()]:
-        """Compounds that should elute but have no peak, corrected; those named after a foreign peak left out."""
+        """Compounds that should elute but have no peak; those named after a foreign peak left out."""
         absent = np.isnan(self.found) & np.isfinite(self.prediction.retention)
         absent[[each.compound for each in self.corrections if each.kind == "foreign"]] = False
         return tuple(name for name, gone in zip(self.prediction.compounds, absent, strict=True) if gone)
@@ -238,10 +238,8 @@ class Comparison:
 
     @property
     def goal_met(self) -> Annotated[bool | None, key()]:
-        """Whether all that the run decides of the goal is met.
-
-        None where a peak is missing that would decide, or a pair is too low within the run's noise.
-        """
+        """Whether every pair has the resolution it needs and every other requirement is met; None where a peak
+        that would decide is missing, or a pair is too low within the run's noise."""
         decided = [None if pair.within_noise else pair.met for pair in self.pairs]
         decided += [each.met for each in self.requirements]
         if False in decided:
@@ -272,7 +270,11 @@ class Comparison:
 
     @property
     def verdict(self) -> Annotated[Verdict, key()]:
-        """What to call it, in one word."""
+        """One of `holds`; `unresolved`: the times hold, a resolution does not; `unconfirmed`: a target or internal
+        standard has no peak; `drifts`: one cause, more than the scenario's tolerances together allow, moves all peaks;
+        `misnamed`: a peak is not what it was named, or its time is mistyped; `departs`: deviations beyond what was to
+        be expected, and no single cause for them. Of several that apply, `misnamed` comes first, then `drifts`,
+        `departs`, `unconfirmed`, `unresolved`."""
         if self.corrections:
             return "misnamed"
         if not self.tolerated:

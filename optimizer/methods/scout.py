@@ -18,7 +18,7 @@ from models.column.programs import Array, Program, batch_of
 from optimizer.base.numbers import MINUTES, SHARE, Rounded
 from optimizer.base.tables import BESIDE, WrittenBy, key
 from optimizer.goal.cycle import cycle_time
-from optimizer.goal.drawn_margins import signed_resolutions
+from optimizer.goal.drawn_margins import resolution_spread
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
@@ -48,21 +48,23 @@ class Critical:
 
     Attributes
     ----------
-    candidate : the number of the candidate, from 1
-    between : names of the two in order of elution
     a, b : the same as numbers of compounds
-    sd_fit : from what the fit does not know of retention and flow: what a run can teach
-    sd_rest : from set-point tolerances, widths and what the model leaves out: what stays
     """
 
     candidate: Annotated[int, key()]
+    """the number of the candidate"""
     between: Annotated[tuple[str, str], key()]
+    """the two names in order of elution"""
     a: int
     b: int
     resolution: Annotated[float, RESOLUTION, key()]
+    """as predicted"""
     needed: Annotated[float, Rounded(), key()]
+    """what it needs"""
     sd_fit: Annotated[float, SD, key()]
+    """standard deviation of the resolution from what the fit does not know: what a run can teach"""
     sd_rest: Annotated[float, SD, key()]
+    """the same from tolerances, widths and what the model leaves out: what stays"""
 
     @property
     def sd(self) -> Annotated[float, SD, key()]:
@@ -86,21 +88,18 @@ def _in_short(prediction: Prediction, ambient_pressure: float) -> dict[str, Any]
 
 @dataclass(frozen=True)
 class Leading:
-    """A leading candidate.
-
-    Attributes
-    ----------
-    rank : its number among the candidates given, from 1
-    probability : of passing
-    probability_then : the same once the suggested run was made, should it leave the best guess where it is
-    missed : requirements that it does not meet, and by how much; empty when it meets the goal
-    """
+    """A leading candidate."""
 
     rank: Annotated[int, key()]
+    """its number among all candidates, from 1"""
     prediction: Annotated[Prediction, WrittenBy(_in_short), key(BESIDE)]
+    """its program, `run_time_min` and `min_resolution`"""
     probability: Annotated[float, SHARE, key("holds")]
+    """pass probability"""
     probability_then: Annotated[float, SHARE, key("holds_then")]
+    """the same once the suggested run was made, should it leave the best guess where it is"""
     missed: Annotated[tuple[str, ...], key()]
+    """sentences: what it does not keep; empty when it meets the goal"""
 
 
 @dataclass(frozen=True)
@@ -109,22 +108,24 @@ class RunValue:
 
     Attributes
     ----------
-    sd_fit, sd_fit_with_hold_up : (Q,) arrays, of what the fit would then not know, without and with the hold-up time
-        measured in the run
-    fall, fall_with_hold_up : share by which the summed variance from the fit falls
-    fall_of_all : the larger of the two as a share of all variance, what stays included
-    merged : peaks that would have no apex of their own
-    cycle_time : [s]; nan where the oven must cool and no `cool_down` is stated
+    sd_fit : (Q,) array, of what the fit would then not know, without the hold-up time measured in the run
     """
 
     run: Annotated[PossibleRun, key(BESIDE)]
+    """the run"""
     sd_fit: Array
     sd_fit_with_hold_up: Annotated[Array, EACH_SD, key("sd_fit_then")]
+    """`sd_fit` of each pair of `critical_pairs` once the run was made with its hold-up time measured"""
     fall: Annotated[float, FALL, key()]
+    """share by which the summed variance from the fit falls"""
     fall_with_hold_up: Annotated[float, FALL, key()]
+    """the same with the hold-up time measured in the run"""
     fall_of_all: Annotated[float, FALL, key()]
+    """the larger of the two as a share of all variance, what stays included"""
     merged: Annotated[int, key("merged_peaks")]
+    """peaks that would have no apex of their own"""
     cycle_time: Annotated[float, MINUTES, key("cycle_min")]
+    """from injection to injection; nan where the oven must cool and no `cool_down` is stated"""
 
 
 @dataclass(frozen=True)
@@ -227,7 +228,7 @@ def critical_pairs(
     covariance = with_next_flow(problem.fit, problem.scenario)
     sd_fit = np.sqrt(np.einsum("qi,ij,qj->q", slopes, covariance, slopes))
     others = problem.robustness.peaks(batch, t[None], w[None], frozenset({"retention"}))
-    sd_rest = signed_resolutions(problem, t[None], others).std(axis=1)
+    sd_rest = resolution_spread(problem, t[None], others)
     doubt = (prediction.resolution - problem.pairs.needed) / np.maximum(np.hypot(sd_fit, sd_rest), 1e-9)
     ranked = [int(q) for q in np.argsort(doubt, kind="stable") if seen[q]][:MOST_PAIRS]
     chosen = [q for q in ranked if doubt[q] < NEAR_NEED] or ranked[:1]

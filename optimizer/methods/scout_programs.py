@@ -62,30 +62,30 @@ class FirstRun:
 
     Attributes
     ----------
-    hold_up : float  [s], computed from the column's dimensions
-    heating : float  [K], per hold-up time in the middle of the ramp
     clipped : bool, whether the oven's limit made it slower than wanted
     """
 
     name: Annotated[str, key()]
+    """to be called so"""
     program: Annotated[Program, WrittenBy(_with_length), key(BESIDE)]
+    """the program"""
     hold_up: Annotated[float, MINUTES, key("hold_up_min")]
+    """hold-up time, computed from the column's dimensions"""
     heating: Annotated[float, Rounded(digits=3, shown=".3g"), key("heating_C_per_hold_up")]
+    """rate of the ramp in degrees for each hold-up time, in its middle"""
     clipped: bool
 
 
 @dataclass(frozen=True)
 class PossibleRun:
-    """A run that might come next; it ends after its last peak.
-
-    Attributes
-    ----------
-    kind : "ramp", "isothermal", "heated out" (isothermal for the critical pairs, then a ramp) or "candidate"
-    """
+    """A run that might come next; it ends after its last peak."""
 
     name: Annotated[str, key()]
+    """to be called so"""
     kind: Annotated[str, key()]
+    """one of "ramp", "isothermal", "candidate", and "heated out": isothermal for the critical pairs, then a ramp"""
     program: Annotated[Program, WrittenBy(_with_length), key(BESIDE)]
+    """the program"""
 
 
 def first_runs(scenario: Scenario) -> tuple[FirstRun, ...]:

@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
-from typing import Annotated, Generic, NamedTuple, TypeVar
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, Program, batch_of
 from optimizer.base.errors import ScenarioError
-from optimizer.base.numbers import MINUTES, SHARE, Rounded
-from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
+from optimizer.base.tables import key
 from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
@@ -21,98 +20,15 @@ from optimizer.goal.predict import predict
 from optimizer.goal.robustness import FRESH_DRAWS
 from optimizer.goal.set_point_names import no_such_run
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.sweep_axes import VALUE, Axis
+from optimizer.methods.sweep_axes import VALUE, AsItIs, Axis, BrokenLimit, Gives, Impossible, NotRun, Run
 from optimizer.search.found import FEASIBLE
+from optimizer.search.reasons import broken_equipment
 
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
+ROWS = 21  # of an excerpt of a curve, beside the runs that matter
 CHUNK = 2048  # programs assessed at a time: all pairs of a crowded chromatogram must fit into memory
-
-
-@dataclass(frozen=True)
-class AsItIs:
-    """The program with its set points as they were.
-
-    Attributes
-    ----------
-    run_time : [s], end of the last peak; nan where a compound does not elute
-    oven_program : [s], its duration
-    nominal : whether the predicted chromatogram meets the goal
-    pass_probability : some draws simulated outright; nan where the nominal chromatogram judges
-    """
-
-    run_time: Annotated[float, MINUTES, key("run_time_min")]
-    oven_program: Annotated[float, MINUTES, key("oven_program_min")]
-    nominal: Annotated[bool, key("on_paper")]
-    pass_probability: Annotated[float, SHARE, key()]
-
-
-@dataclass(frozen=True)
-class Gives:
-    """What a run gives, and whether it meets the goal; its fields are those of `Sweep` for one combination.
-
-    `probability` is the pass probability by first derivatives, `breaks` what it breaks most.
-    """
-
-    run_time: Annotated[float, MINUTES, key("run_time_min")]
-    cost: Annotated[float, MINUTES, key("minimised_min")]
-    resolution: Annotated[float, Rounded(), key()]
-    needed: Annotated[float, Rounded(), key()]
-    pair: Annotated[tuple[str, str] | None, key("critical_pair")]
-    feasible: Annotated[bool, key()]
-    nominal: Annotated[bool, key("on_paper")]
-    probability: Annotated[float, Rounded(), key("share_by_derivatives")]
-    allowed: Annotated[bool, key("limits_kept")]
-    breaks: Annotated[str, OR_NULL, key()]
-
-
-Values = Annotated[
-    dict[str, float],
-    WrittenBy(lambda values, _: {name: VALUE.written(value) for name, value in values.items()}),
-    key("set"),
-]
-
-
-@dataclass(frozen=True)
-class Run:
-    """A combination of set values that was run."""
-
-    values: Values
-    settable: Annotated[bool, key()]
-    gives: Annotated[Gives, key(BESIDE)]
-
-
-@dataclass(frozen=True)
-class NotRun:
-    """A combination of set values that is no program that can be run, and why."""
-
-    values: Values
-    reason: Annotated[str, key("not_run")]
-
-
-R = TypeVar("R")
-
-
-class Best(NamedTuple, Generic[R]):
-    """The best run, and its pass probability, some draws simulated outright."""
-
-    run: Annotated[R, key(BESIDE)]
-    pass_probability: Annotated[float | None, SHARE, key()]
-
-
-class BrokenLimit(NamedTuple):
-    """A limit, and how many runs break it."""
-
-    name: Annotated[str, key("limit")]
-    runs: Annotated[int, key()]
-
-
-class Impossible(NamedTuple):
-    """Why combinations are no program that can be run, and how many of them."""
-
-    reason: Annotated[str, key()]
-    runs: Annotated[int, key()]
 
 
 Ranges = tuple[tuple[float, float], ...]
@@ -141,7 +57,9 @@ class Sweep:
     probabilities : (N,) of passing by first derivatives, of the runs that meet the goal nominally; nan elsewhere, and
         everywhere with `required` 0
     as_it_is : AsItIs
-    simulated : pass probability of some runs, corrected by draws that were simulated outright, by the number of the run
+    shown : numbers of the runs that are shown one by one
+    simulated : pass probability of those of them that meet the goal nominally, and of the best, some draws simulated
+        outright
     """
 
     problem: Problem
@@ -161,6 +79,7 @@ class Sweep:
     required: float
     probabilities: Array
     as_it_is: Annotated[AsItIs, key()]
+    stated: tuple[int, ...] | None = None
     simulated: dict[int, float] = field(default_factory=dict)
 
     @property
@@ -253,6 +172,20 @@ class Sweep:
         """(N,) whether the instrument takes the values as they are, as far as its steps are known."""
         return np.array([all(each) for each in product(*(axis.on_steps for axis in self.axes))])
 
+    @cached_property
+    def shown(self) -> tuple[int, ...]:
+        """Numbers of the runs that are shown one by one: the best, and those stated; without any of a curve an even
+        choice and both sides of every change of whether the goal is met, and how."""
+        rows = {at for at in (self.best, self.best_nominal) if at is not None}
+        if self.stated is not None:
+            return tuple(sorted(rows | set(self.stated)))
+        if len(self.axes) == 1:
+            count = len(self.reasons)
+            rows |= {round(at) for at in np.linspace(0, count - 1, min(ROWS, count))}
+            changes = np.flatnonzero(np.diff(self.feasible.astype(int) + self.nominal))
+            rows |= {int(at) + side for at in changes for side in (0, 1)}
+        return tuple(sorted(rows))
+
     @property
     def broken_limits(self) -> Annotated[tuple[BrokenLimit, ...], key()]:
         """Limits that are broken anywhere, the most broken first."""
@@ -282,6 +215,7 @@ class Sweep:
             None if first < 0 else (names[first], names[second]),
             bool(self.feasible[at]),
             bool(self.nominal[at]),
+            self.simulated.get(at, np.nan),
             float(self.probabilities[at]),
             bool(self.allowed[at]),
             self.breaks(at),
@@ -297,19 +231,19 @@ class Sweep:
             for at, (values, reason) in enumerate(zip(sets, self.reasons, strict=True))
         )
 
-    def _best(self, at: int | None) -> Best[Run] | None:
+    def _run(self, at: int | None) -> Run | None:
         run = None if at is None else self.runs[at]
-        return Best(run, self.simulated.get(at)) if isinstance(run, Run) and at is not None else None
+        return run if isinstance(run, Run) else None
 
     @property
-    def best_run(self) -> Annotated[Best[Run] | None, key("best")]:
+    def best_run(self) -> Annotated[Run | None, key("best")]:
         """The run `best`."""
-        return self._best(self.best)
+        return self._run(self.best)
 
     @property
-    def best_nominal_run(self) -> Annotated[Best[Run] | None, key("best_on_paper")]:
+    def best_nominal_run(self) -> Annotated[Run | None, key("best_on_paper")]:
         """The run `best_nominal`."""
-        return self._best(self.best_nominal)
+        return self._run(self.best_nominal)
 
     @property
     def feasible_ranges(self) -> Annotated[Ranges | None, VALUE, key()]:
@@ -338,8 +272,14 @@ class Sweep:
         return tuple(Impossible(reason, reasons.count(reason)) for reason in dict.fromkeys(reasons))
 
 
-def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...], origin: str = "program") -> Sweep:
-    """Run all combinations.
+def sweep(
+    problem: Problem,
+    program: Program,
+    axes: tuple[Axis, ...],
+    origin: str = "program",
+    shown: tuple[int, ...] | None = None,
+) -> Sweep:
+    """Run all combinations; `shown` are those that are shown one by one, where `Sweep.shown` is not what is wanted.
 
     Raises
     ------
@@ -376,23 +316,23 @@ def sweep(problem: Problem, program: Program, axes: tuple[Axis, ...], origin: st
         required=problem.confidence if problem.by_draws else 0.0,
         probabilities=unknown(),
         as_it_is=_as_it_is(problem, program),
+        stated=shown,
     )
     for start in range(0, run.size, CHUNK):
         rows = run[start : start + CHUNK]
         _fill(found, problem, [programs[at] for at in rows], rows)
     if not found.required:
         return found
-    at = found.best_nominal
-    while at is not None and at not in found.simulated:  # until the run shown as the best holds outright, too
-        probability = _simulated_probability(problem, programs[at])
-        found = replace(found, simulated={**found.simulated, at: probability})
-        at = found.best
+    # What is simulated may turn out to meet the goal or not, so that others become the best, or stand at an edge.
+    while missing := [at for at in found.shown if found.nominal[at] and at not in found.simulated]:
+        simulated = {at: _simulated_probability(problem, programs[at]) for at in missing}
+        found = replace(found, simulated={**found.simulated, **simulated})
     return found
 
 
 def _simulated_probability(problem: Problem, program: Program) -> float:
-    """Pass probability of a program, some draws simulated outright (a third of a second)."""
-    return with_uncertainty(problem, predict(problem, program), exact=True)[1].share
+    """Pass probability of a program, some draws simulated outright (a quarter of a second)."""
+    return with_uncertainty(problem, predict(problem, program), exact=True, sources=False)[1].share
 
 
 def _fill(found: Sweep, problem: Problem, programs: list[Program], rows: Index) -> None:
@@ -427,4 +367,5 @@ def _as_it_is(problem: Problem, program: Program) -> AsItIs:
         program.oven.duration,
         bool(problem.smallest_margin(assessed)[0] >= FEASIBLE),
         _simulated_probability(problem, program) if problem.by_draws else np.nan,
+        broken_equipment(problem, predict(problem, program)),
     )

@@ -1,19 +1,20 @@
-"""The set points that a sweep varies, and the values they take: from what was typed to what the instrument can set."""
+"""The set points that a sweep varies, the values they take (from what was typed to what the instrument can set), and
+what a sweep says of each run."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, Controlled, Program
 from optimizer.base.errors import ScenarioError
-from optimizer.base.numbers import Rounded
-from optimizer.base.tables import BESIDE, key
+from optimizer.base.numbers import MINUTES, SHARE, Rounded
+from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
 from optimizer.base.text_files import nearest
 from optimizer.goal.set_point_names import SetPoint, range_problem, set_points_of
 from optimizer.scenario.data import Scenario
@@ -72,6 +73,90 @@ class Axis:
     def settable_count(self) -> Annotated[int, key("on_steps")]:
         """How many of them the instrument takes."""
         return int(self.on_steps.sum())
+
+
+@dataclass(frozen=True)
+class AsItIs:
+    """The program with its set points as they were."""
+
+    run_time: Annotated[float, MINUTES, key("run_time_min")]
+    """end of the last peak; nan where a compound does not elute"""
+    oven_program: Annotated[float, MINUTES, key("oven_program_min")]
+    """end of its last hold"""
+    nominal: Annotated[bool, key("on_paper")]
+    """whether the predicted chromatogram meets the goal"""
+    pass_probability: Annotated[float, SHARE, key()]
+    """simulated; nan where the nominal chromatogram judges"""
+    breaks_equipment: Annotated[tuple[str, ...], key()]
+    """limits of column and instrument that it breaks, each with its value; it cannot be run as it is"""
+
+
+@dataclass(frozen=True)
+class Gives:
+    """What a run gives, and whether it meets the goal; its fields are those of `Sweep` for one combination."""
+
+    run_time: Annotated[float, MINUTES, key("run_time_min")]
+    """to the end of the last peak; nan where a compound does not elute"""
+    cost: Annotated[float, MINUTES, key("minimised_min")]
+    """what the goal minimises"""
+    resolution: Annotated[float, Rounded(), key()]
+    """of the critical pair"""
+    needed: Annotated[float, Rounded(), key()]
+    """what that pair needs"""
+    pair: Annotated[tuple[str, str] | None, key("critical_pair")]
+    """its names in order of elution"""
+    feasible: Annotated[bool, key()]
+    """whether the goal is met as it was asked, with the required probability; of a run that no draws are simulated of,
+    by first derivatives"""
+    nominal: Annotated[bool, key("on_paper")]
+    """whether it is met nominally"""
+    probability: Annotated[float, SHARE, key("pass_probability")]
+    """its pass probability, as `predict` gives it; nan for runs of which it is not shown (see above)"""
+    by_derivatives: Annotated[float, Rounded(), key("share_by_derivatives")]
+    """the same by first derivatives alone, some points off it; nan where the goal is not met nominally, and
+    where the nominal chromatogram judges"""
+    allowed: Annotated[bool, key("limits_kept")]
+    """whether every limit but resolution is kept"""
+    breaks: Annotated[str, OR_NULL, key()]
+    """what it misses most: a limit, resolution, or the share of draws; None where nothing is missed"""
+
+
+Values = Annotated[
+    dict[str, float],
+    WrittenBy(lambda values, _: {name: VALUE.written(value) for name, value in values.items()}),
+    key("set"),
+]
+
+
+@dataclass(frozen=True)
+class Run:
+    """A combination of set values that was run."""
+
+    values: Values
+    settable: Annotated[bool, key()]
+    gives: Annotated[Gives, key(BESIDE)]
+
+
+@dataclass(frozen=True)
+class NotRun:
+    """A combination of set values that is no program that can be run, and why."""
+
+    values: Values
+    reason: Annotated[str, key("not_run")]
+
+
+class BrokenLimit(NamedTuple):
+    """A limit, and how many runs break it."""
+
+    name: Annotated[str, key("limit")]
+    runs: Annotated[int, key()]
+
+
+class Impossible(NamedTuple):
+    """Why combinations are no program that can be run, and how many of them."""
+
+    reason: Annotated[str, key()]
+    runs: Annotated[int, key()]
 
 
 def parse_axes(

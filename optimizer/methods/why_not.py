@@ -27,7 +27,7 @@ from optimizer.search.found import Found, Progress, Searched, rank
 from optimizer.search.front.front_choice import cost_of
 from optimizer.search.population import about, evolved, members
 from optimizer.search.program_space import Family, families_of
-from optimizer.search.reasons import BINDING, held_limits, missed_nominally
+from optimizer.search.reasons import BINDING, held_limits, in_short, missed_nominally
 from optimizer.search.rounding import settable
 
 SEARCHES = 3  # independent ones, of each requirement that may be out of reach
@@ -53,11 +53,15 @@ class _Alone:
     name: str
 
 
-def why_not(problem: Problem, outcome: SearchOutcome, searched: Searched) -> NotMet:
-    """Which kind of no a search came to that found nothing feasible, as far as it tells by itself."""
+def why_not(problem: Problem, outcome: SearchOutcome, searched: Searched, longer: str = "") -> NotMet:
+    """Which kind of no a search came to that found nothing feasible, as far as it tells by itself.
+
+    `longer` are the options that make it search longer.
+    """
     best = _best_nominal(problem, outcome, searched) if problem.by_draws else None
     kind: Kind = "not found in this time" if best is None else "not sure enough yet"
-    return NotMet(kind, problem.confidence if problem.by_draws else 0.0, nominal=best)
+    required = problem.confidence if problem.by_draws else 0.0
+    return NotMet(kind, required, nominal=best, closest=in_short(outcome.blocking), longer=longer)
 
 
 def _best_nominal(problem: Problem, outcome: SearchOutcome, searched: Searched) -> Nominal | None:

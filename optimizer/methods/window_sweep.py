@@ -21,8 +21,8 @@ from optimizer.base.tables import BESIDE, key
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.set_point_names import SetPoint, set_points_of
-from optimizer.methods.sweep import Best, Gives, Sweep, sweep
-from optimizer.methods.sweep_axes import Axis
+from optimizer.methods.sweep import Sweep, sweep
+from optimizer.methods.sweep_axes import Axis, Gives
 
 POINTS = 401  # temperatures over the column's range
 MOST_STEPS = 1000  # of the instrument over that range that are run too
@@ -119,17 +119,17 @@ class WindowSweep:
         return self.temperatures[self.fewest_plates]
 
     @property
-    def best(self) -> Annotated[Best[IsothermalRun] | None, key()]:
+    def best(self) -> Annotated[IsothermalRun | None, key()]:
         """The shortest run that meets the goal."""
-        return self._best(self.runs.best)
+        return self._run(self.runs.best)
 
     @property
-    def best_nominal(self) -> Annotated[Best[IsothermalRun] | None, key("best_on_paper")]:
+    def best_nominal(self) -> Annotated[IsothermalRun | None, key("best_on_paper")]:
         """The shortest that does nominally."""
-        return self._best(self.runs.best_nominal)
+        return self._run(self.runs.best_nominal)
 
-    def _best(self, at: int | None) -> Best[IsothermalRun] | None:
-        return None if at is None else Best(self.temperatures[at], self.runs.simulated.get(at))
+    def _run(self, at: int | None) -> IsothermalRun | None:
+        return None if at is None else self.temperatures[at]
 
     def _names(self, pair: int) -> Pair:
         a, b = self.pairs[pair]
@@ -163,13 +163,14 @@ def window_sweep(problem: Problem, program: Program, origin: str = "program") ->
     T = np.union1d(T, [window.best for window in windows])
     base = Program(OvenProgram(T[0]), replace(program.carrier, hold=0.0, ramps=()))
     point = oven_temperature(base, scenario.ambient_pressure)
-    runs = sweep(problem, base, (Axis(point, celsius(T), point.value(base), step),), origin)
-
     k = np.exp(ln_k(T))
     alpha = relative_retention(ln_k(T), pairs.index)
     later = np.maximum(k[:, pairs.index[:, 0]], k[:, pairs.index[:, 1]])
     needed = required_plates(alpha, later, pairs.needed)
     worst, each = needed.argmax(axis=1), np.arange(len(T))
+    tops = {int(np.abs(T - window.best).argmin()) for window in windows}
+    shown = tuple(sorted(tops | {int(needed[each, worst].argmin())}))
+    runs = sweep(problem, base, (Axis(point, celsius(T), point.value(base), step),), origin, shown)
     last = np.where(
         k[each, pairs.index[worst, 0]] > k[each, pairs.index[worst, 1]],
         pairs.index[worst, 0],

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from models import cores as available
 from models.column.programs import Array, Program
 from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
 from models.fit.fit import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
-from optimizer.base import processes
 from optimizer.base.clock import ROUND, now, rounds_are_counted, rounds_counted
 from optimizer.base.interruption import postponed
 from optimizer.goal.goal import Problem, problem_of
@@ -26,11 +26,12 @@ from optimizer.scenario.instrument_data import EVEN
 from optimizer.search.candidates import outcome_of
 from optimizer.search.found import Best, Progress, Searched
 from optimizer.search.front.front import front_of
-from optimizer.search.moves import holding, until_end
+from optimizer.search.moves import holding, until_end, why_not_searched
 from optimizer.search.program_space import WORDS, families_of, family
 from optimizer.search.study_place import StudyPlace
 
 RAMP_TIME = 0.1  # of the budget, for one oven ramp more
+LONGER = 4  # times the budget, with which a search that found nothing is worth another try
 NEVER = 1e9  # s, when a program ends that is not to be cut
 WORTH_A_RAMP = 0.005  # of the run time, which it must save to be worth a word
 # Of the budget, by when is over: the search where there is a front; where nothing meets the goal, the search, programs
@@ -105,7 +106,8 @@ def optimize(
         however many its cores
     start_from : programs to begin from; what is found is no worse than those that meet the goal
     best : called with each program that meets the goal and is shorter than those before, not rounded yet
-    cores : how many may be used; None: all there are. A search that shares a study, or of less than 3 s, uses one.
+    cores : how many may be used; None: all there are, or OMP_NUM_THREADS allows. A search that shares a study, or of
+        less than 3 s, uses one.
 
     Raises
     ------
@@ -150,10 +152,11 @@ def _optimize(
     began = now()
     problem = problem_of(scenario, fit)
     families = families_of(scenario)
-    if start_from and not any(holding(families, until_end(problem, each)) for each in start_from):
+    starts = [until_end(problem, each) for each in start_from]
+    if starts and not any(holding(families, each) for each in starts):
+        reasons = dict.fromkeys(why_not_searched(scenario, each) for each in starts)
         raise InvalidInputError(
-            "no program to start from is of a kind that is searched: see search.carrier_modes and search.max_ramps; "
-            "ramps that cool are not searched"
+            f"no program to start from is of a kind that is searched: {'; or: '.join(reasons)}"
         )
     shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
     front = scenario.goal.front_points
@@ -167,7 +170,7 @@ def _optimize(
         progress,
         shared=shared,
         given=start_from,
-        cores=cores or processes.cores_here(),
+        cores=cores or available.cores_here(),
         without=WITHOUT * budget if what_if else None,
         best=best,
     )
@@ -180,7 +183,7 @@ def _optimize(
             progress(0.99, "rounding to the instrument's steps")
         outcome = outcome_of(problem, searched, 0.0 if searched.interrupted else began + settled)
         if not outcome.feasible:
-            outcome = replace(outcome, not_met=why_not(problem, outcome, searched))
+            outcome = replace(outcome, not_met=why_not(problem, outcome, searched, _longer(budget)))
     if searched.interrupted or stop_asked():  # who ended the search wants its result now
         return problem, replace(outcome, interrupted=True)
     if what_if and outcome.feasible:
@@ -199,6 +202,13 @@ def _optimize(
         helpful = what_ifs(problem, outcome, searched, budget, progress, began + budget)
         outcome = replace(outcome, what_ifs=helpful, not_met=impossible or outcome.not_met)
     return problem, outcome
+
+
+def _longer(budget: float) -> str:
+    """The option for a budget `LONGER` times as large."""
+    if rounds_are_counted():
+        return f"--rounds {LONGER * round(budget / ROUND)}"
+    return f"--seconds {LONGER * budget:g}"
 
 
 def _with_ramp_more(

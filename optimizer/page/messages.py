@@ -48,7 +48,7 @@ def prediction_message(made: Predicted, pair: tuple[str, str] | None, certainty:
         "resolution": _figure(made.min_resolution),
         "needed": _figure(prediction.critical_needed),
         "critical": prediction.critical_pair,
-        "cannot_run": list(made.cannot_run),
+        "cannot_run": list(made.breaks_equipment),
         "probability": None if made.reliability is None else _probability(made.reliability),
         "trace": [_list(chart.times, 4), _list(chart.response, 2)],
         "oven": [_list(chart.oven_times, 4), _list(chart.oven, 2)],

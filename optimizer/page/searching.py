@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from models.column.programs import Program
+from models.cores import cores_here
 from models.errors import InvalidInputError, RampwrightError
 from optimizer.app.interface import optimize, predict, snap
 from optimizer.app.interface_results import Fitted, Optimized, Predicted
 from optimizer.base.output import make_folder
-from optimizer.base.processes import Apart, Work, cores_here
+from optimizer.base.processes import Apart, Work
 from optimizer.results.documents import Document
-from optimizer.search.moves import holding, until_end
+from optimizer.search.moves import holding, until_end, why_not_searched
 from optimizer.search.program_space import families_of
 
 STOP, SAVE = "stop", "save"
@@ -116,8 +117,9 @@ def search(wanted: Wanted, orders: Iterator[Any]) -> Iterator[Document]:
     stop, ended = threading.Event(), threading.Event()
 
     problem, start = wanted.fitted.problem, wanted.start
-    searched = bool(holding(families_of(wanted.fitted.scenario), until_end(problem, start)))
-    note = "" if searched else " (not from here: a program of this kind is not searched)"
+    scenario, ends = wanted.fitted.scenario, until_end(problem, start)
+    searched = bool(holding(families_of(scenario), ends))
+    note = "" if searched else f" (not from here: {why_not_searched(scenario, ends)})"
 
     seen: Document = {"share": 0.0, "text": "beginning", "candidates": []}
 
@@ -184,7 +186,7 @@ def _as_candidate(label: str, made: Predicted) -> Document:
         "program": made.tables,
         "run_time": round(made.run_time_min, 4),
         "share": None if made.reliability is None else made.reliability.share,
-        "runs": not made.cannot_run,
+        "runs": not made.breaks_equipment,
     }
 
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 
 from optimizer.base.numbers import SHARE, number, percent
 from optimizer.base.tables import document_of, written
+from optimizer.base.text_files import cell_text
 from optimizer.goal.cautions import cautions_of
 from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
@@ -17,6 +19,7 @@ from optimizer.results.set_points import carrier_set_points, one_line, oven_set_
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE
 
+_NUMBER = re.compile(r"[-+]?\d+(\.\d+)?(e[-+]?\d+)?")
 MOST = 0.5  # of what lacks to the required probability, from which the fit is said to be to blame
 
 
@@ -168,10 +171,16 @@ def json_bytes(document: Document) -> bytes:
     return (json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
 
 
+def _cell(value: str | float | None) -> str | float | None:
+    """Text that a spreadsheet would compute as text; numbers that are written as text stay numbers."""
+    return cell_text(value) if isinstance(value, str) and not _NUMBER.fullmatch(value) else value
+
+
 def csv_bytes(columns: tuple[str, ...], rows: list[dict[str, str | float | None]]) -> bytes:
     """Rows as the content of a CSV file; cells without a value stay empty."""
     stream = io.StringIO()
     writer = csv.DictWriter(stream, columns, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(rows)
+    for row in rows:
+        writer.writerow({name: _cell(value) for name, value in row.items()})
     return stream.getvalue().encode()

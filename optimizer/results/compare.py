@@ -33,7 +33,7 @@ from optimizer.results.documents import FORMAT, Document
 from optimizer.results.set_points import program_file
 from optimizer.runs.peak_tables import COLUMNS
 from optimizer.scenario.program_tables import program_document
-from optimizer.search.candidates import warnings_of
+from optimizer.search.doubts import warnings_of
 from optimizer.search.reasons import broken_limits
 
 Text = Annotated[str, key()]
@@ -55,31 +55,36 @@ COMMENT = 110  # characters a line
 
 @dataclass(frozen=True)
 class ComparedPeak:
-    """One compound, predicted and found as named in the table; nan without a peak or measured width.
-
-    Attributes
-    ----------
-    predicted_sd : of found - predicted, tolerances and repeatability included
-    deviation, deviation_sd : found - predicted, the latter in standard deviations
-    rest : deviation without the shared cause; None where there is no such cause
-    width_deviation_sd : of the logarithm of the width, in standard deviations
-    lost : whether it is a target or internal standard without a peak
-    """
+    """One compound, predicted and found as named in the table; nan without a peak or measured width."""
 
     compound: Text
+    """its name"""
     role: Text
+    """target, internal standard, matrix or ignore"""
     predicted: Annotated[float, TIME, key("predicted_min")]
+    """retention time as predicted"""
     predicted_sd: Annotated[float, TIME_SD, key("predicted_sd_min")]
+    """standard deviation of found - predicted, tolerances of set points and repeatability included"""
     found: Annotated[float, TIME, key("found_min")]
+    """retention time as named in the table; nan without a peak"""
     deviation: Annotated[float, DEVIATION, key("deviation_s")]
+    """found - predicted"""
     deviation_sd: Annotated[float, DEVIATION_SD, key()]
+    """the same in standard deviations"""
     rest: Annotated[float | None, DEVIATION, key("left_by_shared_cause_s")]
+    """deviation without the shared cause; None where there is no such cause"""
     width_predicted: Annotated[float, WIDTH, key("width_half_predicted_min")]
+    """width at half height as predicted"""
     width_found: Annotated[float, WIDTH, key("width_half_found_min")]
+    """as found; nan where not measured"""
     width_ratio: Annotated[float, RATIO, key()]
+    """of the two"""
     width_deviation_sd: Annotated[float, DEVIATION_SD, key()]
+    """logarithm of that ratio, in standard deviations of the predicted width"""
     wrongly_named: Yes
+    """whether its name is probably wrong, or its time mistyped"""
     lost: Yes
+    """whether it is a target or internal standard without a peak"""
 
 
 # Of compare.csv: what its page shows, too.
@@ -95,12 +100,19 @@ class SmallestResolution:
     """The pair nearest to what it needs, or furthest below, as predicted and as found."""
 
     predicted: Annotated[float, TWO_DECIMALS, key()]
+    """as predicted"""
     predicted_sd: Annotated[float | None, TWO_DECIMALS, key()]
+    """its standard deviation"""
     predicted_between: Annotated[tuple[str, str] | None, key()]
+    """the pair"""
     predicted_needed: Annotated[float, NEEDED, key()]
+    """what that pair needs"""
     found: Annotated[float | None, TWO_DECIMALS, key()]
+    """as found"""
     found_between: Annotated[tuple[str, str] | None, key()]
+    """the pair that is then critical"""
     found_needed: Annotated[float | None, NEEDED, key()]
+    """what that pair needs"""
 
 
 @dataclass(frozen=True)
@@ -108,12 +120,20 @@ class WrongName:
     """A name that is probably wrong, and its correction."""
 
     compound: Text
+    """whose name stands in the table"""
     kind: Text
+    """what is wrong: "swapped" with `partner`; "misnamed": it is the peak of `partner`, which has none; "extra":
+    its peak is the one listed as `partner`; "mistyped"; "foreign": no peak of this sample"""
     partner: Annotated[str | None, key()]
+    """the other name; None without one"""
     expected: Annotated[float, TIME, key("expected_min")]
+    """where it is expected"""
     off_sd: Annotated[float, RATIO, key()]
+    """how far off that it is, in standard deviations"""
     intended: Annotated[float | None, TIME, key("intended_min")]
+    """the time that was probably meant; None unless mistyped"""
     says: Text
+    """the correction in words"""
 
 
 @dataclass(frozen=True)
@@ -121,10 +141,15 @@ class Expected:
     """What the compared program is expected to give."""
 
     min_resolution: Annotated[float, TWO_DECIMALS, key()]
+    """of the critical pair"""
     critical_pair: Annotated[tuple[str, str] | None, key()]
+    """its names"""
     needed: Annotated[float, NEEDED, key("critical_pair_needs")]
+    """what it needs"""
     pass_probability: Annotated[float, SHARE, key()]
+    """simulated"""
     fails_most: Annotated[Failure | None, key()]
+    """what is missed most often: `what`, and in what `share` of the draws; None where nothing is"""
 
 
 @dataclass(frozen=True)
@@ -132,6 +157,7 @@ class ExpectedByFit(Expected):
     """The same by the fit before or after the run is added."""
 
     flow_factor: Annotated[float, FLOW_FACTOR, key()]
+    """as fitted"""
 
 
 @dataclass(frozen=True)
@@ -155,14 +181,21 @@ class RefitResult:
     """The fit before and after the run is added."""
 
     before: Annotated[ExpectedByFit, key()]
+    """by the fit without this run, see below"""
     after: Annotated[ExpectedByFit, key()]
+    """by the fit with it"""
     misfit: Annotated[float, RATIO, key()]
-    """Root mean square of the residuals of the worst run, in sd."""
+    """root mean square of the residuals of the run that fits worst, in standard deviations"""
     reliable: Yes
+    """whether that is below 3"""
     new_length_entered: Annotated[ExpectedAfterCut | None, key()]
+    """after a cut, the same once the new length, `length_m`, is entered; else None"""
     largest_change: Annotated[LargestChange, key("largest_change_of_T0")]
+    """the characteristic temperature that changed most: `compound`, by how much (`K`), and its `sd_before_K`"""
     left_out: Texts
+    """compounds that the refit leaves out"""
     retuning_advised: Texts
+    """reasons; empty when none is needed"""
 
 
 @dataclass(frozen=True)
@@ -179,20 +212,33 @@ class CompareResult:
     after: Refit | None
     outcome: SearchOutcome | None
     format: Annotated[int, key()]
+    """1"""
     title: Text
+    """of the scenario"""
     program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
+    """the program of the run"""
     run_time: Annotated[float, TIME, key("run_time_min")]
+    """its run time"""
     says: Text
+    """the verdict in one line"""
     remarks: Texts
+    """sentences"""
     advice: Texts
+    """sentences: what to do next"""
     smallest: Annotated[SmallestResolution, key("smallest_resolution")]
+    """of the critical pair, the one nearest to what it needs or furthest below, see below"""
     peaks: Annotated[tuple[ComparedPeak, ...], key()]
-    """In order of predicted elution."""
+    """in order of predicted elution, see below"""
     wrong_names: Annotated[tuple[WrongName, ...], key()]
+    """names that are probably wrong, see below"""
     refit: Annotated[RefitResult | None, key()]
+    """what the refit with this run changes, see below; None where nothing is left to fit, or the run was made
+    with another program"""
     retuned_for: Annotated[str | None, key()]
-    """What the re-tuned program rests on."""
+    """what the search rests on: that its fit is not reliable, or for which state of the instrument its first
+    program is; else None"""
     warnings: Texts
+    """sentences"""
 
     @property
     def tuned(self) -> Candidate | None:

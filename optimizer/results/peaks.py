@@ -26,15 +26,25 @@ class FoundPeak:
     """One peak; nan where something could not be measured, times in s."""
 
     peak: Annotated[int, key()]
+    """its number in the picture"""
     compound: Annotated[str | None, key()]
+    """its name; None without one"""
     retention: Annotated[float, TIME, key("retention_min")]
+    """retention time"""
     width_half: Annotated[float, TIME, key("width_half_min")]
+    """width at half height"""
     area: Annotated[float, AREA, key()]
+    """as measured or listed"""
     tailing: Annotated[float, TAILING, key()]
+    """tailing factor"""
     height: Annotated[float, HEIGHT, key()]
+    """above the baseline"""
     signal_to_noise: Annotated[float, THREE, key()]
+    """2 H/h"""
     start: Annotated[float, TIME, key("start_min")]
+    """where its area begins"""
     end: Annotated[float, TIME, key("end_min")]
+    """where it ends"""
 
 
 @dataclass(frozen=True)
@@ -45,13 +55,21 @@ class SearchedTrace:
     """
 
     readings: Annotated[int, key()]
+    """how many"""
     first: Annotated[float, TIME, key("first_min")]
+    """time of the first"""
     last: Annotated[float, TIME, key("last_min")]
+    """of the last"""
     interval: Annotated[float, Rounded(shown="g"), key("interval_s")]
+    """between two"""
     unit: Annotated[str | None, key()]
+    """of the signal; None where the file has none"""
     noise: Annotated[float, THREE, key()]
+    """from lowest to highest (six standard deviations), in that unit"""
     min_signal_to_noise: Annotated[float | None, key()]
+    """of the peaks that were looked for; None for listed ones"""
     min_width: Annotated[float | None, Rounded(digits=3, shown="g"), key("min_width_s")]
+    """their smallest half-height width, likewise"""
 
 
 @dataclass(frozen=True, eq=False)

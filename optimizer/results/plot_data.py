@@ -13,6 +13,7 @@ from models.peaks.chromatogram import detector_trace, peak_signals, trace_times
 from models.peaks.resolution import pair_resolution
 from models.units import HALF_95, PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.goal.outcome import LEAST_TAILING, Prediction
+from optimizer.goal.reliability import PairAtRisk, Reliability
 from optimizer.scenario.data import Scenario
 
 PAIR_POINTS = 241  # of a pair enlarged
@@ -51,6 +52,7 @@ class ChromatogramData:
     end : float  [min]
     window : (start, end) [min] of the critical pair, None when there is none
     valley : float  [% of the smaller apex], between the critical pair; nan when no pair counts
+    at_risk : names of the pair that is missed most often, and in what share of the draws; None where none is
     """
 
     title: str
@@ -72,6 +74,7 @@ class ChromatogramData:
     end: float
     window: tuple[float, float] | None
     valley: float
+    at_risk: PairAtRisk | None = None
 
     @property
     def critical_responses(self) -> Array:
@@ -99,8 +102,10 @@ class ChromatogramData:
         return found
 
 
-def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: str) -> ChromatogramData:
-    """Prepare the picture of a prediction; `ambient_pressure` in Pa absolute."""
+def chromatogram_data(
+    prediction: Prediction, ambient_pressure: float, title: str, known: Reliability | None = None
+) -> ChromatogramData:
+    """Prepare the picture of a prediction, and what is known of its certainty; `ambient_pressure` in Pa absolute."""
     t, w, area = prediction.retention, prediction.width_half, prediction.area
     tailing = np.maximum(prediction.tailing, LEAST_TAILING)
     order = [int(m) for m in prediction.order if np.isfinite(t[m]) and np.isfinite(w[m])]
@@ -142,6 +147,7 @@ def chromatogram_data(prediction: Prediction, ambient_pressure: float, title: st
         end=end / SECONDS_PER_MINUTE,
         window=None if window is None else (window[0] / SECONDS_PER_MINUTE, window[1] / SECONDS_PER_MINUTE),
         valley=prediction.valley,
+        at_risk=None if known is None else known.pair_at_risk,
     )
 
 

@@ -14,7 +14,7 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, TWO_DECIMALS, Rounded
 from optimizer.base.quantities import CELSIUS, MINUTE, PERCENT
 from optimizer.base.tables import BESIDE, document_of, key
-from optimizer.goal.cautions import cautions_about
+from optimizer.goal.cautions import cautions_about, without_breaks
 from optimizer.goal.cycle import cycle_time
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import LimitMargin, Prediction
@@ -24,8 +24,8 @@ from optimizer.results.reach import Reach, reach_of
 from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
-from optimizer.search.candidates import warnings_of
-from optimizer.search.reasons import Held, broken_limits, held_limits
+from optimizer.search.doubts import warnings_of
+from optimizer.search.reasons import broken_equipment, broken_limits, margins_of
 
 RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, shown=".4f")
 TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)
@@ -193,16 +193,7 @@ class PredictionResult:
     @property
     def margins(self) -> tuple[LimitMargin, ...]:
         """Every pair and every other limit with its relative margin, negative where not kept; tightest first."""
-        return tuple(each.shown for each in self._held)
-
-    @property
-    def cannot_run(self) -> tuple[str, ...]:
-        """What column and instrument cannot do of it; empty where it can be run."""
-        return tuple(each.shortfall for each in self._held if each.missed and not each.limit.is_requirement)
-
-    @cached_property
-    def _held(self) -> tuple[Held, ...]:
-        return tuple(held_limits(self.problem, self.prediction, pairs=None))
+        return margins_of(self.problem, self.prediction, pairs=None)
 
     @property
     def reach(self) -> Reach:
@@ -240,6 +231,16 @@ class PredictionResult:
         """The program as the text of a file that `--program` reads."""
         scenario = self.problem.scenario
         return program_file(self.program, self.problem.fit.system, scenario.ambient_pressure).decode()
+
+    @cached_property
+    def breaks_equipment(self) -> Annotated[tuple[str, ...], key()]:
+        """Limits of column and instrument that the program breaks, each with its value; it cannot be run as it is."""
+        return broken_equipment(self.problem, self.prediction)
+
+    @property
+    def other_warnings(self) -> tuple[str, ...]:
+        """Warnings but for these."""
+        return without_breaks(self.warnings, self.breaks_equipment)
 
     @property
     def warnings(self) -> Annotated[tuple[str, ...], key()]:

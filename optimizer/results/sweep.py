@@ -11,7 +11,8 @@ from optimizer.base.numbers import percent
 from optimizer.base.tables import document_of
 from optimizer.goal.cautions import extrapolation
 from optimizer.goal.set_point_names import set_points_of
-from optimizer.methods.sweep import BrokenLimit, Sweep
+from optimizer.methods.sweep import Sweep
+from optimizer.methods.sweep_axes import BrokenLimit
 from optimizer.methods.window_sweep import PLATES, WindowSweep
 from optimizer.results.documents import FORMAT, Document
 from optimizer.scenario.program_tables import program_document

@@ -22,7 +22,7 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
 from optimizer.base.quantities import MINUTE, OF_SECONDS, Quantity, Tailing, quantity_of
 from optimizer.base.tables import Table, key, keys_of
-from optimizer.base.text_files import UNSEEN, nearest, read_text
+from optimizer.base.text_files import UNSEEN, cell_name, nearest, read_text
 
 Array = NDArray[np.float64]
 
@@ -132,7 +132,7 @@ def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -
     values: list[list[float]] = []
     for line, cells in rows:
         row = dict(zip(header, cells, strict=False))
-        name = f"peak {len(compounds) + 1}" if unnamed else row.get("compound", "")
+        name = f"peak {len(compounds) + 1}" if unnamed else cell_name(row.get("compound", ""))
         where = f"{path}, line {line}"
         if not name:
             problems.append(f"{where}: the compound has no name")

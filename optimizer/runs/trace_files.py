@@ -19,6 +19,7 @@ from optimizer.base.errors import ScenarioError
 from optimizer.base.text_files import read_bytes, text_of
 from optimizer.runs.detection import SIGNAL_COLUMN, TIME_COLUMNS, TRACE_SUFFIXES
 from optimizer.runs.netcdf_classic import MAGIC, DamagedNetcdf, NetcdfVariable, read_netcdf
+from optimizer.runs.readings import MOST_POINTS, evenly
 
 TRACE_EXAMPLE = "time_min,signal"
 HOW = (
@@ -27,12 +28,7 @@ HOW = (
 )
 SECONDS, MINUTES = ("s", "sec", "secs", "second", "seconds"), ("min", "mins", "minute", "minutes")
 FILLED = 9.9e36  # netCDF fills what was never written with 9.97e36
-UNEVEN = 0.6  # sampling intervals by which rounded times may be off an even grid
 SIXTY = 0.1  # how near a ratio is to 60 that betrays minutes taken for seconds
-MOST_POINTS = 4_000_000  # two hours at 500 Hz, more than detectors of gas chromatographs give
-MOST_ADDED = 100  # points of an even grid for every reading; more are made up, not interpolated
-INTERVALS = (1e-5, 600.0)  # s, between readings
-LATEST = 1e7  # s, after the start of the run: sixteen weeks
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,12 +62,14 @@ class Trace:
     times, signal : (Q,) arrays  [s], evenly spaced; [unit]; empty when the file holds a peak table alone
     unit : of the signal, "" when not stated
     listed : the file's own peak table, None without one
+    notes : sentences on what is odd about its readings
     """
 
     times: Array
     signal: Array
     unit: str
     listed: ListedPeaks | None
+    notes: tuple[str, ...] = ()
 
 
 def read_trace(path: Path, asked_by: str = "") -> Trace:
@@ -193,9 +191,9 @@ def _from_netcdf(path: Path, raw: bytes) -> Trace:
     _check_signal(path, "ordinate_values", signal)
     with np.errstate(over="ignore"):
         times = _times(contents, signal.size) * per_unit
-    times, signal = _evenly(path, times, signal)
+    times, signal, notes = evenly(path, times, signal)
     _check_units(contents, times, listed, per_unit)
-    return Trace(times, signal, contents.text("detector_unit"), listed)
+    return Trace(times, signal, contents.text("detector_unit"), listed, notes)
 
 
 def _seconds_per_unit(contents: _Contents) -> float:
@@ -249,50 +247,6 @@ def _check_signal(path: Path, key: str, signal: Array) -> None:
         raise ScenarioError(
             f"{path}: {key}: holds readings beyond 1e30, which no detector gives; export the run again"
         )
-
-
-def _evenly(path: Path, times: Array, signal: Array) -> tuple[Array, Array]:
-    """Readings on an even grid: as they are when only rounded times are uneven, else interpolated.
-
-    When the grid would have more than `MOST_ADDED` points a reading, the times are taken for a mistake.
-    """
-    if not np.isfinite(times).all():
-        raise ScenarioError(f"{path}: a time is no number; export the run again")
-    if np.abs(times).max() > LATEST:
-        raise ScenarioError(
-            f"{path}: a reading at {times[np.argmax(np.abs(times))]:g} s; expected at most {LATEST:g} s: is the unit "
-            "of time right?"
-        )
-    steps = np.diff(times)
-    if np.any(steps < 0) or times[-1] <= times[0]:
-        at = int(np.argmin(steps)) + 2
-        raise ScenarioError(f"{path}: time goes back at reading {at}; expected times that rise")
-    interval = float(times[-1] - times[0]) / (len(times) - 1)
-    usual = float(np.median(steps))  # one leap is another mistake than a wrong unit
-    if interval < INTERVALS[0] or usual > INTERVALS[1]:
-        raise ScenarioError(
-            f"{path}: its readings are {max(interval, usual):g} s apart; expected {INTERVALS[0]:g} to "
-            f"{INTERVALS[1]:g} s: is the unit of time right?"
-        )
-    # A line through all times: the first and last are rounded, too.
-    number = np.arange(len(times)) - (len(times) - 1) / 2
-    slope = float(number @ times) / float(number @ number)
-    grid = times.mean() + slope * number
-    if np.abs(times - grid).max() <= UNEVEN * interval:
-        return grid, signal
-    if np.any(steps == 0):
-        at = int(np.argmin(steps)) + 2
-        raise ScenarioError(
-            f"{path}: the time of reading {at} is that of the one before; export the times with more digits"
-        )
-    count = round(float(times[-1] - times[0]) / usual) + 1
-    if count > min(MOST_ADDED * len(times), MOST_POINTS):
-        raise ScenarioError(
-            f"{path}: the times leap from {times[0]:g} to {times[-1]:g} s though most readings are {usual:.3g} s "
-            "apart; are they all of one run?"
-        )
-    grid = np.linspace(times[0], times[-1], max(count, LEAST_POINTS))
-    return grid, np.interp(grid, times, signal)
 
 
 def _check_units(contents: _Contents, times: Array, listed: ListedPeaks | None, per_unit: float) -> None:
@@ -415,8 +369,8 @@ def _from_csv(path: Path, text: str) -> Trace:
     _check_signal(path, "signal", values[:, 1])
     with np.errstate(over="ignore"):  # what is beyond all numbers is reported as such
         times = values[:, 0] * TIME_COLUMNS[timed[0]]
-    times, signal = _evenly(path, times, values[:, 1])
-    return Trace(times, signal, "", None)
+    times, signal, notes = evenly(path, times, values[:, 1])
+    return Trace(times, signal, "", None, notes)
 
 
 def _row(cells: list[str], at: int, of: int) -> tuple[float, float] | None:

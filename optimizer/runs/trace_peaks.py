@@ -82,11 +82,12 @@ def pick(trace: Trace, path: Path, detection: PeakDetection = USUAL_DETECTION) -
     peaks = search.peaks
     if not len(peaks.retention):
         raise ScenarioError(
-            f"{path}: no peak stands out of the noise (standard deviation {search.noise:.3g}; looked for "
+            "".join(f"{note}\n" for note in trace.notes)
+            + f"{path}: no peak stands out of the noise (standard deviation {search.noise:.3g}; looked for "
             f"signal-to-noise {search.least_signal_to_noise:g} and half-height width {search.least_width:.3g} s)"
         )
     flat = np.flatnonzero(peaks.cut_off) + 1
-    notes = [*_without_effect(trace, path, detection)]
+    notes = [*trace.notes, *_without_effect(trace, path, detection)]
     if len(flat):
         notes.append(
             f"{path}: the tops of peaks {', '.join(map(str, flat))} are flat: the detector was at its limit; their "
@@ -146,7 +147,7 @@ def _listed(trace: Trace, path: Path, listed: ListedPeaks, search: PeakSearch | 
     count = len(listed.retention)
     row = np.full(count, -1, dtype=np.intp)
     width, tailing = np.full(count, np.nan), np.full(count, np.nan)
-    notes = []
+    notes = [*trace.notes]
     if search is not None:
         row = _rows(listed, search)
         seen = row >= 0

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import fields
 from graphlib import CycleError, TopologicalSorter
 from itertools import combinations, pairwise
+from typing import Any
 
 from models.units import celsius
 from optimizer.base.given_values import Given
+from optimizer.base.tables import Table, keys_of, quantity_in
 from optimizer.scenario.data import AnalyteDetail, PairRule
 from optimizer.scenario.method_checks import method_problems, method_warnings, temperature_range
 from optimizer.scenario.program_checks import (
@@ -18,6 +21,7 @@ from optimizer.scenario.program_checks import (
     oven_warnings,
     pressure_problems,
     steep_ramps,
+    weak_pressures,
 )
 from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable
 from optimizer.scenario.schema import ScenarioTable
@@ -63,7 +67,31 @@ def table_warnings(table: ScenarioTable, given: Given, last_peaks: Sequence[floa
         warnings += steep_ramps(f"{key}.oven", oven, table, given, last_peak)
         warnings += oven_warnings(f"{key}.oven", oven, table, given)
         warnings += carrier_warnings(f"{key}.carrier", carrier, table, given)
-    return [*warnings, *method_warnings(table, given), *compound_warnings(table, given)]
+        warnings += weak_pressures(f"{key}.carrier", carrier, oven.start, table, given)
+    return [
+        *warnings,
+        *method_warnings(table, given),
+        *compound_warnings(table, given),
+        *unusual_values(table, given),
+    ]
+
+
+def unusual_values(table: Any, given: Given, within: str = "") -> Iterator[str]:
+    """Values that are possible but unusual, and usual in a unit that is written by mistake: one question each."""
+    kind: type = type(table)
+    for declared, (name, info) in zip(fields(kind), keys_of(kind).items(), strict=True):
+        place, value = f"{within}{name}", getattr(table, declared.name)
+        if isinstance(value, Table):
+            yield from unusual_values(value, given, f"{place}.")
+        elif isinstance(value, tuple):
+            for number, each in enumerate(value, 1):
+                if isinstance(each, Table):
+                    yield from unusual_values(each, given, f"{place}[{number}].")
+        else:
+            quantity, stated = quantity_in(info), given.number(place)
+            asked = "" if quantity is None or stated is None else quantity.question(stated)
+            if asked:
+                yield f"{given(place)} is unusual; {asked}"
 
 
 def _programs(table: ScenarioTable) -> Iterator[tuple[str, OvenTable, CarrierProgramTable]]:

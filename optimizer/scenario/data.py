@@ -21,7 +21,7 @@ from optimizer.base.quantities import (
     Flag,
     Fraction,
     HalfLife,
-    HeatingRate,
+    HeatingLimitRate,
     Minutes,
     Name,
     Nanograms,
@@ -29,6 +29,7 @@ from optimizer.base.quantities import (
     RetentionFactor,
     SearchTime,
     Shift,
+    ShortWait,
     Tailing,
     Temperature,
     Window,
@@ -78,9 +79,11 @@ class BakeOut(Table):
 
     temperature: Annotated[Temperature, key("at_C")]
     """temperature of the bake-out"""
-    hold: Annotated[Minutes, key("hold_min")]
+    hold: Annotated[ShortWait, key("hold_min")]
     """how long it is held"""
-    rate: Annotated[HeatingRate | None, key("rate_C_per_min", unless_stated="as fast as the oven can")] = None
+    rate: Annotated[
+        HeatingLimitRate | None, key("rate_C_per_min", unless_stated="as fast as the oven can")
+    ] = None
     """how fast it is reached"""
 
 
@@ -92,7 +95,7 @@ class Goal(Table):
     """what becomes as short as possible"""
     min_resolution: Resolution = 1.5
     """half-height resolution every counted pair must reach"""
-    earliest_elution: Annotated[Minutes, key("earliest_elution_min")] = 0.0
+    earliest_elution: Annotated[ShortWait, key("earliest_elution_min")] = 0.0
     """no target or internal standard may elute earlier, for example because of the solvent"""
     latest_elution: Annotated[Minutes | None, key("latest_elution_min")] = None
     """no target or internal standard may have its apex later"""
@@ -128,7 +131,7 @@ class TimeAbove(Table):
 
     temperature: Annotated[Temperature, key("temperature_C")]
     """above which the stay is counted"""
-    duration: Annotated[Minutes, key("min")]
+    duration: Annotated[ShortWait, key("min")]
     """longest stay above it"""
 
 

@@ -25,10 +25,9 @@ from optimizer.base.quantities import (
     FlowRateStep,
     FlowStep,
     GaugePressure,
-    HeatingRate,
+    HeatingLimitRate,
     HeatingRateStep,
     LargestPressure,
-    Minutes,
     OvenTolerance,
     Percent,
     PressureRate,
@@ -37,7 +36,9 @@ from optimizer.base.quantities import (
     PurgeOn,
     RoomTemperature,
     SeptumPurge,
+    ShortWait,
     SplitRatio,
+    StartTemperature,
     Temperature,
     TemperatureDifference,
     TemperatureStep,
@@ -98,7 +99,7 @@ class CoolDown(Table):
     """where cooling begins"""
     to_temperature: Annotated[Temperature, key("to_C")]
     """where it ends"""
-    duration: Annotated[Minutes, key("min")]
+    duration: Annotated[ShortWait, key("min")]
     """how long it takes"""
 
 
@@ -107,7 +108,7 @@ class HeatingLimit(Table):
     """The fastest heating up to a temperature."""
 
     up_to: Annotated[Temperature, key("up_to_C")]
-    rate: Annotated[HeatingRate, key("rate_C_per_min")]
+    rate: Annotated[HeatingLimitRate, key("rate_C_per_min")]
 
     def __iter__(self) -> Iterator[float]:
         return iter((self.up_to, self.rate))
@@ -139,7 +140,7 @@ class Instrument(Table):
     """steepest flow ramp"""
     detector_max_flow: Annotated[DetectorFlow | None, key("detector_max_flow_mL_min")] = None
     """largest column flow that the detector or the vacuum pump takes"""
-    oven_min: Annotated[Temperature | None, key("oven_min_C")] = None
+    oven_min: Annotated[StartTemperature | None, key("oven_min_C")] = None
     """lowest temperature of the oven"""
     oven_max: Annotated[Temperature, key("oven_max_C")] = 450.0 + ZERO_CELSIUS
     """highest temperature of the oven"""
@@ -155,7 +156,7 @@ class Instrument(Table):
     """bands with rising `up_to_C` and the fastest `rate_C_per_min` up to there; above the last band its rate holds"""
     cool_down: CoolDown | None = None
     """how long cooling takes; used for the cycle time, and needed to minimise it"""
-    equilibration: Annotated[Minutes, key("equilibration_min")] = 1.0 * SECONDS_PER_MINUTE
+    equilibration: Annotated[ShortWait, key("equilibration_min")] = 1.0 * SECONDS_PER_MINUTE
     """wait before the next injection; used for the cycle time"""
     max_oven_ramps: Annotated[int, whole(0, 50)] = 20
     """most oven ramps in a program"""

@@ -12,7 +12,7 @@ import sys
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
+from typing import Any, Literal, TypeVar, get_args, get_origin
 
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
@@ -21,8 +21,8 @@ from pydantic_core import ErrorDetails
 from models.units import PA_PER_KPA, REFERENCE_PRESSURE
 from optimizer.base.errors import ScenarioError
 from optimizer.base.given_values import Given, Place, Written, dotted, shown
-from optimizer.base.quantities import KPA_PER, Quantity
-from optimizer.base.tables import every_table, keys_of, read_table, tables_in
+from optimizer.base.quantities import KPA_PER
+from optimizer.base.tables import every_table, keys_of, parts_of, quantity_in, read_table, tables_in
 from optimizer.base.text_files import nearest, read_text
 from optimizer.scenario.program_tables import CARRIER_MODES
 from optimizer.scenario.schema import ScenarioTable
@@ -406,17 +406,10 @@ def _expected(field: FieldInfo | None) -> str:
     """The values a key may have, in words; empty where there is nothing to say."""
     if field is None:
         return ""
-    for each in _parts(Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation):
-        if isinstance(each, Quantity):
-            return f"{each.low:g} to {each.high:g} {each.unit.text}".rstrip()
+    quantity = quantity_in(field)
+    if quantity is not None:
+        return f"{quantity.low:g} to {quantity.high:g} {quantity.unit.text}".rstrip()
+    for each in parts_of(field.annotation):
         if get_origin(each) is Literal:
             return "one of " + ", ".join(f'"{choice}"' for choice in get_args(each))
     return "text in quotes" if field.annotation is str else ""
-
-
-def _parts(annotation: Any) -> Iterator[Any]:
-    """An annotation and everything inside it."""
-    yield annotation
-    if get_origin(annotation) is not Literal:
-        for each in get_args(annotation):
-            yield from _parts(each)

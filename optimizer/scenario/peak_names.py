@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
-from optimizer.base.text_files import nearest, read_text
+from optimizer.base.text_files import cell_name, cell_text, nearest, read_text
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.schema import ScenarioTable
 
@@ -158,7 +158,8 @@ def matching_text(rows: Sequence[tuple[str, float, str, float]]) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
     for run, retention, compound, confidence in rows:
-        writer.writerow([run, f"{retention / SECONDS_PER_MINUTE:.4f}", compound, f"{confidence:.3f}"])
+        minutes = f"{retention / SECONDS_PER_MINUTE:.4f}"
+        writer.writerow([cell_text(run), minutes, cell_text(compound), f"{confidence:.3f}"])
     return out.getvalue()
 
 
@@ -231,7 +232,8 @@ def _line_problem(
     found: dict[str, dict[int, str]],
 ) -> str | None:
     """Take one line into `found`, or say what is wrong with it."""
-    run, compound, time = row.get("run", ""), row.get("compound", ""), row.get("retention_min", "")
+    run, compound = (cell_name(row.get(key, "")) for key in ("run", "compound"))
+    time = row.get("retention_min", "")
     if run not in tables:
         near = nearest(run, list(tables))
         hint = f"did you mean {near!r}?" if near else f"those are {', '.join(tables)}"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from models.units import PA_PER_KPA, celsius, gauge_kPa
+from models.column.carrier_gas import carrier_gas
+from models.column.system import Column, flow
+from models.units import PA_PER_KPA, celsius, flow_mL_min, gauge_kPa
 from optimizer.base.given_values import Given
 from optimizer.base.quantities import KPA_PER
 from optimizer.scenario.method_checks import temperature_range
@@ -217,6 +219,31 @@ def carrier_warnings(
     ]:
         yield f"{given(place)} is less than {given('instrument.min_inlet_pressure_kPa')}"
     yield from _carrier_ramps(key, carrier, table, given)
+
+
+def weak_pressures(
+    key: str, carrier: CarrierProgramTable, T: float, table: ScenarioTable, given: Given
+) -> Iterator[str]:
+    """A pressure in kPa that gives less flow at T [K] than is ever set, and as so many psi or bar a usual one."""
+    instrument, ambient = table.instrument, table.carrier.ambient_pressure
+    outlet = 0.0 if table.carrier.outlet == "vacuum" else ambient
+    column = Column(table.column.length, table.column.inner_diameter, table.column.film_thickness)
+
+    def flow_at(pressure: float) -> float:
+        return float(flow(column, carrier_gas(table.carrier.gas), T, pressure, outlet))
+
+    for place, pressure in _pressures(key, carrier):
+        if given.unit(place) != "kPa" or pressure <= outlet or flow_at(pressure) >= instrument.min_flow:
+            continue
+        for unit, kPa in KPA_PER.items():
+            meant = ambient + (pressure - ambient) * kPa
+            usual = outlet < meant <= instrument.max_inlet_pressure
+            if usual and instrument.min_flow <= flow_at(meant) <= instrument.max_flow:
+                yield (
+                    f"{given(place)} gives a flow of only {flow_mL_min(flow_at(pressure)):.2g} mL/min; did you mean "
+                    f"{unit}, {gauge_kPa(meant, ambient):.4g} kPa and {flow_mL_min(flow_at(meant)):.2g} mL/min?"
+                )
+                return
 
 
 def _carrier_ramps(

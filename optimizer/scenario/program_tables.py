@@ -16,6 +16,7 @@ from optimizer.base.quantities import (
     HeatingRate,
     Minutes,
     PressureRate,
+    StartTemperature,
     Temperature,
     Velocity,
 )
@@ -46,7 +47,7 @@ class OvenRampTable(Table):
 class OvenTable(Table):
     """An oven program; past its last hold the oven stays where it is."""
 
-    start: Annotated[Temperature, key("start_C")]
+    start: Annotated[StartTemperature, key("start_C")]
     """temperature at the start"""
     hold: Hold = 0.0
     """hold at the start"""

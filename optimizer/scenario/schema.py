@@ -28,6 +28,7 @@ from optimizer.base.quantities import (
     Quantity,
     Repeatability,
     Slip,
+    StartTemperature,
     Temperature,
     Title,
 )
@@ -60,7 +61,7 @@ class ColumnTable(Table):
     """film; the phase ratio must be at least 5"""
     phase: Name = "not stated"
     """for the report only"""
-    min_temperature: Annotated[Temperature, key("min_temperature_C")]
+    min_temperature: Annotated[StartTemperature, key("min_temperature_C")]
     """lowest temperature of the column"""
     max_temperature: Annotated[Temperature, key("max_temperature_C")]
     """limit for continuous use"""

@@ -8,22 +8,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Program, batch_of
-from models.peaks.resolution import order_changes
-from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base import clock
-from optimizer.base.numbers import percent
-from optimizer.goal.cautions import extrapolation
 from optimizer.goal.cycle import cycle_time, samples_per_shift
 from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.outcome import Candidate, InUse, Prediction, SearchOutcome, Tried
-from optimizer.goal.predict import hold_up_time_of, predict
-from optimizer.goal.reliability import Reliability
+from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.scenario.data import Scenario
 from optimizer.search.descent import judgement
+from optimizer.search.doubts import about_flat_ramp, about_order, risk_warnings, warnings_of
 from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import WORDS, carrier_words
-from optimizer.search.reasons import broken_limits, compared_with, margins_of, next_seconds, shortfalls
+from optimizer.search.reasons import (
+    broken_equipment,
+    broken_limits,
+    compared_with,
+    margins_of,
+    next_seconds,
+    shortfalls,
+)
 from optimizer.search.rounding import Settable, settable
 from optimizer.search.set_point_tolerances import set_point_tolerances
 
@@ -36,11 +38,8 @@ HALF = 0.5  # of the time left for rounding, for each program in turn
 FURTHER_ENDS = 3  # of a family whose best do not hold on the grid
 SLOW = 3.0  # families slower than this many times the best are not worth a page
 CONTRADICTION = "no program found keeps all limits of column and instrument: do they contradict one another?"
-FAR = 20.0  # K between a predicted elution temperature and the scouted ones that is worth a word
-CLEAR_OF_HOLD_UP = (
-    1.5  # times the hold-up time, within which a peak sits near the solvent; common practice, no source
-)
-RISKY = 0.5  # share of draws below which a program is said to be likely to fail
+NO_TIME = "not rounded to the instrument's steps for want of time"
+MISSES = "short of the goal, or that cannot be run"
 
 
 def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> SearchOutcome:
@@ -79,7 +78,42 @@ def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> S
         searched.seconds,
         searched.interrupted,
         study=searched.study,
+        candidates_note=_why_fewer(problem, pool, rounded, scored, chosen, len(made)),
     )
+
+
+def _why_fewer(
+    problem: Problem,
+    pool: list[Found],
+    rounded: list[Settable],
+    scored: list[_Scored],
+    chosen: list[_Scored],
+    shown: int,
+) -> str:
+    """Why fewer candidates are shown than were asked for; empty where they are not."""
+    wanted = problem.scenario.search.candidates
+    if shown >= wanted:
+        return ""
+    left_out = [each for each in scored if not any(each is other for other in chosen)]
+    reasons = [_why_left_out(each, scored, chosen) for each in left_out]
+    reasons += [MISSES] * (len(rounded) - len(scored) + len(chosen) - shown)
+    reasons += [NO_TIME] * (len(pool) - len(rounded))
+    if not reasons:
+        return f"{shown} of {wanted} candidates that were asked for: others are alike or far slower."
+    counted = [f"{reasons.count(each)} {each}" for each in dict.fromkeys(reasons)]
+    found = shown + len(reasons)
+    return f"{shown} of {wanted} candidates that were asked for: of {found} programs {', '.join(counted)}."
+
+
+def _why_left_out(each: _Scored, scored: list[_Scored], chosen: list[_Scored]) -> str:
+    program = each.prediction.program
+    if not each.settable.feasible and any(other.beats(each) for other in scored):
+        return "no closer to the goal than another"
+    if any(_matches(other, each) for other in scored):
+        return "hardly better than a simpler one"
+    if any(_alike(program, other.prediction.program) for other in chosen):
+        return "nearly the same as one shown"
+    return f"over {100 * (NEAR_TIE - 1):.0f} % slower than the best of its kind"
 
 
 def _rounded(problem: Problem, searched: Searched, pool: list[Found], until: float) -> list[Settable]:
@@ -135,7 +169,8 @@ def _in_use(problem: Problem) -> InUse | None:
     now, reliability = with_uncertainty(problem, now, exact=True)
     cycle = cycle_time(problem.scenario, now.program, now.run_time)
     breaks = broken_limits(problem, now)
-    return InUse(now, cycle, samples_per_shift(problem.scenario, cycle), breaks, reliability)
+    shift = samples_per_shift(problem.scenario, cycle)
+    return InUse(now, cycle, shift, breaks, reliability, broken_equipment(problem, now))
 
 
 def _pool(searched: Searched, wanted: int) -> list[Found]:
@@ -304,135 +339,11 @@ def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Pr
         next_seconds=next_seconds(problem, each) if feasible else "",
         compared=compared_with(problem, prediction, now) if now is not None else (),
         warnings=(
-            *_about_flat_ramp(problem.scenario, prediction.program),
+            *about_flat_ramp(problem.scenario, prediction.program),
             *(risk_warnings(problem.confidence, reliability) if feasible else ()),
             *warnings_of(problem, prediction, now),
         ),
         missed=missed,
-        order_changes=tuple(_about_order(problem, prediction, now)),
+        order_changes=tuple(about_order(problem, prediction, now)),
         set_points=set_point_tolerances(problem, prediction),
-    )
-
-
-def _about_flat_ramp(scenario: Scenario, program: Program) -> tuple[str, ...]:
-    """A constant carrier where only ramps of it were asked for."""
-    mode, asked = program.carrier.mode, scenario.search.carrier_modes
-    if mode in asked or program.carrier.ramps:
-        return ()
-    return (
-        f"{mode.capitalize()} is what came of the {program.carrier.controlled} program that carrier_modes asks for: no "
-        "ramp that was tried paid.",
-    )
-
-
-def warnings_of(problem: Problem, prediction: Prediction, now: Prediction | None = None) -> tuple[str, ...]:
-    """What the reader must know before trusting a program; `now` is the method in use, if already predicted."""
-    current = problem.scenario.current
-    if now is None and current is not None:
-        now = predict(problem, current)
-    return (
-        *_about_elution(prediction),
-        *_about_extrapolation(problem, prediction),
-        *_about_hold_up(problem, prediction),
-        *_about_order(problem, prediction, now),
-        *_about_amounts(problem, prediction),
-    )
-
-
-def _about_elution(prediction: Prediction) -> list[str]:
-    missing = [
-        name for name, t in zip(prediction.compounds, prediction.retention, strict=True) if not np.isfinite(t)
-    ]
-    return [f"Not eluted in any reasonable time: {', '.join(missing)}."] if missing else []
-
-
-def _about_extrapolation(problem: Problem, prediction: Prediction) -> list[str]:
-    """Programs outside the scouted temperatures, and compounds that elute far from where they were seen to."""
-    runs = problem.scenario.runs
-    if not runs:
-        return []
-    T = prediction.program.oven.knots()[1]
-    found = list(extrapolation(problem.scenario, min(T), max(T)))
-    far = []
-    for m, name in enumerate(prediction.compounds):
-        seen = [
-            float(np.interp(run.peaks.retention[at], *run.program.oven.knots()))
-            for run in runs
-            if (at := run.peaks.index(name)) is not None
-        ]
-        at_elution = float(prediction.elution_temperature[m])
-        beyond = at_elution < min(seen, default=np.inf) - FAR or at_elution > max(seen, default=np.inf) + FAR
-        if seen and beyond:  # of what never elutes neither is true
-            far.append(
-                f"{name} ({celsius(at_elution):.0f} °C; scouted {celsius(min(seen)):.0f} to {celsius(max(seen)):.0f})"
-            )
-    if far:
-        found.append(f"Extrapolated, leaving more than {FAR:.0f} °C from where scouted: {_listed(far)}.")
-    return found
-
-
-def _about_hold_up(problem: Problem, prediction: Prediction) -> list[str]:
-    """Targets that the column hardly retains: k at elution says nothing of that where a ramp is fast."""
-    hold_up = hold_up_time_of(problem.fit.system, prediction.program)
-    early = sorted(
-        (float(prediction.retention[m]), prediction.compounds[m])
-        for m in problem.targets
-        if prediction.retention[m] < CLEAR_OF_HOLD_UP * hold_up
-    )
-    if not early:
-        return []
-    weak = [f"{name} ({t / SECONDS_PER_MINUTE:.2f} min, {t / hold_up:.2f} times)" for t, name in early]
-    return [
-        f"Hardly retained, leaving within {CLEAR_OF_HOLD_UP:g} times this program's hold-up time of "
-        f"{hold_up / SECONDS_PER_MINUTE:.2f} min, where solvent and matrix crowd: {_listed(weak)}; "
-        "earliest_elution_min keeps peaks clear of the solvent."
-    ]
-
-
-def _about_order(problem: Problem, prediction: Prediction, now: Prediction | None) -> list[str]:
-    """Order changes against the method in use; without one, against the first scouting run."""
-    scenario = problem.scenario
-    if now is not None:
-        known, what = now.retention, "the method in use"
-    elif scenario.runs:
-        peaks = scenario.runs[0].peaks
-        rows = [peaks.index(name) for name in prediction.compounds]
-        known = np.array([np.nan if row is None else peaks.retention[row] for row in rows])
-        what = "the first scouting run"
-    else:
-        return []
-    names = prediction.compounds
-    swapped = [f"{names[b]} before {names[a]}" for a, b in order_changes(known, prediction.retention)]
-    return [f"ORDER CHANGE against {what}: {_listed(swapped)}."] if swapped else []
-
-
-def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
-    """Peaks above the column's capacity."""
-    capacity = problem.scenario.capacity
-    if capacity is None:
-        return []
-    amounts = {name: problem.scenario.detail(name).amount for name in prediction.compounds}
-    over = [f"{name} ({ng:g} ng)" for name, ng in amounts.items() if ng is not None and ng > capacity]
-    if not over:
-        return []
-    return [
-        f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks lean forward, widen and come "
-        "later than predicted."
-    ]
-
-
-def _listed(items: list[str], most: int = 5) -> str:
-    """A list in words, cut where it gets long."""
-    more = f" and {len(items) - most} more" if len(items) > most else ""
-    return "; ".join(items[:most]) + more
-
-
-def risk_warnings(confidence: float, reliability: Reliability) -> tuple[str, ...]:
-    """What is to be said of a program that meets the goal as it was asked, but on the instrument may well not."""
-    share = reliability.share
-    if confidence > 0 or share >= RISKY:
-        return ()
-    return (
-        f"Likely to fail: {percent(share)} probability of meeting every requirement. It is the fastest program, not "
-        "the safest; with confidence = 0.9 under [goal] the search looks for one with 90 %.",
     )

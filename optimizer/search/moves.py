@@ -34,6 +34,42 @@ def holds(family: Family, program: Program) -> bool:
     )
 
 
+def why_not_searched(scenario: Scenario, program: Program) -> str:
+    """Why no family of a scenario holds a program, with the key to change."""
+    search, instrument, oven, carrier = scenario.search, scenario.instrument, program.oven, program.carrier
+    corners = [oven.start, *(ramp.target for ramp in oven.ramps)]
+    ramps, baking = len(oven.ramps), int(scenario.goal.bake_out is not None)
+    found = []
+    if carrier.mode not in search.carrier_modes:
+        modes = ", ".join(f'"{mode}"' for mode in search.carrier_modes)
+        found.append(f'a {carrier.mode}, search.carrier_modes has {modes}: add "{carrier.mode}" there')
+    elif len(carrier.ramps) > search.max_carrier_ramps:
+        count = len(carrier.ramps)
+        found.append(
+            f"{count} carrier ramps, search.max_carrier_ramps is {search.max_carrier_ramps}: set "
+            f"max_carrier_ramps = {count} under [search]"
+        )
+    if sorted(corners) != corners:
+        found.append("a ramp that cools, and those are not searched")
+    if ramps > instrument.max_oven_ramps - baking:
+        also = ", one of them kept for goal.bake_out" if baking else ""
+        found.append(
+            f"{_counted(ramps)}, instrument.max_oven_ramps is {instrument.max_oven_ramps}{also}: start from a program "
+            "with fewer"
+        )
+    elif ramps > search.max_ramps and search.oven_temperature is not None:
+        found.append(f"{_counted(ramps)}, search.oven_temperature_C keeps the oven at one: take that key out")
+    elif ramps > search.max_ramps:
+        found.append(
+            f"{_counted(ramps)}, search.max_ramps is {search.max_ramps}: set max_ramps = {ramps} under [search]"
+        )
+    return "; ".join(found)
+
+
+def _counted(ramps: int) -> str:
+    return f"{ramps} oven ramp{'' if ramps == 1 else 's'}"
+
+
 def holding(families: Sequence[Family], program: Program) -> list[int]:
     """Numbers of the families that hold a program, the one with the fewest ramps first."""
     numbers = [number for number, family in enumerate(families) if holds(family, program)]

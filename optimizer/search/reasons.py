@@ -11,11 +11,13 @@ from scipy.integrate import trapezoid
 from models.column.programs import Array, batch_of
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import beside_needed, percent, probability_beside
+from optimizer.goal.cautions import BREAKS
 from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import RESOLUTION, Index, Requirement
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.search.descent import fastest_margin
 from optimizer.search.found import FEASIBLE
 from optimizer.search.rounding import Settable
@@ -74,12 +76,23 @@ def margins_of(
     return tuple(each.shown for each in held_limits(problem, prediction, pairs))
 
 
+def broken_equipment(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
+    """Limits of column and instrument that a program does not keep, each with its value."""
+    margins = problem.assess(batch_of([prediction.program]), "polish").limits[0]
+    return tuple(
+        limit.text(prediction)
+        for limit, margin in zip(problem.limits, margins, strict=True)
+        if margin < FEASIBLE and not limit.is_requirement
+    )
+
+
 def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
-    """Limits of column, instrument and goal that a given program does not keep."""
-    texts = [
-        f"Breaks a limit: {each.shown.text}."
+    """Limits of column, instrument and goal that a given program does not keep, the equipment's first."""
+    texts = [BREAKS.format(text) for text in broken_equipment(problem, prediction)]
+    texts += [
+        BREAKS.format(each.shown.text)
         for each in held_limits(problem, prediction)
-        if each.missed and each.limit is not RESOLUTION
+        if each.missed and each.limit is not RESOLUTION and each.limit.is_requirement
     ]
     late = prediction.retention > prediction.program.oven.duration
     names = [name for name, beyond in zip(prediction.compounds, late, strict=True) if beyond]
@@ -165,16 +178,13 @@ def next_seconds(problem: Problem, each: Settable) -> str:
 
 def _faster_in_draws(problem: Problem, each: Settable, z: Array, less: float) -> str:
     """The pass probability of a program `less` [s] shorter, at z (D,), and what fails most often."""
-    batch = each.family.batch(each.family.values(z[None]))
-    problem = problem.afresh
-    drawn = drawn_margins(problem, batch, problem.assess(batch, "polish"))
-    probability = float(drawn.pass_probability[0])
-    if probability > problem.confidence - GIVEN:
+    values, step = each.family.values(z[None]), problem.scenario.instrument.steps.time
+    end = float(problem.assess(each.family.batch(values), "polish").run_time[0])
+    prediction = predict(problem, each.family.program(values[0], end, step))
+    known = with_uncertainty(problem, prediction, exact=True, sources=False)[1]
+    if known.share > problem.confidence - GIVEN or not known.failures:
         return ""
-    names = [f"resolution of {_pair_name(problem, problem.pairs.index[at])}" for at in drawn.pairs]
-    names += [each.name for each in problem.requirements]
-    failing = (np.concatenate([drawn.pair_margins, drawn.requirement_margins[0]]) < 0).mean(axis=1)
-    return f"{less:.0f} s faster: {100 * probability:.0f} % probability (fails most: {names[int(np.argmax(failing))]})."
+    return f"{less:.0f} s faster: {percent(known.share)} probability (fails most: {known.failures[0].what})."
 
 
 def _pair_name(problem: Problem, pair: Index) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ DAMAGED = (
     "the study's file is damaged, or another program has written to it; go back to a copy of it, or name another file, "
     "or none that exists for a new study"
 )
+OTHERS = ("mysql", "mariadb", "mssql", "oracle", "mongodb", "redis", "http", "https", "ftp", "file")
 SECRETS = ("password", "sslpassword")  # of a URL's options
 
 
@@ -67,6 +69,11 @@ def study_place(text: str, typed: bool = True) -> StudyPlace:
     StudyError : for other databases, URLs that cannot be read, and passwords that were typed
     """
     if "://" not in text:
+        if _like_credentials(text):
+            raise StudyError(
+                "the study looks like a server's address that is mistyped; it is not repeated here, as it may hold a "
+                "password; expected postgresql://user@host:5432/database, or the name of a file"
+            )
         path = Path(text)
         return _file(path / DEFAULT_FILE if path.is_dir() or text.endswith(("/", "\\")) else path)
     scheme = text.partition("://")[0].lower()
@@ -75,7 +82,7 @@ def study_place(text: str, typed: bool = True) -> StudyPlace:
     if scheme not in POSTGRES:
         raise StudyError(
             "a study is kept in an SQLite file (give its name) or in PostgreSQL (postgresql://host/database), not in "
-            f"{scheme}"
+            f"{scheme if scheme in OTHERS else 'what stands before ://'}"
         )
     try:
         url = urlsplit(text)
@@ -92,6 +99,12 @@ def study_place(text: str, typed: bool = True) -> StudyPlace:
             f"PGPASSFILE, or put the whole URL into {VARIABLE}"
         )
     return StudyPlace(f"postgresql+psycopg://{text.partition('://')[2]}", _shown(url, port))
+
+
+def _like_credentials(text: str) -> bool:
+    """Whether what is no URL may hold a password all the same: user:password@host, or password=..."""
+    without_drive = re.sub(r"^[A-Za-z]:(?=[\\/])", "", text)
+    return bool(re.search(r"^\s*postgres\w*\s*[:;]|:[^@]*@|pass(word|wd)?\s*=", without_drive, re.I))
 
 
 def place_of_option(study: str | None, name: str | None, source: object) -> StudyPlace | None:

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from itertools import count
 from math import pi
 
+import models.cores
 import optimizer.base.clock
-import optimizer.base.processes
 from models.column.programs import Program
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Searched
@@ -24,7 +24,7 @@ STEP = 0.2 / pi  # s; no budget is a whole number of them, so that no rounding d
 def count_steps() -> None:
     """Let each look at the clock of searches count as one step, all in this process."""
     ticks = count()
-    optimizer.base.processes.cores_here = lambda: 1
+    models.cores.cores_here = lambda: 1
     optimizer.base.clock.perf_counter = lambda: STEP * next(ticks)
 
 

@@ -10,6 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.base.numbers import MINUTES, RESOLUTION, SAMPLES
+from optimizer.goal.cautions import without_breaks
 from optimizer.goal.outcome import Candidate, InUse, SearchOutcome
 from optimizer.methods.adapt import Adapted
 from optimizer.methods.trim import Trimmed
@@ -24,7 +25,7 @@ from optimizer.results.reliability import (
 )
 from optimizer.results.set_points import program_lines, split_line
 from optimizer.scenario.data import Scenario
-from optimizer.show.console.common import grid_of, show_cautions, show_warnings
+from optimizer.show.console.common import grid_of, show_cautions, show_not_to_be_run, show_warnings
 
 
 def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome) -> None:
@@ -42,6 +43,8 @@ def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome
         _show_what_ifs(console, outcome)
     for candidate in outcome.candidates:
         _show_candidate(console, scenario, candidate)
+    if outcome.candidates_note:
+        console.print(outcome.candidates_note)
     _show_front(console, scenario, outcome)
     tried = "; ".join(f"{kind} {MINUTES.text(cost)}" for kind, cost in outcome.families)
     console.print(
@@ -113,13 +116,15 @@ def _show_current(console: Console, current: InUse) -> None:
     """The method in use: what it gives, and which limits it breaks."""
     prediction, known = current.prediction, current.reliability
     pair = escape(" and ".join(prediction.critical_pair or ()))
+    for line in current.breaks_equipment:
+        console.print(f"[bold red]In use, breaks a limit of the equipment: {escape(line)}.[/bold red]")
     console.print(
         f"In use: {MINUTES.text(prediction.run_time)} min  {_cycle(current)}, Rs of the critical pair "
         + (f"{pair}: " if pair else "")
         + critical_pair_text(prediction)
         + ("" if known is None else f"; {probability_text(known)}")
     )
-    for line in current.breaks:
+    for line in without_breaks(current.breaks, current.breaks_equipment):
         console.print(f"   [yellow]In use:[/yellow] {escape(line)}")
 
 
@@ -170,6 +175,7 @@ def _show_front(console: Console, scenario: Scenario, outcome: SearchOutcome) ->
 def show_adapted(console: Console, made: Adapted | Trimmed) -> None:
     """Methods side by side, their peaks, and what to know."""
     console.print(f"[bold]{escape(made.new.scenario.title)}[/bold]")
+    show_not_to_be_run(console, made.breaks_equipment)
     console.print(escape(lead_text(made)))
     methods = Table()
     for name in ("", *made.methods):
@@ -185,7 +191,7 @@ def show_adapted(console: Console, made: Adapted | Trimmed) -> None:
         console.print(f"[bold]{escape(line)}[/bold]")
     for note in made.notes:
         console.print(escape(note))
-    show_warnings(console, list(made.warnings))
+    show_warnings(console, without_breaks(made.warnings, made.breaks_equipment))
     show_cautions(console, list(made.cautions))
 
 

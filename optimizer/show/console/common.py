@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimizer.base.given_values import inline_toml
+from optimizer.goal.cautions import not_to_be_run
 from optimizer.results.documents import Document, check_document
 from optimizer.results.scenario_words import goal_lines, inputs
 from optimizer.results.set_points import program_lines
@@ -59,6 +60,12 @@ def _stated(value: Any) -> str:
     if isinstance(value, dict):
         return inline_toml({key: each for key, each in value.items() if each is not None})
     return "none" if value is None else inline_toml(value)
+
+
+def show_not_to_be_run(console: Console, breaks_equipment: Sequence[str]) -> None:
+    """The first line of a program that breaks limits of the equipment."""
+    if breaks_equipment:
+        console.print(f"[bold red]{_escaped(not_to_be_run(breaks_equipment))}[/bold red]", soft_wrap=True)
 
 
 def show_warnings(console: Console, warnings: Iterable[str]) -> None:

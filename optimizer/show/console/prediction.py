@@ -18,7 +18,7 @@ from optimizer.results.prediction import (
 )
 from optimizer.results.reliability import at_risk_text, reliability_text
 from optimizer.results.set_points import program_lines
-from optimizer.show.console.common import Grid, Row, show_cautions, show_warnings
+from optimizer.show.console.common import Grid, Row, show_cautions, show_not_to_be_run, show_warnings
 
 MEANING = (
     "T0: temperature at which the retention factor is 1; theta: the rise of temperature that divides it by e there; "
@@ -63,8 +63,9 @@ def show_fit(console: Console, result: FitResult) -> None:
 
 
 def show_prediction(console: Console, result: PredictionResult) -> None:
-    """Program, peak table, critical pair, pass probability, warnings."""
+    """What it breaks of the equipment, program, peak table, critical pair, pass probability, warnings."""
     prediction, peaks = result.prediction, result.peaks
+    show_not_to_be_run(console, result.breaks_equipment)
     console.print(
         "; ".join(program_lines(prediction.program, result.problem.scenario.ambient_pressure)), markup=False
     )
@@ -104,7 +105,7 @@ def show_prediction(console: Console, result: PredictionResult) -> None:
         console.print(escape(reliability_text(result.reliability)))
     if np.isfinite(prediction.retention_sd).any():
         console.print(INTERVALS)
-    show_warnings(console, result.warnings)
+    show_warnings(console, result.other_warnings)
     show_cautions(console, result.cautions)
 
 

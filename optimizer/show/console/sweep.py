@@ -9,15 +9,13 @@ from rich.table import Table
 
 from optimizer.base.numbers import percent, probability_beside
 from optimizer.base.tables import Shown
-from optimizer.methods.sweep import Best, Gives, NotRun, Run, Sweep
-from optimizer.methods.sweep_axes import VALUE, Axis
-from optimizer.methods.window_sweep import IsothermalRun, WindowSweep
-from optimizer.results.reliability import WORTH_REPORTING
+from optimizer.methods.sweep import Sweep
+from optimizer.methods.sweep_axes import VALUE, Axis, Gives, NotRun, Run
+from optimizer.methods.window_sweep import WindowSweep
 from optimizer.results.set_points import program_lines
 from optimizer.results.sweep import broken_in_words, goal_met, plates_text, warnings_of
-from optimizer.show.console.common import Grid, grid_of, show_warnings
+from optimizer.show.console.common import Grid, grid_of, show_not_to_be_run, show_warnings
 
-ROWS = 21  # of an excerpt, beside the runs that matter
 GRID_ROWS, GRID_COLUMNS = 13, 7
 SHOWN_WINDOWS = 6
 WIDE = 120  # characters from which a window diagram has room for all its columns
@@ -26,8 +24,8 @@ END_OF_RUN = (
     "last hold, on the clock's next step."
 )
 LINEAR = (
-    "Probabilities of all runs follow first derivatives, as the search does; of the program as it is and of the best "
-    "some draws are simulated outright."
+    "Whether a run that has no line of its own meets the goal follows first derivatives, which may be some points off "
+    "the simulated probability."
 )
 
 
@@ -43,10 +41,11 @@ def show_sweep(console: Console, swept: Sweep) -> None:
             f"Varied: {point.name} ({point.label}), {shown.low} to {shown.high} {point.unit}, {axis.count} values"
             f"{_steps_in_words(axis)}; as it is {shown.now}"
         )
+    show_not_to_be_run(console, swept.as_it_is.breaks_equipment)
     console.print(_as_it_is(swept))
     console.print(_curve_table(swept) if len(swept.axes) == 1 else _map_table(swept))
     console.print(END_OF_RUN)
-    if swept.required:
+    if swept.required and len(swept.shown) < len(swept.reasons):
         console.print(LINEAR)
     if swept.broken_limits:
         console.print(broken_in_words(swept.broken_limits))
@@ -56,7 +55,7 @@ def show_sweep(console: Console, swept: Sweep) -> None:
         ranges = _ranges_in_words(swept, swept.nominal_ranges)
         console.print(
             f"Nominally it would be met by {swept.nominal.sum()} runs{ranges}; their "
-            + _nominal_in_words(swept, nominal.run.gives, _set_in_words(swept, nominal.run), nominal)
+            + _nominal_in_words(swept, nominal.gives, _set_in_words(swept, nominal))
         )
     show_warnings(console, list(warnings_of(swept)))
 
@@ -89,7 +88,7 @@ def _as_it_is(swept: Sweep) -> str:
 def _curve_table(swept: Sweep) -> Grid:
     axis = swept.axes[0]
     rows = []
-    for at in _rows_worth_showing(swept):
+    for at in swept.shown:
         run, value = swept.runs[at], VALUE.text(axis.values[at])
         if isinstance(run, NotRun):
             rows.append([value, "–", "–", "–", "–", "not run"])
@@ -104,22 +103,10 @@ def _curve_table(swept: Sweep) -> Grid:
 def _verdict(swept: Sweep, gives: Gives, at: int) -> str:
     if not gives.nominal:
         return f"breaks {gives.breaks}"
-    probability = (
-        f" ({probability_beside(gives.probability, swept.required)} probability)" if swept.required else ""
-    )
+    probability = f" ({_probability(swept, gives)})" if swept.required else ""
     if not gives.feasible:
         return f"nominal only{probability}"
     return f"met{probability}" + (f", shortest {swept.minimise}" if at == swept.best else "")
-
-
-def _rows_worth_showing(swept: Sweep) -> list[int]:
-    """An even choice, the best run, and both sides of every change of whether the goal is met, and how."""
-    count = len(swept.reasons)
-    rows = {round(at) for at in np.linspace(0, count - 1, min(ROWS, count))}
-    rows |= {at for at in (swept.best,) if at is not None}
-    met = swept.feasible.astype(int) + swept.nominal
-    changes = np.flatnonzero(np.diff(met))
-    return sorted(rows | {int(at) for at in changes} | {int(at) + 1 for at in changes})
 
 
 def _map_table(swept: Sweep) -> Table:
@@ -155,12 +142,12 @@ def _conclusion(swept: Sweep) -> str:
     best = swept.best_run
     if best is None:
         return f"No run meets the goal {_how(swept)}."
-    gives, shown = best.run.gives, Shown(best.run.gives)
+    gives, shown = best.gives, Shown(best.gives)
     return (
         f"The goal is met {_how(swept)} by {swept.feasible.sum()} of {len(swept.reasons)} runs"
         f"{_ranges_in_words(swept, swept.feasible_ranges)}; the shortest {swept.minimise} is "
-        f"[bold]{shown.cost} min[/bold], at {_set_in_words(swept, best.run)}"
-        + (f", with {_probability(swept, gives, best)}" if swept.required else "")
+        f"[bold]{shown.cost} min[/bold], at {_set_in_words(swept, best)}"
+        + (f", with {_probability(swept, gives)}" if swept.required else "")
         + (f", Rs {shown.resolution} for {escape(' and '.join(gives.pair))}." if gives.pair else ".")
     )
 
@@ -169,19 +156,12 @@ def _how(swept: Sweep) -> str:
     return f"with {percent(swept.required)} probability" if swept.required else "nominally"
 
 
-def _probability(swept: Sweep, gives: Gives, best: Best[Run] | Best[IsothermalRun]) -> str:
-    """The pass probability of a run of which some draws were simulated outright, and what first derivatives say."""
-    known, followed = best.pass_probability, gives.probability
-    if known is None:
-        return f"{probability_beside(followed, swept.required)} probability"
-    text = f"{probability_beside(known, swept.required)} probability"
-    if abs(known - followed) >= WORTH_REPORTING:
-        text += f" ({probability_beside(followed, swept.required)} by first derivatives)"
-    return text
+def _probability(swept: Sweep, gives: Gives) -> str:
+    return f"{probability_beside(gives.probability, swept.required)} probability"
 
 
-def _nominal_in_words(swept: Sweep, gives: Gives, where: str, best: Best[Run] | Best[IsothermalRun]) -> str:
-    return f"shortest {swept.minimise} is {Shown(gives).cost} min, at {where}, with {_probability(swept, gives, best)}."
+def _nominal_in_words(swept: Sweep, gives: Gives, where: str) -> str:
+    return f"shortest {swept.minimise} is {Shown(gives).cost} min, at {where}, with {_probability(swept, gives)}."
 
 
 def _set_in_words(swept: Sweep, run: Run) -> str:
@@ -221,13 +201,13 @@ def show_window_diagram(console: Console, found: WindowSweep) -> None:
     else:
         console.print(
             f"The shortest {swept.minimise} that meets the goal {_how(swept)} is "
-            f"[bold]{Shown(best.run.gives).cost} min[/bold], at {Shown(best.run).temperature} °C (the instrument takes "
+            f"[bold]{Shown(best.gives).cost} min[/bold], at {Shown(best).temperature} °C (the instrument takes "
             f"steps of {Shown(found).step} °C)"
-            + (f", with {_probability(swept, best.run.gives, best)}." if swept.required else ".")
+            + (f", with {_probability(swept, best.gives)}." if swept.required else ".")
         )
     if nominal is not None and nominal != best and swept.required:
-        where = f"{Shown(nominal.run).temperature} °C"
-        console.print("Nominally the " + _nominal_in_words(swept, nominal.run.gives, where, nominal))
+        where = f"{Shown(nominal).temperature} °C"
+        console.print("Nominally the " + _nominal_in_words(swept, nominal.gives, where))
     show_warnings(console, list(warnings_of(found)))
 
 

@@ -7,9 +7,10 @@ from typing import Any
 from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, percent
-from optimizer.goal.cautions import PLANNING, cautions_of
+from optimizer.goal.cautions import PLANNING, cautions_of, not_to_be_run, without_breaks
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Candidate, Prediction
+from optimizer.goal.reliability import Reliability
 from optimizer.methods.adapt import Adapted
 from optimizer.methods.trim import Trimmed
 from optimizer.results.adapt import lead_text, method_rows, order_lines, outcome_lines, peak_table
@@ -32,9 +33,10 @@ def adapt_html(made: Adapted | Trimmed, tuned: Candidate | None) -> str:
     return page(
         "adapt.html.j2",
         title=made.new.scenario.title,
+        not_to_be_run=not_to_be_run(made.breaks_equipment),
         lead=lead_text(made),
         order_lines=order_lines(made),
-        warnings=made.warnings,
+        warnings=without_breaks(made.warnings, made.breaks_equipment),
         methods=names,
         rows=method_rows(made),
         says=outcome_lines(made),
@@ -51,9 +53,9 @@ def adapt_html(made: Adapted | Trimmed, tuned: Candidate | None) -> str:
     )
 
 
-def _image(problem: Problem, prediction: Prediction, name: str) -> str:
+def _image(problem: Problem, prediction: Prediction, name: str, known: Reliability | None = None) -> str:
     title = f"{name.capitalize()}: run {MINUTES.text(prediction.run_time)} min"
-    data = chromatogram_data(prediction, problem.scenario.ambient_pressure, title)
+    data = chromatogram_data(prediction, problem.scenario.ambient_pressure, title, known)
     return as_image(picture(chromatogram_figure(data), "svg"))
 
 
@@ -62,7 +64,7 @@ def _tuned(problem: Problem, candidate: Candidate) -> dict[str, Any]:
         **_tuned_part(problem.scenario, candidate),
         "holds": percent(candidate.pass_probability),
         "warnings": candidate.warnings,
-        "image": _image(problem, candidate.prediction, "tuned"),
+        "image": _image(problem, candidate.prediction, "tuned", candidate.reliability),
     }
 
 

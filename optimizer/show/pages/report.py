@@ -8,6 +8,7 @@ from models.fit.fit import Fit
 from optimizer.base.numbers import MINUTES
 from optimizer.goal.cautions import PLANNING, cautions_of
 from optimizer.goal.outcome import Prediction, SearchOutcome
+from optimizer.goal.reliability import Reliability
 from optimizer.results.candidate import (
     COLUMNS,
     candidate_document,
@@ -34,9 +35,10 @@ from optimizer.show.pages.report_candidate import (
     in_use_view,
     set_points_text,
 )
-from optimizer.show.pictures.chromatograms import chromatogram_figure, picture, pictures_of, residual_figure
+from optimizer.show.pictures.chromatograms import chromatogram_figure, picture, pictures_of
 from optimizer.show.pictures.exposure import exposure_data, exposure_figure
 from optimizer.show.pictures.front import front_figure
+from optimizer.show.pictures.residuals import residual_figure
 
 PEAK_COLUMNS = (
     "compound",
@@ -69,7 +71,7 @@ def outcome_files(scenario: Scenario, fit: Fit, outcome: SearchOutcome) -> dict[
         "set_points.txt": set_points_text(scenario, outcome).encode(),
     }
     for each in outcome.candidates:
-        chart = chromatogram_data(each.prediction, scenario.ambient_pressure, heading(each))
+        chart = chromatogram_data(each.prediction, scenario.ambient_pressure, heading(each), each.reliability)
         files |= pictures_of(f"chromatogram_{each.rank}", chromatogram_figure(chart))
         files |= _exposure_files(f"exposure_{each.rank}", scenario, each.prediction)
     if outcome.front and all(np.isfinite(point.prediction.min_resolution) for point in outcome.front):
@@ -85,20 +87,20 @@ def fit_files(result: FitResult) -> dict[str, bytes]:
     return {"fit.json": json_bytes(result.to_dict()), **pictures_of("residuals", figure)}
 
 
-def prediction_files(scenario: Scenario, prediction: Prediction, document: Document) -> dict[str, bytes]:
+def prediction_files(
+    scenario: Scenario, prediction: Prediction, document: Document, reliability: Reliability | None = None
+) -> dict[str, bytes]:
     """Names and contents of the files of one prediction."""
     peaks = document["peaks"]
     known = [key for key in EXPOSURE_COLUMNS if any(peak[key] is not None for peak in peaks)]
     columns = (*PEAK_COLUMNS, *known)
     rows = [{key: peak[key] for key in columns} for peak in peaks]
     title = f"{scenario.title}: run {MINUTES.text(prediction.run_time)} min"
+    chart = chromatogram_data(prediction, scenario.ambient_pressure, title, reliability)
     return {
         "prediction.json": json_bytes(document),
         "peaks.csv": csv_bytes(columns, rows),
-        **pictures_of(
-            "chromatogram",
-            chromatogram_figure(chromatogram_data(prediction, scenario.ambient_pressure, title)),
-        ),
+        **pictures_of("chromatogram", chromatogram_figure(chart)),
         **_exposure_files("exposure", scenario, prediction),
     }
 

@@ -13,7 +13,7 @@ import numpy as np
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent
-from optimizer.goal.cautions import PLANNING, cautions_about
+from optimizer.goal.cautions import PLANNING, cautions_about, not_to_be_run, without_breaks
 from optimizer.goal.goal import end_of_peak
 from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
 from optimizer.results.plot_data import ChromatogramData, chromatogram_data
@@ -81,7 +81,7 @@ def program_view(scenario: Scenario, shown: Candidate | InUse) -> View:
     """What candidates and the method in use have in common, without pictures of which there are files."""
     prediction = shown.prediction
     known = shown.reliability
-    chart = chromatogram_data(prediction, scenario.ambient_pressure, heading(shown))
+    chart = chromatogram_data(prediction, scenario.ambient_pressure, heading(shown), known)
     return {
         "is": shown,
         "program": program_lines(prediction.program, scenario.ambient_pressure),
@@ -137,6 +137,8 @@ def in_use_view(scenario: Scenario, in_use: InUse) -> View:
     svg = None if strips is None else picture(exposure_figure(strips), "svg")
     return {
         **view,
+        "not_to_be_run": not_to_be_run(in_use.breaks_equipment),
+        "breaks": without_breaks(in_use.breaks, in_use.breaks_equipment),
         "image": as_image(picture(chromatogram_figure(view["data"]), "svg")),
         **exposure_view(scenario, in_use.prediction, svg),
     }

@@ -16,14 +16,13 @@ from optimizer.show.pictures.chromatograms import (
     LINE,
     QUIET,
     draw_critical_pair,
-    draw_residuals,
     draw_signal,
-    residual_name,
     text_style,
     width_of,
 )
 from optimizer.show.pictures.label_placement import thinned
 from optimizer.show.pictures.peaks import draw_stretch
+from optimizer.show.pictures.residuals import draw_residuals, residual_name
 from optimizer.show.pictures.sweep_curves import draw_resolution, draw_run_time, style
 
 if TYPE_CHECKING:

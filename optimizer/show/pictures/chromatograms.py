@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from models.column.programs import Array
+from optimizer.base.numbers import percent
 from optimizer.goal.outcome import Prediction
-from optimizer.results.plot_data import ChromatogramData, ResidualData
+from optimizer.results.plot_data import ChromatogramData
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
 
 if TYPE_CHECKING:
@@ -26,13 +27,12 @@ BAND_NOTE = "light bands: where each apex lies in 95 % of draws"
 # Told apart in any kind of colour vision by lightness as well as hue; every use has a second sign beside it.
 INK, QUIET, GRID = "#1c2b36", "#5d6b75", "#d5dce0"
 SIGNAL, CRITICAL, OVEN, PRESSURE, FLOW = "#16324f", "#c2410c", "#8a2c5f", "#00687a", "#4d6b00"
-RUN_COLOURS = ("#16324f", "#c2410c", "#00838f", "#8a5fbf", "#6b7a00")
-RUN_MARKERS = ("o", "s", "^", "D", "v", "P")
 WIDTH = 7.4  # inch: fits between the margins of A4
 LEFT, RIGHT = 0.84, 0.72  # inch, beside the axes
 AXES_WIDTH = WIDTH - LEFT - RIGHT
 OVERHANG = 0.6  # inch by which labels may stand beside the axes
 LINE = 1.2  # of the font size, from line to line
+NOTE = 0.16  # inch, a line more beneath the title
 LONGEST_NAME = 34  # characters of a label; the peak table has the whole name
 UNEQUAL = (
     0.2  # of the larger one's height: a smaller peak of the critical pair is then drawn to a scale of its own
@@ -94,7 +94,8 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     Where one peak dwarfs the critical pair, a second panel shows the signal enlarged.
     """
     labels = _band(data)
-    top, bottom, gap, traces = 0.5, 0.42, 0.12, 0.74  # inch
+    notes = [note for note in (_risk_note(data), _note(data)) if note]  # the pair at risk comes first
+    top, bottom, gap, traces = 0.5 + NOTE * (len(notes) - 1), 0.42, 0.12, 0.74  # inch
     panels = [(traces, gap)] * 3 + [(SIGNAL_HEIGHT, 0.0)]
     enlarged = data.magnification > 1
     if enlarged:
@@ -116,7 +117,8 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
         axes.tick_params(labelbottom=False)
     rows[0].set_xlabel("time, min", **text_style(8))
     rows[0].set_xlim(0.0, data.end)
-    figure.text(0.12 / WIDTH, 1 - 0.38 / height, _note(data), **text_style(8, CRITICAL))
+    for number, note in enumerate(notes):
+        figure.text(0.12 / WIDTH, 1 - (0.38 + NOTE * number) / height, note, **text_style(8, CRITICAL))
     if np.isfinite(data.half_intervals).any():
         figure.text(0.12 / WIDTH, 0.06 / height, BAND_NOTE, **text_style(7))
     if labels.left_out:
@@ -167,6 +169,15 @@ def _note(data: ChromatogramData) -> str:
     a, b = (name[len(MARK) :] for name in pair)
     note = f"{MARK}critical pair: {a} and {b}, Rs {data.critical_resolution:.2f}"
     return note + (f", valley {data.valley:.1f} %" if np.isfinite(data.valley) else "")
+
+
+def _risk_note(data: ChromatogramData) -> str:
+    """The pair that is missed most often; empty where none is. Names that cannot be drawn are those of the labels."""
+    if data.at_risk is None:
+        return ""
+    numbers = {each.name: i for i, each in enumerate(data.labels, 1)}
+    a, b = (_label_text(name, False, numbers.get(name, 0)) for name in data.at_risk.pair)
+    return f"pair at risk: {a} and {b}, missed with {percent(data.at_risk.share)} probability"
 
 
 def draw_signal(data: ChromatogramData, axes: Axes, band: LabelBand | None = None) -> None:
@@ -277,7 +288,7 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
         axes.text(1.0, 1.03, note, transform=axes.transAxes, ha="right", **text_style(6.5))
     axes.set_ylim(0.0, top)
     axes.xaxis.set_major_locator(_few_ticks())
-    _legend(axes, 1)
+    draw_legend(axes, 1)
 
 
 def draw_oven(data: ChromatogramData, axes: Axes) -> None:
@@ -314,51 +325,6 @@ def draw_flow(data: ChromatogramData, axes: Axes) -> None:
     axes.plot(data.trace_times, data.flow, color=FLOW, linewidth=1.4, linestyle=(0, (2, 1)))
     dress(axes, "column flow,\nmL/min", FLOW)
     _roomy(axes, data.flow, LEAST_SPANS["flow"])
-
-
-def residual_figure(data: ResidualData) -> Figure:
-    """Predicted - measured retention time, for every compound and run."""
-    count = len(data.compounds)
-    right = 0.15  # inch
-    points = (WIDTH - LEFT - right) * 72
-    size = float(np.clip(points / (LINE * max(count, 1)), 6.0, 8.0))
-    names = [residual_name(name, at) for at, name in enumerate(data.compounds, 1)]
-    below = max((extent(name, size) for name in names), default=0.0) / 72 + 0.16
-    legend, axis = 0.34, 1.7
-    height = legend + axis + below
-    figure = sheet(height)
-    axes = panel(figure, below, axis, points / 72)
-    draw_residuals(data, axes)
-    ticks = thinned(count, int(points / (LINE * size) + 1e-6), ())
-    axes.set_xticks(ticks, [names[i] for i in ticks], rotation=90, **text_style(size, INK))
-    return figure
-
-
-def residual_name(name: str, number: int) -> str:
-    """What stands beneath a compound's residuals: its name where the font has it, else its number."""
-    short = shortened(name, LONGEST_NAME)
-    return short if drawable(short) else f"compound {number}"
-
-
-def draw_residuals(data: ResidualData, axes: Axes) -> None:
-    """Residuals as signs beside each other, one kind a run, over the band of the repeatability."""
-    count = len(data.compounds)
-    axes.axhspan(-data.repeatability, data.repeatability, color=GRID, alpha=0.6, linewidth=0)
-    axes.axhline(0.0, color=QUIET, linewidth=0.7)
-    shifts = np.linspace(-0.22, 0.22, len(data.runs)) if len(data.runs) > 1 else np.zeros(1)
-    for r, (run, shift) in enumerate(zip(data.runs, shifts, strict=True)):
-        name = shortened(run, 24)
-        axes.plot(
-            np.arange(count) + shift, data.residual[r], RUN_MARKERS[r % len(RUN_MARKERS)],
-            color=RUN_COLOURS[r % len(RUN_COLOURS)], markersize=4, markeredgewidth=0,
-            label=name if drawable(name) else f"run {r + 1}",
-        )  # fmt: skip
-    dress(axes, "predicted -\nmeasured, s", INK)
-    axes.set_xlim(-0.7, count - 0.3)
-    seen = data.residual[np.isfinite(data.residual)]
-    reach = 1.15 * max(float(np.abs(seen).max()) if len(seen) else 0.0, data.repeatability * 1.2, 0.01)
-    axes.set_ylim(-reach, reach)
-    _legend(axes, min(len(data.runs), 5))
 
 
 def picture(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
@@ -406,7 +372,7 @@ def drawable(text: str) -> bool:
     return all(font.get_char_index(ord(character)) for character in text)
 
 
-def _legend(axes: Axes, columns: int) -> None:
+def draw_legend(axes: Axes, columns: int) -> None:
     legend = axes.legend(
         loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, frameon=False, labelcolor=INK, borderaxespad=0.1,
         prop={"family": FONT, "size": 8 if columns > 1 else 7}, handletextpad=0.4, columnspacing=1.2,

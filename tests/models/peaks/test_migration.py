@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+import models.cores
 from models.column.carrier_gas import CARRIER_GASES, diffusion
 from models.column.plate_height import gas_plate_height
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
@@ -242,7 +243,7 @@ def test_any_number_of_threads_gives_the_same(monkeypatch: pytest.MonkeyPatch) -
     batch, tables = batch_of(programs), migration_tables(SYSTEM, RETENTION, "flow")
     found = []
     for cores in (1, 2, 3):
-        monkeypatch.setattr(migration, "_cores", lambda cores=cores: cores)
+        monkeypatch.setattr(models.cores, "cores_here", lambda cores=cores: cores)
         found.append(migrate(tables, batch, "screen"))
     for other in found[1:]:
         np.testing.assert_array_equal(other.retention_time, found[0].retention_time)

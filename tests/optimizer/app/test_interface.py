@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -13,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 import optimizer.goal.goal
 import optimizer.goal.predict
@@ -48,6 +50,14 @@ PEAKS = PeakTable(
     np.array([900.0, 300.0, 2500.0, 120.0]),
     np.array([1.0, 1.2, 1.1, 1.4]),
 )
+
+
+def shown(result: Any) -> str:
+    """What the command shows, on a wide terminal."""
+    console = Console(file=io.StringIO(), width=200)
+    result.show(console)
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
 
 
 @pytest.fixture(scope="module")
@@ -569,7 +579,8 @@ def test_errors_are_ours_and_speak_of_arguments(
     tries: list[tuple[Any, str]] = [
         (lambda: rw.load_scenario(tmp_path / "nowhere"), "nowhere"),
         (lambda: rw.predict(fitted.scenario), "call fit(scenario) first"),  # type: ignore[arg-type]
-        (lambda: rw.fit(str(tmp_path)), "load_scenario"),  # type: ignore[arg-type]
+        (lambda: rw.fit(str(tmp_path)), "this folder holds no scenario.toml"),
+        (lambda: rw.fit(3), "load_scenario"),  # type: ignore[arg-type]
         (lambda: rw.predict(fitted, 3), "not int"),  # type: ignore[arg-type]
         (lambda: rw.sweep(fitted, "start=50:60"), "did you mean start_C"),
         (lambda: rw.sweep(fitted, []), "vary was given 0 times"),
@@ -704,3 +715,38 @@ def test_a_front_on_given_axes_and_as_a_figure(fitted: rw.Fitted, found: rw.Opti
     points = next(line for line in axes.get_lines() if line.get_marker() == "D")
     assert points.get_xdata() == pytest.approx([each.run_time / 60 for each in predictions])
     assert with_front.figure().axes[0].get_ylabel() == axes.get_ylabel() == "smallest Rs"
+
+
+def test_what_breaks_a_limit_of_the_equipment_is_the_first_line(fitted: rw.Fitted) -> None:
+    """A top 4 K above what the column bears comes before everything else that is said of the program."""
+    scenario = replace(fitted.scenario, max_temperature=float(kelvin(276.0)))
+    tight = rw.Fitted(scenario, fitted.fit)
+    made = rw.predict(tight, {"oven": SLOW, "carrier": FLOW})
+    lines = shown(made).splitlines()
+    assert lines[0].startswith("Not to be run as it is, since it breaks a limit of the equipment: ")
+    assert "280 °C" in lines[0]
+    assert "276 °C" in lines[0]
+    assert not any("Breaks a limit" in line for line in lines[1:])  # it is said once
+    document = made.to_dict()
+    assert document["warnings"][0] == f"Breaks a limit: {document['breaks_equipment'][0]}."
+    assert rw.predict(fitted, {"oven": SLOW, "carrier": FLOW}).to_dict()["breaks_equipment"] == []
+    assert "Not to be run" not in shown(rw.predict(fitted, {"oven": SLOW, "carrier": FLOW}))
+
+
+def test_a_carried_method_that_breaks_the_equipment_says_so_first(fitted: rw.Fitted) -> None:
+    scenario = replace(fitted.scenario, max_temperature=float(kelvin(276.0)))
+    made = rw.adapt(rw.Fitted(scenario, fitted.fit), {"oven": SLOW, "carrier": FLOW}, length_m=20.0)
+    text, page = shown(made), made.files()["adapt.html"].decode()
+    assert made.to_dict()["breaks_equipment"]
+    for said, beside in ((text, "The method in use, carried over"), (page, '<p class="lead">')):
+        assert 0 <= said.find("Not to be run as it is") < said.index(beside)
+        assert "Breaks a limit:" not in said
+
+
+def test_the_quick_probability_is_labelled_as_such(fitted: rw.Fitted) -> None:
+    quick, exact = (rw.predict(fitted, certainty=each) for each in ("quick", "exact"))
+    assert "probability of meeting every requirement (by first derivatives, not simulated: " in shown(quick)
+    assert "(simulated, 95 % interval" not in shown(quick)
+    assert "(simulated, 95 % interval" in shown(exact)
+    assert not quick.to_dict()["reliability"]["simulated"]
+    assert exact.to_dict()["reliability"]["simulated"]

@@ -207,4 +207,4 @@ def test_the_version_is_that_of_the_package(
 
 def test_a_copy_holds_nothing_but_what_the_scenario_names() -> None:
     assert set(copy_of("slow_isothermal")) == {"scenario.toml", "slow.csv", "fast.csv", "README.md"}
-    assert list(blank()) == ["scenario.toml"]
+    assert list(blank()) == ["scenario.toml", "scenario.schema.json"]

@@ -19,6 +19,7 @@ from optimizer.goal.drawn_margins import (
     backoff,
     drawn_margins,
     judged,
+    resolution_spread,
     signed_resolutions,
 )
 from optimizer.goal.goal import Problem, nominal_problem
@@ -283,6 +284,18 @@ def test_of_two_compounds_that_coincide_the_one_listed_first_counts_as_first(pro
     )
     Rs = signed_resolutions(problem, t[None], peaks)[at]
     np.testing.assert_allclose(Rs, [1.18 * 5 / 4, -1.18 * 5 / 4])
+
+
+def test_spreads_of_resolutions_are_the_same_whatever_is_worked_out_at_once(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 300 compounds all pairs in all draws at once would take over a gigabyte."""
+    peaks = drawn_of(problem, PROGRAM).peaks
+    t = problem.assess(batch_of([PROGRAM]), "polish").retention
+    whole = signed_resolutions(problem, t, peaks).std(axis=1)
+    monkeypatch.setattr("optimizer.goal.drawn_margins.PAIRS_AT_ONCE", 4)
+    assert len(whole) > 4
+    np.testing.assert_allclose(resolution_spread(problem, t, peaks), whole, rtol=1e-12)
 
 
 def test_requirements_are_drawn_too(problem: Problem) -> None:

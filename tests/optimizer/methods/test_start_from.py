@@ -58,6 +58,19 @@ def test_what_is_found_is_no_worse_than_what_was_given(
     assert again.candidates[0].prediction.run_time <= best.prediction.run_time + 1e-6
 
 
+def test_fewer_candidates_than_asked_for_are_explained_in_one_line(
+    fitted: rw.Fitted, good: rw.Optimized, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked, shown = fitted.scenario.search.candidates, len(good.candidates)
+    assert 0 < shown < asked
+    assert good.outcome.candidates_note.startswith(f"{shown} of {asked} candidates that were asked for: ")
+    assert good.to_dict()["candidates_note"] == good.outcome.candidates_note
+    search = replace(fitted.scenario.search, candidates=1)
+    one = rw.optimize(rw.fit(replace(fitted.scenario, search=search)), rounds=20, what_if=False)
+    assert len(one.candidates) == 1
+    assert one.to_dict()["candidates_note"] is None
+
+
 def test_the_command_starts_from_a_folder(
     folder: Path, good: rw.Optimized, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -74,6 +87,33 @@ def test_a_program_of_a_kind_that_is_not_searched_is_refused(fitted: rw.Fitted) 
         rw.optimize(fitted, rounds=1, start_from={"oven": COOLING, "carrier": FLOW})
     with pytest.raises(ScenarioError):
         rw.optimize(fitted, rounds=1, start_from="nowhere.toml")
+
+
+RAMP = {"rate_C_per_min": 10, "hold_min": 0}
+
+
+@pytest.mark.parametrize(
+    ("oven", "carrier", "says"),
+    [
+        (
+            {"start_C": 50, "hold_min": 1, "ramps": [{**RAMP, "to_C": to} for to in (55, 60, 250)]},
+            FLOW,
+            "3 oven ramps, search.max_ramps is 2: set max_ramps = 3 under [search]",
+        ),
+        (
+            {"start_C": 50, "hold_min": 1, "ramps": [{**RAMP, "to_C": 250}]},
+            {"mode": "constant velocity", "velocity_cm_s": 40},
+            'a constant velocity, search.carrier_modes has "constant flow": add "constant velocity" there',
+        ),
+        (COOLING, FLOW, "a ramp that cools, and those are not searched"),
+    ],
+)
+def test_a_refused_program_is_told_why_and_which_key_to_change(
+    oven: dict[str, object], carrier: dict[str, object], says: str, fitted: rw.Fitted
+) -> None:
+    with pytest.raises(InvalidInputError) as refused:
+        rw.optimize(allowing(fitted, 2), rounds=1, start_from={"oven": oven, "carrier": carrier})
+    assert str(refused.value) == f"no program to start from is of a kind that is searched: {says}"
 
 
 def allowing(fitted: rw.Fitted, ramps: int, **instrument: int) -> rw.Fitted:

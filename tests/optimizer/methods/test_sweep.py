@@ -369,9 +369,7 @@ def test_the_table_shows_the_best_run_and_the_edges(
     text = capsys.readouterr().out
     assert document["best"] is not None
     assert document["confidence"] == 0.9
-    assert (
-        f"met ({100 * document['best']['share_by_derivatives']:.0f} % probability), shortest run time" in text
-    )
+    assert f"met ({100 * document['best']['pass_probability']:.0f} % probability), shortest run time" in text
     for low, high in document["feasible_ranges"] + document["on_paper_ranges"]:
         assert f" {low:g} " in text
         assert f" {high:g} " in text

@@ -13,8 +13,8 @@ from models.column.programs import Program
 from optimizer.app.interface_sweep import Swept, swept, windows
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.methods.sweep import BrokenLimit, sweep
-from optimizer.methods.sweep_axes import on_steps, parse_axes
+from optimizer.methods.sweep import sweep
+from optimizer.methods.sweep_axes import BrokenLimit, on_steps, parse_axes
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.sweep import broken_in_words
 from optimizer.scenario.instrument_steps import VELOCITY_STEP, carrier_step

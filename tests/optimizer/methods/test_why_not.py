@@ -20,6 +20,7 @@ from optimizer.search.candidates import outcome_of
 from optimizer.search.descent import assessed
 from optimizer.search.found import Found, Searched
 from optimizer.search.program_space import families_of, family
+from optimizer.search.reasons import in_short
 from tests.optimizer.search.test_infeasible import against_nature, unsure
 
 UNLIMITED = 1e9  # s
@@ -193,7 +194,11 @@ def test_the_best_nominal_end_of_the_search_is_shown_where_no_candidate_is_one()
     known = replace(searched, nominal={0: [Found(one, nominal)]})
     found = why_not(problem, replace(made, candidates=()), known)
     assert found.kind == "not sure enough yet"
-    assert why_not(problem, replace(made, candidates=()), searched).kind == "not found in this time"
+    told = why_not(problem, replace(made, candidates=()), searched, "--seconds 80")
+    assert told.kind == "not found in this time"
+    assert told.closest == in_short(made.blocking) != ""
+    assert f"no program that was tried meets the goal; the closest misses {made.blocking[0]}" in told.text
+    assert told.text.endswith("to search on from here: --seconds 80 --start-from FOLDER (of this result).")
 
 
 def test_rounds_in_place_of_time_give_the_same_answer(hard: tuple[Problem, tuple[int, int], float]) -> None:

@@ -40,8 +40,8 @@ def test_a_carrier_within_its_reach_can_be_run_and_one_beyond_it_cannot(fitted: 
         reach.carrier_unit == {"flow": "mL/min", "pressure": "kPa gauge", "velocity": "cm/s"}[mode.split()[1]]
     )
     for bound, inside in ((reach.carrier_least.max(), 1.001), (reach.carrier_most.min(), 0.999)):
-        assert predicted(fitted, {"mode": mode, key: bound * inside}).cannot_run == ()
-        beyond = predicted(fitted, {"mode": mode, key: bound / inside**20}).cannot_run
+        assert predicted(fitted, {"mode": mode, key: bound * inside}).breaks_equipment == ()
+        beyond = predicted(fitted, {"mode": mode, key: bound / inside**20}).breaks_equipment
         assert beyond
         assert "limit" in beyond[0]
 

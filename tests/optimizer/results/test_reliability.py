@@ -29,7 +29,7 @@ from optimizer.results.reliability import (
 )
 from optimizer.scenario.data import PairRule
 from optimizer.scenario.instrument_data import Tolerances
-from optimizer.search.candidates import risk_warnings
+from optimizer.search.doubts import risk_warnings
 from optimizer.search.set_point_tolerances import set_point_tolerances
 from optimizer.show.pictures.chromatograms import BAND_NOTE, band_caption, chromatogram_figure
 
@@ -200,7 +200,7 @@ def test_the_sentence_on_reliability() -> None:
     assert judged_text(0.0, known).endswith(text)
     # A source without which no more would hold costs nothing, and what never fails has no failures.
     nothing = (Source("oven temperature", 1.0, "none", False),)
-    assert reliability_text(Reliability(1.0, 400, None, (), nothing)) == (
+    assert reliability_text(Reliability(1.0, 400, 1.0, (), nothing)) == (
         "100 % probability of meeting every requirement (simulated, 95 % interval 99 to 100 %)."
     )
     assert risks(Reliability(1.0, 400, None, (), nothing)) == []
@@ -340,9 +340,12 @@ def test_what_simulated_draws_correct_is_told_beside_the_share(problem: Problem)
     document = document_of(both, 1e5)
     assert document["share"] == pytest.approx(both.share, abs=1e-3)
     assert document["share_by_derivatives"] == pytest.approx(linear.share, abs=1e-3)
-    text = reliability_text(replace(both, share=0.7, by_derivatives=0.75))
-    assert "interval 68 to 72 %); 75 % by first derivatives" in text
-    assert "derivatives" not in reliability_text(replace(both, by_derivatives=both.share))
+    assert document["simulated"]
+    # One number for one thing: that of first derivatives stands beside no simulated one, and says what it is.
+    assert "derivatives" not in reliability_text(replace(both, share=0.7, by_derivatives=0.75))
+    assert "(by first derivatives, not simulated: 1 to 4 points off)" in reliability_text(linear)
+    assert "interval" not in reliability_text(linear)
+    assert not document_of(linear, 1e5)["simulated"]
 
 
 def test_peak_tables_carry_the_spread_over_the_draws(problem: Problem, prediction: Prediction) -> None:

@@ -17,8 +17,9 @@ from optimizer.goal.goal import Problem, end_of_peak, problem_of
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
 from optimizer.scenario.data import BakeOut, Goal, SearchSettings
-from optimizer.search.candidates import _about_flat_ramp, _candidate, outcome_of
+from optimizer.search.candidates import _candidate, outcome_of
 from optimizer.search.descent import Descent
+from optimizer.search.doubts import about_flat_ramp
 from optimizer.search.found import Found, Searched
 from optimizer.search.program_space import Family, family
 from optimizer.search.reasons import broken_limits, margins_of
@@ -117,14 +118,14 @@ def test_a_flat_carrier_says_that_no_ramp_paid() -> None:
         SCENARIO,
         search=SearchSettings(("flow program", "pressure program"), 2, seconds=20.0, candidates=5, seed=1),
     )
-    (line,) = _about_flat_ramp(ramps_only, constant)
+    (line,) = about_flat_ramp(ramps_only, constant)
     assert line.startswith("Constant flow is what came of the flow program")
     assert "\n" not in line
     problem = replace(PROBLEM, scenario=ramps_only)
     rounded = cast(Settable, SimpleNamespace(program=constant, feasible=False))
     assert line in _candidate(problem, rounded, predict(PROBLEM, constant), None).warnings
-    assert _about_flat_ramp(ramps_only, PRESSURE_RAMP) == ()
-    assert _about_flat_ramp(SCENARIO, constant) == ()  # asked for
+    assert about_flat_ramp(ramps_only, PRESSURE_RAMP) == ()
+    assert about_flat_ramp(SCENARIO, constant) == ()  # asked for
 
 
 def test_the_longest_run_says_where_it_comes_from() -> None:

@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.base.errors import ScenarioError
+import rampwright as rw
+from models.errors import InvalidInputError
+from optimizer.base.errors import ScenarioError, UnnamedPeaks
 from optimizer.runs.peak_tables import read_peak_table
 from optimizer.scenario.reading import load_scenario
 from tests.optimizer.command import call
@@ -88,6 +90,24 @@ def test_the_proposal_is_right_though_the_order_changes(
     slow = read_peak_table(DEMO / "slow.csv")
     assert truth.compounds != slow.compounds
     assert [row["compound"] for row in document["matching"]] == list(truth.compounds)
+
+
+def test_python_is_offered_the_same_proposal(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert call(monkeypatch, "fit", folder, "--json") == 0
+    printed = json.loads(capsys.readouterr().out)
+    with pytest.raises(
+        UnnamedPeaks, match="run 'fast' have no names; have them proposed with matching"
+    ) as unnamed:
+        rw.fit(folder)
+    assert unnamed.value.proposal == printed
+    assert printed["matching"]
+    fitted = rw.fit(folder, accept=True)
+    assert fitted.to_dict()["compounds"] == rw.fit(rw.load_scenario(DEMO)).to_dict()["compounds"]
+    assert (folder / "matching.csv").exists()
+    with pytest.raises(InvalidInputError, match="give the scenario's folder to fit"):
+        rw.fit(rw.load_scenario(DEMO), accept=True)
 
 
 def test_acceptance_writes_a_table_and_fits_as_with_names(

@@ -18,7 +18,7 @@ from optimizer.goal.predict import predict
 from optimizer.goal.reliability import Reliability
 from optimizer.methods.trials import conceded
 from optimizer.scenario.data import AnalyteDetail, Decomposition, Near, PairRule
-from optimizer.search.candidates import _Scored, _worth_showing, outcome_of
+from optimizer.search.candidates import _Scored, _why_fewer, _worth_showing, outcome_of
 from optimizer.search.descent import _Local, _raise_margin, assessed, conceding, descend
 from optimizer.search.found import FEASIBLE, Found, Searched, how_far
 from optimizer.search.program_space import families_of, family
@@ -336,6 +336,20 @@ def test_of_programs_that_fail_none_is_shown_that_another_beats() -> None:
     assert not more.beats(surer)
     assert scored(9.0, 0.1, 0.1).key < scored(8.0, 0.3, 0.0).key
     assert not fast.beats(fast)
+
+
+def test_why_fewer_candidates_are_shown_than_asked_for_is_counted() -> None:
+    known = mixture(6, 1, 1)
+    one = family(known.scenario, 1, "flow")
+    ended = Found(one, assessed(known, one, np.full(one.size, 0.4)))
+    slow, fast = scored(12.87, 0.2, 0.5), scored(8.95, 0.2, 0.5)
+    made = [slow.settable, fast.settable, slow.settable]  # one of them was short of what another keeps
+    wanted = known.scenario.search.candidates
+    assert _why_fewer(known, [ended] * 4, made, [slow, fast], [fast], 1) == (
+        f"1 of {wanted} candidates that were asked for: of 4 programs 1 no closer to the goal than another, 1 short of "
+        "the goal, or that cannot be run, 1 not rounded to the instrument's steps for want of time."
+    )
+    assert _why_fewer(known, [ended], made[:1], [fast], [fast], wanted) == ""
 
 
 def test_a_share_that_rounds_to_what_is_asked_is_told_finer() -> None:

@@ -16,14 +16,15 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
 from optimizer.goal.outcome import Prediction
+from optimizer.goal.reliability import PairAtRisk, Reliability
 from optimizer.results.plot_data import ChromatogramData, chromatogram_data, residual_data
 from optimizer.show.pictures.chromatograms import (
     MARK,
     chromatogram_figure,
     critical_pair_figure,
     picture,
-    residual_figure,
 )
+from optimizer.show.pictures.residuals import residual_figure
 from tests.optimizer.made_up import (
     AMBIENT,
     ISOTHERMAL,
@@ -181,6 +182,21 @@ def test_critical_peaks_are_marked_by_a_sign_and_not_by_colour_alone() -> None:
         assert texts[MARK + name].get_fontweight() == "bold"
     note = f"{MARK}critical pair: {critical[0]} and {critical[1]}, Rs {data.critical_resolution:.2f}"
     assert f"{note}, valley {data.valley:.1f} %" in texts
+
+
+def test_the_pair_at_risk_comes_before_the_critical_one() -> None:
+    prediction = predicted(compounds(14), names_of(14))
+    first, second = prediction.compounds[:2]
+    known = Reliability(0.8, 2000, 0.8, (), (), PairAtRisk((first, second), 0.12))
+    figure = chromatogram_figure(chromatogram_data(prediction, AMBIENT, "A title", known))
+    texts = {text.get_text(): text.get_position()[1] for text in visible_texts(figure)}
+    at_risk = texts[f"pair at risk: {first} and {second}, missed with 12 % probability"]
+    (critical,) = (place for text, place in texts.items() if text.startswith(f"{MARK}critical pair: "))
+    assert critical < at_risk < texts["A title"]
+    assert_nothing_clipped_or_covered(figure)
+    # Without draws there is none.
+    alone = visible_texts(chromatogram_figure(chromatogram_data(prediction, AMBIENT, "A title")))
+    assert not any("at risk" in text.get_text() for text in alone)
 
 
 def test_the_traces_share_one_time_axis() -> None:

@@ -17,6 +17,7 @@ from optimizer.results.plot_data import chromatogram_data
 from optimizer.show.pages.page import content_policy
 from optimizer.show.pages.report_candidate import SIGNAL_TOLERANCE, chart_view, compact, thinned_curve
 from optimizer.show.pictures import chromatograms as plots
+from optimizer.show.pictures.residuals import RUN_COLOURS
 from tests.optimizer.hostile import NAMES, RETENTION, TITLE, report
 from tests.optimizer.made_up import AMBIENT, PRESSURE_RAMP, predicted
 from tests.optimizer.show.test_report import Reader
@@ -200,13 +201,13 @@ def test_pictures_stand_out(dark: bool) -> None:
         plots.OVEN,
         plots.PRESSURE,
         plots.FLOW,
-        *plots.RUN_COLOURS,
+        *RUN_COLOURS,
     ):
         shown = channels(colour)
         if dark:
             light = np.clip(turned @ (1 - shown), 0, 1)
             shown = 1 - (1 - light) * (1 - paper)
-        least = TEXT if colour not in plots.RUN_COLOURS else GRAPHICS
+        least = TEXT if colour not in RUN_COLOURS else GRAPHICS
         assert contrast(shown, paper) >= least, colour
 
 
