@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,7 +24,7 @@ from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
 from optimizer.search.candidates import outcome_of
-from optimizer.search.found import Best, Progress, Searched
+from optimizer.search.found import Progress, Searched
 from optimizer.search.front.front import front_of
 from optimizer.search.moves import holding, until_end, why_not_searched
 from optimizer.search.program_space import WORDS, families_of, family
@@ -90,7 +90,7 @@ def optimize(
     rounds: int | None = None,
     start_from: Sequence[Program] = (),
     cores: int | None = None,
-    best: Best | None = None,
+    best: Callable[[Program], None] | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank; then a ramp more, the front, if the goal asks for one, or what would help.
 
@@ -143,7 +143,7 @@ def _optimize(
     study_name: str | None,
     start_from: Sequence[Program],
     cores: int | None,
-    best: Best | None,
+    best: Callable[[Program], None] | None,
 ) -> tuple[Problem, SearchOutcome]:
     """`optimize` within a budget [s] on the clock as it stands."""
     from optimizer.search.islands import search  # optuna is slow to import and only needed here

@@ -17,7 +17,7 @@ from optimizer.base.clock import ROUND, now, round_done, rounds_are_counted, wal
 from optimizer.base.interruption import postponed, signals_so_far, stop_if_asked
 from optimizer.base.processes import Apart, Here, Workers, can_be_started
 from optimizer.goal.goal import Problem
-from optimizer.search.found import Best, Found, Progress, Searched, program_of, rank
+from optimizer.search.found import Found, Progress, Searched, rank
 from optimizer.search.program_space import Family
 from optimizer.search.search import Ended, Search, keep
 from optimizer.search.study import SharedStudy
@@ -85,7 +85,7 @@ def search(
     cores: int | None = None,
     without: float | None = None,
     given: Sequence[Program] = (),
-    best: Best | None = None,
+    best: Callable[[Program], None] | None = None,
 ) -> Searched:
     """Search for the shortest program of each family within a time budget [s].
 
@@ -158,7 +158,7 @@ def search(
             leading = _leading(state, families, exchange)
             if best is not None and leading is not None and leading.descent.cost < shortest:
                 shortest = leading.descent.cost
-                best(program_of(problem, leading))
+                best(_program_of(problem, leading))
             said, words = words, _in_words(answer, leading)
             if progress and not (answer.screened and words == said):
                 progress(min(done / seconds, 0.99), words)
@@ -265,6 +265,13 @@ def _leading(state: Searched, families: list[Family], exchange: _Exchange) -> Fo
     ]
     best = min([*state.all()[:1], *found], key=rank, default=None)
     return best if best is not None and best.feasible else None
+
+
+def _program_of(problem: Problem, found: Found) -> Program:
+    """The program of an end, as the search has it: not on the instrument's steps but for its own end."""
+    family, values = found.family, found.family.values(found.descent.z)
+    end = float(problem.assess(family.batch(values[None]), "screen").run_time[0])
+    return family.program(values, end, problem.scenario.instrument.steps.time)
 
 
 def _in_words(answer: _Answer, leading: Found | None) -> str:
