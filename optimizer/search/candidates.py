@@ -249,7 +249,9 @@ def _scored(problem: Problem, each: Settable) -> _Scored:
     if not each.feasible:
         misses = judgement(nominal_problem(problem), batch_of([each.program])).shortfall
         if problem.by_draws:
-            _, known = with_uncertainty(problem, prediction, exact=True, sources=False)
+            _, known = with_uncertainty(
+                problem, prediction, exact=True, sources=False, known=each.reliability
+            )
             lacks = max(problem.confidence - known.share, 0.0)
     return _Scored(each, prediction, _cost(problem, prediction), misses, lacks)
 
@@ -323,7 +325,7 @@ def family_name(program: Program) -> str:
 
 def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Prediction | None) -> Candidate:
     """A program to be shown, not yet ranked."""
-    prediction, reliability = with_uncertainty(problem, prediction, exact=True)
+    prediction, reliability = with_uncertainty(problem, prediction, exact=True, known=each.reliability)
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
     missed = shortfalls(problem, prediction, reliability.share)
     feasible = not missed
