@@ -19,8 +19,7 @@ from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.reliability import Reliability
 from optimizer.scenario.data import Scenario
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_equipment, broken_limits, margins_of
+from optimizer.search.reasons import broken_equipment, broken_limits, margins_of, warnings_of
 
 RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, shown=".4f")
 TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)

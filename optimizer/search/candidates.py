@@ -15,16 +15,19 @@ from optimizer.goal.outcome import Candidate, InUse, Prediction, SearchOutcome, 
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.search.descent import judgement
-from optimizer.search.doubts import about_flat_ramp, about_order, risk_warnings, warnings_of
 from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import WORDS, carrier_words
 from optimizer.search.reasons import (
+    about_flat_ramp,
+    about_order,
     broken_equipment,
     broken_limits,
     compared_with,
     margins_of,
     next_seconds,
+    risk_warnings,
     shortfalls,
+    warnings_of,
 )
 from optimizer.search.rounding import Settable, settable
 from optimizer.search.set_point_tolerances import set_point_tolerances
