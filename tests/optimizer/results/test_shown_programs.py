@@ -121,7 +121,7 @@ def test_a_flat_carrier_says_that_no_ramp_paid() -> None:
     assert line.startswith("Constant flow is what came of the flow program")
     assert "\n" not in line
     problem = replace(PROBLEM, scenario=ramps_only)
-    rounded = cast(Settable, SimpleNamespace(program=constant, feasible=False))
+    rounded = cast(Settable, SimpleNamespace(program=constant, feasible=False, reliability=None))
     assert line in _candidate(problem, rounded, predict(PROBLEM, constant), None).warnings
     assert about_flat_ramp(ramps_only, PRESSURE_RAMP) == ()
     assert about_flat_ramp(SCENARIO, constant) == ()  # asked for
