@@ -28,6 +28,7 @@ from optimizer.campaign.words import stage_of_standing, standing_document
 from optimizer.goal.goal import problem_of
 from optimizer.methods.scout_programs import FirstRun, first_runs, same_program
 from optimizer.methods.workflow import fit_scenario, optimize
+from optimizer.results.adapt import program_file
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.scout import first_document
 from optimizer.runs.detection import PeakDetection
@@ -231,7 +232,7 @@ def retuned(
     budget = comparing.RETUNING if seconds is None and rounds is None else seconds
     _, outcome = optimize(scenario, fit_scenario(scenario), budget, progress, what_if=False, rounds=rounds)
     if outcome.candidates:
-        keep_stage(scenario, stage_of(scenario, outcome.candidates[0]))
+        _save(read_campaign(scenario).at(stage_of(scenario, outcome.candidates[0])))
     return replace(made, outcome=outcome)
 
 
@@ -283,10 +284,12 @@ class NextRun(Result):
         ----------
         force : whether files there that are not the tool's own are replaced, and kept as NAME.old
         """
-        known, system = read_campaign(self.scenario), None
+        known, best = read_campaign(self.scenario), None
         if self.found is not None:
             system = self.found.problem.fit.system
             if self.found.best is not None:
+                program = self.found.best.prediction.program
+                best = program_file(program, system, self.scenario.ambient_pressure)
                 stage = stage_of_standing(self.found, stage_of(self.scenario, self.found.best))
                 known = known.at(stage)
         else:
@@ -296,7 +299,7 @@ class NextRun(Result):
             run = self.first or (None if self.found is None else self.found.proposed)
             name = "" if run is None else run.name
             proposed = history.program_to_run(self.scenario, self.proposed, system, name)
-        _save(known, proposed, force)
+        _save(known, proposed, best, force)
         return known.folder
 
 
@@ -317,7 +320,7 @@ def next_run(
     ----------
     seconds, rounds : budget [s], 60 when None, or in rounds of the searches
     cores : how many the searches may use; all there are when None
-    found : a search whose candidates are begun from
+    found : a search whose candidates are begun from, beside the best program of the last time
     """
     if len(scenario.runs) < SCOUTING:
         first = next(
@@ -330,7 +333,9 @@ def next_run(
         )
         return NextRun(scenario, None, first)
     problem = problem_of(scenario, fit_scenario(scenario))
-    known = [] if found is None else [each.prediction.program for each in found.outcome.candidates]
+    before = read_campaign(scenario).best_file
+    known = [chosen(scenario, before).program] if before.exists() else []
+    known += [] if found is None else [each.prediction.program for each in found.outcome.candidates]
     return NextRun(scenario, standing(problem, seconds, rounds, cores, progress, known))
 
 
@@ -345,15 +350,13 @@ def stage_of(scenario: Scenario, best: Candidate) -> Stage:
     )
 
 
-def keep_stage(scenario: Scenario, stage: Stage, proposed: tuple[bytes, bytes] | None = None) -> Campaign:
-    """Write a stage into the history."""
-    known = read_campaign(scenario).at(stage)
-    _save(known, proposed)
-    return known
-
-
-def _save(known: Campaign, proposed: tuple[bytes, bytes] | None = None, force: bool = False) -> None:
-    files = history.campaign_files(known, history_html(known), proposed)
+def _save(
+    known: Campaign,
+    proposed: tuple[bytes, bytes] | None = None,
+    best: bytes | None = None,
+    force: bool = False,
+) -> None:
+    files = history.campaign_files(known, history_html(known), best, proposed)
     write_folder(known.folder, files, history.COMMAND, force=force)
 
 

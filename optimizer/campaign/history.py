@@ -21,10 +21,11 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE
 
 COMMAND = "campaign"  # under which the files are listed
-STATE, HISTORY, PAGE, NEXT, SET_POINTS = (
+STATE, HISTORY, PAGE, BEST, NEXT, SET_POINTS = (
     "campaign.json",
     "history.csv",
     "history.html",
+    "best.toml",
     "next.toml",
     "set_points.txt",
 )
@@ -98,6 +99,11 @@ class Campaign:
         """The program proposed last."""
         return self.folder / NEXT
 
+    @property
+    def best_file(self) -> Path:
+        """The best program of the last search."""
+        return self.folder / BEST
+
 
 def campaign_folder(scenario_file: Path) -> Path:
     """Where the history of a scenario is: `campaign` beside it, or `NAME-campaign` of a file with another name."""
@@ -163,13 +169,14 @@ def campaign_document(campaign: Campaign) -> dict[str, Any]:
 
 
 def campaign_files(
-    campaign: Campaign, page: str, next_program: tuple[bytes, bytes] | None = None
+    campaign: Campaign, page: str, best: bytes | None, next_program: tuple[bytes, bytes] | None = None
 ) -> dict[str, bytes]:
     """The files of a history.
 
     Parameters
     ----------
     page : history.html
+    best : best.toml; None for the one there is, if any
     next_program : next.toml and set_points.txt; None where no run is proposed
     """
     columns = tuple(each.name for each in fields(Stage))
@@ -178,6 +185,10 @@ def campaign_files(
         HISTORY: csv_bytes(columns, [asdict(each) for each in campaign.stages]),
         PAGE: page.encode(),
     }
+    if best is None and campaign.best_file.is_file():
+        best = campaign.best_file.read_bytes()
+    if best is not None:
+        files[BEST] = best
     if next_program is not None:
         files[NEXT], files[SET_POINTS] = next_program
     return files

@@ -30,7 +30,7 @@ from optimizer.scenario.instrument_steps import snapped
 from optimizer.search.found import FEASIBLE, Progress
 
 SECONDS = 60.0  # of all of it, unless told otherwise
-SEARCHING = 0.6  # of that, for programs; what runs are worth takes as long as it takes
+SEARCHING, LOOKING = 0.6, 0.8  # of that is over: the search for programs, and the first look at runs
 WORTH = 0.02  # of the run time: an injection that saves less is not worth it
 BOLD = 6  # programs that may be the method, proposed for a run
 LEAST_CHANCE = 0.02  # of passing, below which a program is not bold but hopeless
@@ -98,7 +98,8 @@ def standing(
 def _standing(
     problem: Problem, seconds: float, cores: int | None, progress: Progress | None, known: Sequence[Program]
 ) -> Standing:
-    until = now() + seconds
+    began = now()
+    looking, until = began + LOOKING * seconds, began + seconds
 
     def searching(share: float, text: str) -> None:
         if progress is not None:
@@ -116,7 +117,7 @@ def _standing(
     first = []
     for run in runs:
         first.append(thought.worth(run))
-        if now() > until and len(first) >= LOOKED_AT_TWICE:
+        if now() > looking and len(first) >= LOOKED_AT_TWICE:
             break
         if progress is not None:
             progress(SEARCHING + 0.15 * len(first) / len(runs), f"weighing {run.name}")
@@ -128,11 +129,13 @@ def _standing(
         if progress is not None:
             progress(0.92, f"weighing {each.run.name} again")
         second.append((thought.after((each.run.program,)), each.run))
+        if now() > until:
+            break
     twice = [thought.held_against(run, after, thought.before) for after, run in second]
     twice.sort(key=lambda each: each.loss)
     best = _suggested(twice)
-    worth = (*twice, *first[LOOKED_AT_TWICE:])
-    before = thought.before
+    worth = (*twice, *first[len(twice) :])
+    before = thought.before.cost
     met = before[np.isfinite(before)]
     candidate = pool.outcome.candidates[0] if pool.outcome.feasible else None
     offset = 0.0
@@ -146,7 +149,7 @@ def _standing(
     then = [
         thought.held_against(each.run, thought.after((best.run.program, each.run.program)), after)
         for each in twice
-        if each.run is not best.run
+        if each.run is not best.run and now() <= until
     ]
     gain = max((each.gain for each in then), default=np.nan)
     return Standing(problem, pool.outcome, "run", best.run, worth, gain, len(lookup.programs), offset)

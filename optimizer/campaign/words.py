@@ -58,8 +58,8 @@ def says(found: Standing) -> list[str]:
         lines.append(f"{little}. The best program was run already: adopt it.")
     else:
         lines.append(
-            f"{little}. Nothing that was found meets the goal; rampwright optimize says what stands in the way, and "
-            "which single change would help."
+            f"{little}. Nothing that was found in this time meets the goal, which is no proof: give it more --seconds "
+            "once. rampwright optimize says what stands in the way, and which single change would help."
         )
     return lines
 

@@ -44,8 +44,8 @@ class Worth:
     Attributes
     ----------
     run : PossibleRun
-    loss : mean run time after it, a goal that is not met counting `NOT_MET` times
-    gain : share by which that is less than without the run
+    loss : mean of `Outcomes.loss` after it
+    gain : share of the loss without it by which that is less
     gain_error : standard error of the gain
     expected, low, high : run time after it where the goal is met, mean and interval; nan where it never is
     chance : that the goal is met after it by a program of the pool
@@ -59,6 +59,24 @@ class Worth:
     low: float
     high: float
     chance: float
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """What is looked up in O outcomes of a run.
+
+    Attributes
+    ----------
+    cost : (O,) array  [s], of the best program; nan where the goal is not met
+    surest : (O,) array, the largest pass probability seen there; of use where the goal is not met
+    """
+
+    cost: Array
+    surest: Array
+
+    def loss(self, none: float) -> Array:
+        """(O,) what is ranked by [s]: the cost, else `none` and more the further the surest program is from sure."""
+        return np.where(np.isnan(self.cost), none * (2 - self.surest), self.cost)
 
 
 @dataclass(frozen=True)
@@ -90,9 +108,10 @@ class Lookup:
     chunks: tuple[_Chunk, ...]
     none: float
 
-    def best(self, draws: dict[Controlled, Draws]) -> float:
-        """The least cost [s] of a program that passes as probably as required; nan where none does."""
-        least = np.inf
+    def best(self, draws: dict[Controlled, Draws]) -> tuple[float, float]:
+        """The least cost [s] of a program that passes as probably as required, nan where none does; the largest pass
+        probability that was seen until then."""
+        least, surest = np.inf, 0.0
         for chunk in self.chunks:
             if chunk.assessment.cost[0] >= least:
                 continue
@@ -100,10 +119,11 @@ class Lookup:
             those = draws[chunk.batch.controlled]
             peaks = drawn(chunk.slopes, those, chunk.assessment.retention, chunk.assessment.width_half)
             found = margins_of_peaks(self.problem, chunk.batch, chunk.assessment, peaks, those.shared[:, 3])
+            surest = max(surest, float(found.pass_probability.max()))
             passing = np.flatnonzero(found.pass_probability >= max(self.problem.confidence, 0.5))
             if len(passing):
                 least = min(least, float(chunk.assessment.cost[passing[0]]))
-        return least if np.isfinite(least) else np.nan
+        return least if np.isfinite(least) else np.nan, surest
 
 
 def lookup_of(problem: Problem, programs: Sequence[Program]) -> Lookup | None:
@@ -196,8 +216,8 @@ class Thought:
             self.scatter = scale * self.rng.standard_t(freedom, (outcomes, INNER))
         self.before = self.after(())
 
-    def after(self, programs: Sequence[Program]) -> Array:
-        """Best cost (O,) [s] in each outcome once these programs were run; nan where the goal is not met."""
+    def after(self, programs: Sequence[Program]) -> Outcomes:
+        """What is looked up in each outcome once these programs were run."""
         lookup, size = self.lookup, len(self.covariance)
         parts = [measurement(lookup.problem, each, size, self.hold_up)[:2] for each in programs]
         J = np.concatenate([each[0] for each in parts] or [np.zeros((0, size))])
@@ -209,13 +229,13 @@ class Thought:
         gain = gain_of(self.covariance, J, S) if len(J) else np.zeros((size, 0))
         root = np.linalg.cholesky(S) if len(J) else S
         rng = np.random.default_rng(self.seed + 1)
-        result = np.empty(self.outcomes)
+        result = np.empty((2, self.outcomes))
         for o in range(self.outcomes):
             found = J @ self.truths[o] + root @ rng.standard_normal(len(J))
             would = self.draws[o] @ J.T + rng.standard_normal((INNER, len(J))) @ root.T
             theta = self.draws[o] - would @ gain.T + gain @ found
-            result[o] = lookup.best(self._as_draws(theta, o))
-        return result
+            result[:, o] = lookup.best(self._as_draws(theta, o))
+        return Outcomes(*result)
 
     def _as_draws(self, theta: Array, outcome: int) -> dict[Controlled, Draws]:
         """Draws with parameters (INNER, K) in place of the fit's own."""
@@ -240,12 +260,11 @@ class Thought:
         """What a run is worth; `before` are others that were made until then."""
         return self.held_against(run, self.after((*before, run.program)), self.before)
 
-    def held_against(self, run: PossibleRun, after: Array, before: Array) -> Worth:
-        """The worth by best costs (O,) [s] after and without a run, outcome by outcome."""
-        none = self.lookup.none
-        losses = [np.where(np.isnan(each), none, each) for each in (after, before)]
+    def held_against(self, run: PossibleRun, after: Outcomes, before: Outcomes) -> Worth:
+        """The worth by what is looked up after and without a run, outcome by outcome."""
+        losses = [each.loss(self.lookup.none) for each in (after, before)]
         less = (losses[1] - losses[0]) / losses[1].mean()
-        met = after[np.isfinite(after)]
+        met = after.cost[np.isfinite(after.cost)]
         low, high = np.quantile(met, MIDDLE) if len(met) else (np.nan, np.nan)
         return Worth(
             run,
@@ -255,5 +274,5 @@ class Thought:
             float(met.mean()) if len(met) else np.nan,
             float(low),
             float(high),
-            len(met) / len(after),
+            len(met) / len(after.cost),
         )

@@ -88,13 +88,14 @@ def test_a_run_that_tells_all_leaves_the_best_program_of_each_truth(
     after = thought.after((ramp(10.0),))
     for o, truth in enumerate(thought.truths):
         known = np.tile(truth, (worth.INNER, 1))
-        assert after[o] == pytest.approx(lookup.best(thought._as_draws(known, o)), rel=1e-6, nan_ok=True)
+        cost, _ = lookup.best(thought._as_draws(known, o))
+        assert after.cost[o] == pytest.approx(cost, rel=1e-6, nan_ok=True)
 
 
 def test_a_program_looked_up_passes_as_probably_as_required(problem: Problem, lookup: Lookup) -> None:
     sure = lookup.chance >= problem.confidence
     assert sure.any()
-    now = Thought(lookup, 8, 1).before
+    now = Thought(lookup, 8, 1).before.cost
     assert np.nanmedian(now) == pytest.approx(lookup.cost[sure].min(), rel=0.05)
 
 
