@@ -258,3 +258,30 @@ def test_retuning_goes_into_the_history(folder: Path, made: Made) -> None:
     tuned = interface_campaign.retuned(added, rounds=4)
     assert tuned.outcome is not None
     assert read_campaign(tuned.scenario).stages[-1].last_run == "run3"
+
+
+def test_a_campaign_goes_from_nothing_to_two_runs_without_a_line_typed_into_the_scenario(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = folder / "scenario.toml"
+    text = file.read_text(encoding="utf-8")
+    first = text.index("[[scouting_runs]]")
+    file.write_text(text[:first] + text[text.index("[current]") :], encoding="utf-8")
+    for number, (name, named) in enumerate((("one", True), ("two", False))):
+        assert call(monkeypatch, "next", folder) == 0
+        kept = tomllib.loads((folder / "campaign" / "next.toml").read_text(encoding="utf-8"))
+        table = tmp_path / f"{name}.csv"
+        write_table(table, SCRIPT.INSTRUMENT.measure(kept, 90 + number)[0])
+        if not named:
+            with table.open(encoding="utf-8", newline="") as lines:
+                cells = [row[1:] for row in csv.reader(lines)]
+            with table.open("w", encoding="utf-8", newline="") as lines:
+                csv.writer(lines, lineterminator="\n").writerows(cells)
+        assert call(monkeypatch, "add", folder, "--run", table, "--accept") == 0
+    capsys.readouterr()
+    scenario = rw.load_scenario(folder)
+    assert [(run.name, run.day) for run in scenario.runs] == [("one", ""), ("two", "")]
+    times = [dict(zip(run.peaks.compounds, run.peaks.retention, strict=True)) for run in scenario.runs]
+    truth = {row.compound: row.time for row in SCRIPT.INSTRUMENT.measure(kept, 91)[0]}
+    right = [abs(times[1][each] - truth[each]) < 0.1 for each in times[1]]
+    assert sum(right) >= len(truth) - 2  # one pair may be exchanged by one run alone
