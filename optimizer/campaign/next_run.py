@@ -30,7 +30,7 @@ from optimizer.scenario.instrument_steps import snapped
 from optimizer.search.found import FEASIBLE, Progress
 
 SECONDS = 60.0  # of all of it, unless told otherwise
-SEARCHING, LOOKING = 0.6, 0.8  # of that is over: the search for programs, and the first look at runs
+SEARCHING, LOOKING = 0.65, 0.85  # of that is over: the search for programs, and the first look at runs
 WORTH = 0.02  # of the run time: an injection that saves less is not worth it
 BOLD = 6  # programs that may be the method, proposed for a run
 LEAST_CHANCE = 0.02  # of passing, below which a program is not bold but hopeless

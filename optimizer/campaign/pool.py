@@ -26,7 +26,7 @@ from optimizer.search.found import Found, Progress, Searched
 from optimizer.search.program_space import families_of
 
 # Of the time: the search, rounding, each search at another probability, all truths together, and descents.
-MAIN, ROUNDED, OTHERS, TRUTHS, DESCENTS = 0.4, 0.09, 0.07, 0.2, 0.1
+MAIN, ROUNDED, OTHERS, TRUTHS, DESCENTS = 0.5, 0.1, 0.06, 0.14, 0.08
 ASKED = (0.98, 0.5, 0.0)  # required probabilities of the other searches; 0 is the nominal goal
 TRUTH_DRAWS, MOST_DESCENTS = (
     6,
