@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+ASIDE = 0.06  # injections, by which what was expected stands beside what was found
 HEIGHT, BOTTOM, MIDDLE, TOP, RIGHT = 4.2, 0.5, 0.3, 0.4, 0.3  # inch
 
 
@@ -38,13 +39,15 @@ def history_figure(stages: Sequence[Stage]) -> Figure:
     _points(above, stages, [each.run_time_min for each in stages])
     for each in stages:
         if each.expected_min is not None and each.low_min is not None and each.high_min is not None:
-            above.plot([each.injections + 1] * 2, [each.low_min, each.high_min], color=CRITICAL, linewidth=2)
-            above.plot(each.injections + 1, each.expected_min, "_", color=CRITICAL, markersize=9)
+            above.plot(
+                [each.injections + 1 - ASIDE] * 2, [each.low_min, each.high_min], color=CRITICAL, linewidth=2
+            )
+            above.plot(each.injections + 1 - ASIDE, each.expected_min, "_", color=CRITICAL, markersize=9)
     _points(
         below, stages, [None if p is None else 100 * p for p in (each.pass_probability for each in stages)]
     )
     above.set_ylabel("run time, min", **text_style(8))
-    above.set_ylim(bottom=0)
+    above.set_ylim(0, 1.08 * above.get_ylim()[1])
     below.set_ylabel("pass probability, %", **text_style(8))
     below.set_ylim(0, 105)
     below.set_xlabel("injections", **text_style(8))
