@@ -19,6 +19,7 @@ from optimizer.app.interface_results import Fitted, Optimized
 from optimizer.app.peak_proposal import ProposedRow, row_documents, rows_of
 from optimizer.app.result import Result
 from optimizer.base.errors import ScenarioError, as_arguments
+from optimizer.base.numbers import MINUTES
 from optimizer.base.output import write_folder
 from optimizer.campaign import history
 from optimizer.campaign.history import Campaign, Stage, read_campaign
@@ -142,7 +143,7 @@ class Added(Result):
             if best is None
             else {
                 "meets_goal": best.feasible,
-                "run_time_min": best.prediction.run_time / SECONDS_PER_MINUTE,
+                "run_time_min": MINUTES.written(best.prediction.run_time),
                 "pass_probability": best.pass_probability,
                 **program_document(best.prediction.program, self.scenario.ambient_pressure),
             },
@@ -344,7 +345,7 @@ def stage_of(scenario: Scenario, best: Candidate) -> Stage:
     return Stage(
         len(scenario.runs),
         scenario.runs[-1].name,
-        round(best.prediction.run_time / SECONDS_PER_MINUTE, 4),
+        MINUTES.written(best.prediction.run_time),
         round(best.pass_probability, 4),
         best.feasible,
     )

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from models import cores as available
 from models.column.programs import Program
 from models.column.retention import shifted
-from optimizer.base import processes
 from optimizer.base.clock import now
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import SearchOutcome
@@ -65,7 +65,7 @@ def pool_of(
     from optimizer.search.islands import search  # optuna is slow to import and only needed here
 
     families, seed = families_of(problem.scenario), problem.scenario.search.seed
-    many = cores or processes.cores_here()
+    many = cores or available.cores_here()
     spent = 0.0
 
     def told(what: str, share: float) -> Progress | None:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from models.units import SECONDS_PER_MINUTE
-from optimizer.base.numbers import number, percent
+from optimizer.base.numbers import MINUTES, number, percent
 from optimizer.campaign.history import Stage
 from optimizer.campaign.next_run import WORTH, Standing
 from optimizer.campaign.worth import MIDDLE, Worth
@@ -109,7 +109,7 @@ def standing_document(found: Standing) -> Document:
         "best": None
         if best is None
         else {
-            "run_time_min": number(best.prediction.run_time / SECONDS_PER_MINUTE),
+            "run_time_min": MINUTES.written(best.prediction.run_time),
             "pass_probability": number(best.pass_probability, 4),
             "meets_goal": best.feasible,
             **program_document(best.prediction.program, ambient),
