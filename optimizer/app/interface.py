@@ -26,10 +26,9 @@ if TYPE_CHECKING:
 
     from optimizer.app.interface_adapt import Adapted
     from optimizer.app.interface_compare import Compared
-    from optimizer.app.interface_results import Fitted, Optimized, Predicted
+    from optimizer.app.interface_results import Fitted, Integrated, Optimized, Predicted
     from optimizer.app.interface_scout import Scouted
     from optimizer.app.interface_sweep import Swept
-    from optimizer.app.interface_trace_results import Integrated
     from optimizer.app.result import Checked
     from optimizer.search.study_place import StudyPlace
 
@@ -428,7 +427,7 @@ def peaks(
     ------
     ScenarioError : when the file cannot be used, or holds no peaks
     """
-    from optimizer.app.interface_trace_results import Integrated
+    from optimizer.app.interface_results import Integrated
     from optimizer.runs.run_files import picked_from
 
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)

@@ -125,7 +125,7 @@ def draws_of(
     rngs = dict(zip(SOURCES, map(np.random.default_rng, streams), strict=True))
     on = {source: float(source not in without) for source in SOURCES}
 
-    fitted = rngs["retention"].standard_normal((count, size)) @ _root(fit.covariance).T
+    fitted = rngs["retention"].standard_normal((count, size)) @ root_of(fit.covariance).T
     fitted *= on["retention"]
     shared = np.zeros((count, len(SHARED)))
     if flows.stop > flows.start:
@@ -136,7 +136,7 @@ def draws_of(
         # Each run has a flow of its own, and so will the next.
         freedom, scatter = flow_scatter(fit.flow_factors)
         shared[:, 0] += on["retention"] * scatter * rngs["retention"].standard_t(freedom, count)
-    widths = rngs["widths"].standard_normal((count, 2)) @ _root(fit.width_covariance).T
+    widths = rngs["widths"].standard_normal((count, 2)) @ root_of(fit.width_covariance).T
     own_errors = shared.copy()
     shared[:, 1:3] = on["widths"] * widths
     shared[:, 2] = np.maximum(shared[:, 2], -(fit.system.injection_width**2))
@@ -174,7 +174,7 @@ def flow_scatter(flow_factors: Array) -> tuple[int, float]:
     return freedom, float(np.sqrt((1 + 1 / len(ln_flow)) * squares / freedom))
 
 
-def _root(covariance: Array) -> Array:
+def root_of(covariance: Array) -> Array:
     """A matrix R with R R' = covariance, which need not be of full rank.
 
     Cholesky's, of the correlations: unlike one from eigenvectors, whose signs are anybody's choice, it is the same on

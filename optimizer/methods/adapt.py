@@ -29,8 +29,7 @@ from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid, settable_carrier
 from optimizer.scenario.method_checks import split_unknown
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_equipment, broken_limits
+from optimizer.search.reasons import broken_equipment, broken_limits, warnings_of
 
 SAME = 1e-9  # relative; phase ratios closer than this are one
 COARSE = 0.02  # relative change of a rate by rounding that is worth a word

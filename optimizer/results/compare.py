@@ -33,8 +33,7 @@ from optimizer.results.documents import FORMAT, Document
 from optimizer.results.set_points import program_file
 from optimizer.runs.peak_tables import COLUMNS
 from optimizer.scenario.program_tables import program_document
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_limits
+from optimizer.search.reasons import broken_limits, warnings_of
 
 Text = Annotated[str, key()]
 Yes = Annotated[bool, key()]

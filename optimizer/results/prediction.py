@@ -24,8 +24,7 @@ from optimizer.results.reach import Reach, reach_of
 from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_equipment, broken_limits, margins_of
+from optimizer.search.reasons import broken_equipment, broken_limits, margins_of, warnings_of
 
 RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, shown=".4f")
 TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)

@@ -15,7 +15,7 @@ from models.column.programs import Program
 from models.engine.compiled import is_kept
 from optimizer.base.clock import ROUND, now, round_done, rounds_are_counted, wall
 from optimizer.base.interruption import postponed, signals_so_far, stop_if_asked
-from optimizer.base.processes import Apart, Here, Workers, can_be_started
+from optimizer.base.processes import Apart, Here, LostWorkerError, Workers, can_be_started
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Found, Progress, Searched, rank
 from optimizer.search.program_space import Family
@@ -89,7 +89,8 @@ def search(
 ) -> Searched:
     """Search for the shortest program of each family within a time budget [s].
 
-    A Ctrl-C ends the search with what was found so far. With a seed and the same number of rounds the same
+    A Ctrl-C, or a process that ends by itself, ends the search with what was found so far. With a seed and the same
+    number of rounds the same
     programs are found; a time budget decides how many there are. `clock` tells what is spent of it: benchmarks
     on a machine with other work give the processor's time. With a shared study what other workers found belongs to
     what is found, and the seed is this worker's own.
@@ -164,6 +165,12 @@ def search(
                 progress(min(done / seconds, 0.99), words)
     except KeyboardInterrupt:
         state.interrupted = True
+    except LostWorkerError as lost:
+        if not (state.all() or any(exchange.found.values())):
+            raise
+        state.interrupted = True
+        if progress:
+            progress(0.99, str(lost))
     finally:
         if workers is not None:
             workers.end()
@@ -215,7 +222,7 @@ def _work(given: _Given, orders: Iterator[_Order]) -> Iterator[_Answer]:
     for island, each in searches.items():
         for pool in each.pools:
             for _ in range(batches):
-                pool.screen(pool.sobol.random(LEAST_SCREENED))
+                pool.screen(pool.anywhere(LEAST_SCREENED))
                 left -= 1
                 yield _Answer(island, pool.family.name, last=not left)
     for order in orders:
