@@ -29,9 +29,9 @@ from optimizer.campaign.words import stage_of_standing, standing_document
 from optimizer.goal.goal import problem_of
 from optimizer.methods.scout_programs import FirstRun, first_runs, same_program
 from optimizer.methods.workflow import fit_scenario, optimize
-from optimizer.results.adapt import program_file
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.scout import first_document
+from optimizer.results.set_points import program_file
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run

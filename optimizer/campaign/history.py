@@ -13,10 +13,9 @@ from models.column.system import ColumnSystem
 from optimizer.base.errors import ScenarioError
 from optimizer.base.output import undisturbed
 from optimizer.base.text_files import read_text
-from optimizer.results.adapt import program_file
 from optimizer.results.candidate import csv_bytes, json_bytes
 from optimizer.results.documents import FORMAT
-from optimizer.results.set_points import set_point_lines
+from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE
 
