@@ -188,13 +188,23 @@ def add_run(
     with as_arguments():
         path = Path(run)
         method = _program_run(scenario, program)
-        peaks = read_run(path, detection=PeakDetection(min_signal_to_noise, min_width_s, from_trace))
+        detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
+        peaks = read_run(path, detection=detection, columns=scenario.peak_columns)
         fitted = Fitted(scenario, fit_scenario(scenario)) if scenario.runs else None
         named, rows = _named(scenario, fitted, path, peaks, method.program, matching)
         compared = None
         if fitted is not None and len(scenario.runs) >= SCOUTING:
             compared = comparing.compared_run(fitted, path, named, method.program, method.origin)
-        new = new_run(scenario, path, named, method.program, _as_it_is(path, peaks), name, day, hold_up_min)
+        new = new_run(
+            scenario,
+            path,
+            named,
+            method.program,
+            not scenario.peak_columns and _as_it_is(path, peaks),
+            name,
+            day,
+            hold_up_min,
+        )
     return Addition(scenario, new, method.origin, tuple(rows), compared, _doubts(rows, compared))
 
 

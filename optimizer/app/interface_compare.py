@@ -106,7 +106,7 @@ def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUA
     ------
     ScenarioError : when it cannot be used, holds none of the scenario's compounds, or seems to misspell one
     """
-    peaks = read_run(path, detection=detection)
+    peaks = read_run(path, detection=detection, columns=scenario.peak_columns)
     if peaks.named:
         refuse_unknown(scenario, path, peaks)
     return peaks

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import comb
@@ -61,6 +62,7 @@ class ScoutingRun:
     repeatability : float  [s], standard deviation of retention times between like runs
     day : label of the day it was made on; runs of one day share the errors of their set points
     file, detection : what its peaks were read from, as the scenario names it, and what of a trace counts as a peak
+    columns : headings of its peak table by what they mean, where the file states them
     """
 
     name: str
@@ -71,6 +73,7 @@ class ScoutingRun:
     day: str = ""
     file: str = field(default="", compare=False)
     detection: PeakDetection = field(default_factory=PeakDetection, compare=False)
+    columns: Mapping[str, str] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True)
@@ -303,6 +306,11 @@ class Scenario:
         return tuple((rule.a, rule.b) for rule in self.pairs if rule.by_detector)
 
     # Of two entries for the same compounds, which reading refuses, the first holds.
+    @property
+    def peak_columns(self) -> Mapping[str, str]:
+        """Headings of peak tables by what they mean, as the first run that states some has them."""
+        return next((run.columns for run in self.runs if run.columns), {})
+
     @cached_property
     def _details(self) -> dict[str, AnalyteDetail]:
         return {each.compound: each for each in reversed(self.analytes)}

@@ -197,7 +197,7 @@ def _read_all(file: Path, runs: Sequence[ScoutingRunTable]) -> list[PeakTable]:
     for number, run in enumerate(runs, 1):
         origin = f"{file}: scouting_runs[{number}].peaks"
         try:
-            tables.append(read_run(file.parent / run.peaks, origin, detection_of(run)))
+            tables.append(read_run(file.parent / run.peaks, origin, detection_of(run), run.columns.stated))
         except ScenarioError as error:
             problems += error.problems
     if problems:

@@ -501,11 +501,11 @@ PEAK_INPUTS = (
     ),
     BadInput(
         "peaks not UTF-8",
-        _write("slow.csv", SLOW.replace("octane", "Öctane").encode("cp1252")),
-        ("slow.csv, line 3", "0xD6", "'Ö'"),
+        _write("slow.csv", SLOW.encode().replace(b"octane", b"\xa7\xd6ctane")),
+        ("slow.csv, line 3", "0xA7", "'§'"),
     ),
-    BadInput("peaks UTF-16", _write("slow.csv", SLOW.encode("utf-16")), ("slow.csv", "UTF-16")),
-    BadInput("a spreadsheet", _write("slow.csv", b"PK\x03\x04\0\0\0"), ("slow.csv", "binary data")),
+    BadInput("peaks half UTF-16", _write("slow.csv", SLOW.encode("utf-16") + b"x"), ("slow.csv", "UTF-16")),
+    BadInput("a spreadsheet", _write("slow.csv", b"PK\x03\x04\0\0\0"), ("slow.csv", "is no workbook")),
     _slow(
         "unknown column",
         "retention_min",

@@ -103,6 +103,7 @@ seed = 77
 [[scouting_runs]]
 name = "slow"
 peaks = "slow.csv"
+columns = { area = "area" }
 hold_up_min = 1.91
 repeatability_min = 0.004
 day = "Monday"
