@@ -101,7 +101,7 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     diffusion = problem.tables[controlled].diffusion
     found = []
     for own, shared in zip(draws.retention, draws.shared, strict=True):
-        flow, _, _, oven, carrier, lag = shared
+        flow, _, _, oven, carrier, lag, _ = shared
         truth = replace(
             system,
             flow_factor=system.flow_factor * float(np.exp(flow)),

@@ -58,7 +58,14 @@ def fit_scenario(scenario: Scenario) -> Fit:
         )
         for run in scenario.runs
     ]
-    return fit_retention(system, runs, scenario.compounds, scenario.flow_correction, _day_to_day(scenario))
+    return fit_retention(
+        system,
+        runs,
+        scenario.compounds,
+        scenario.flow_correction,
+        _day_to_day(scenario),
+        [scenario.formula(name) for name in scenario.compounds],
+    )
 
 
 def _day_to_day(scenario: Scenario) -> DayToDay:

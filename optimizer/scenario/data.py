@@ -20,6 +20,7 @@ from optimizer.base.quantities import (
     ActivationEnergy,
     Confidence,
     Flag,
+    Formula,
     Fraction,
     HalfLife,
     HeatingLimitRate,
@@ -168,6 +169,8 @@ class AnalyteDetail(Table):
     """amount on the column"""
     tailing: Annotated[Tailing | None, key(unless_stated="measured, else 1")] = None
     """tailing factor, in place of the measured one"""
+    formula: Annotated[Formula | None, key(expected="such as C10H22O")] = None
+    """molecular formula, from which its diffusion in the gas is estimated"""
     near: Near | None = None
     """of an internal standard: compounds it must elute close to"""
 
@@ -334,6 +337,10 @@ class Scenario:
     def tailing(self, compound: str) -> float | None:
         """The tailing factor stated for a compound, None for the measured one."""
         return self.detail(compound).tailing
+
+    def formula(self, compound: str) -> str | None:
+        """The formula stated for a compound."""
+        return self.detail(compound).formula
 
     def group(self, compound: str) -> Group | None:
         """The group a compound belongs to."""

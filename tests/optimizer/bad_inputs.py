@@ -371,6 +371,20 @@ SCENARIO_INPUTS = (
         "unknown role", '"matrix"', '"standard"', 'analytes[1].role = "standard"', "internal standard"
     ),
     toml_input(
+        "an atom of unknown volume",
+        'role = "matrix"',
+        'role = "matrix"\nformula = "C8H24O4Si4"',
+        'analytes[1].formula = "C8H24O4Si4"',
+        "no diffusion volume is known of Si",
+    ),
+    toml_input(
+        "a name for a formula",
+        'role = "matrix"',
+        'role = "matrix"\nformula = "toluene"',
+        'analytes[1].formula = "toluene"',
+        "written as C10H22O",
+    ),
+    toml_input(
         "too many ramps", "[goal]", "[search]\nmax_ramps = 6\n[goal]", "search.max_ramps = 6", "at most 5"
     ),
     toml_input(

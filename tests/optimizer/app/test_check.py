@@ -133,6 +133,7 @@ decomposition = { activation_energy_kJ_per_mol = 130, half_life_min = 0.00004, a
 min_intact_fraction = 0.95
 amount_ng = 5
 tailing = 1.2
+formula = "C7H8"
 near = { compounds = ["octane"], within_min = 3.5 }
 
 [[pairs]]

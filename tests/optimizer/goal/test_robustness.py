@@ -53,7 +53,7 @@ def problem() -> Problem:
     fit = replace(
         known.fit,
         covariance=root @ root.T,
-        width_covariance=np.diag([0.03**2, 0.01**2]),
+        width_covariance=np.diag(np.repeat([0.03, 0.01, 0.2, 0.1, 0.2, 0.01], [1, 1, 1, M, M, M]) ** 2),
         width_scatter=0.02,
     )
     scenario = replace(known.scenario, goal=replace(known.scenario.goal, confidence=0.9))
@@ -193,7 +193,7 @@ def test_a_trimmed_column_is_a_shorter_one(problem: Problem) -> None:
         fit=replace(
             problem.fit,
             covariance=np.zeros_like(problem.fit.covariance),
-            width_covariance=np.zeros((2, 2)),
+            width_covariance=np.zeros_like(problem.fit.width_covariance),
             width_scatter=0.0,
         ),
     )
