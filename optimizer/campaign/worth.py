@@ -253,7 +253,8 @@ class Thought:
                 fitted[:, 5] = np.maximum(theta[:, flows.stop], -fit.system.oven_lag)
             shared = base.shared[rows] - base.fitted[rows] + fitted
             retention = theta[:, : 3 * M].reshape(INNER, 3, M)
-            made[kind] = Draws(retention, shared, fitted, base.time[rows], base.width[rows])
+            own = (base.time, base.width, base.diffusion, base.film)
+            made[kind] = Draws(retention, shared, fitted, *(each[rows] for each in own))
         return made
 
     def worth(self, run: PossibleRun, before: Sequence[Program] = ()) -> Worth:
