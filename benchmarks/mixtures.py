@@ -58,6 +58,9 @@ def mixture(
         degrees_of_freedom=0,
         testable=False,
         warnings=(),
+        ln_diffusion=np.zeros(compounds),
+        width_covariance=np.zeros((3 + 3 * compounds, 3 + 3 * compounds)),
+        width_scatter=0.0,
     )
     instrument = Instrument(
         max_inlet_pressure=501325.0,

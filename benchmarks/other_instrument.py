@@ -6,9 +6,10 @@ are marched in time by the reference integrator of the tests through a column th
 oven that lags its set point and is off by a constant; noise is added to what is reported. Shares no code with the
 packages. SI units.
 
-The vapour pressures are published (tests/published/data/vapour_pressure.csv). The interactions chi = a + b/T, the
-scatter of single compounds about their class and the ranges in `drawn_reality` are invented, of the size that
-polymer solutions and instruments have.
+The vapour pressures are published (tests/published/data/vapour_pressure.csv). Diffusion in the gas follows from
+formulas and published volumes (Fuller), and scatters about that as published measurements do. The interactions
+chi = a + b/T, the scatter of single compounds about their class and in the film, and the ranges in `drawn_reality` are
+invented, of the size that polymer solutions and instruments have.
 """
 
 from __future__ import annotations
@@ -142,6 +143,9 @@ INTERACTION: dict[str, dict[str, tuple[float, float]]] = {
 RELEVANT = 2e5  # Pa: at higher vapour pressure hardly anything is retained
 TOLERANCE = 1e-8  # of the integrator: times within a millisecond
 SCATTER = (0.05, 30.0)  # standard deviations of a [-] and b [K] of single compounds about their class
+# Standard deviations of ln diffusion of single compounds: in the gas about Fuller's method (measured values in
+# tests/published/data/diffusion_values.csv: 0.08), and in the film about one line for all.
+GAS_SCATTER, FILM_SCATTER = 0.08, 0.2
 
 
 def atoms_of(formula: str) -> dict[str, int]:
@@ -202,6 +206,15 @@ def interaction(phase: str, compound: str) -> tuple[float, float]:
     a, b = INTERACTION[phase][COMPOUNDS[compound][0]]
     scatter_a, scatter_b = own.normal(0.0, SCATTER)
     return float(a + scatter_a), float(b + scatter_b)
+
+
+@cache
+def ln_diffusion_scatter(compound: str) -> tuple[float, float]:
+    """Of one compound, in the gas and in the film: the same in every run."""
+    number = 1000, list(COMPOUNDS).index(compound)
+    own = np.random.default_rng(np.random.SeedSequence(entropy=20251125, spawn_key=number))
+    gas, film = own.normal(0.0, (GAS_SCATTER, FILM_SCATTER))
+    return float(gas), float(film)
 
 
 def ln_retention_factor(phase: str, compound: str, phase_ratio: float) -> Callable[[float], float]:
@@ -311,11 +324,12 @@ class OtherInstrument:
             reality.plate_height_factor,
         )
         _, formula, rings = COMPOUNDS[compound or "n-pentane"]
+        in_gas, in_film = ln_diffusion_scatter(compound or "n-pentane")
         ln_k = self.ln_k(compound) if compound else lambda T: -600.0
         band = Band(
             ln_k,
-            diffusion_in_helium(atoms_of(formula), rings),
-            polymer_solution.film_diffusion,
+            diffusion_in_helium(atoms_of(formula), rings) * math.exp(in_gas),
+            lambda T: polymer_solution.film_diffusion(T) * math.exp(in_film),
             reality.injected,
         )
         steady = program["carrier"]["mode"] == "constant pressure"

@@ -42,6 +42,7 @@ LAST_HOLD = 40.0  # min there: nothing stays longer
 LONGEST = 90 * 60.0  # s, after which a scouting run is stopped and what is still in the column goes unseen
 DAY_TO_DAY = (0.5, 0.5)  # oven [K] and carrier [%] of another day, +-; a choice, stated in every scenario
 PREDICTED = 3  # programs predicted for each mixture
+FASTER = (1.5, 4.0)  # flows of as many others, in scouted ones
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,9 @@ class Mixture:
     kind : one of KINDS
     scouting : programs of the scouting runs by name
     programs, days : what is to be predicted, and how far off the instrument is on that day
+    faster : what is to be predicted on the same days at up to four times the scouted flow
     day_to_day : +- of the oven [K] and of the carrier [%], as the scenario states them
+    formulas : whether the scenario states the compounds' formulas
     scouting_days : the day of each scouting run where these are not all of one, on which nothing is off
     """
 
@@ -66,6 +69,8 @@ class Mixture:
     days: tuple[Day, ...]
     day_to_day: tuple[float, float]
     scouting_days: Mapping[str, Day] = field(default_factory=dict)
+    faster: tuple[ProgramTable, ...] = ()
+    formulas: bool = False
 
     def truth(self, program: ProgramTable, day: Day) -> tuple[np.ndarray, np.ndarray]:
         """True retention times and half-height widths [s] of the compounds; nan for what never comes."""
@@ -171,7 +176,22 @@ def mixture(seed: int, day_to_day: tuple[float, float] = DAY_TO_DAY) -> Mixture:
         Day(oven_off * float(rng.uniform(-1, 1)), carrier_off / 100 * float(rng.uniform(-1, 1)))
         for _ in range(PREDICTED)
     )
-    return Mixture(seed, kind, instrument, compounds, scouting, programs, days, day_to_day)
+    # A stream of its own: what is drawn above stays what it is.
+    own = np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(6,)))
+    times = np.append(own.uniform(*FASTER, PREDICTED - 1), FASTER[1])
+    faster = tuple(
+        {
+            "oven": _other_oven(start, (within[0], within[1] * each), own),
+            "carrier": _carrier(instrument, mode, flow * each),
+        }
+        for each in map(float, times)
+    )
+    return Mixture(seed, kind, instrument, compounds, scouting, programs, days, day_to_day, faster=faster)
+
+
+def with_formulas(mixture: Mixture) -> Mixture:
+    """The same, the formula of every compound being stated."""
+    return replace(mixture, formulas=True)
 
 
 def on_days_of_their_own(mixture: Mixture) -> Mixture:
@@ -262,5 +282,7 @@ def write_scenario(
         lines += [f"hold_up_min = {hold_up / 60:.3f}"] if with_hold_up else []
         lines += [f'day = "{name}"'] if mixture.scouting_days else []
         lines += program_lines(mixture.scouting[name])
+    for compound in mixture.compounds if mixture.formulas else ():
+        lines += ["", "[[analytes]]", f'compound = "{compound}"', f'formula = "{COMPOUNDS[compound][1]}"']
     lines += ["", "[goal]", *goal, "", "[search]", *search]
     (folder / "scenario.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")

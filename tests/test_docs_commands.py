@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import re
 import shlex
@@ -15,8 +16,9 @@ import pytest
 import typer
 from typer.core import TyperGroup
 
+import rampwright as rw
 from optimizer.app.cli import app
-from optimizer.base.given_values import inline_toml
+from optimizer.page.command import add_to
 from optimizer.runs.peak_tables import read_peak_table
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.command import call
@@ -29,7 +31,8 @@ BLOCK = re.compile(r"^```[^\n]*\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 COMMAND = re.compile(r"^\s*(?:\S*[\\/])?rampwright[ ]+(?P<arguments>.*?)(?:\s{2,}[(#].*)?$")
 INLINE = re.compile(r"`rampwright ([^`\n]+)`")
 PLACEHOLDERS = re.compile(r"\b(SCENARIO|FOLDER|DIR|FILE|NAME)\b")
-SEARCHING = {"optimize", "scout", "adapt", "compare"}
+SEARCHING = {"optimize", "scout", "adapt", "compare", "next"}
+add_to(app)  # as where the program starts
 UNMET = 3  # no program meets the goal: in a second of search not the page's fault
 
 
@@ -151,13 +154,23 @@ def without_names(scenario: Path) -> None:
         csv.writer(file).writerows([header, *(["", *row[1:]] for row in rows)])
 
 
-def a_tuned_program(path: Path) -> None:
-    """What a comparison left, of which the next command takes the program: that of the run, here."""
-    document = json.loads((path.parent / "results" / "candidates.json").read_text(encoding="utf-8"))
-    found = document["candidates"][0]
-    path.mkdir()
-    lines = [f"{key} = {inline_toml(found[key])}" for key in ("oven", "carrier")]
-    (path / "tuned.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+def a_run(path: Path) -> None:
+    """A run of the method in use, as predicted."""
+    a_scenario(path.parent / "run")
+    made = rw.predict(rw.fit(rw.load_scenario(path.parent / "run")), certainty="none")
+    with path.open("w", encoding="utf-8", newline="") as file:
+        table = csv.writer(file)
+        table.writerow(["compound", "retention_min"])
+        table.writerows(
+            [each["compound"], f"{each['retention_min']:.3f}"] for each in made.to_dict()["peaks"]
+        )
+
+
+class Yes(io.StringIO):
+    """Somebody at a terminal who agrees."""
+
+    def isatty(self) -> bool:
+        return True
 
 
 MADE = {
@@ -166,8 +179,7 @@ MADE = {
     "slow.cdf": a_trace,
     "robust.toml": a_program,
     "confirm.csv": a_confirmation,
-    "confirm2.csv": a_confirmation,
-    "confirmed": a_tuned_program,
+    "run3.csv": a_run,
 }
 STATES = {"fit mymethod --accept": without_names}
 
@@ -218,6 +230,7 @@ def run(arguments: tuple[str, ...], bench: Path, place: Path, monkeypatch: pytes
         state(place / arguments[1])
     monkeypatch.chdir(place)
     monkeypatch.delenv("RAMPWRIGHT_STUDY", raising=False)
+    monkeypatch.setattr("sys.stdin", Yes("y\n"))
     return call(monkeypatch, *shortened(arguments))
 
 

@@ -9,9 +9,9 @@ Giddings' factor by itself [2].
 [1] Golay, in Desty (ed.), Gas Chromatography 1958, p. 36.
 [2] Giddings, Seager, Stucki and Stewart, Anal. Chem. 32 (1960) 867.
 
-Diffusion of the vapour in the gas is taken from its T0: compounds that reach k = 1 at the same temperature
-are of similar size. Diffusion in the film is a round figure for a polysiloxane, from memory, no source; with thin films
-the term is small and the efficiency factor fitted to measured widths takes up what is left.
+Typical diffusion of the vapour in the gas is taken from its T0: compounds that reach k = 1 at the same temperature
+are of similar size. Diffusion in the film is a round figure for a polysiloxane, from memory, no source. What measured
+widths say of both is fitted (`models.fit.widths`).
 """
 
 from __future__ import annotations

@@ -185,6 +185,7 @@ class ColumnSystem:
     flow_factor : float  [-], true over computed velocity at the same inlet pressure
     plate_height_factor : float  [-], true over computed plate height
     injection_width : float  [s], standard deviation of the injected band in time
+    film_diffusion_factor : float  [-], true over typical diffusion in the film
     oven_lag : float  [s], by which the column's temperature follows the set point of a ramp
     detector_variance : float  [s2], that the detector adds to that of every peak
     """
@@ -197,6 +198,7 @@ class ColumnSystem:
     injection_width: float = 0.0
     oven_lag: float = 0.0
     detector_variance: float = 0.0
+    film_diffusion_factor: float = 1.0
 
 
 def inlet_pressure(system: ColumnSystem, controlled: Controlled, value: Array, T: Array) -> Array:

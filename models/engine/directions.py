@@ -14,8 +14,8 @@ from models.engine.panels import NO_TIME, NODE_ROW, Panels
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-OWN = 5  # directions of every band: T0, ln theta, dCp, ln flow factor, ln D
-BY_T0, BY_LN_THETA, BY_DCP, BY_LN_FLOW, BY_LN_DIFFUSION = range(OWN)
+OWN = 6  # directions of every band: T0, ln theta, dCp, ln flow factor, ln D, ln D in the film
+BY_T0, BY_LN_THETA, BY_DCP, BY_LN_FLOW, BY_LN_DIFFUSION, BY_LN_FILM_DIFFUSION = range(OWN)
 
 # What answers at the end of a panel: Y, ln of the factor by which the variance grows, and the variance in Y.
 Y_AT_END, LN_STRETCH, OF_Y_AT_END = range(3)
@@ -63,7 +63,7 @@ class Directions(NamedTuple):
     oven_time, oven : (N, D, B) arrays, changes of the oven's corners  [s], [K]
     carrier_time, carrier : (N, D, C) arrays, of the carrier's
     own : (M, 3) array, T0 [K], theta [K] and dCp/R [-] of the compounds
-    time, width, temperature, ln_k : (N, D + 5, M) arrays, slopes of time, width, T and ln k at elution
+    time, width, temperature, ln_k : (N, D + 6, M) arrays, slopes of time, width, T and ln k at elution
     """
 
     oven_time: Array

@@ -41,6 +41,7 @@ from models.engine.directions import (
     BY_LENGTH,
     BY_LIFT,
     BY_LN_DIFFUSION,
+    BY_LN_FILM_DIFFUSION,
     BY_LN_FLOW,
     BY_LN_THETA,
     BY_OWN,
@@ -427,3 +428,4 @@ def add_up(
         put(sums, own + ABREAST * BY_DCP, by_curve / GAS_CONSTANT)
         put(sums, own + ABREAST * BY_LN_FLOW, by_density + by_film - by_along)
         put(sums, own + ABREAST * BY_LN_DIFFUSION, by_along)
+        put(sums, own + ABREAST * BY_LN_FILM_DIFFUSION, -by_film)

@@ -28,8 +28,9 @@ from models.column.retention import (
 from models.column.system import ColumnSystem
 from models.effort import Accuracy
 from models.fit.fit import LN_THETA_SPREAD, Run
+from models.fit.widths import Bands
 from models.peaks.migration import Migration, MigrationTables, migrate, migration_tables
-from models.peaks.sensitivity import off_set_points
+from models.peaks.sensitivity import LN_DIFFUSION, LN_FILM, SET_POINTS, off_set_points
 
 DCP_SPREAD = 20.0  # J/mol/K
 T0_SPREAD = 50.0  # K, about the first guess: no constraint on a retained compound
@@ -97,15 +98,41 @@ class Simulator:
         widths, shares = ([getattr(each, name)[0] for each in found] for name in ("width", "injected_share"))
         return times, np.array(widths), np.array(shares)
 
+    def bands(self, tables: dict[Controlled, MigrationTables], flow_factors: Array) -> tuple[Array, Bands]:
+        """Retention times (R, M) [s], and what makes the peaks as wide as they are, nan where not eluted.
+
+        Of a sharp injection, as the system must have.
+        """
+        found = self._migrated(tables, flow_factors, "polish", slopes=True)
+        times = np.array([np.where(each.eluted[0], each.retention_time[0], NEVER) for each in found])
+        parts = []
+        for each in found:
+            assert each.slopes is not None
+            variance = each.width[0] ** 2 - self.system.detector_variance
+            twice = 2 * each.width[0]
+            by_gas, by_film = (
+                twice * each.slopes.width[0, SET_POINTS + row] for row in (LN_DIFFUSION, LN_FILM)
+            )
+            of_gas = (
+                variance + by_film
+            )  # the variance by the film falls as that grows, that along as 1/that across
+            parts.append(((of_gas + by_gas) / 2, (of_gas - by_gas) / 2, -by_film, each.injected_share[0]))
+        return times, Bands(*(np.array(part) for part in zip(*parts, strict=True)))
+
     def _migrated(
-        self, tables: dict[Controlled, MigrationTables], flow_factors: Array, accuracy: Accuracy
+        self,
+        tables: dict[Controlled, MigrationTables],
+        flow_factors: Array,
+        accuracy: Accuracy,
+        slopes: bool = False,
     ) -> list[Migration]:
         """Each run by itself."""
         found = []
         for batch, factor in zip(self.batches, flow_factors, strict=True):
             table = tables[batch.controlled]
             system = replace(table.system, flow_factor=float(factor), oven_lag=self.system.oven_lag)
-            found.append(migrate(replace(table, system=system), batch, accuracy))
+            directions = off_set_points(batch, 0.0) if slopes else None
+            found.append(migrate(replace(table, system=system), batch, accuracy, directions))
         return found
 
     def slopes(
@@ -129,7 +156,7 @@ class Simulator:
             peaks = migrate(replace(table, system=system), batch, "polish", off_set_points(batch, zero))
             assert peaks.slopes is not None
             t = np.where(peaks.eluted[0], peaks.retention_time[0], NEVER)
-            oven, carrier, lag, *own, ln_flow, _ = np.nan_to_num(peaks.slopes.retention_time[0])
+            oven, carrier, lag, *own, ln_flow, _, _ = np.nan_to_num(peaks.slopes.retention_time[0])
             by_set_points = np.stack([oven, carrier, ln_flow], axis=1)
             found.append((t, np.stack(own, axis=1), ln_flow, lag, by_set_points))
         return TimeSlopes(*(np.array(each) for each in zip(*found, strict=True)))

@@ -10,7 +10,6 @@ from models.column.programs import Array
 from models.column.retention import enthalpy, typical_theta
 from models.fit.compound_fits import NEVER
 from models.fit.fit import (
-    ASSUMED_PLATE_HEIGHT_FACTOR,
     LN_FLOW_SPREAD,
     LN_THETA_SPREAD,
     Fit,
@@ -18,6 +17,7 @@ from models.fit.fit import (
     Run,
     Suspect,
 )
+from models.fit.widths import ASSUMED_PLATE_HEIGHT_FACTOR
 from models.units import HALF_95, SECONDS_PER_MINUTE, celsius
 
 HOLD_UP_DEVIATION = 0.03  # of a measured from a computed hold-up time, worth a word

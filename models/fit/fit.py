@@ -9,12 +9,13 @@ is fitted, too.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.column.plate_height import typical_diffusion_constant
 from models.column.programs import Array, Program
 from models.column.retention import Retention
 from models.column.system import ColumnSystem
@@ -28,11 +29,6 @@ LN_FLOW_SPREAD: dict[FlowCorrection, float] = {"column": 0.02, "run": 0.1, "none
 # Lag of the oven behind its set point in a ramp, mean and standard deviation [s]; common practice, no source.
 USUAL_OVEN_LAG, OVEN_LAG_SPREAD = 5.0, 5.0
 MODEL_ERROR = 2e-4  # of a retention time: what the physics leaves out, as a standard deviation
-ASSUMED_PLATE_HEIGHT_FACTOR = 1.2  # when no widths were measured: a column in ordinary condition
-# And how far off that may be: ln of the factor, and the injected band's variance [s2].
-ASSUMED_WIDTH_COVARIANCE = np.diag([0.2**2, 0.3**4])
-WIDTH_ERROR = 0.05  # of a measured width, and of a predicted one where no more is known
-LEAST_WIDTH_SCATTER = 0.01
 ERRORS = 3  # of each day: oven, carrier, ln flow
 FARTHEST = 5.0  # standard deviations that an error of a day may reach
 
@@ -113,8 +109,11 @@ class Fit:
         [s]; without the last where `lag_fitted` is false
     hold_up : (R,) array  [s], predicted
     widths_fitted : bool, whether efficiency and injected width came from measured widths
-    width_covariance : (2, 2) array, of ln plate height factor and the injected band's variance [s2]
-    width_scatter : float, relative standard deviation of single peaks' widths about what the two give
+    ln_diffusion : (M,) array, ln of diffusion in the gas over that of the n-alkane of the same T0
+    width_covariance : (3 + 3 M, 3 + 3 M) array, of ln plate height factor, the injected band's variance [s2] and ln
+        diffusion in the film; then of ln diffusion in the gas, of ln of what a compound's in the film differs from the
+        phase's, and of what the model leaves out of ln of its width (M each)
+    width_scatter : float, relative standard deviation of what else it leaves out of a width
     chi_square, degrees_of_freedom : float, of the measured values, less the effective number of parameters; the
         measurements are believed less by their ratio in the covariance where that is above one and the freedom large
         enough to tell
@@ -138,11 +137,20 @@ class Fit:
     degrees_of_freedom: float
     testable: bool
     warnings: tuple[str, ...]
-    width_covariance: Array = field(default_factory=lambda: np.zeros((2, 2)))
-    width_scatter: float = 0.0
+    ln_diffusion: Array
+    width_covariance: Array
+    width_scatter: float
     lag_fitted: bool = False
     suspects: tuple[Suspect, ...] = ()
     settled: bool = True
+
+    @property
+    def diffusion(self) -> Array:
+        """D p/T^1.75 (M,) of the compounds in the carrier gas  [m2 Pa/(s K^1.75)]."""
+        result: Array = typical_diffusion_constant(self.system.gas, self.retention.T0) * np.exp(
+            self.ln_diffusion
+        )
+        return result
 
     @property
     def flows(self) -> slice:

@@ -10,17 +10,15 @@ and fade where the runs speak; how much of each parameter came from them is repo
 
 The start is read off a grid of T0 with typical theta and dCp; then T0 and theta are fitted compound by compound,
 then dCp is released, then everything is fitted jointly with what is shared (`joint_fit`): a direct start of all
-three often ends elsewhere. Efficiency and injected width follow from measured widths, in which they are linear
-(variances add).
+three often ends elsewhere. What measured widths say follows from the times as fitted (`widths`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import nnls
 
 from models.column.programs import Array
 from models.column.system import ColumnSystem
@@ -34,13 +32,9 @@ from models.fit.compound_fits import (
 )
 from models.fit.diagnosis import warnings_of
 from models.fit.fit import (
-    ASSUMED_PLATE_HEIGHT_FACTOR,
-    ASSUMED_WIDTH_COVARIANCE,
     FARTHEST,
-    LEAST_WIDTH_SCATTER,
     MODEL_ERROR,
     USUAL_OVEN_LAG,
-    WIDTH_ERROR,
     DayToDay,
     Fit,
     FlowCorrection,
@@ -49,7 +43,9 @@ from models.fit.fit import (
     days_of,
 )
 from models.fit.joint_fit import Joint, fit_jointly, flow_factors, joint_problem
+from models.fit.widths import diffusion_prior, fit_widths
 from models.fit.wrong_peaks import Mask, look_worth, peaks_of, suspects_of
+from models.peaks.detection import without_detector
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 
 __all__ = ["Fit", "FlowCorrection", "Run", "fit_retention", "shared_by_all"]
@@ -63,6 +59,7 @@ def fit_retention(
     names: Sequence[str] | None = None,
     flow_correction: FlowCorrection = "column",
     day_to_day: DayToDay | None = None,
+    formulas: Sequence[str | None] | None = None,
 ) -> Fit:
     """Fit all runs jointly.
 
@@ -73,6 +70,7 @@ def fit_retention(
     names : M names for the warnings
     flow_correction : one flow factor for the column, one a run, or none
     day_to_day : how far runs of other days than the first run's are off; None: not at all
+    formulas : M formulas of the compounds such as "C10H22O", None where unknown
 
     Raises
     ------
@@ -103,7 +101,7 @@ def fit_retention(
         # While it is taken for little, each compound takes noise up; the more it is believed, the more of it shows.
         noise = joint.problem.noise * float(np.sqrt(joint.excess))
         joint = fit_jointly(replace(joint.problem, noise=noise), joint.point)
-    return _finished(runs, labels, joint, suspects)
+    return _finished(runs, labels, formulas or [None] * len(labels), joint, suspects)
 
 
 def shared_by_all(
@@ -147,6 +145,7 @@ def _suspects(runs: Sequence[Run], alone: CompoundFits, joint: Joint) -> tuple[S
 def _finished(
     runs: Sequence[Run],
     names: Sequence[str],
+    formulas: Sequence[str | None],
     joint: Joint,
     suspects: tuple[Suspect, ...],
 ) -> Fit:
@@ -156,10 +155,19 @@ def _finished(
     variance = np.diag(covariance)[: parameters.size].reshape(3, -1).T
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))), oven_lag=joint.lag)
     then, factors = joint.on_their_days
-    times, widths, injected = then.peaks(simulator.tables(retention), factors)
-    bands = _band_width(runs, widths, injected, simulator.system.detector_variance)
+    times, bands = then.bands(simulator.tables(retention), factors)
+    widths = fit_widths(
+        bands,
+        without_detector(
+            np.array([run.width_half for run in runs]) / HALF_HEIGHT_WIDTH, system.detector_variance
+        ),
+        diffusion_prior(system.gas, retention, simulator.phase_ratio, formulas),
+    )
     system = replace(
-        system, plate_height_factor=bands.plate_height_factor, injection_width=bands.injection_width
+        system,
+        plate_height_factor=widths.plate_height_factor,
+        injection_width=widths.injection_width,
+        film_diffusion_factor=widths.film_diffusion_factor,
     )
     residual = np.where(np.isnan(measured), np.nan, times - measured)
     unretained = problem.unretained
@@ -176,53 +184,16 @@ def _finished(
         flow_factors=flow_factors(joint.ln_flow, R),
         covariance=covariance,
         hold_up=hold_up,
-        widths_fitted=bands.fitted,
+        widths_fitted=widths.fitted,
         chi_square=joint.chi_square * problem.noise**2,
         degrees_of_freedom=max(joint.freedom, 0.0),
         testable=bool(np.any((~np.isnan(measured)).sum(axis=0) > 2)),
         warnings=(),
-        width_covariance=bands.covariance,
-        width_scatter=bands.scatter,
+        ln_diffusion=widths.ln_diffusion,
+        width_covariance=widths.covariance,
+        width_scatter=widths.scatter,
         suspects=suspects,
         lag_fitted=True,
         settled=joint.settled,
     )
     return replace(fit, warnings=tuple(warnings_of(fit, runs, names, uncorrected, problem.flow_correction)))
-
-
-@dataclass(frozen=True)
-class _Bands:
-    """What the measured widths say: see the attributes of `Fit`."""
-
-    plate_height_factor: float = ASSUMED_PLATE_HEIGHT_FACTOR
-    injection_width: float = 0.0
-    fitted: bool = False
-    covariance: Array = field(default_factory=lambda: ASSUMED_WIDTH_COVARIANCE)
-    scatter: float = WIDTH_ERROR
-
-
-def _band_width(runs: Sequence[Run], widths: Array, injected: Array, detector: float) -> _Bands:
-    """Plate height factor and injected width from measured half-height widths, and how far they scatter.
-
-    Widths are those of a sharp injection, `injected` the share of an injected variance that arrives, both (R, M);
-    `detector` is the detector's variance [s2], held in both measured and computed widths.
-
-    Variances add: measured - detector's = factor x (computed - detector's) + (injected width)^2 x its share that
-    reaches the outlet, linear and non-negative in both unknowns.
-    """
-    measured = np.array([run.width_half for run in runs]) / HALF_HEIGHT_WIDTH
-    known = np.isfinite(measured) & np.isfinite(widths)
-    if known.sum() < 3:
-        return _Bands()
-    columns = np.stack([widths[known] ** 2 - detector, injected[known]], axis=1)
-    variance = measured[known] ** 2
-    weight = 1.0 / (2 * WIDTH_ERROR * variance)
-    solution, _ = nnls(columns * weight[:, None], (variance - detector) * weight)
-    if solution[0] <= 0:
-        return _Bands()
-    off = variance / (columns @ solution + detector) - 1  # twice the relative error of a width
-    freedom = known.sum() - np.count_nonzero(solution)
-    scatter = max(float(np.sqrt((off**2).sum() / freedom)) / 2, LEAST_WIDTH_SCATTER)
-    by_log = columns * weight[:, None] * np.array([solution[0], 1.0])
-    covariance = np.linalg.inv(by_log.T @ by_log) * (scatter / WIDTH_ERROR) ** 2
-    return _Bands(float(solution[0]), float(np.sqrt(solution[1])), True, covariance, scatter)

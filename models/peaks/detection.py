@@ -14,6 +14,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
+from models.column.programs import Array
 from models.units import Number
 
 SLOW_RESPONSE = 0.3  # tau over sigma, above which the shape is skewed; common practice, no source
@@ -38,3 +41,11 @@ def needed_readings(sigma: float, points: float) -> float:
 def peak_height(area: Number, sigma: Number) -> Number:
     """Height [unit of the area per s] from area and standard deviation [s], any shape; eq. [3]."""
     return area / (sigma * math.sqrt(2 * math.pi))
+
+
+def without_detector(sigma: Array, variance: float) -> Array:
+    """Standard deviations [s] before the detector, whose variance [s2] is given; nan where it alone is as wide."""
+    if variance <= 0:
+        return sigma
+    rest = sigma**2 - variance
+    return np.sqrt(np.where(rest > 0, rest, np.nan))

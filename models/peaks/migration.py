@@ -71,7 +71,7 @@ __all__ = [
 
 COLDEST, HOTTEST = 173.15, 723.15  # K, beyond which no column is used and no viscosity known
 PEAKS_A_THREAD = 4000  # programs x compounds from which a further thread is worth its start
-OWN_DIRECTIONS = ("T0", "ln theta", "dCp", "ln flow factor", "ln diffusion")
+OWN_DIRECTIONS = ("T0", "ln theta", "dCp", "ln flow factor", "ln diffusion", "ln film diffusion")
 
 
 @dataclass(frozen=True)
@@ -126,10 +126,10 @@ class Directions:
 
 @dataclass(frozen=True)
 class Slopes:
-    """Derivatives of peaks by D directions of the program and then by OWN_DIRECTIONS: (N, D + 5, M) arrays.
+    """Derivatives of peaks by D directions of the program and then by OWN_DIRECTIONS: (N, D + 6, M) arrays.
 
-    By a compound's own T0 [K], ln theta and dCp [J/mol/K], by ln of the flow factor and by ln of D. Where a peak
-    elutes at a corner they are those of one side; nan where not eluted.
+    By a compound's own T0 [K], ln theta and dCp [J/mol/K], by ln of the flow factor, of D and of D in the film. Where a
+    peak elutes at a corner they are those of one side; nan where not eluted.
 
     Attributes
     ----------
@@ -354,7 +354,7 @@ def tube_of(system: ColumnSystem, controlled: Controlled) -> Any:
         viscosity=gas.viscosity_25C,
         exponent=gas.exponent,
         curvature=gas.curvature,
-        film_diffusion=FILM_DIFFUSION_100C,
+        film_diffusion=FILM_DIFFUSION_100C * float(system.film_diffusion_factor),
         film_energy=FILM_DIFFUSION_ENERGY / GAS_CONSTANT,
         squares_per_flow=2
         * column.length

@@ -14,9 +14,19 @@ from models.column.programs import Array, ProgramBatch
 from models.effort import Accuracy
 from models.peaks.migration import OWN_DIRECTIONS, Directions, Migration, MigrationTables, migrate
 
+SET_POINTS = 3  # of the directions that come first, those of `off_set_points`
 RETENTION = 3  # of OWN_DIRECTIONS, those by retention parameters
 LN_FLOW = OWN_DIRECTIONS.index("ln flow factor")
-SHARED = ("ln flow factor", "ln plate height factor", "injected variance", "oven", "carrier", "oven lag")
+LN_DIFFUSION, LN_FILM = OWN_DIRECTIONS.index("ln diffusion"), OWN_DIRECTIONS.index("ln film diffusion")
+SHARED = (
+    "ln flow factor",
+    "ln plate height factor",
+    "injected variance",
+    "oven",
+    "carrier",
+    "oven lag",
+    "ln film diffusion",
+)
 
 
 @dataclass(frozen=True)
@@ -30,14 +40,16 @@ class Sensitivity:
     ----------
     base : (4, N, M) array
     by_retention : (4, N, 3, M) array, by T0 [K], ln theta and dCp [J/mol/K] of the compound itself
-    by_shared : (4, N, 6, M) array, by what all compounds share (SHARED): ln of the flow factor, ln of the plate height
-        factor, the injected band's variance [s2], an offset of the oven [K], a share of the carrier's set value, and
-        the oven's lag [s]
+    by_shared : (4, N, 7, M) array, by what all compounds share (SHARED): ln of the flow factor, ln of the plate height
+        factor, the injected band's variance [s2], an offset of the oven [K], a share of the carrier's set value, the
+        oven's lag [s], and ln of diffusion in the film
+    by_diffusion : (N, M) array  [s], of widths, by ln of the compound's own diffusion in the gas; it moves nothing else
     """
 
     base: Array
     by_retention: Array
     by_shared: Array
+    by_diffusion: Array
 
 
 def off_set_points(batch: ProgramBatch, carrier_zero: float | Array) -> Directions:
@@ -67,20 +79,21 @@ def sensitivity(
     """
     peaks = migrate(tables, batch, accuracy, off_set_points(batch, carrier_zero))
     slopes = _slopes(peaks)
-    own = slopes[:, :, 3:]
+    own = slopes[:, :, SET_POINTS:]
     width, injected = peaks.width, peaks.injected_share
     column = width**2 - tables.system.injection_width**2 * injected - tables.system.detector_variance
     by_shared = np.zeros((4, batch.size, len(SHARED), len(tables.retention)))
     by_shared[:, :, 0] = own[:, :, LN_FLOW]
     by_shared[1, :, 1] = column / (2 * width)
     by_shared[1, :, 2] = injected / (2 * width)
-    by_shared[:, :, 3:] = slopes[:, :, :3]  # oven, carrier, lag
+    by_shared[:, :, 3:6] = slopes[:, :, :SET_POINTS]  # oven, carrier, lag
+    by_shared[1, :, 6] = own[1, :, LN_FILM]
     base = np.array([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
-    return Sensitivity(base, own[:, :, :RETENTION], by_shared)
+    return Sensitivity(base, own[:, :, :RETENTION], by_shared, own[1, :, LN_DIFFUSION])
 
 
 def _slopes(peaks: Migration) -> Array:
-    """Slopes of time, width, temperature and retention factor: (4, N, D + 5, M)."""
+    """Slopes of time, width, temperature and retention factor: (4, N, D + 6, M)."""
     found = peaks.slopes
     assert found is not None
     by_k = found.ln_retention_factor * peaks.retention_factor[:, None]

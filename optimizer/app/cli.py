@@ -10,14 +10,18 @@ import typer
 
 from models.engine.cache import on_compile
 from optimizer import __version__
-from optimizer.app.new_command import new, schema
+from optimizer.app.campaign_command import add, next_run
+from optimizer.app.new_command import new, peaks_of_file, schema
 from optimizer.app.options import (
     Accept,
     AsJson,
     CandidateRank,
     Cores,
     Force,
+    FromTrace,
     Matching,
+    MinSignalToNoise,
+    MinWidth,
     Out,
     OutNeeded,
     ProgramFile,
@@ -27,7 +31,6 @@ from optimizer.app.options import (
     Seconds,
     program_of_options,
 )
-from optimizer.app.peaks_command import FromTrace, MinSignalToNoise, MinWidth, peaks_of_file
 from optimizer.app.screen import (
     NOT_FEASIBLE,
     ProgressBar,
@@ -70,6 +73,8 @@ def _options(
 
 app.command(epilog="Example: rampwright new mymethod")(new)
 app.command(epilog="Example: rampwright schema > scenario.schema.json")(schema)
+app.command("next", epilog="Example: rampwright next mymethod")(next_run)
+app.command(epilog="Example: rampwright add mymethod --run run3.csv")(add)
 app.command("peaks", epilog="Example: rampwright peaks run.cdf --out found")(peaks_of_file)
 
 
@@ -323,7 +328,7 @@ def adapt(
         else:
             made = interface.trim(fitted, trim_m, method, marker=marker, **search)
     finish(made, out, force, as_json)
-    if made.outcome is not None and not made.outcome.feasible:
+    if made.outcome and not made.outcome.feasible:
         raise typer.Exit(NOT_FEASIBLE)
 
 

@@ -26,10 +26,9 @@ if TYPE_CHECKING:
 
     from optimizer.app.interface_adapt import Adapted
     from optimizer.app.interface_compare import Compared
-    from optimizer.app.interface_results import Fitted, Optimized, Predicted
+    from optimizer.app.interface_results import Fitted, Integrated, Optimized, Predicted
     from optimizer.app.interface_scout import Scouted
     from optimizer.app.interface_sweep import Swept
-    from optimizer.app.interface_trace_results import Integrated
     from optimizer.app.result import Checked
     from optimizer.search.study_place import StudyPlace
 
@@ -177,6 +176,7 @@ def optimize(
     cores: int | None = None,
     stop: Event | None = None,
     progress: Progress | None = None,
+    best: Callable[[Program], None] | None = None,
 ) -> Optimized:
     """The shortest programs that keep every pair resolved, within what column and instrument can do.
 
@@ -190,11 +190,11 @@ def optimize(
     study : file, or PostgreSQL URL without a password, that keeps the search for later and for other workers
         (docs/workers.md); the environment variable RAMPWRIGHT_STUDY counts only when its value is given here
     study_name : its name there; the scenario's title when None
-    start_from : a program, as for `predict`, or the folder of an earlier result, whose candidates are meant: what is
-        found is no worse, where they meet the goal
+    start_from : a program, as for `predict`, or the folder of an earlier result: what is found is no worse
     cores : how many the search may use; all there are when None
     stop : when another thread sets it, the search ends with the best so far
     progress : told the share of the time spent and a line of text, some times a second
+    best : told each program that meets the goal and is shorter than those before, not yet on the instrument's steps
 
     Raises
     ------
@@ -218,6 +218,7 @@ def optimize(
             rounds=rounds,
             start_from=starts_of(known.scenario, start_from),
             cores=cores,
+            best=best,
         )
     return Optimized(known, problem, outcome)
 
@@ -426,7 +427,7 @@ def peaks(
     ------
     ScenarioError : when the file cannot be used, or holds no peaks
     """
-    from optimizer.app.interface_trace_results import Integrated
+    from optimizer.app.interface_results import Integrated
     from optimizer.runs.run_files import picked_from
 
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)

@@ -15,9 +15,10 @@ from optimizer.methods import adapt as carrying
 from optimizer.methods.adapt_options import Change, cut_of
 from optimizer.methods.trim import Trimmed, trim
 from optimizer.methods.workflow import optimize
-from optimizer.results.adapt import adapted_document, program_file
+from optimizer.results.adapt import adapted_document
 from optimizer.results.candidate import candidate_document, json_bytes
 from optimizer.results.documents import Document
+from optimizer.results.set_points import program_file
 from optimizer.scenario.data import Scenario
 from optimizer.search.found import Progress
 

@@ -12,7 +12,7 @@ from rich.console import Console
 from models.column.programs import Program
 from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_expected
 from optimizer.app.interface_results import Fitted
-from optimizer.app.peak_proposal import WITHOUT_AREAS, row_documents, rows_of
+from optimizer.app.peak_proposal import WITHOUT_AREAS, ProposedRow, row_documents, rows_of
 from optimizer.app.result import Result
 from optimizer.base.errors import ScenarioError, UnnamedPeaks
 from optimizer.base.output import write_atomically
@@ -106,9 +106,19 @@ def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUA
     ------
     ScenarioError : when it cannot be used, holds none of the scenario's compounds, or seems to misspell one
     """
-    peaks = read_run(path, detection=detection)
-    if not peaks.named:
-        return peaks
+    peaks = read_run(path, detection=detection, columns=scenario.peak_columns)
+    if peaks.named:
+        refuse_unknown(scenario, path, peaks)
+    return peaks
+
+
+def refuse_unknown(scenario: Scenario, path: Path, peaks: PeakTable) -> None:
+    """Named peaks of which none is of the scenario, or that seem to misspell a compound.
+
+    Raises
+    ------
+    ScenarioError : naming those
+    """
     known = set(scenario.compounds)
     unknown = [name for name in peaks.compounds if name not in known]
     absent = Lookalikes(name for name in scenario.compounds if peaks.index(name) is None)
@@ -125,7 +135,6 @@ def run_compared(scenario: Scenario, path: Path, detection: PeakDetection = USUA
         ]
     if problems:
         raise ScenarioError(problems)
-    return peaks
 
 
 def compared_run(fitted: Fitted, path: Path, peaks: PeakTable, program: Program, origin: str) -> Compared:
@@ -184,17 +193,11 @@ def with_names(
         )
     run, scenario = path.stem, fitted.scenario
     if matching is not None and matching.exists():
-        named = named_by(matching, run, peaks, scenario.compounds)
-        return _with_note(named, peaks, f"names of the run's peaks are from {matching}")
-    found, names = _matched(fitted, program, run, peaks)
+        return named_as_listed(matching, run, peaks, scenario)
+    found, names = matched(fitted, program, run, peaks)
     rows = rows_of(run, peaks, found, names)
     if accept:
-        named = replace(peaks, compounds=tuple(row[2] for row in rows)).only(names)
-        if not named.named:
-            raise ScenarioError(f"{path}: none of its peaks is where a compound of the scenario should be")
-        doubtful = sum(bool(name) and sure < CONFIDENT for _, _, name, sure, _ in rows)
-        note = f"names of the run's peaks were proposed and accepted; {doubtful} of {len(named.compounds)} are doubtful"
-        return _with_note(named, peaks, note)
+        return named_as_proposed(path, peaks, rows)
     if matching is not None:
         write_atomically(matching, matching_text([row[:4] for row in rows]).encode())
     document = {
@@ -219,6 +222,33 @@ def with_names(
     )
 
 
+def named_as_listed(matching: Path, run: str, peaks: PeakTable, scenario: Scenario) -> PeakTable:
+    """The peaks with the names that a table gives them.
+
+    Raises
+    ------
+    ScenarioError : when the table cannot be used
+    """
+    named = named_by(matching, run, peaks, scenario.compounds)
+    return _with_note(named, peaks, f"names of the run's peaks are from {matching}")
+
+
+def named_as_proposed(path: Path, peaks: PeakTable, rows: list[ProposedRow]) -> PeakTable:
+    """The peaks with the names proposed for them; those of no listed compound are left out.
+
+    Raises
+    ------
+    ScenarioError : when no name is proposed
+    """
+    names = {row[2] for row in rows} - {""}
+    named = replace(peaks, compounds=tuple(row[2] for row in rows)).only(names)
+    if not named.named:
+        raise ScenarioError(f"{path}: none of its peaks is where a compound of the scenario should be")
+    doubtful = sum(bool(name) and sure < CONFIDENT for _, _, name, sure, _ in rows)
+    note = f"names of the run's peaks were proposed and accepted; {doubtful} of {len(named.compounds)} are doubtful"
+    return _with_note(named, peaks, note)
+
+
 def _with_note(named: PeakTable, peaks: PeakTable, note: str) -> PeakTable:
     left = len(peaks.retention) - len(named.retention)
     if left:
@@ -226,9 +256,7 @@ def _with_note(named: PeakTable, peaks: PeakTable, note: str) -> PeakTable:
     return replace(named, notes=(*peaks.notes, note))
 
 
-def _matched(
-    fitted: Fitted, program: Program, run: str, peaks: PeakTable
-) -> tuple[Matching, tuple[str, ...]]:
+def matched(fitted: Fitted, program: Program, run: str, peaks: PeakTable) -> tuple[Matching, tuple[str, ...]]:
     """What is proposed, and the names it counts: those of compounds that elute."""
     scenario, problem = fitted.scenario, fitted.problem
     prediction, _ = with_uncertainty(problem, predict(problem, program))

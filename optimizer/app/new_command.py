@@ -1,4 +1,4 @@
-"""The new command: a folder to start from."""
+"""Commands without a scenario: a folder to start from, the schema, and the peaks of a recorded trace."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from optimizer.app.options import Force, FromTrace, MinSignalToNoise, MinWidth, Out
 
 
 def _names(incomplete: str) -> list[str]:
@@ -61,3 +63,36 @@ def schema() -> None:
     from optimizer.app.shipped_scenarios import SCHEMA
 
     typer.echo(SCHEMA.read_text(encoding="utf-8"), nl=False)
+
+
+def peaks_of_file(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            help="A recorded trace: ASTM E1947 (netCDF classic), or a CSV time_min,signal.",
+            show_default=False,
+        ),
+    ],
+    min_signal_to_noise: MinSignalToNoise = None,
+    min_width_s: MinWidth = None,
+    from_trace: FromTrace = False,
+    out: Out = None,
+    force: Force = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")
+    ] = False,
+) -> None:
+    """The peaks in a recorded trace, as a picture and a peak table.
+
+    They are for approval: put names in before the table becomes a scouting run.
+    """
+    from optimizer.app import interface
+    from optimizer.app.screen import finish
+    from optimizer.base.output import prepare_folder
+
+    if out is not None:
+        prepare_folder(out, "peaks", force)
+    made = interface.peaks(
+        file, min_signal_to_noise=min_signal_to_noise, min_width_s=min_width_s, from_trace=from_trace
+    )
+    finish(made, out, force, as_json)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
+
 if TYPE_CHECKING:
     from optimizer.app.chosen_program import Chosen
     from optimizer.scenario.data import Scenario
@@ -29,6 +31,28 @@ Cores = Annotated[
     int | None, typer.Option(help="Cores to use; all when left out.", min=1, show_default=False)
 ]
 Rounds = Annotated[int | None, typer.Option(help="Or rounds: a seed gives the same anywhere.", min=1)]
+MinSignalToNoise = Annotated[
+    float | None,
+    typer.Option(
+        help="Smallest of a peak, 2 H/h; 3 when left out.",
+        min=SIGNAL_TO_NOISE_RANGE[0],
+        max=SIGNAL_TO_NOISE_RANGE[1],
+        show_default=False,
+    ),
+]
+MinWidth = Annotated[
+    float | None,
+    typer.Option(
+        "--min-width-s",
+        help="Smallest half-height width of a peak; from the clear peaks when left out.",
+        min=MIN_WIDTH_RANGE_S[0],
+        max=MIN_WIDTH_RANGE_S[1],
+        show_default=False,
+    ),
+]
+FromTrace = Annotated[
+    bool, typer.Option("--from-trace", help="Find peaks even if the file lists some itself.")
+]
 
 
 def _folder(text: str) -> Path:

@@ -202,21 +202,9 @@ def proposal_document(proposal: Proposal, file: Path | None, scenario: Path) -> 
 
 def show_proposal(console: Console, document: dict[str, Any]) -> None:
     """The proposal as a table, the doubtful matches, and how to go on."""
-    from rich.markup import escape
-    from rich.table import Table
+    from optimizer.show.console.campaign import show_names
 
-    table = Table(title=f"Proposed names, from {escape(_origin(document))}", title_justify="left")
-    for heading in ("run", "retention, min", "compound", "confidence, %", "or else"):
-        table.add_column(heading, justify="right" if "," in heading else "left")
-    for row in document["matching"]:
-        table.add_row(
-            escape(row["run"]),
-            f"{row['retention_min']:.3f}",
-            escape(row["compound"] or "no listed compound"),
-            f"{100 * row['confidence']:.0f}" + (" ?" if row["doubtful"] else ""),
-            escape(row["or_else"] or "") if row["doubtful"] else "",
-        )
-    console.print(table)
+    show_names(console, _origin(document), document["matching"])
     doubtful = sum(row["doubtful"] for row in document["matching"])
     console.print(
         f"{doubtful} of {len(document['matching'])} matches are doubtful (below {100 * CONFIDENT:.0f} %)."

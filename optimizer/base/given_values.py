@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -105,4 +106,4 @@ def inline_toml(value: Any) -> str:
         return "[" + ", ".join(inline_toml(each) for each in value) + "]"
     if isinstance(value, bool):
         return str(value).lower()
-    return f'"{value}"' if isinstance(value, str) else f"{value:.10g}"
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else f"{value:.10g}"

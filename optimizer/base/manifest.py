@@ -30,6 +30,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "peaks": ("peaks.csv", "peaks.json", "peaks.png"),
     "compare": ("compare.json", "compare.csv", "compare.html", "compare.png", "program.toml", "tuned.toml",
                 "scouting_run.toml", "scouting_run.csv"),
+    "campaign": ("campaign.json", "history.csv", "history.html", "best.toml", "next.toml", "set_points.txt"),
 }  # fmt: skip
 SHOWN = 5  # names in a message
 

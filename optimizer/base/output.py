@@ -42,8 +42,12 @@ class OutputError(RampwrightError):
     """A file or folder that cannot be written."""
 
 
-def write_atomically(path: Path, content: bytes) -> None:
+def write_atomically(path: Path, content: bytes, instead_of: bytes | None = None) -> None:
     """Write one file: whoever looks sees the old content or the new, never a part of it.
+
+    Parameters
+    ----------
+    instead_of : what must be there still, for what was read and changed; None for whatever is
 
     Raises
     ------
@@ -51,6 +55,10 @@ def write_atomically(path: Path, content: bytes) -> None:
     """
     with _told_plainly(path), postponed(), _alone_in(path.parent):
         _sweep(path.parent, _beside(path))
+        if instead_of is not None and path.read_bytes() != instead_of:
+            raise OutputError(
+                f"{path}: was changed by somebody else meanwhile; nothing was written, try again"
+            )
         handle, name = tempfile.mkstemp(UNFINISHED, _beside(path), path.parent)
         try:
             os.close(handle)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, get_args
 
 from pydantic import (
+    AfterValidator,
     BeforeValidator,
     Field,
     GetCoreSchemaHandler,
@@ -20,6 +21,8 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
+from models.column.formula import atoms_of
+from models.errors import InvalidInputError
 from models.units import M3_PER_S_PER_ML_MIN, PA_PER_BAR, PA_PER_KPA, PA_PER_PSI, ZERO_CELSIUS
 from optimizer.base.text_files import UNSEEN
 
@@ -312,6 +315,17 @@ def _share_of_draws(value: object) -> object:
         return _SHARE_OF_DRAWS.checked(float(value))
     return value
 
+
+def _known_formula(value: str) -> str:
+    """The formula itself; refused where no diffusion follows from it."""
+    try:
+        atoms_of(value)
+    except InvalidInputError as error:
+        raise PydanticCustomError("no_formula", "{reason}", {"reason": str(error)}) from None
+    return value
+
+
+Formula = Annotated[str, AfterValidator(_known_formula)]
 
 Confidence = Annotated[
     float,

@@ -105,10 +105,10 @@ def tolerated(robustness: Robustness, controlled: Controlled, by_shared: Array) 
 
     Parameters
     ----------
-    by_shared : (6, M) array, derivatives of times as in `Sensitivity`
+    by_shared : (7, M) array, derivatives of times as in `Sensitivity`
     """
     allowed, length = robustness.tolerances, robustness.fit.system.column.length
-    flow, _, _, oven, carrier, _ = np.nan_to_num(by_shared)
+    flow, _, _, oven, carrier, *_ = np.nan_to_num(by_shared)
     effects = [
         allowed.oven * oven,
         (allowed.pressure if controlled == "pressure" else allowed.flow) * carrier,

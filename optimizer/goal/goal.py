@@ -307,7 +307,10 @@ def nominal_problem(problem: Problem) -> Problem:
 
 def problem_of(scenario: Scenario, fit: Fit) -> Problem:
     """Everything the search needs, with tables for every carrier variable."""
-    tables = {kind: migration_tables(fit.system, fit.retention, kind) for kind in get_args(Controlled)}
+    tables = {
+        kind: migration_tables(fit.system, fit.retention, kind, fit.diffusion)
+        for kind in get_args(Controlled)
+    }
     return Problem(scenario, fit, counted_pairs(scenario), _targets(scenario), tables)
 
 

@@ -158,12 +158,14 @@ class LimitMargin:
     text : a sentence fragment in the reader's units: "resolution of decane and limonene: 1.52 (needs 1.50)"
     margin : relative, >= 0 when kept
     binding : whether it is near enough to zero to hold the program where it is
+    pair : the two compounds in order of elution, where it is the resolution of a pair
     """
 
     name: Annotated[str, key("limit")]
     text: Annotated[str, key()]
     margin: Annotated[float, MARGIN, key()]
     binding: Annotated[bool, key()]
+    pair: Pair | None = None
 
     @property
     def kept(self) -> bool:

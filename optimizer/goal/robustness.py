@@ -1,9 +1,9 @@
 """How a program stands up to uncertainty and set-point error: draws of what it may give, and the share that holds.
 
-A draw is one possible truth: retention parameters and flow from the fit's posterior, efficiency and injected band
-from theirs, what the model leaves out of single peaks, and the instrument off its set points within the scenario's
-tolerances. The draws are made once and serve every program, so that one program can be compared with another and
-the search has something smooth to follow. Peaks in a draw come from first derivatives (`models.peaks.sensitivity`).
+A draw is one possible truth: retention parameters and flow from the fit's posterior, efficiency, injected band and
+diffusion from theirs, what the model leaves out of single peaks, and the instrument off its set points within the
+scenario's tolerances. The draws are made once and serve every program, so that one program can be compared with another
+and the search has something smooth to follow. Peaks in a draw come from first derivatives (`models.peaks.sensitivity`).
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ JITTERS = (
     1e-8,
     1e-6,
 )  # added to correlations of 1, until rounding leaves them positive definite
+FILM = SHARED.index("ln film diffusion")
 LARGEST_WIDTH_CHANGE = 1.0  # in ln w: first derivatives say nothing beyond
 
 
@@ -46,10 +47,11 @@ class Draws:
     Attributes
     ----------
     retention : (D, 3, M) array, added to T0 [K], ln theta, dCp [J/mol/K]
-    shared : (D, 6) array, added to ln flow factor, ln plate height factor, injected variance [s2], oven [K],
-        carrier (share of the set value) and the oven's lag [s]
-    fitted : (D, 6) array, the part of `shared` that is the fit's own error of flow and lag
+    shared : (D, 7) array, added to ln flow factor, ln plate height factor, injected variance [s2], oven [K],
+        carrier (share of the set value), the oven's lag [s] and ln diffusion in the film
+    fitted : (D, 7) array, the part of `shared` that is the fit's own error of flow and lag
     time, width : (D, M) arrays, relative errors of single peaks that the model leaves out
+    diffusion, film : (D, M) arrays, added to ln diffusion of a compound in the gas and in the film
     """
 
     retention: Array
@@ -57,6 +59,8 @@ class Draws:
     fitted: Array
     time: Array
     width: Array
+    diffusion: Array
+    film: Array
 
     @cached_property
     def own(self) -> Array:
@@ -65,8 +69,11 @@ class Draws:
 
     @cached_property
     def of_widths(self) -> tuple[Array, Array]:
-        """What moves widths: the part of `shared` that does, (6, D), and what the model leaves out, (M, D)."""
-        return np.ascontiguousarray((self.shared - self.fitted).T), np.ascontiguousarray(self.width.T)
+        """What moves widths: the part of `shared` that does, (7, D), and each compound's own, ln diffusion in gas and
+        film and what the model leaves out, (M, 3, D)."""
+        return np.ascontiguousarray((self.shared - self.fitted).T), np.stack(
+            [self.diffusion.T, self.film.T, self.width.T], axis=1
+        )
 
 
 @dataclass(frozen=True)
@@ -125,7 +132,7 @@ def draws_of(
     rngs = dict(zip(SOURCES, map(np.random.default_rng, streams), strict=True))
     on = {source: float(source not in without) for source in SOURCES}
 
-    fitted = rngs["retention"].standard_normal((count, size)) @ _root(fit.covariance).T
+    fitted = rngs["retention"].standard_normal((count, size)) @ root_of(fit.covariance).T
     fitted *= on["retention"]
     shared = np.zeros((count, len(SHARED)))
     if flows.stop > flows.start:
@@ -136,9 +143,10 @@ def draws_of(
         # Each run has a flow of its own, and so will the next.
         freedom, scatter = flow_scatter(fit.flow_factors)
         shared[:, 0] += on["retention"] * scatter * rngs["retention"].standard_t(freedom, count)
-    widths = rngs["widths"].standard_normal((count, 2)) @ _root(fit.width_covariance).T
+    widths = rngs["widths"].standard_normal((count, 3 + 3 * M)) @ root_of(fit.width_covariance).T
+    widths *= on["widths"]
     own_errors = shared.copy()
-    shared[:, 1:3] = on["widths"] * widths
+    shared[:, 1:3], shared[:, 6] = widths[:, :2], widths[:, 2]
     shared[:, 2] = np.maximum(shared[:, 2], -(fit.system.injection_width**2))
 
     def even(source: str, tolerance: float) -> Array:
@@ -158,7 +166,10 @@ def draws_of(
         shared=shared,
         fitted=own_errors,
         time=on["model"] * MODEL_ERROR * rngs["model"].standard_normal((count, M)),
-        width=on["widths"] * fit.width_scatter * rngs["widths"].standard_normal((count, M)),
+        width=widths[:, 3 + 2 * M :]
+        + on["widths"] * fit.width_scatter * rngs["widths"].standard_normal((count, M)),
+        diffusion=widths[:, 3 : 3 + M],
+        film=widths[:, 3 + M : 3 + 2 * M],
     )
 
 
@@ -174,7 +185,7 @@ def flow_scatter(flow_factors: Array) -> tuple[int, float]:
     return freedom, float(np.sqrt((1 + 1 / len(ln_flow)) * squares / freedom))
 
 
-def _root(covariance: Array) -> Array:
+def root_of(covariance: Array) -> Array:
     """A matrix R with R R' = covariance, which need not be of full rank.
 
     Cholesky's, of the correlations: unlike one from eigenvectors, whose signs are anybody's choice, it is the same on
@@ -255,9 +266,11 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
     own = np.concatenate([slopes.by_retention[0], retention[:, None]], axis=1)
     t = _moved(slopes.by_shared[0], draws.shared.T, own, draws.own)
     # Widths are drawn in their logarithm: no draw can make one negative.
-    shared, left_out = draws.of_widths
-    w = (slopes.by_shared[1] * (HALF_HEIGHT_WIDTH / width)[:, None]).swapaxes(1, 2) @ shared
-    w += left_out
+    shared, of_each = draws.of_widths
+    over = HALF_HEIGHT_WIDTH / width
+    by_shared = slopes.by_shared[1] * over[:, None]
+    by_own = np.stack([slopes.by_diffusion * over, by_shared[:, FILM], np.ones_like(over)], axis=1)
+    w = _moved(by_shared, shared, by_own, of_each)
     np.clip(w, -LARGEST_WIDTH_CHANGE, LARGEST_WIDTH_CHANGE, out=w)
     np.exp(w, out=w)
     w *= width[:, :, None]
@@ -277,7 +290,7 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
 
 
 def _moved(by_shared: Array, shared: Array, by_own: Array, own: Array) -> Array:
-    """Changes (N, M, D) by what all compounds share, (N, 6, M) of (6, D), and their own, (N, K, M) of (M, K, D)."""
+    """Changes (N, M, D) by what all compounds share, (N, 7, M) of (7, D), and their own, (N, K, M) of (M, K, D)."""
     result: Array = by_shared.swapaxes(1, 2) @ shared
     result += (by_own.transpose(2, 0, 1) @ own).swapaxes(0, 1)
     return result

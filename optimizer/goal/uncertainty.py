@@ -38,7 +38,11 @@ SOURCE_TEXTS = {
 
 
 def with_uncertainty(
-    problem: Problem, prediction: Prediction, exact: bool = False, sources: bool = True
+    problem: Problem,
+    prediction: Prediction,
+    exact: bool = False,
+    sources: bool = True,
+    known: Reliability | None = None,
 ) -> tuple[Prediction, Reliability]:
     """The prediction with standard deviations, and the share of draws in which it meets the goal.
 
@@ -47,6 +51,7 @@ def with_uncertainty(
     exact : whether it is judged by draws that no search has seen (`Problem.afresh`), those near their limit simulated
         outright (a quarter of a second): what first derivatives got wrong in them corrects the share
     sources : whether it is asked what each source of uncertainty costs, which takes as many more judgements
+    known : what an exact judgement of the same program found, in place of another simulation
     """
     if exact:
         problem = problem.afresh
@@ -64,7 +69,9 @@ def with_uncertainty(
     holds = margins.passes[0]
     by_derivatives, correction = float(holds.mean()), 0.0
     share = by_derivatives
-    if exact:
+    if exact and known is not None and known.by_derivatives is not None:
+        correction, share = known.share - known.by_derivatives, known.share
+    elif exact:
         # First derivatives may get wrong those draws that hardly hold or hardly fail; the others need no simulation.
         nearest = np.argsort(np.abs(margins.worst[0]), kind="stable")[:EXACT_DRAWS]
         draws = _some(problem.robustness.draws(batch.controlled), nearest)
@@ -94,7 +101,7 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     diffusion = problem.tables[controlled].diffusion
     found = []
     for own, shared in zip(draws.retention, draws.shared, strict=True):
-        flow, _, _, oven, carrier, lag = shared
+        flow, _, _, oven, carrier, lag, _ = shared
         truth = replace(
             system,
             flow_factor=system.flow_factor * float(np.exp(flow)),

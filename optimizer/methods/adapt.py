@@ -8,6 +8,7 @@ from typing import Annotated, NamedTuple
 
 import numpy as np
 
+from models.column.plate_height import typical_diffusion_constant
 from models.column.programs import Array, Controlled, OvenProgram, Program
 from models.column.retention import scaled_to_phase_ratio
 from models.column.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
@@ -29,8 +30,7 @@ from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_steps import carrier_step, on_grid, settable_carrier
 from optimizer.scenario.method_checks import split_unknown
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_equipment, broken_limits
+from optimizer.search.reasons import broken_equipment, broken_limits, warnings_of
 
 SAME = 1e-9  # relative; phase ratios closer than this are one
 COARSE = 0.02  # relative change of a rate by rounding that is worth a word
@@ -292,8 +292,8 @@ def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, lis
 def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, list[str]]:
     """The fit as it holds on the new system, and what was assumed for that.
 
-    The plate height factor and the injected width are kept: they hold errors of the diffusion estimate and the inlet
-    as much as the column's.
+    Plate height factor, injected width and diffusion are kept: they hold what is the compounds', the phase's and the
+    inlet's as much as the column's.
     """
     column = replace(
         scenario.column,
@@ -317,10 +317,12 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
     covariance = np.zeros((len(kept) + 1, len(kept) + 1))
     covariance[np.ix_(moved, moved)] = fit.covariance[np.ix_(kept, kept)]
     covariance[3 * M, 3 * M] = LN_FLOW_SPREAD["column"] ** 2
-    retention = fit.retention
+    retention, ln_diffusion = fit.retention, fit.ln_diffusion
     old_ratio, new_ratio = scenario.column.phase_ratio, column.phase_ratio
     if abs(new_ratio / old_ratio - 1) > SAME:
         retention = scaled_to_phase_ratio(retention, old_ratio, new_ratio)
+        # The compounds diffuse as before, whatever is typical of their new T0.
+        ln_diffusion = np.log(fit.diffusion / typical_diffusion_constant(fit.system.gas, retention.T0))
         notes.append(
             f"The phase ratio goes from {old_ratio:.0f} to {new_ratio:.0f}, which multiplies every retention factor by "
             f"{old_ratio / new_ratio:.2f}: the elution pattern cannot be kept exactly. Oven temperatures are moved so "
@@ -331,6 +333,7 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
             fit,
             system=replace(system, flow_factor=1.0),
             retention=retention,
+            ln_diffusion=ln_diffusion,
             flow_factors=np.ones_like(fit.flow_factors),
             covariance=covariance,
         ),

@@ -77,6 +77,50 @@ def _own_flow(scenario: Scenario) -> bool:
     return scenario.flow_correction == "run"
 
 
+def measurement(problem: Problem, program: Program, size: int, hold_up: bool) -> tuple[Array, Array, int]:
+    """Derivatives J (L, K) and covariance S (L, L) [s2] of the L times that a run would give, and how many peaks merge.
+
+    Parameters
+    ----------
+    size : K, of the parameters' covariance
+    hold_up : whether the hold-up time is measured in the run
+    """
+    fit, scenario = problem.fit, problem.scenario
+    found = problem.robustness.sensitivity(batch_of([program]))
+    t, w = found.base[0, 0], found.base[1, 0] * HALF_HEIGHT_WIDTH
+    M = len(t)
+    apart = with_own_apex(t, w)
+    m = np.arange(M)
+    J = np.zeros((M, size))
+    for i in range(3):
+        J[m, i * M + m] = found.by_retention[0, 0, i]
+    by_flow = np.zeros(size)  # of the run's ln flow factor
+    by_flow[fit.flows] = 1 / max(fit.flows.stop - fit.flows.start, 1)
+    if _own_flow(scenario):
+        by_flow[-1] = 1.0
+    J += np.outer(found.by_shared[0, 0, 0], by_flow)
+    if fit.lag_fitted:
+        J[:, fit.flows.stop] = found.by_shared[0, 0, 5]
+    repeatability = float(np.median([run.repeatability for run in scenario.runs]))
+    sigma = np.hypot(repeatability, MODEL_ERROR * t)
+    J, by_shared = J[apart], found.by_shared[0, 0][:, apart]
+    sigma = np.asarray(sigma[apart])
+    if hold_up:
+        t_M, slopes = _hold_up(problem, program)
+        J, by_shared = np.concatenate([J, slopes[0] * by_flow[None]]), np.column_stack([by_shared, slopes])
+        sigma = np.append(sigma, np.hypot(repeatability, HOLD_UP_ERROR * t_M))
+    S = np.diag(sigma**2 * _excess(fit)) + tolerated(
+        problem.robustness, program.carrier.controlled, by_shared
+    )
+    return J, S, int(M - apart.sum())
+
+
+def gain_of(covariance: Array, J: Array, S: Array) -> Array:
+    """What (K, L) a deviation of the L times from what was expected moves the parameters by."""
+    spread = covariance @ J.T
+    return np.asarray(np.linalg.solve(J @ spread + S, spread.T).T, dtype=float)
+
+
 def covariance_after(
     problem: Problem, program: Program, covariance: Array, hold_up: bool
 ) -> tuple[Array, int]:
@@ -86,35 +130,9 @@ def covariance_after(
     ----------
     hold_up : whether the hold-up time is measured in the run
     """
-    fit, scenario = problem.fit, problem.scenario
-    found = problem.robustness.sensitivity(batch_of([program]))
-    t, w = found.base[0, 0], found.base[1, 0] * HALF_HEIGHT_WIDTH
-    M = len(t)
-    apart = with_own_apex(t, w)
-    m = np.arange(M)
-    J = np.zeros((M, len(covariance)))
-    for i in range(3):
-        J[m, i * M + m] = found.by_retention[0, 0, i]
-    by_flow = np.zeros(len(covariance))  # of the run's ln flow factor
-    by_flow[fit.flows] = 1 / max(fit.flows.stop - fit.flows.start, 1)
-    if _own_flow(scenario):
-        by_flow[-1] = 1.0
-    J += np.outer(found.by_shared[0, 0, 0], by_flow)
-    if fit.lag_fitted:
-        J[:, fit.flows.stop] = found.by_shared[0, 0, 5]
-    repeatability = float(np.median([run.repeatability for run in scenario.runs]))
-    sigma = np.hypot(repeatability, MODEL_ERROR * t)
-    J, sigma, by_shared = J[apart], sigma[apart], found.by_shared[0, 0][:, apart]
-    if hold_up:
-        t_M, slopes = _hold_up(problem, program)
-        J, by_shared = np.concatenate([J, slopes[0] * by_flow[None]]), np.column_stack([by_shared, slopes])
-        sigma = np.append(sigma, np.hypot(repeatability, HOLD_UP_ERROR * t_M))
-    S = np.diag(sigma**2 * _excess(fit)) + tolerated(
-        problem.robustness, program.carrier.controlled, by_shared
-    )
-    spread = covariance @ J.T
-    after = covariance - spread @ np.linalg.solve(J @ spread + S, spread.T)
-    return (after + after.T) / 2, int(M - apart.sum())
+    J, S, merged = measurement(problem, program, len(covariance), hold_up)
+    less = gain_of(covariance, J, S) @ J @ covariance
+    return np.asarray(covariance - (less + less.T) / 2), merged
 
 
 def _excess(fit: Fit) -> float:

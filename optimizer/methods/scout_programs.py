@@ -146,7 +146,29 @@ def possible_runs(
         ends = _start(scenario), min(scenario.max_temperature, scenario.highest_temperature) - END_MARGIN
         runs = _settable_runs(problem, _first_carrier(scenario, problem.fit.system, *ends), critical)
     runs += [PossibleRun(f"candidate {n}", "candidate", program) for n, program in leading.items()]
-    return [run for run in runs if run.program.oven.duration <= longest]
+    return [
+        run
+        for run in runs
+        if run.program.oven.duration <= longest
+        and not any(same_program(scenario, run.program, made.program) for made in scenario.runs)
+    ]
+
+
+def same_program(scenario: Scenario, program: Program, made: Program) -> bool:
+    """Whether a program, as long as it lasts, is one that was run, on the instrument's steps; that may have gone on."""
+    if program.carrier.controlled != made.carrier.controlled:
+        return False
+    end = program.oven.duration
+    steps = scenario.instrument.steps
+    size = carrier_step(scenario, program.carrier.controlled)[0]
+    ovens = program.oven, made.oven, steps.temperature
+    for one, other, step in (ovens, (program.carrier, made.carrier, size)):
+        corners = np.array([*one.knots()[0], *other.knots()[0], end])
+        at = np.unique(np.minimum(corners[np.isfinite(corners)], end))
+        apart = np.interp(at, *one.knots()) - np.interp(at, *other.knots())
+        if np.abs(apart).max() > step / 2:
+            return False
+    return True
 
 
 def _settable_runs(problem: Problem, carrier: CarrierProgram, critical: Sequence[int]) -> list[PossibleRun]:

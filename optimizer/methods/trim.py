@@ -29,8 +29,7 @@ from optimizer.methods.adapt import (
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_steps import on_grid, settable_carrier
 from optimizer.scenario.program_tables import carrier_document
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_limits
+from optimizer.search.reasons import broken_limits, warnings_of
 
 SEARCHED = np.log(2.0)  # of the hold-up time, either way; more than half a column is not called a trim
 KEEPS_FLOW = (

@@ -19,12 +19,11 @@ from models.column.programs import batch_of
 from models.units import flow_mL_min
 from optimizer.base.clock import now
 from optimizer.base.errors import ScenarioError
-from optimizer.goal.cautions import about_hydrogen
+from optimizer.goal.cautions import about_hydrogen, lower_split
 from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of, set_aside
 from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.goal.predict import predict
 from optimizer.goal.requirements import by_kind
-from optimizer.goal.split import lower_split
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt import on_new_system
 from optimizer.methods.adapt_options import Change
@@ -225,7 +224,7 @@ def _missing(problem: Problem, prediction: Prediction, share: float | None = Non
 def _with_hydrogen(found: WhatIf, scenario: Scenario, prediction: Prediction) -> WhatIf:
     """The same with the total flow that its program takes, the split ratio that would allow more, and the cautions."""
     inlet, column_flow = scenario.inlet, float(prediction.flow.max())
-    lower = lower_split(scenario, prediction)
+    lower = lower_split(scenario, column_flow)
     total = float(flow_mL_min(inlet.total_flow(column_flow)))
     if inlet.split_unknown:
         flow = f"{total:.1f} mL/min of column flow and septum purge, the split flow unknown"
@@ -257,7 +256,7 @@ def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterat
         made = _made(change, problem, scenario, opens)
         if made is not None:
             yield made
-    lower = lower_split(problem.scenario, closest.prediction)
+    lower = lower_split(problem.scenario, float(closest.prediction.flow.max()))
     if lower is not None:
         inlet = replace(problem.scenario.inlet, split_ratio=lower.ratio)
         split = replace(problem, scenario=replace(problem.scenario, inlet=inlet))

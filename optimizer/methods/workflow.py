@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -64,7 +64,14 @@ def fit_scenario(scenario: Scenario) -> Fit:
         )
         for run in scenario.runs
     ]
-    return fit_retention(system, runs, scenario.compounds, scenario.flow_correction, _day_to_day(scenario))
+    return fit_retention(
+        system,
+        runs,
+        scenario.compounds,
+        scenario.flow_correction,
+        _day_to_day(scenario),
+        [scenario.formula(name) for name in scenario.compounds],
+    )
 
 
 def _day_to_day(scenario: Scenario) -> DayToDay:
@@ -96,6 +103,7 @@ def optimize(
     rounds: int | None = None,
     start_from: Sequence[Program] = (),
     cores: int | None = None,
+    best: Callable[[Program], None] | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank; then a ramp more, the front, if the goal asks for one, or what would help.
 
@@ -110,6 +118,7 @@ def optimize(
     rounds : budget in rounds in place of time, with which a seed gives the same programs however fast the machine and
         however many its cores
     start_from : programs to begin from; what is found is no worse than those that meet the goal
+    best : called with each program that meets the goal and is shorter than those before, not rounded yet
     cores : how many may be used; None: all there are, or OMP_NUM_THREADS allows. A search that shares a study, or of
         less than 3 s, uses one.
 
@@ -124,7 +133,7 @@ def optimize(
         if seconds is not None and not seconds > 0:
             raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
         budget = scenario.search.seconds if seconds is None else seconds
-        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from, cores)
+        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best)
     if seconds is not None:
         raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
     if rounds < 1:
@@ -132,7 +141,7 @@ def optimize(
     with rounds_counted():
         budget = ROUND * rounds
         problem, outcome = _optimize(
-            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores
+            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best
         )
     return problem, replace(outcome, rounds=rounds)
 
@@ -147,6 +156,7 @@ def _optimize(
     study_name: str | None,
     start_from: Sequence[Program],
     cores: int | None,
+    best: Callable[[Program], None] | None,
 ) -> tuple[Problem, SearchOutcome]:
     """`optimize` within a budget [s] on the clock as it stands."""
     from optimizer.search.islands import search  # optuna is slow to import and only needed here
@@ -176,6 +186,7 @@ def _optimize(
         given=start_from,
         cores=cores or available.cores_here(),
         without=WITHOUT * budget if what_if else None,
+        best=best,
     )
     feasible = bool(searched.all()) and searched.all()[0].feasible
     if what_if:

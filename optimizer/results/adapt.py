@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from models.column.programs import Program
-from models.column.system import ColumnSystem
-from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import MINUTES, SHARE, Rounded, beside_needed, percent
 from optimizer.base.tables import Shown, document_of, table_of
 from optimizer.methods.adapt import FLOW, PRESSURE, Adapted, Method
@@ -12,7 +10,6 @@ from optimizer.methods.trim import Setting, Trimmed
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import prediction_document
 from optimizer.results.set_points import program_lines
-from optimizer.scenario.program_tables import program_document
 
 WIDTHS = ("width_before", "width_after")
 
@@ -42,20 +39,6 @@ def _method_document(method: Method) -> Document:
         **document_of(method, scenario.ambient_pressure),
         **prediction_document(scenario, method.prediction),
     }
-
-
-def program_file(program: Program, system: ColumnSystem, ambient_pressure: float) -> bytes:
-    """A program as a TOML file that `--program` reads; its head says for which column and gas."""
-    column = system.column
-    outlet = "vacuum" if system.outlet_pressure == 0 else "ambient"
-    lines = [
-        f"# For a column of {column.length:g} m x {column.inner_diameter * 1e3:g} mm x "
-        f"{column.film_thickness * 1e6:g} µm with {system.gas.name}, outlet {outlet}. `--program` runs it on the",
-        "# column and gas of whatever scenario it is given with.",
-    ]
-    document = program_document(program, ambient_pressure)
-    lines += [f"{name} = {inline_toml(table)}" for name, table in document.items()]
-    return ("\n".join(lines) + "\n").encode()
 
 
 def method_rows(made: Adapted | Trimmed) -> list[tuple[str, list[str]]]:

@@ -19,7 +19,6 @@ from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.goal.reliability import Failure
 from optimizer.methods.compare import Comparison
 from optimizer.methods.compare_refit import Entered, Refit, day_of, refit_notes
-from optimizer.results.adapt import program_file
 from optimizer.results.candidate import candidate_document, csv_bytes
 from optimizer.results.compare_words import (
     advice,
@@ -31,10 +30,10 @@ from optimizer.results.compare_words import (
     verdict_line,
 )
 from optimizer.results.documents import FORMAT, Document
+from optimizer.results.set_points import program_file
 from optimizer.runs.peak_tables import COLUMNS
 from optimizer.scenario.program_tables import program_document
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_limits
+from optimizer.search.reasons import broken_limits, warnings_of
 
 Text = Annotated[str, key()]
 Yes = Annotated[bool, key()]

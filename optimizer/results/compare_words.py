@@ -13,7 +13,7 @@ from optimizer.goal.shared_cause import BEYOND, LEAST_PEAKS, Causes
 from optimizer.methods.compare import SHORT, ComparedPair, Comparison
 from optimizer.methods.compare_refit import Entered, Refit
 from optimizer.methods.wrong_names import Correction
-from optimizer.search.doubts import RISKY
+from optimizer.search.reasons import RISKY
 
 WIDER = 0.1  # of the widths, from which a change is reported
 WIDTHS_OFF = 3.0  # sd of the median width, likewise

@@ -31,6 +31,7 @@ def check_document(scenario: Scenario) -> Document:
                 "name": run.name,
                 "peaks": len(run.peaks.compounds),
                 "peaks_file": run.file or None,
+                "columns": dict(run.columns),
                 **asdict(run.detection),
                 "hold_up_min": None if run.hold_up is None else MINUTES.written(run.hold_up),
                 "repeatability_min": number(run.repeatability / SECONDS_PER_MINUTE),

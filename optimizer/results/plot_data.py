@@ -7,13 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.column.programs import Array
+from models.errors import InvalidInputError
 from models.fit.fit import Fit
 from models.peaks.chromatogram import detector_trace, peak_signals, trace_times
+from models.peaks.resolution import pair_resolution
 from models.units import HALF_95, PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.goal.outcome import LEAST_TAILING, Prediction
 from optimizer.goal.reliability import PairAtRisk, Reliability
 from optimizer.scenario.data import Scenario
 
+PAIR_POINTS = 241  # of a pair enlarged
 CLOSE_POINTS = 120  # of the trace over the critical pair, which is also shown enlarged
 SMALL = 12.0  # % of the highest signal; peaks below this are shown enlarged too
 ENLARGED_TO = 55.0  # % of the highest peak's height that such peaks may then reach
@@ -156,6 +159,65 @@ def _window(retention: Array, width_half: Array) -> tuple[float, float]:
     """Start and end of a stretch that shows some peaks with room around them; all in s."""
     start = float((retention - 2.5 * width_half).min())
     return max(start, 0.0), float((retention + 3.0 * width_half).max())
+
+
+@dataclass(frozen=True)
+class PairData:
+    """Two compounds enlarged.
+
+    Attributes
+    ----------
+    names : the two, in order of elution
+    times, response : (Q,) arrays  [min], [% of the higher of the two apexes]
+    responses : (2, Q) array, each of the two by itself, likewise
+    resolution, needed, half_interval : float, and half of its 95 % interval; the last two nan where the pair does not
+        count, the last also where it is unknown
+    """
+
+    names: tuple[str, str]
+    times: Array
+    response: Array
+    responses: Array
+    resolution: float
+    needed: float
+    half_interval: float
+
+
+def pair_data(prediction: Prediction, a: str, b: str) -> PairData:
+    """Two compounds and what elutes around them.
+
+    Raises
+    ------
+    InvalidInputError : when there is no such compound, both are the same, or one of them does not elute
+    """
+    for name in (a, b):
+        if name not in prediction.compounds:
+            raise InvalidInputError(f'there is no compound "{name}"')
+    if a == b:
+        raise InvalidInputError(f'a pair has two compounds, and "{a}" is one')
+    t, w, area = prediction.retention, prediction.width_half, prediction.area
+    tailing = np.maximum(prediction.tailing, LEAST_TAILING)
+    pair = sorted((prediction.compounds.index(name) for name in (a, b)), key=lambda m: t[m])
+    if not np.all(np.isfinite(t[pair])):
+        raise InvalidInputError(f"{a} and {b}: not both elute")
+    times = np.linspace(*_window(t[pair], w[pair]), PAIR_POINTS)
+    scale = 100.0 / detector_trace(t[pair], t, w, area, tailing).max()
+    counted = np.flatnonzero((np.sort(prediction.counted_pairs, axis=1) == sorted(pair)).all(axis=1))
+    index = np.array([pair], dtype=np.intp)
+    nan = float("nan")
+    needed, half = nan, nan
+    if counted.size:
+        needed = float(prediction.needed[counted[0]])
+        half = HALF_95 * float(prediction.resolution_sd[counted[0]])
+    return PairData(
+        (prediction.compounds[pair[0]], prediction.compounds[pair[1]]),
+        times / SECONDS_PER_MINUTE,
+        detector_trace(times, t, w, area, tailing) * scale,
+        peak_signals(times, t[pair], w[pair], area[pair], tailing[pair]).T * scale,
+        float(pair_resolution(t, w, index, prediction.tailing)[0]),
+        needed,
+        half,
+    )
 
 
 @dataclass(frozen=True)

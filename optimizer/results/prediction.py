@@ -15,13 +15,17 @@ from optimizer.base.numbers import MINUTES, TWO_DECIMALS, Rounded
 from optimizer.base.quantities import CELSIUS, MINUTE, PERCENT
 from optimizer.base.tables import BESIDE, document_of, key
 from optimizer.goal.cautions import cautions_about, without_breaks
+from optimizer.goal.cycle import cycle_time
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.reliability import Reliability
 from optimizer.results.detector import DetectorSettings, detector_settings
+from optimizer.results.plot_data import PairData, pair_data
+from optimizer.results.reach import Reach, reach_of
+from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import broken_equipment, broken_limits, margins_of
+from optimizer.scenario.program_tables import program_document
+from optimizer.search.reasons import broken_equipment, broken_limits, margins_of, warnings_of
 
 RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, shown=".4f")
 TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)
@@ -190,6 +194,43 @@ class PredictionResult:
     def margins(self) -> tuple[LimitMargin, ...]:
         """Every pair and every other limit with its relative margin, negative where not kept; tightest first."""
         return margins_of(self.problem, self.prediction, pairs=None)
+
+    @property
+    def reach(self) -> Reach:
+        """Where its corners may lie: temperatures, heating, and the carrier's set values."""
+        system = self.problem.fit.system
+        return reach_of(self.problem.scenario, system, self.program, self.prediction.run_time)
+
+    @property
+    def cycle_time_min(self) -> float:
+        """Run, cool-down and equilibration [min]; nan where the scenario states no cool-down that is needed."""
+        scenario, prediction = self.problem.scenario, self.prediction
+        return cycle_time(scenario, self.program, prediction.run_time) / SECONDS_PER_MINUTE
+
+    def pair(self, a: str, b: str) -> PairData:
+        """Two compounds enlarged, with the resolution they have and need.
+
+        Raises
+        ------
+        InvalidInputError : when there is no such compound, or one of them does not elute
+        """
+        return pair_data(self.prediction, a, b)
+
+    @property
+    def tables(self) -> dict[str, Any]:
+        """The program as the tables oven and carrier of a program file, in trade units."""
+        return program_document(self.program, self.problem.scenario.ambient_pressure)
+
+    @property
+    def set_points(self) -> tuple[str, ...]:
+        """The program as lines of text, as one types it into an instrument."""
+        return set_point_lines(self.program, self.problem.scenario.ambient_pressure)
+
+    @property
+    def program_file(self) -> str:
+        """The program as the text of a file that `--program` reads."""
+        scenario = self.problem.scenario
+        return program_file(self.program, self.problem.fit.system, scenario.ambient_pressure).decode()
 
     @cached_property
     def breaks_equipment(self) -> Annotated[tuple[str, ...], key()]:

@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Annotated
 
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
+from models.column.system import ColumnSystem
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, flow_mL_min, gauge_kPa
+from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import (
     CELSIUS,
@@ -20,6 +22,7 @@ from optimizer.base.quantities import (
 )
 from optimizer.base.tables import key
 from optimizer.scenario.instrument_data import Inlet
+from optimizer.scenario.program_tables import program_document
 
 NO_RATE = "-"
 
@@ -154,6 +157,20 @@ def program_lines(program: Program, ambient_pressure: float) -> tuple[str, str]:
     """A program's oven and carrier, each as one phrase."""
     carrier = one_line(carrier_set_points(program.carrier, ambient_pressure))
     return one_line(oven_set_points(program.oven)), f"{program.carrier.mode}, {carrier}"
+
+
+def program_file(program: Program, system: ColumnSystem, ambient_pressure: float) -> bytes:
+    """A program as a TOML file that `--program` reads; its head says for which column and gas."""
+    column = system.column
+    outlet = "vacuum" if system.outlet_pressure == 0 else "ambient"
+    lines = [
+        f"# For a column of {column.length:g} m x {column.inner_diameter * 1e3:g} mm x "
+        f"{column.film_thickness * 1e6:g} µm with {system.gas.name}, outlet {outlet}. `--program` runs it on the",
+        "# column and gas of whatever scenario it is given with.",
+    ]
+    document = program_document(program, ambient_pressure)
+    lines += [f"{name} = {inline_toml(table)}" for name, table in document.items()]
+    return ("\n".join(lines) + "\n").encode()
 
 
 def _table(

@@ -6,11 +6,9 @@ or quoted cells a decimal comma is read as a decimal point.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Container
-from dataclasses import dataclass
+from collections.abc import Container, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated
@@ -22,7 +20,17 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
 from optimizer.base.quantities import MINUTE, OF_SECONDS, Quantity, Tailing, quantity_of
 from optimizer.base.tables import Table, key, keys_of
-from optimizer.base.text_files import UNSEEN, cell_name, nearest, read_text
+from optimizer.base.text_files import UNSEEN, cell_name, nearest, read_bytes
+from optimizer.runs.headings import TIMES, Column, columns_of, said_of, unit_alone
+from optimizer.runs.sheets import (
+    MARKS,
+    Sheet,
+    cells_of_text,
+    is_workbook,
+    marks_of,
+    sheets_of_workbook,
+    text_of_table,
+)
 
 Array = NDArray[np.float64]
 
@@ -32,6 +40,9 @@ MOST_PEAKS = 5000  # far more than a run can separate (common practice, no sourc
 WIDEST_SHARE = 0.25
 CROWDED = 3.0  # width over gap; at 3 two equal peaks have Rs = 0.2 and show as one
 
+MOST_BEFORE = 100  # lines of an export before its headings
+# Numbers or letters of positions before a name: 1,3-, 2,4,6-, N,N-, o,p'-.
+_LOCANTS = re.compile(r"^[\[(]?\w{1,3}['′]?(,\w{1,3}['′]?)+\)?-\S")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -118,21 +129,30 @@ class PeakTable:
         )
 
 
-def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -> PeakTable:
-    """Read and check one peak table.
+def read_peak_table(
+    path: Path, asked_by: str = "", names_needed: bool = True, columns: Mapping[str, str] | None = None
+) -> PeakTable:
+    """Read and check one peak table: our own CSV, or what a data system or a spreadsheet wrote.
 
     Parameters
     ----------
     names_needed : whether a table without the column `compound`, or with nothing in it, is an error
+    columns : headings by what they mean, where these do not say it (`headings.columns_of`)
 
     Raises
     ------
     ScenarioError : naming file, line, column and value of everything that cannot be right
     """
-    header, rows = _cells(path, read_text(path, asked_by), REQUIRED if names_needed else REQUIRED[1:])
+    found = _cells(path, read_bytes(path, asked_by), REQUIRED if names_needed else REQUIRED[1:], columns)
+    header, rows, notes = found.header, found.rows, list(found.notes)
     refuse_too_many(path, len(rows))
     at = header.index("compound") if "compound" in header else len(header)
     unnamed = not names_needed and all(len(cells) <= at or not cells[at] for _, cells in rows)
+    if found.foreign and not unnamed:
+        nameless = sum(len(cells) <= at or not cells[at] for _, cells in rows)
+        rows = [(line, cells) for line, cells in rows if len(cells) > at and cells[at]]
+        if nameless:
+            notes.append(f"{path}: {nameless} of {nameless + len(rows)} peaks have no name; left out")
     problems: list[str] = []
     compounds: list[str] = []
     lines: dict[str, int] = {}
@@ -140,7 +160,7 @@ def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -
     for line, cells in rows:
         row = dict(zip(header, cells, strict=False))
         name = f"peak {len(compounds) + 1}" if unnamed else cell_name(row.get("compound", ""))
-        where = f"{path}, line {line}"
+        where = f"{path}, {found.where} {line}"
         if not name:
             problems.append(f"{where}: the compound has no name")
             continue
@@ -149,13 +169,18 @@ def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -
             continue
         if name in lines:
             problems.append(
-                f"{where}: {name!r} is already on line {lines[name]}; a compound has one peak a run "
+                f"{where}: {name!r} is already on {found.where} {lines[name]}; a compound has one peak a run "
                 "(give isomers names that differ)"
             )
             continue
         lines[name] = line
         compounds.append(name)
-        values.append([_value(where, name, key, row.get(key, ""), problems) for key in COLUMNS[1:]])
+        values.append(
+            [
+                found.times.get(key, 1.0) * _value(where, name, key, row.get(key, ""), problems)
+                for key in COLUMNS[1:]
+            ]
+        )
     if problems:
         raise ScenarioError(problems)
     numbers = np.array(values)
@@ -164,7 +189,12 @@ def read_peak_table(path: Path, asked_by: str = "", names_needed: bool = True) -
     retention, width, area, tailing = numbers[order].T
     _check_widths(path, names, [lines[name] for name in names], retention, width)
     return PeakTable(
-        () if unnamed else names, retention * SECONDS_PER_MINUTE, width * SECONDS_PER_MINUTE, area, tailing
+        () if unnamed else names,
+        retention * SECONDS_PER_MINUTE,
+        width * SECONDS_PER_MINUTE,
+        area,
+        tailing,
+        tuple(notes),
     )
 
 
@@ -182,8 +212,29 @@ def refuse_too_many(path: Path, peaks: int) -> None:
         )
 
 
-def _cells(path: Path, text: str, required: tuple[str, ...]) -> tuple[list[str], list[tuple[int, list[str]]]]:
+@dataclass(frozen=True)
+class _Cells:
+    """The columns of a table by our names ("" for those left out), and the numbered rows below them.
+
+    Attributes
+    ----------
+    times : what the values of a column are to be multiplied by, where that is not 1
+    foreign : whether the headings are not our own
+    """
+
+    header: list[str]
+    rows: list[tuple[int, list[str]]]
+    times: dict[str, float] = field(default_factory=dict)
+    where: str = "line"
+    foreign: bool = False
+    notes: tuple[str, ...] = ()
+
+
+def _cells(path: Path, raw: bytes, required: tuple[str, ...], stated: Mapping[str, str] | None) -> _Cells:
     """Header names and the numbered rows below it."""
+    if is_workbook(raw) or path.suffix.casefold() == ".xlsx":
+        return _of_workbook(path, required, stated)
+    text, notes = text_of_table(path, raw)
     text_lines = text.split("\n")
     first = next((i for i, line in enumerate(text_lines) if line.strip()), None)
     if first is None:
@@ -193,25 +244,29 @@ def _cells(path: Path, text: str, required: tuple[str, ...]) -> tuple[list[str],
     if announced:
         first += 1
     head = text_lines[first] if first < len(text_lines) else ""
-    delimiter = announced[1] if announced else next((mark for mark in ";\t," if mark in head), ",")
-    reader = csv.reader(io.StringIO("\n".join(text_lines[first:])), delimiter=delimiter)
-    try:
-        numbered = [
-            (first + reader.line_num, [cell.replace("\n", " ").strip() for cell in row]) for row in reader
-        ]
-    except csv.Error as error:
-        line = first + reader.line_num
-        raise ScenarioError(f"{path}, line {line}: cannot be read as CSV ({error})") from None
-    rows = [(line, row) for line, row in numbered if any(row)]
+    ours = bool({*COLUMNS[1:3]} & {*re.split(r"[;\t,|:\"\s]+", head.casefold())})
+    if stated or not ours:
+        for number, text_line in enumerate(text_lines[: first + MOST_BEFORE]):
+            for mark, cells in marks_of(text_line):
+                columns = columns_of(cells, stated)
+                if _is_heading(columns, required):
+                    sheet = Sheet(cells_of_text(path, text, mark, number), notes=notes)
+                    return _foreign(path, sheet, columns, mark)
+        _refuse_stated(path, {} if ours else stated)
+    delimiter = announced[1] if announced else next((mark for mark in MARKS if mark in head), ",")
+    rows = [(line, row) for line, row in cells_of_text(path, text, delimiter, first) if any(row)]
     if not rows:
         raise ScenarioError(f"{path}: holds nothing but separators; expected a header such as {EXAMPLE}")
     header = _header(path, first + 1, head, rows[0][1], required)
     body = rows[1:]
     if not body:
         raise ScenarioError(f"{path}: has a header but no peaks below it")
+    name_at = header.index("compound") if "compound" in header else 0
     for line, row in body:
         while len(row) > len(header) and not row[-1]:
             row.pop()
+        if delimiter == ",":
+            _join_name(row, name_at, len(header))
         if len(row) > len(header):
             hint = (
                 "; a decimal comma in a comma-separated file? Write a decimal point, or separate the columns "
@@ -221,7 +276,72 @@ def _cells(path: Path, text: str, required: tuple[str, ...]) -> tuple[list[str],
                 f"{path}, line {line}: {len(row)} cells under a header of {len(header)}"
                 + (hint if delimiter == "," else "")
             )
-    return header, body
+    return _Cells(header, body, notes=notes)
+
+
+def _of_workbook(path: Path, required: tuple[str, ...], stated: Mapping[str, str] | None) -> _Cells:
+    """The first sheet of a workbook that holds a peak table."""
+    for name, sheet in sheets_of_workbook(path):
+        for at, (_, cells) in enumerate(sheet.rows[:MOST_BEFORE]):
+            columns = columns_of(cells, stated)
+            if _is_heading(columns, required):
+                note = f"{path}: sheet {name!r}"
+                return _foreign(path, Sheet(sheet.rows[at:], "row", (note,)), columns, "")
+    _refuse_stated(path, stated)
+    raise ScenarioError(f"{path}: no sheet has the headings of a peak table; expected such as {EXAMPLE}")
+
+
+def _is_heading(columns: Sequence[Column], required: tuple[str, ...]) -> bool:
+    return {*required} <= {each.key for each in columns}
+
+
+def _refuse_stated(path: Path, stated: Mapping[str, str] | None) -> None:
+    if stated:
+        wanted = ", ".join(map(repr, stated.values()))
+        raise ScenarioError(
+            f"{path}: no line has the headings that columns names, {wanted}; are they spelt as there?"
+        )
+
+
+def _foreign(path: Path, sheet: Sheet, columns: list[Column], mark: str) -> _Cells:
+    """A table under headings that are not our own: what has no retention time is no peak."""
+    header = [each.key for each in columns]
+    at, name_at = header.index("retention_min"), header.index("compound") if "compound" in header else 0
+    body, without = [], 0
+    for number, (line, cells) in enumerate(sheet.rows[1:]):
+        if mark == ",":
+            _join_name(cells, name_at, len(header))
+        time = cells[at] if at < len(cells) else ""
+        if _NUMBER.fullmatch(time):
+            body.append((line, cells))
+            continue
+        if number == 0 and any(map(unit_alone, cells)):  # units in a row of their own
+            units = [*map(unit_alone, cells), *[""] * len(columns)]
+            columns = [
+                replace(each, unit=each.unit or unit) if each.key in TIMES else each
+                for each, unit in zip(columns, units, strict=False)
+            ]
+        else:
+            without += any(cells)
+    if not body:
+        raise ScenarioError(f"{path}: has the headings of a peak table but no peaks below them")
+    notes = [*sheet.notes, f"{path}: {said_of(columns)}"]
+    if without:
+        notes.append(
+            f"{path}: {without} of {without + len(body)} {sheet.where}s have no retention time; left out"
+        )
+    return _Cells(
+        header, body, {each.key: each.times for each in columns if each.key}, sheet.where, True, tuple(notes)
+    )
+
+
+def _join_name(row: list[str], at: int, columns: int) -> None:
+    """Put a name such as 1,3-dichlorobenzene together again that nobody has put in quotes."""
+    surplus = len(row) - columns
+    if surplus > 0 and at + surplus < len(row):
+        name = ",".join(row[at : at + surplus + 1])
+        if _LOCANTS.match(name):
+            row[at : at + surplus + 1] = [name]
 
 
 def _header(path: Path, line: int, text: str, cells: list[str], required: tuple[str, ...]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,13 +15,19 @@ if TYPE_CHECKING:
     from optimizer.runs.trace_peaks import Picked
 
 
-def read_run(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DETECTION) -> PeakTable:
+def read_run(
+    path: Path,
+    asked_by: str = "",
+    detection: PeakDetection = USUAL_DETECTION,
+    columns: Mapping[str, str] | None = None,
+) -> PeakTable:
     """The peaks of a run, which may be without names.
 
     Parameters
     ----------
     asked_by : str, the key that names the file, for the message; "" on the command line
     detection : what counts as a peak in a trace
+    columns : headings of a peak table by what they mean, where these do not say it
 
     Raises
     ------
@@ -35,7 +42,7 @@ def read_run(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DE
             f"{_asked(path, asked_by)}: is a peak table, whose peaks are taken as they are; leave out "
             f"{_listed(detection.stated, asked_by)}, or name the run's recorded trace here"
         )
-    return read_peak_table(path, asked_by, names_needed=False)
+    return read_peak_table(path, asked_by, names_needed=False, columns=columns)
 
 
 def picked_from(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DETECTION) -> Picked:

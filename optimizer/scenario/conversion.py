@@ -112,7 +112,15 @@ def total_flow_limit(table: ScenarioTable) -> float | None:
 def _run(run: ScoutingRunTable, peaks: PeakTable) -> ScoutingRun:
     program = program_of(run.oven, run.carrier)
     return ScoutingRun(
-        run.name, program, peaks, run.hold_up, run.repeatability, run.day or "", run.peaks, detection_of(run)
+        run.name,
+        program,
+        peaks,
+        run.hold_up,
+        run.repeatability,
+        run.day or "",
+        run.peaks,
+        detection_of(run),
+        run.columns.stated,
     )
 
 

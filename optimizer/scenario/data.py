@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import comb
@@ -20,6 +21,7 @@ from optimizer.base.quantities import (
     AreaPercent,
     Confidence,
     Flag,
+    Formula,
     Fraction,
     HalfLife,
     HeatingLimitRate,
@@ -64,6 +66,7 @@ class ScoutingRun:
     repeatability : float  [s], standard deviation of retention times between like runs
     day : label of the day it was made on; runs of one day share the errors of their set points
     file, detection : what its peaks were read from, as the scenario names it, and what of a trace counts as a peak
+    columns : headings of its peak table by what they mean, where the file states them
     """
 
     name: str
@@ -74,6 +77,7 @@ class ScoutingRun:
     day: str = ""
     file: str = field(default="", compare=False)
     detection: PeakDetection = field(default_factory=PeakDetection, compare=False)
+    columns: Mapping[str, str] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True)
@@ -174,6 +178,8 @@ class AnalyteDetail(Table):
     """amount on the column"""
     tailing: Annotated[Tailing | None, key(unless_stated="measured, else 1")] = None
     """tailing factor, in place of the measured one"""
+    formula: Annotated[Formula | None, key(expected="such as C10H22O")] = None
+    """molecular formula, from which its diffusion in the gas is estimated"""
     near: Near | None = None
     """of an internal standard: compounds it must elute close to"""
 
@@ -315,6 +321,11 @@ class Scenario:
         return tuple((rule.a, rule.b) for rule in self.pairs if rule.by_detector)
 
     # Of two entries for the same compounds, which reading refuses, the first holds.
+    @property
+    def peak_columns(self) -> Mapping[str, str]:
+        """Headings of peak tables by what they mean, as the first run that states some has them."""
+        return next((run.columns for run in self.runs if run.columns), {})
+
     @cached_property
     def _details(self) -> dict[str, AnalyteDetail]:
         return {each.compound: each for each in reversed(self.analytes)}
@@ -369,6 +380,10 @@ class Scenario:
     def tailing(self, compound: str) -> float | None:
         """The tailing factor stated for a compound, None for the measured one."""
         return self.detail(compound).tailing
+
+    def formula(self, compound: str) -> str | None:
+        """The formula stated for a compound."""
+        return self.detail(compound).formula
 
     def group(self, compound: str) -> Group | None:
         """The group a compound belongs to."""

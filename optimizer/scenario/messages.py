@@ -300,6 +300,8 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
         return f"{given}: expected {' or '.join(map(repr, choices))}{_choice_hint(value, choices)}"
     if kind == "not_a_share":
         return f"{given}: {detail['msg']}{_number_hint(value)}"
+    if kind == "no_formula":
+        return f"{given}: {detail['msg']}"
     if kind == "union_tag_invalid":
         hint = _choice_hint(ctx["tag"], list(CARRIER_MODES))
         modes = ", ".join(map(repr, CARRIER_MODES))

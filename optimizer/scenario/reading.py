@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,6 +13,7 @@ import numpy as np
 from models.column.programs import Program
 from optimizer.base.errors import ScenarioError
 from optimizer.base.given_values import Given
+from optimizer.base.text_files import text_of
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
 from optimizer.scenario.checks import table_problems, table_warnings
@@ -60,7 +62,32 @@ def load_scenario(path: Path | str, runs_needed: bool = True, matching: Path | N
     ------
     ScenarioError : with up to five lines, each naming file, key, value, what was expected and the likely slip
     """
-    files = read_files(path, runs_needed)
+    return _checked(read_files(path, runs_needed), path, matching)
+
+
+def with_further_run(path: Path | str, raw: bytes, peaks: PeakTable) -> Scenario:
+    """The scenario in a folder or file as it will be once `raw` is its text, which has one run more.
+
+    Parameters
+    ----------
+    peaks : of that run, whose file need not be there yet
+
+    Raises
+    ------
+    ScenarioError : as `load_scenario`
+    """
+    files = read_files(path, runs_needed=False)
+    table, given = parse_tables(files.file, tomllib.loads(text_of(files.file, raw)), ScenarioTable)
+    problems = [f"{files.file}: {problem}" for problem in table_problems(table, given)]
+    if problems:
+        raise ScenarioError(problems)
+    file = files.file.parent / table.scouting_runs[-1].peaks
+    wider = ScenarioFiles(files.file, table, given, [*files.peak_files, file], [*files.peaks, peaks])
+    return _checked(wider, path, None)
+
+
+def _checked(files: ScenarioFiles, path: Path | str, matching: Path | None) -> Scenario:
+    """The scenario in files, held against itself."""
     file, table = files.file, files.table
     peaks, nameless = with_names(files, path, matching)
     problems = [*left_out_problems(file, table, peaks)]
@@ -175,7 +202,7 @@ def _read_all(file: Path, runs: Sequence[ScoutingRunTable]) -> list[PeakTable]:
     for number, run in enumerate(runs, 1):
         origin = f"{file}: scouting_runs[{number}].peaks"
         try:
-            tables.append(read_run(file.parent / run.peaks, origin, detection_of(run)))
+            tables.append(read_run(file.parent / run.peaks, origin, detection_of(run), run.columns.stated))
         except ScenarioError as error:
             problems += error.problems
     if problems:

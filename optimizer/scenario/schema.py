@@ -6,7 +6,7 @@ the same keys in psi and bar and turns them into kPa before these tables see the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -87,6 +87,33 @@ class CarrierTable(Table):
     """pressure of the room, to which gauge pressures refer"""
 
 
+@dataclass(frozen=True)
+class ColumnsTable(Table):
+    """Headings of a peak table whose words do not say what they are."""
+
+    compound: Name | None = None
+    """of the names"""
+    retention_min: Name | None = None
+    """of retention times in minutes"""
+    retention_s: Name | None = None
+    """of the same in seconds"""
+    width_half_min: Name | None = None
+    """of widths at half height in minutes"""
+    width_half_s: Name | None = None
+    """of the same in seconds"""
+    area: Name | None = None
+    """of areas"""
+    tailing: Name | None = None
+    """of tailing factors"""
+
+    @property
+    def stated(self) -> dict[str, str]:
+        """Those there are, by what they mean."""
+        return {
+            each.name: heading for each in fields(self) if (heading := getattr(self, each.name)) is not None
+        }
+
+
 @dataclass(frozen=True, kw_only=True)
 class ScoutingRunTable(Table):
     """A scouting run as the file has it, its peaks still in their own."""
@@ -95,6 +122,8 @@ class ScoutingRunTable(Table):
     """how messages and the report call the run"""
     peaks: Annotated[Name, key(expected="file name")]
     """its peak table or recorded trace, relative to the scenario file"""
+    columns: Annotated[ColumnsTable, key(unless_stated="what the headings say")] = ColumnsTable()
+    """of a peak table: its headings by what they mean, see *Peak tables*"""
     min_signal_to_noise: Annotated[SignalToNoise | None, key(unless_stated="3")] = None
     """of a recorded trace: smallest signal-to-noise of a peak, see *Recorded traces*"""
     min_width_s: Annotated[MinWidth | None, key(unless_stated="0.4 of the narrowest clear peaks")] = None

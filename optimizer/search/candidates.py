@@ -15,16 +15,19 @@ from optimizer.goal.outcome import Candidate, InUse, Prediction, SearchOutcome, 
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.search.descent import judgement
-from optimizer.search.doubts import about_flat_ramp, about_order, risk_warnings, warnings_of
 from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import WORDS, carrier_words
 from optimizer.search.reasons import (
+    about_flat_ramp,
+    about_order,
     broken_equipment,
     broken_limits,
     compared_with,
     margins_of,
     next_seconds,
+    risk_warnings,
     shortfalls,
+    warnings_of,
 )
 from optimizer.search.rounding import Settable, settable
 from optimizer.search.set_point_tolerances import set_point_tolerances
@@ -249,7 +252,9 @@ def _scored(problem: Problem, each: Settable) -> _Scored:
     if not each.feasible:
         misses = judgement(nominal_problem(problem), batch_of([each.program])).shortfall
         if problem.by_draws:
-            _, known = with_uncertainty(problem, prediction, exact=True, sources=False)
+            _, known = with_uncertainty(
+                problem, prediction, exact=True, sources=False, known=each.reliability
+            )
             lacks = max(problem.confidence - known.share, 0.0)
     return _Scored(each, prediction, _cost(problem, prediction), misses, lacks)
 
@@ -323,7 +328,7 @@ def family_name(program: Program) -> str:
 
 def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Prediction | None) -> Candidate:
     """A program to be shown, not yet ranked."""
-    prediction, reliability = with_uncertainty(problem, prediction, exact=True)
+    prediction, reliability = with_uncertainty(problem, prediction, exact=True, known=each.reliability)
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
     missed = shortfalls(problem, prediction, reliability.share)
     feasible = not missed

@@ -21,6 +21,7 @@ from optimizer.goal.goal import NEARLY, Problem
 from optimizer.goal.limits import RESOLUTION, Requirement
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.robustness import Backoff
+from optimizer.search.crossing import crossed
 from optimizer.search.program_space import LEAST_RISE, Family
 
 STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
@@ -29,6 +30,7 @@ NEIGHBOURS = (
 )
 OUTSIDE = -0.05  # a smallest margin below this is first raised
 OUTSIDE_HELD = -0.25  # the same where margins are lessened by what draws ask for
+CROSSINGS = 3  # steps from there in which pairs may change places, at most
 HOPELESS = -0.01  # and when it stays below this, the basin holds no program that keeps every limit
 FURTHEST = -50.0  # smallest margin from which raising it begins
 CONCEDING_SLACK = 2e-3  # reserve of what is kept, for rounding to keep it too
@@ -246,10 +248,20 @@ def _descended(
 ) -> tuple[Array, int]:
     """The best point (D,) that a descent comes past, margins being as they are, and the programs simulated."""
     start = family.ordered(start)
-    local = _Local(problem, family, start, slack)
-    local.update(start)
+    outside = OUTSIDE if problem.backoff is None else OUTSIDE_HELD
+    local = _begun(problem, family, start, slack)
+    for _ in range(CROSSINGS):
+        if local.margins.min() >= outside:
+            break
+        end = crossed(
+            start, local.low, local.high, local.margins, local.slopes, len(local.first), local.requirements
+        )
+        if end is None:
+            break
+        start = family.ordered(end)
+        local = _begun(problem, family, start, slack, local.evaluations)
     z = start
-    if local.margins.min() < (OUTSIDE if problem.backoff is None else OUTSIDE_HELD):
+    if local.margins.min() < outside:
         z = _raise_margin(local, z, iterations)
         local.update(z)
         if local.margins.min() < HOPELESS:
@@ -295,6 +307,13 @@ def _descended(
         if local.best[1] is not z:
             break
     return np.clip(local.best[1], local.low, local.high), local.evaluations
+
+
+def _begun(problem: Problem, family: Family, start: Array, slack: float, evaluations: int = 0) -> _Local:
+    local = _Local(problem, family, start, slack)
+    local.evaluations = evaluations
+    local.update(start)
+    return local
 
 
 def fastest_margin(problem: Problem, family: Family, start: Array, cost: float) -> Array:

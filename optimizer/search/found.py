@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
+import numpy as np
+
+from models.column.programs import Array, values_at
 from optimizer.goal.goal import NEARLY
 from optimizer.goal.outcome import KEPT, StudyNote
 from optimizer.search.descent import Descent
@@ -12,6 +16,8 @@ from optimizer.search.program_space import Family
 
 Progress = Callable[[float, str], None]  # called with the share of the budget spent and a line of text
 FEASIBLE = -KEPT  # margins above this count as kept
+MOMENTS = 24  # of a run, at which two programs are compared
+SAME_OVEN, SAME_CARRIER = 3.0, 0.03  # K and share by which the courses of one program may differ, on average
 
 
 @dataclass(frozen=True)
@@ -25,6 +31,20 @@ class Found:
     def feasible(self) -> bool:
         """Whether every margin is kept."""
         return self.descent.margin >= FEASIBLE
+
+    @cached_property
+    def course(self) -> Array:
+        """(2, MOMENTS) what oven and carrier do in the run, in units of SAME_OVEN and SAME_CARRIER."""
+        batch = self.family.batch(self.family.values(self.descent.z[None]))
+        moments = np.linspace(0.0, self.descent.cost, MOMENTS)[None]
+        oven = values_at(moments, batch.oven_times, batch.oven_temperatures)[0]
+        carrier = values_at(moments, batch.carrier_times, batch.carrier_values)[0]
+        return np.array([oven / SAME_OVEN, np.log(carrier) / SAME_CARRIER])
+
+    def alike(self, other: Found) -> bool:
+        """Whether another end of the family is the same program, however its set points say so."""
+        apart: Array = np.sqrt(((self.course - other.course) ** 2).mean(axis=1))
+        return bool(apart.max() < 1)
 
 
 @dataclass

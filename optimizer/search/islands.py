@@ -15,7 +15,7 @@ from models.column.programs import Program
 from models.engine.compiled import is_kept
 from optimizer.base.clock import ROUND, now, round_done, rounds_are_counted, wall
 from optimizer.base.interruption import postponed, signals_so_far, stop_if_asked
-from optimizer.base.processes import Apart, Here, Workers, can_be_started
+from optimizer.base.processes import Apart, Here, LostWorkerError, Workers, can_be_started
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Found, Progress, Searched, rank
 from optimizer.search.program_space import Family
@@ -85,10 +85,12 @@ def search(
     cores: int | None = None,
     without: float | None = None,
     given: Sequence[Program] = (),
+    best: Callable[[Program], None] | None = None,
 ) -> Searched:
     """Search for the shortest program of each family within a time budget [s].
 
-    A Ctrl-C ends the search with what was found so far. With a seed and the same number of rounds the same
+    A Ctrl-C, or a process that ends by itself, ends the search with what was found so far. With a seed and the same
+    number of rounds the same
     programs are found; a time budget decides how many there are. `clock` tells what is spent of it: benchmarks
     on a machine with other work give the processor's time. With a shared study what other workers found belongs to
     what is found, and the seed is this worker's own.
@@ -98,6 +100,7 @@ def search(
     cores : processes to spread the islands over; None for a lone island in this process, as with a shared study
     without : budget [s] after which the search ends if nothing it found meets the goal
     given : programs to begin from, beside the method in use: what is found is no worse, where a family holds them
+    best : called with each program that meets the goal and is shorter than those before
     """
     state = Searched({number: [] for number in range(len(families))})
     started, began, signals = wall(), clock(), signals_so_far()
@@ -120,7 +123,7 @@ def search(
     screened = max(screened // LEAST_SCREENED, 1) * LEAST_SCREENED
     workers: Workers | None = None
     lone: Search | None = None
-    exchange, words = _Exchange(set()), ""
+    exchange, words, shortest = _Exchange(set()), "", float("inf")
     try:
         first = Search(problem, families, seed, state, shared)
         first.begin(given)
@@ -153,11 +156,21 @@ def search(
                 round_done()
             if answer.ended is not None:
                 exchange.found.setdefault(answer.island, []).append(answer.ended)
-            said, words = words, _in_words(answer, state, families, exchange)
+            leading = _leading(state, families, exchange)
+            if best is not None and leading is not None and leading.descent.cost < shortest:
+                shortest = leading.descent.cost
+                best(_program_of(problem, leading))
+            said, words = words, _in_words(answer, leading)
             if progress and not (answer.screened and words == said):
                 progress(min(done / seconds, 0.99), words)
     except KeyboardInterrupt:
         state.interrupted = True
+    except LostWorkerError as lost:
+        if not (state.all() or any(exchange.found.values())):
+            raise
+        state.interrupted = True
+        if progress:
+            progress(0.99, str(lost))
     finally:
         if workers is not None:
             workers.end()
@@ -209,7 +222,7 @@ def _work(given: _Given, orders: Iterator[_Order]) -> Iterator[_Answer]:
     for island, each in searches.items():
         for pool in each.pools:
             for _ in range(batches):
-                pool.screen(pool.sobol.random(LEAST_SCREENED))
+                pool.screen(pool.anywhere(LEAST_SCREENED))
                 left -= 1
                 yield _Answer(island, pool.family.name, last=not left)
     for order in orders:
@@ -252,14 +265,26 @@ def _merged(state: Searched, families: list[Family], exchange: _Exchange) -> lis
     return news
 
 
-def _in_words(answer: _Answer, state: Searched, families: list[Family], exchange: _Exchange) -> str:
-    """What is being done, and the best so far."""
-    if answer.screened:
-        return f"screening {answer.screened}"
+def _leading(state: Searched, families: list[Family], exchange: _Exchange) -> Found | None:
+    """The best so far, if it meets the goal."""
     found = [
         Found(families[each.claim.family], each.judged) for own in exchange.found.values() for each in own
     ]
     best = min([*state.all()[:1], *found], key=rank, default=None)
-    if best is None or not best.feasible:
+    return best if best is not None and best.feasible else None
+
+
+def _program_of(problem: Problem, found: Found) -> Program:
+    """The program of an end, as the search has it: not on the instrument's steps but for its own end."""
+    family, values = found.family, found.family.values(found.descent.z)
+    end = float(problem.assess(family.batch(values[None]), "screen").run_time[0])
+    return family.program(values, end, problem.scenario.instrument.steps.time)
+
+
+def _in_words(answer: _Answer, leading: Found | None) -> str:
+    """What is being done, and the best so far."""
+    if answer.screened:
+        return f"screening {answer.screened}"
+    if leading is None:
         return "best so far: nothing meets the goal yet"
-    return f"best so far: {best.descent.cost / 60:.2f} min ({best.family.name})"
+    return f"best so far: {leading.descent.cost / 60:.2f} min ({leading.family.name})"

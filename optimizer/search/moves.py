@@ -131,7 +131,7 @@ def edits(
     end = float(problem.assess(family.batch(values[None]), "screen").run_time[0])
     program = family.program(values, end, problem.scenario.instrument.steps.time)
     found: dict[int, list[Array]] = {}
-    for oven in _ovens(program.oven, end, problem.scenario.highest_temperature, rng):
+    for oven in _ovens(program.oven, end, problem.scenario, rng):
         _put(found, families, replace(program, oven=oven))
     for carrier in _carriers(program.carrier, end, problem.scenario, rng):
         _put(found, families, replace(program, carrier=carrier))
@@ -143,8 +143,12 @@ def _put(found: dict[int, list[Array]], families: Sequence[Family], program: Pro
         found.setdefault(number, []).append(placed(families[number], program))
 
 
-def _ovens(oven: OvenProgram, end: float, top: float, rng: np.random.Generator) -> Iterator[OvenProgram]:
-    """Edited oven programs, of one that ends at `end` [s]; `top` [K] is the highest temperature."""
+def _ovens(
+    oven: OvenProgram, end: float, scenario: Scenario, rng: np.random.Generator
+) -> Iterator[OvenProgram]:
+    """Edited oven programs, of one that ends at `end` [s]."""
+    top = scenario.highest_temperature
+    edges = [up_to for up_to, _ in scenario.instrument.heating_limits[:-1]]
     held = [oven.hold, *(ramp.hold for ramp in oven.ramps)]
     corners = [oven.start, *(ramp.target for ramp in oven.ramps)]
     for n, hold in enumerate(held):
@@ -163,6 +167,9 @@ def _ovens(oven: OvenProgram, end: float, top: float, rng: np.random.Generator) 
         if before.highest < top:
             yield replace(before, ramps=(*before.ramps, Ramp(FASTEST, top)))
     for n, ramp in enumerate(oven.ramps):
+        for edge in edges:
+            if corners[n] < edge < ramp.target:  # as fast as the oven can until its limit steps
+                yield replace(oven, ramps=(*oven.ramps[:n], Ramp(FASTEST, edge), *oven.ramps[n:]))
         for factor in _factors(rng):
             middle = corners[n] + rng.uniform(*INSIDE) * (ramp.target - corners[n])
             halves = (Ramp(ramp.rate * factor, middle), replace(ramp, rate=ramp.rate / factor))

@@ -43,11 +43,13 @@ class Members:
     z : (K, D) array on the unit cube
     ln_cost : (K,) array, of what is minimised [s]
     violation : (K,) array, by how much they fail; 0 where they keep everything
+    bred : int, programs judged to get them from their first ones
     """
 
     z: Array
     ln_cost: Array
     violation: Array
+    bred: int = 0
 
     def merit(self, price: float) -> Array:
         """(K,) what they are compared by: ln(cost) and a price on the violation, which may be infinite."""
@@ -108,39 +110,41 @@ def evolved(
     At first what fails has a price, lest programs that keep everything, but slowly, drive out all others, and few draws
     tell the way. In the end, or from the beginning where what is known is refined, what keeps everything comes first.
     """
-    early, programs = 0 if refining else int(EARLY * generations), 0
+    few = problem.by_few_draws if problem.by_draws else problem
+    early = 0 if refining else int(EARLY * generations)
+    now, programs = members(few if early else problem, family, z), len(z)
     if early:
-        few = problem.by_few_draws if problem.by_draws else problem
-        z, programs = _bred(few, family, z, early, float(10 ** rng.uniform(*PRICES)), rng)
-    last, more = _bred(problem, family, z, generations - early, np.inf, rng)
-    return last, programs + more
+        now = _bred(few, family, now, early, float(10 ** rng.uniform(*PRICES)), rng)
+        if problem.by_draws:
+            now, programs = members(problem, family, now.z), programs + now.bred + len(z)
+    now = _bred(problem, family, now, generations - early, np.inf, rng)
+    return now.z[np.argsort(now.merit(np.inf), kind="stable")], programs + now.bred
 
 
 def _bred(
-    problem: Problem, family: Family, z: Array, generations: int, price: float, rng: np.random.Generator
-) -> tuple[Array, int]:
-    now = members(problem, family, z)
-    size, programs = len(z), len(z)
+    problem: Problem, family: Family, now: Members, generations: int, price: float, rng: np.random.Generator
+) -> Members:
+    size, shape = len(now.z), now.z.shape
     rows = np.arange(size)
     for _ in range(generations):
         leader = np.argsort(now.merit(price), kind="stable")[rng.integers(LEADERS, size=size)]
         one, other = rng.integers(size, size=(2, size))
         weight = rng.uniform(*WEIGHTS, (size, 1))
         mutant = now.z + weight * (now.z[leader] - now.z + now.z[one] - now.z[other])
-        crossed = rng.random(z.shape) < rng.uniform(*CROSSED, (size, 1))
+        crossed = rng.random(shape) < rng.uniform(*CROSSED, (size, 1))
         trial = np.where(crossed, mutant, now.z)
         edited = rows[rng.random(size) < EDITED]
         trial[edited, rng.integers(family.size, size=len(edited))] = np.clip(
             rng.uniform(-0.5, 1.5, len(edited)), 0.0, 1.0
         )
         tried = members(problem, family, family.ordered(trial), now)
-        programs += size
         better = tried.merit(price) < now.merit(price)
         now = Members(
             np.where(better[:, None], tried.z, now.z),
             np.where(better, tried.ln_cost, now.ln_cost),
             np.where(better, tried.violation, now.violation),
+            now.bred + size,
         )
         if np.ptp(now.ln_cost) < SETTLED and not now.violation.any():
             break
-    return now.z[np.argsort(now.merit(price), kind="stable")], programs
+    return now

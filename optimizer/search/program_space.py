@@ -26,10 +26,13 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import HeatingLimit
 from optimizer.scenario.instrument_steps import VELOCITY_STEP
 
-LONGEST_HOLD = 20 * SECONDS_PER_MINUTE  # s, of the first hold and those between ramps
+LONGEST_HOLD = 40 * SECONDS_PER_MINUTE  # s, of the first hold and those between ramps
 SHORT_HOLD = 20.0  # s; holds are spread evenly in ln(hold + this), dense where most optima lie
 SLOWEST = 0.5 / SECONDS_PER_MINUTE  # K/s; slower ramps are as good as a hold
 EDGE = 1e-3  # K; how far above the edge of a heating band the next one begins
+LEADING_THERE = 0.5  # share of carrier ramps put before what a simpler program has, rather than after
+AT_END = 0.4  # share of them without a hold before, and of those as fast as can be
+AT_EDGE = 0.5  # share of ramps across a step of the heating limits that are split there
 LEAST_RISE = 2.0  # K between the ends of a ramp
 WORDS = ("isothermal", "one ramp", "two ramps", "three ramps", "four ramps", "five ramps")
 CARRIERS: tuple[Controlled, ...] = ("flow", "pressure", "velocity")  # the last is not ramped
@@ -136,6 +139,12 @@ class Family:
         falling = all(a >= b for a, b in pairwise(rates))
         return self.temperatures[1:] if falling else self.temperatures
 
+    @cached_property
+    def _edges(self) -> list[float]:
+        """Where heating limits step, on the unit cube of the targets."""
+        at, edges = self.temperatures[-1], np.array([up_to for up_to, _ in self.heating_limits[:-1]])
+        return list((edges - self.low[at]) / max(float(self.high[at] - self.low[at]), EDGE))
+
     def bands(self, z: Array) -> NDArray[np.intp]:
         """Heating bands of those temperatures, (..., n)."""
         return heating_band(self.heating_limits, self.values(z)[..., self.stepping])
@@ -192,10 +201,18 @@ class Family:
         shared = simpler.size
         points[:, :shared] = z
         for i in range(simpler.carrier_ramps, self.carrier_ramps):
-            # Ramps that start where the simpler program is, and go a random way from there.
+            # Ramps that start where the simpler program is, and go a random way from there, or lead to it.
             target = shared + 3 * (i - simpler.carrier_ramps) + 2
-            before = points[:, target - 3] if i else points[:, self.carrier_at]
-            points[:, target] = before + rng.uniform(-1.0, 1.0, len(z)) ** 3
+            before = target - 3 if i else self.carrier_at
+            known = points[:, before].copy()
+            moved = known + rng.uniform(-1.0, 1.0, len(z)) ** 3
+            leading = rng.random(len(z)) < LEADING_THERE
+            points[:, before], points[:, target] = (
+                np.where(leading, moved, known),
+                np.where(leading, known, moved),
+            )
+            at = slice(target - 2, target)  # its hold and rate: often none, and the fastest
+            points[:, at] += np.where(rng.random((len(z), 2)) < AT_END, [-1.0, 1.0], 0.0)
         return np.clip(points, 0.0, 1.0)
 
     def split(self, simpler: Family, z: Array, rng: np.random.Generator) -> Array:
@@ -214,6 +231,10 @@ class Family:
                     after = 4 + 3 * source
                     point[4 + 3 * i] = old[after] if i != cut and source < simpler.ramps - 1 else 0.0
             low, high = corners[cut], corners[cut + 1]
+            edges = [edge for edge in self._edges if low < edge < high]
+            if edges and rng.random() < AT_EDGE:  # as fast as the oven can until its limit steps
+                point[2 + 3 * cut], point[3 + 3 * cut], point[4 + 3 * cut] = 1.0, rng.choice(edges), 0.0
+                continue
             point[3 + 3 * cut] = low + rng.random() * (high - low)
             point[4 + 3 * cut] = 0.5 * rng.random() ** 2
             point[5 + 3 * cut] += 0.3 * rng.standard_normal()

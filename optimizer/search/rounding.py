@@ -12,6 +12,7 @@ from optimizer.goal.cycle import with_bake_out
 from optimizer.goal.drawn_margins import judged
 from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.predict import predict
+from optimizer.goal.reliability import Reliability
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.search.descent import assessed, descend, judgement
 from optimizer.search.found import FEASIBLE, how_far
@@ -43,6 +44,7 @@ class Settable:
     equipment : float, smallest of those of the equipment's limits
     shortfall : float, how much is missed of what is required
     spare : float, what the pass probability in draws that no search has seen has above the required one
+    reliability : Reliability or None, of those draws, if it was judged by them
     """
 
     family: Family
@@ -53,6 +55,7 @@ class Settable:
     equipment: float
     shortfall: float
     spare: float = 0.0
+    reliability: Reliability | None = None
 
     @property
     def feasible(self) -> bool:
@@ -126,7 +129,8 @@ def _verified(problem: Problem, rounded: Settable) -> Settable:
     """With its nominal margin, and what its pass probability in draws that no search has seen has to spare."""
     _, reliability = with_uncertainty(problem, predict(problem, rounded.program), exact=True, sources=False)
     nominal = judgement(nominal_problem(problem), batch_of([rounded.program])).margin
-    return replace(rounded, margin=nominal, spare=reliability.share - problem.confidence)
+    spare = reliability.share - problem.confidence
+    return replace(rounded, margin=nominal, spare=spare, reliability=reliability)
 
 
 def _on_grid(problem: Problem, family: Family, z: Array, seed: int, until: float, sure: bool) -> Settable:

@@ -23,13 +23,13 @@ from optimizer.search.found import FEASIBLE, Found, Searched, rank
 from optimizer.search.moves import edits, holding, placed, until_end
 from optimizer.search.population import SIZE, about, evolved
 from optimizer.search.program_space import Family
-from optimizer.search.starts import CENTRES, Pool
+from optimizer.search.starts import Pool, better
 from optimizer.search.study import SharedStudy
 from optimizer.search.study_records import Change, Claim, End
 
 KINDS = (
-    *("class", "class", "class", "around", "class", "class", "class", "restart", "class", "class"),
-    *("mixed", "class", "class", "class", "class", "class", "class", "restart", "class", "sampler"),
+    *("class", "class", "mixed", "around", "class", "class", "mixed", "restart", "class", "class"),
+    *("mixed", "class", "class", "mixed", "class", "class", "mixed", "restart", "class", "sampler"),
 )
 KINDS_BY_DRAWS = (
     *("class", "class", "class", "around", "class", "mixed", "class", "class", "refined", "class"),
@@ -39,9 +39,7 @@ POPULATIONS = ("around", "mixed", "refined")  # of the kinds
 GENERATIONS = 100  # of a population about one end, at most
 FURTHER_GENERATIONS = 40  # by which that of a family goes on in a trial
 LARGE = 64  # its members
-NARROW = 0.02  # on the unit cube: where it is no wider it has come to its end, and a new one begins
 KEPT_ENDS = 12  # of each family
-SAME_PLACE = 0.01  # on the unit cube: ends nearer to one another are one
 MIXED = 6  # ends of a family that a mixed population begins from
 FIRST_TRIES = 3  # of each family, before those that cannot pay are left
 LEADING = 1.02  # run time over the best one up to which a descent is refined
@@ -50,6 +48,11 @@ SLACK = 2e-6  # reserve of a refined descent, for it to end on the right side of
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 CLOSE = -0.3  # smallest margin of a family without a feasible program from which it is explored further
 UNLUCKY = 0.3  # its share of the tries, to that of a family that leads
+RESERVED = 0.6  # share of descents that keep in reserve what draws ask for, where these decide
+PRICES = (
+    0.0,
+    1.3,
+)  # decimal logarithms of the price, in ln(cost), of a margin that an end lacks for a population
 INFEASIBLE = 1e6  # value of a trial without a feasible program, plus how far off it is
 
 
@@ -181,7 +184,7 @@ class Search:
         else:
             ends = (each[0] for each in self.nominal.values() if each and each[0].feasible)
             best = min((end.descent.cost for end in ends), default=np.inf)
-            found = _descend(self.as_predicted, family, z, best, pool.known)
+            found = self._descended(family, z, best, pool.known)
         key = pool.end_class(found.descent)
         judged = self._record(number, found, key)
         self.edit()
@@ -194,21 +197,34 @@ class Search:
             self.shared.end(end, _value(found))
         return Ended(claim, end, judged, end.screened + found.descent.evaluations)
 
+    def _descended(self, family: Family, z: Array, best: float, known: Callable[[Descent], bool]) -> Found:
+        """A descent as predicted; where draws decide, mostly one that keeps in reserve what they ask for."""
+        if not self.problem.by_draws or self.rng.random() >= RESERVED:
+            return _descend(self.as_predicted, family, z, best, known)
+        end = descend(self.problem, family, z)
+        return Found(family, assessed(self.as_predicted, family, end.z, end.evaluations))
+
     def _populated(self, number: int, kind: str, z: Array) -> Found:
         """What a population comes to that begins around an end `z` (D,) of its family, or the family's own one."""
         family, pool = self.families[number], self.pools[number]
-        if kind != "mixed":
-            first, generations = pool.with_edits(about(family, z[None], SIZE, self.rng)), GENERATIONS
-            pool.populated.add(z.tobytes())
-        else:
-            first, generations = self._gathered(number), FURTHER_GENERATIONS
-        last, programs = evolved(self.problem, family, first, generations, self.rng, kind == "refined")
-        pool.populated.add(last[0].tobytes())
-        if kind == "refined":
-            pool.refined |= {z.tobytes(), last[0].tobytes()}
+        refining, polishing = kind == "refined", 0
         if kind == "mixed":
-            pool.population = last if np.ptp(last, axis=0).max() > NARROW else None
-        return Found(family, assessed(self.problem, family, last[0], programs))
+            first, generations = self._gathered(number), FURTHER_GENERATIONS
+        else:
+            known = z[None]
+            if refining:
+                polished = descend(self.problem, family, z)
+                known, polishing = np.array([polished.z, z]), polished.evaluations
+            first, generations = pool.with_edits(about(family, known, SIZE, self.rng)), GENERATIONS
+        last, programs = evolved(self.problem, family, first, generations, self.rng, refining)
+        end = assessed(self.problem, family, last[0])
+        if refining:
+            end = descend(self.problem, family, last[0])
+        found = Found(family, replace(end, evaluations=programs + polishing + end.evaluations))
+        if kind == "mixed":
+            goes_on = pool.leading is None or better(found, pool.leading)
+            pool.population, pool.leading = (last, found) if goes_on else (None, None)
+        return found
 
     def _gathered(self, number: int) -> Array:
         """The population of a family with ends that it has not met in place of its worst; a new one if none."""
@@ -223,8 +239,8 @@ class Search:
             # What is best so far would only draw others to itself.
             some = self.rng.permutation(len(self.nominal[number]))[:MIXED]
             apart = np.array([self.nominal[number][at].descent.z for at in some])
-            anywhere = family.ordered(self.rng.random((LARGE // 2, family.size)))
-            return np.concatenate([about(family, apart, LARGE // 2, self.rng), anywhere])
+            starts = pool.promising(LARGE // 2)
+            return np.concatenate([about(family, apart, LARGE - len(starts), self.rng), starts])
         new = [z for z in ends if z.tobytes() not in pool.met][: LARGE // 4]
         pool.met |= {z.tobytes() for z in new}
         return np.concatenate([pool.population[: LARGE - len(new)], *(z[None] for z in new)])
@@ -238,8 +254,12 @@ class Search:
             keep(self.nominal[number], found)
             judged = judged or assessed(self.problem, found.family, found.descent.z)
             found = replace(found, descent=judged)
-        elif not self.problem.by_draws:
+            self.pools[number].around.waiting.append(found)
+        elif self.problem.by_draws:
+            self.pools[number].near.waiting.append(found)
+        else:
             self.pools[number].ended(key, found)
+            self.pools[number].around.waiting.append(found)
         keep(self.state.best[number], found)
         return found.descent
 
@@ -281,14 +301,12 @@ class Search:
 
 
 def keep(ends: list[Found], new: Found) -> None:
-    """Add an end to some, best first, where none better is next to it; worse ones there go."""
-
-    def beside(other: Found) -> bool:
-        return bool(np.abs(new.descent.z - other.descent.z).max() < SAME_PLACE)
-
-    if any(beside(each) and rank(each) <= rank(new) for each in ends):
+    """Add an end to some, best first, where none better is alike; worse ones that are go."""
+    alike = [each.alike(new) for each in ends]
+    if any(same and rank(each) <= rank(new) for each, same in zip(ends, alike, strict=True)):
         return
-    ends[:] = sorted([*(each for each in ends if not beside(each)), new], key=rank)[:KEPT_ENDS]
+    others = [each for each, same in zip(ends, alike, strict=True) if not same]
+    ends[:] = sorted([*others, new], key=rank)[:KEPT_ENDS]
 
 
 def _value(found: Found) -> float:
@@ -369,25 +387,20 @@ def _next_start(
     size = pool.family.size
     kinds = KINDS_BY_DRAWS if nominal is not ends else KINDS
     kind = kinds[tried % len(kinds)]
-    if kind == "refined":
-        for found in ends[:CENTRES]:
-            if found.feasible and found.descent.z.tobytes() not in pool.refined:
-                return _Start(kind, found.descent.z)
+    if kind in ("refined", "around"):
+        found = (pool.near if kind == "refined" else pool.around).take(float(10 ** rng.uniform(*PRICES)))
+        if found is not None:
+            return _Start(kind, found.descent.z)
         kind = "class"
     if kind == "class":
         if tried >= FIRST_TRIES:
             pool.widen(nominal)
-        other = tried >= FIRST_TRIES and tried % 2 == 1
-        taken = pool.take([found.descent.z for found in nominal[:CENTRES]] if other else None)
+        taken = pool.take(niche=tried >= FIRST_TRIES and tried % 2 == 1)
         if taken is not None:
             key, z = taken
             return _Start(kind, z, key, pool.visited[key])
-    if kind == "around" and ends:
-        new = [found for found in (*nominal, *ends) if found.descent.z.tobytes() not in pool.populated]
-        return _Start(kind, (new or ends)[0].descent.z)
     if kind == "mixed" and ends:
         return _Start(kind, ends[0].descent.z)
     if kind == "restart" and nominal:
         return _Start(kind, np.clip(nominal[0].descent.z + 0.1 * rng.standard_normal(size), 0.0, 1.0))
-    rng.random(size)  # what a seed gives depends on what is drawn
     return _Start("sampler", None)

@@ -19,9 +19,40 @@ PERTURBATION = (-2.3, -0.5)  # decimal logarithms of their distances on the unit
 LACK_WEIGHT = 2.0  # of what a program lacks, against ln(run time), in the merit of a start
 AGAIN = 0.1  # by how much a start must beat what is known of its class, in ln(run time), to be tried again
 FRESH = 1.0  # how far behind the best start an untried combination of heating bands may lie
-APART = 0.3  # on the unit cube: how far from the best ends every other start is looked for
+STRETCHED = 1.35  # as much wider than the unit cube are screened points spread, and cut off at its ends
+NICHE = 0.1  # on the unit cube: how far from a value one set point of every other start may be
 EDITED = 0.25  # share of a population's first members that are edits of the best program, at most
+LESS_SHORT = 2e-3  # of a margin, by which an end is clearly better than another that fails
 SAME_END = 0.9995  # cost over that of a known end of the class, from which a descent found nothing new
+
+
+class Ends:
+    """Ends from which populations may begin, each kind of program once."""
+
+    def __init__(self) -> None:
+        self.waiting: list[Found] = []
+        self.begun: list[Found] = []
+
+    def take(self, price: float) -> Found | None:
+        """The end with the lowest ln(cost) and price on what it lacks; None if all are like some before."""
+
+        def merit(found: Found) -> float:
+            return float(np.log(found.descent.cost)) - price * min(found.descent.margin, 0.0)
+
+        self.waiting.sort(key=merit)
+        while self.waiting:
+            found = self.waiting.pop(0)
+            if not any(found.alike(other) and not better(found, other) for other in self.begun):
+                self.begun.append(found)
+                return found
+        return None
+
+
+def better(new: Found, old: Found) -> bool:
+    """Whether an end of the same kind is so much better that it is worth another population."""
+    if new.feasible:
+        return not old.feasible or new.descent.cost < SAME_END * old.descent.cost
+    return new.descent.margin > min(old.descent.margin, 0.0) + LESS_SHORT
 
 
 class Pool:
@@ -40,16 +71,16 @@ class Pool:
         self.bands_tried: set[bytes] = set()
         self.ends: dict[bytes, float] = {}  # cost of the best end known of each class
         self.population: Array | None = None  # (K, D), the family's, best first
-        self.refined: set[bytes] = set()  # ends that were refined, and what they came to
+        self.leading: Found | None = None  # its best; where that gets no better, a new one begins
         self.populations = 0  # begun so far
         self.met: set[bytes] = set()  # ends that were put into it
-        self.populated: set[bytes] = set()  # ends around which a population was, and those it came to
         self.given: list[
             tuple[Array, float]
         ] = []  # points to descend from before all others, with their merits
         self.edited = np.empty(
             (0, family.size)
         )  # edits of the best program that this family holds, best first
+        self.around, self.near = Ends(), Ends()  # of descents and of populations, as judged
         self.screened = 0
 
     def _classes(self, z: Array, retention: Array) -> list[bytes]:
@@ -66,6 +97,12 @@ class Pool:
             row.tobytes()
             for row in np.concatenate([orders, left, self.family.bands(z)], axis=1).astype("<i2")
         ]
+
+    def anywhere(self, count: int) -> Array:
+        """Points (count, D) anywhere; of every other one some set points are at the ends of their ranges."""
+        z: Array = self.sobol.random(count)
+        z[1::2] = np.clip(0.5 + STRETCHED * (z[1::2] - 0.5), 0.0, 1.0)
+        return z
 
     def screen(self, z: Array) -> Array:
         """Add points (K, D) to the waiting starts; gives their merits (K,), the lower the better."""
@@ -100,9 +137,17 @@ class Pool:
         some = self.edited[: int(EDITED * len(members))]
         return np.concatenate([members[: len(members) - len(some)], some])
 
+    def promising(self, count: int) -> Array:
+        """Waiting starts (K, D), at most `count`: half of them the best, half any others."""
+        order = sorted(self.waiting, key=lambda key: self.waiting[key][0])
+        rest = order[count // 2 :]
+        some = self.rng.permutation(len(rest))[: count - count // 2]
+        keys = [*order[: count // 2], *(rest[at] for at in some)]
+        return np.array([self.waiting[key][1] for key in keys]).reshape(-1, self.family.size)
+
     def widen(self, ends: list[Found]) -> None:
         """Screen new points: some anywhere, more around good ends at several distances."""
-        points = [self.sobol.random(BATCH)]
+        points = [self.anywhere(BATCH)]
         for found in ends[:CENTRES]:
             scale = 10 ** self.rng.uniform(*PERTURBATION, (BATCH, 1))
             points.append(found.descent.z + scale * self.rng.standard_normal((BATCH, self.family.size)))
@@ -115,11 +160,11 @@ class Pool:
             more = self.family.split if simpler.ramps < self.family.ramps else self.family.widened
             self.screen(more(simpler, z, self.rng))
 
-    def take(self, away: list[Array] | None = None) -> tuple[bytes, Array] | None:
+    def take(self, niche: bool = False) -> tuple[bytes, Array] | None:
         """The class and place of the most promising start, which is then visited.
 
-        Points that are given come first. If there is one, it is among those far from the points `away` (D,): most
-        starts near good ends lead back to them.
+        Points that are given come first. In a niche it is the most promising where one set point is near some value:
+        most starts near good ends lead back to them.
         """
         if self.given:
             z, merit = self.given.pop(0)
@@ -131,10 +176,11 @@ class Pool:
             return None
         best = min(merit for merit, _ in self.waiting.values())
         among = list(self.waiting)
-        if away:
-            points = np.array([point for _, point in self.waiting.values()])
-            nearest = np.min([np.abs(points - z).max(axis=1) for z in away], axis=0)
-            among = [key for key, far in zip(among, nearest > APART, strict=True) if far] or among
+        if niche:
+            value, at = self.rng.random(), int(self.rng.integers(self.family.size))
+            near = (abs(point[at] - value) < NICHE for _, point in self.waiting.values())
+            among = [key for key, inside in zip(among, near, strict=True) if inside] or among
+            best = min(self.waiting[key][0] for key in among)
 
         def order(key: bytes) -> tuple[bool, float]:
             merit = self.waiting[key][0]

@@ -106,7 +106,6 @@ ONCE_FAILED = {
     "line ends in a value": OnceFailed(
         "program", "program.toml", _put(b'"pressure program"', b'"""a\n\nb\n\n\n\n\n\nc"""'), r"a\n\nb"
     ),
-    "a quote that separates": OnceFailed("run", "run.csv", lambda data: b'sep="\n' + data, "sep="),
     "separators alone": OnceFailed("run", "run.csv", lambda _: b"\n,,,\n;\n,\n", "unknown column"),
     "commas alone": OnceFailed("run", "run.csv", lambda _: b"\n,,,\n", "nothing but separators"),
     "a matching with a cell without end": OnceFailed(

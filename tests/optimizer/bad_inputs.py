@@ -371,6 +371,20 @@ SCENARIO_INPUTS = (
         "unknown role", '"matrix"', '"standard"', 'analytes[1].role = "standard"', "internal standard"
     ),
     toml_input(
+        "an atom of unknown volume",
+        'role = "matrix"',
+        'role = "matrix"\nformula = "C8H24O4Si4"',
+        'analytes[1].formula = "C8H24O4Si4"',
+        "no diffusion volume is known of Si",
+    ),
+    toml_input(
+        "a name for a formula",
+        'role = "matrix"',
+        'role = "matrix"\nformula = "toluene"',
+        'analytes[1].formula = "toluene"',
+        "written as C10H22O",
+    ),
+    toml_input(
         "too many ramps", "[goal]", "[search]\nmax_ramps = 6\n[goal]", "search.max_ramps = 6", "at most 5"
     ),
     toml_input(
@@ -501,11 +515,11 @@ PEAK_INPUTS = (
     ),
     BadInput(
         "peaks not UTF-8",
-        _write("slow.csv", SLOW.replace("octane", "Öctane").encode("cp1252")),
-        ("slow.csv, line 3", "0xD6", "'Ö'"),
+        _write("slow.csv", SLOW.encode().replace(b"octane", b"\xa7\xd6ctane")),
+        ("slow.csv, line 3", "0xA7", "'§'"),
     ),
-    BadInput("peaks UTF-16", _write("slow.csv", SLOW.encode("utf-16")), ("slow.csv", "UTF-16")),
-    BadInput("a spreadsheet", _write("slow.csv", b"PK\x03\x04\0\0\0"), ("slow.csv", "binary data")),
+    BadInput("peaks half UTF-16", _write("slow.csv", SLOW.encode("utf-16") + b"x"), ("slow.csv", "UTF-16")),
+    BadInput("a spreadsheet", _write("slow.csv", b"PK\x03\x04\0\0\0"), ("slow.csv", "is no workbook")),
     _slow(
         "unknown column",
         "retention_min",

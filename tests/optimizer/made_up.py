@@ -175,6 +175,9 @@ def made_up_fit(retention: Retention, runs: int = 2) -> Fit:
         degrees_of_freedom=3,
         testable=False,
         warnings=("Two runs cannot show a mistake: add a third.",),
+        ln_diffusion=np.zeros(M),
+        width_covariance=np.zeros((3 + 3 * M, 3 + 3 * M)),
+        width_scatter=0.0,
     )
 
 

@@ -34,8 +34,12 @@ def problem() -> Problem:
     known = mixture(8, 3, 2, modes=MODES, min_resolution=0.5)
     M = len(known.scenario.compounds)
     size = np.concatenate([np.full(M, 0.15), np.full(M, 0.004), np.full(M, 3.0), [0.004]])
+    of_widths = np.repeat([0.03, 0.01, 0.2, 0.1, 0.2, 0.01], [1, 1, 1, M, M, M])
     fit = replace(
-        known.fit, covariance=np.diag(size**2), width_covariance=np.diag([9e-4, 1e-4]), width_scatter=0.02
+        known.fit,
+        covariance=np.diag(size**2),
+        width_covariance=np.diag(of_widths**2),
+        width_scatter=0.02,
     )
     scenario = replace(known.scenario, goal=replace(known.scenario.goal, confidence=0.9))
     return replace(known, fit=fit, scenario=scenario)

@@ -15,7 +15,7 @@ from models.column.system import Column, ColumnSystem
 from models.errors import InvalidInputError
 from models.units import absolute_pressure, celsius, flow_mL_min, flow_si, gauge_kPa, kelvin
 from optimizer.app.interface_scout import first
-from optimizer.results.adapt import program_file
+from optimizer.results.set_points import program_file
 from optimizer.scenario.program_files import read_candidates
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario, read_program

@@ -86,7 +86,7 @@ def bands_of(retention: Retention, system: ColumnSystem) -> list[Band]:
         return Band(
             lambda T: float(ln_retention_factor(one, np.array(T))[0]),
             float(diffusion[m]),
-            lambda T: float(film_diffusion(np.array(T))),
+            lambda T: float(film_diffusion(np.array(T))) * system.film_diffusion_factor,
             system.injection_width,
         )
 

@@ -179,17 +179,18 @@ def test_the_first_candidate_is_predicted_as_well_as_the_readme_says(problem: Pr
     assert max(map(abs, found.late.values())) < 1.0  # s
     for name, share in true_intact(PRESSURE_RAMP).items():
         assert found.intact[name] == pytest.approx(share, abs=0.001), name
-    # The weak spot, and README.md says so of another candidate: the ethers are predicted 0.09 too high.
+    # The weak spot, and README.md says so of another candidate: the ethers are predicted 0.08 too high.
     ethers = found.pairs["ether A", "ether B"]
-    assert ethers.predicted == pytest.approx(1.60, abs=0.02)
-    assert abs(ethers.predicted - ethers.true) < 2 * ethers.sd
-    assert 0.87 < found.share < 0.93
+    assert ethers.predicted == pytest.approx(1.58, abs=0.02)
+    assert abs(ethers.predicted - ethers.true) < 1.2 * ethers.sd
+    # A search before diffusion was fitted found it, with 90 %: it just holds.
+    assert 0.78 < found.share < 0.87
     others = [pair for names, pair in found.pairs.items() if names != ("ether A", "ether B")]
     assert min(pair.true for pair in others) > 3.5
 
 
 def test_no_oven_ramp_comes_near_the_pressure_ramp(problem: Problem) -> None:
-    # A small search; best_intact.py with its defaults finds 0.957 and 0.989.
+    # A small search; best_intact.py with its defaults finds 0.973 and 0.989.
     best: dict[str, float] = {}
     for controlled, carrier_ramp, oven_ramps, descents in (
         ("flow", False, 2, 1),
@@ -203,7 +204,7 @@ def test_no_oven_ramp_comes_near_the_pressure_ramp(problem: Problem) -> None:
         _, others = best_intact.margins(problem, family, where[None])
         assert others.min() >= -1e-4
     oven_alone = [share for name, share in best.items() if not name.startswith("pressure program")]
-    assert 0.95 < max(oven_alone) < 0.96  # a poor search would fall short of the first
+    assert 0.96 < max(oven_alone) < 0.975  # a poor search would fall short of the first
     assert best["pressure program, 1 oven ramp"] > 0.985
 
 

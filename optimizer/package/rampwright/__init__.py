@@ -32,13 +32,19 @@ if TYPE_CHECKING:
     from optimizer.app.interface import trim as trim
     from optimizer.app.interface import window as window
     from optimizer.app.interface_adapt import Adapted as Adapted
+    from optimizer.app.interface_campaign import Added as Added
+    from optimizer.app.interface_campaign import Addition as Addition
+    from optimizer.app.interface_campaign import NextRun as NextRun
+    from optimizer.app.interface_campaign import add_run as add_run
+    from optimizer.app.interface_campaign import next_run as next_run
+    from optimizer.app.interface_campaign import undo_run as undo_run
     from optimizer.app.interface_compare import Compared as Compared
     from optimizer.app.interface_results import Fitted as Fitted
+    from optimizer.app.interface_results import Integrated as Integrated
     from optimizer.app.interface_results import Optimized as Optimized
     from optimizer.app.interface_results import Predicted as Predicted
     from optimizer.app.interface_scout import Scouted as Scouted
     from optimizer.app.interface_sweep import Swept as Swept
-    from optimizer.app.interface_trace_results import Integrated as Integrated
     from optimizer.app.result import Checked as Checked
     from optimizer.base.errors import ScenarioError as ScenarioError
     from optimizer.scenario.data import Scenario as Scenario
@@ -69,8 +75,8 @@ _HOME = {
         "window",
     ),
     "optimizer.app.result": ("Checked",),
-    "optimizer.app.interface_results": ("Fitted", "Optimized", "Predicted"),
-    "optimizer.app.interface_trace_results": ("Integrated",),
+    "optimizer.app.interface_results": ("Fitted", "Integrated", "Optimized", "Predicted"),
+    "optimizer.app.interface_campaign": ("Added", "Addition", "NextRun", "add_run", "next_run", "undo_run"),
     "optimizer.app.interface_compare": ("Compared",),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}

@@ -8,12 +8,15 @@ from optimizer.base.interruption import stop_on_signals, stopped
 
 
 def main() -> None:
-    """The command line."""
+    """The command line, with the command that opens the page."""
     stop_on_signals()
     try:
+        from optimizer.app.cli import app
         from optimizer.app.cli import main as command_line
+        from optimizer.page.command import add_to
     except KeyboardInterrupt:
         sys.exit(stopped())
+    add_to(app)
     command_line()
 
 

@@ -112,6 +112,7 @@ def test_slopes_are_those_of_central_differences(controlled: Controlled, outlet:
         ("dCp", lambda h: run(retention=shifted(RETENTION, dCp=h)), 1e-2),
         ("ln flow", lambda h: run(system=replace(system, flow_factor=1.02 * np.exp(h))), 1e-5),
         ("ln diffusion", lambda h: run(diffusion=diffusion * np.exp(h)), 1e-5),
+        ("ln film diffusion", lambda h: run(system=replace(system, film_diffusion_factor=np.exp(h))), 1e-4),
     ]
     compared = 0
     for row, (name, change, step) in enumerate(changes):

@@ -114,6 +114,7 @@ seed = 77
 [[scouting_runs]]
 name = "slow"
 peaks = "slow.csv"
+columns = { area = "area" }
 hold_up_min = 1.91
 repeatability_min = 0.004
 day = "Monday"
@@ -143,6 +144,7 @@ decomposition = { activation_energy_kJ_per_mol = 130, half_life_min = 0.00004, a
 min_intact_fraction = 0.95
 amount_ng = 5
 tailing = 1.2
+formula = "C7H8"
 near = { compounds = ["octane"], within_min = 3.5 }
 
 [[pairs]]

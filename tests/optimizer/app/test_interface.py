@@ -387,6 +387,18 @@ def test_a_search_tells_its_progress_and_leaves_what_the_command_leaves(
     assert found.to_dict()["candidates"]
 
 
+def test_a_search_tells_each_better_program_as_it_is_found(fitted: rw.Fitted) -> None:
+    told: list[rw.Program] = []
+    found = rw.optimize(fitted, rounds=12, what_if=False, best=told.append)
+    assert found.feasible
+    times = [rw.predict(fitted, each, "none").run_time_min for each in told]
+    assert times == sorted(times, reverse=True)
+    last = rw.predict(fitted, told[-1], "none")
+    assert all(margin.kept or margin.margin > -1e-3 for margin in last.margins)
+    # What is shown is the last of them, on the instrument's steps.
+    assert last.run_time_min == pytest.approx(found.predicted().run_time_min, rel=0.05)
+
+
 def test_an_interrupted_search_gives_the_best_so_far(fitted: rw.Fitted) -> None:
     """As a notebook's stop button does: SIGINT to the process, some steps after the first program was found."""
     code = (

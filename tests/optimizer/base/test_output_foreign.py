@@ -98,7 +98,12 @@ def test_names_typed_into_a_peak_table_survive_peaks(
     assert "peaks.csv (changed since it was written)" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("command", NAMES)
+WITH_OUT = [
+    name for name in NAMES if name != "campaign"
+]  # which next and add write, into the scenario's folder
+
+
+@pytest.mark.parametrize("command", WITH_OUT)
 def test_foreign_files_of_every_name_stay_and_are_known_before_any_work(
     command: str,
     scenario: Path,
@@ -126,7 +131,7 @@ def test_foreign_files_of_every_name_stay_and_are_known_before_any_work(
         shutil.rmtree(out)
 
 
-@pytest.mark.parametrize("command", NAMES)
+@pytest.mark.parametrize("command", WITH_OUT)
 def test_own_files_are_replaced_silently_until_one_is_changed(
     command: str,
     scenario: Path,
@@ -205,7 +210,7 @@ def test_force_replaces_a_list_that_is_not_ours_and_what_it_should_name(tmp_path
     assert contents(tmp_path)["fit.json"] == b"2"
 
 
-@pytest.mark.parametrize("command", NAMES)
+@pytest.mark.parametrize("command", WITH_OUT)
 def test_every_command_can_be_forced(
     command: str, scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -220,7 +225,7 @@ def test_every_command_can_be_forced(
         assert found.get(name) != f"{name}, mine".encode()
 
 
-@pytest.mark.parametrize("command", NAMES)
+@pytest.mark.parametrize("command", WITH_OUT)
 def test_an_empty_name_is_no_folder(
     command: str,
     scenario: Path,

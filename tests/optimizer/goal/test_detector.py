@@ -21,8 +21,7 @@ from optimizer.results.detector import detector_settings
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import Detector
 from optimizer.scenario.reading import load_scenario
-from optimizer.search.doubts import warnings_of
-from optimizer.search.reasons import held_limits
+from optimizer.search.reasons import held_limits, warnings_of
 
 SLOW = Detector(response_time=0.4, readings=2.0)
 

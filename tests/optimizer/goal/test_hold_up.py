@@ -15,7 +15,7 @@ from models.column.system import ColumnSystem
 from models.units import flow_si, kelvin
 from optimizer.goal.goal import problem_of
 from optimizer.goal.predict import hold_up_time_of, predict
-from optimizer.search.doubts import CLEAR_OF_HOLD_UP, warnings_of
+from optimizer.search.reasons import CLEAR_OF_HOLD_UP, warnings_of
 from tests.optimizer.made_up import AMBIENT, COLUMN, compounds, made_up_fit, made_up_scenario, names_of
 
 SYSTEM = ColumnSystem(COLUMN, carrier_gas("helium"), AMBIENT, flow_factor=1.01)

@@ -25,7 +25,7 @@ from optimizer.goal.drawn_margins import (
 from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import predict
-from optimizer.goal.robustness import FLOW_SCATTER, SOURCES, _root, draws_of, flow_scatter
+from optimizer.goal.robustness import FLOW_SCATTER, SOURCES, draws_of, flow_scatter, root_of
 from optimizer.goal.uncertainty import exact_peaks, with_uncertainty
 from optimizer.scenario.instrument_data import Tolerances
 from optimizer.search.descent import assessed, descend
@@ -53,7 +53,7 @@ def problem() -> Problem:
     fit = replace(
         known.fit,
         covariance=root @ root.T,
-        width_covariance=np.diag([0.03**2, 0.01**2]),
+        width_covariance=np.diag(np.repeat([0.03, 0.01, 0.2, 0.1, 0.2, 0.01], [1, 1, 1, M, M, M]) ** 2),
         width_scatter=0.02,
     )
     scenario = replace(known.scenario, goal=replace(known.scenario.goal, confidence=0.9))
@@ -87,7 +87,7 @@ def test_a_root_of_a_covariance_needs_no_full_rank() -> None:
     thin = rng.standard_normal((6, 3)) * np.array([1.0, 1e-3, 40.0])
     covariance = np.zeros((8, 8))
     covariance[1:7, 1:7] = thin @ thin.T  # of rank 3, and two rows of nothing
-    root = _root(covariance)
+    root = root_of(covariance)
     scale = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
     np.testing.assert_allclose(root @ root.T, covariance, atol=1e-5 * scale.max())
     assert not root[[0, 7]].any()
@@ -95,7 +95,7 @@ def test_a_root_of_a_covariance_needs_no_full_rank() -> None:
     assert np.all(np.diag(root) >= 0)
     assert np.array_equal(root, np.tril(root))
     with pytest.raises(ValueError, match="negative"):
-        _root(np.array([[1.0, 2.0], [2.0, 1.0]]))
+        root_of(np.array([[1.0, 2.0], [2.0, 1.0]]))
 
 
 def test_the_next_run_has_a_flow_of_its_own_where_runs_have(problem: Problem) -> None:
@@ -193,7 +193,7 @@ def test_a_trimmed_column_is_a_shorter_one(problem: Problem) -> None:
         fit=replace(
             problem.fit,
             covariance=np.zeros_like(problem.fit.covariance),
-            width_covariance=np.zeros((2, 2)),
+            width_covariance=np.zeros_like(problem.fit.width_covariance),
             width_scatter=0.0,
         ),
     )

@@ -10,16 +10,16 @@ from benchmarks.mixtures import mixture
 from models.column.carrier_gas import CARRIER_GASES
 from models.column.scaling import speed_optimised_flow
 from models.units import flow_mL_min, flow_si
+from optimizer.goal.cautions import LowerSplit, lower_split
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import SearchOutcome, WhatIf
-from optimizer.goal.split import LowerSplit, lower_split
 from optimizer.methods.adapt import on_new_system
 from optimizer.methods.adapt_options import Change
 from optimizer.methods.what_if import _trials, _with_hydrogen
 from optimizer.methods.workflow import optimize
 from optimizer.scenario.data import AnalyteDetail, Scenario
 from optimizer.scenario.instrument_data import Inlet
-from optimizer.search.doubts import warnings_of
+from optimizer.search.reasons import warnings_of
 from tests.published.tables import rows
 
 LIMIT = float(flow_si(50.0))
@@ -46,7 +46,7 @@ def best(outcome: SearchOutcome) -> float:
 
 def told(problem: Problem, outcome: SearchOutcome, **changes: object) -> LowerSplit | None:
     scenario: Scenario = replace(problem.scenario, **changes)  # type: ignore[arg-type]
-    return lower_split(scenario, outcome.candidates[0].prediction)
+    return lower_split(scenario, float(outcome.candidates[0].prediction.flow.max()))
 
 
 @pytest.mark.parametrize("row", rows("split"), ids=lambda row: f"{row['Fc_mL_min']} mL/min, {row['split']}:1")

@@ -26,8 +26,8 @@ from optimizer.methods.sweep import sweep
 from optimizer.methods.sweep_axes import parse_axes
 from optimizer.methods.trim import trim
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.adapt import adapted_document, method_rows, outcome_lines, program_file
-from optimizer.results.set_points import carrier_set_points
+from optimizer.results.adapt import adapted_document, method_rows, outcome_lines
+from optimizer.results.set_points import carrier_set_points, program_file
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.method_checks import split_unknown
 from optimizer.scenario.reading import load_scenario, read_program

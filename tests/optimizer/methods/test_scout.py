@@ -12,12 +12,14 @@ import pytest
 from rich.console import Console
 
 import rampwright as rw
+from models.column.plate_height import typical_diffusion_constant
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention, typical_dCp, typical_theta
 from models.column.scaling import hold_up_at
 from models.column.system import Column, ColumnSystem
 from models.fit.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
 from models.fit.joint_fit import OFFSET_SPREADS, OWN_SHARE, SPREADS
+from models.fit.widths import MEAN_EXCESS
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_mL_min, flow_si, kelvin
@@ -82,7 +84,8 @@ def measured(
     truth: Retention, system: ColumnSystem, program: Program, rng: np.random.Generator | None
 ) -> tuple[Array, Array]:
     """Retention times, with noise unless `rng` is None, and half-height widths [s]."""
-    tables = migration_tables(system, truth, program.carrier.controlled)
+    diffusion = np.exp(MEAN_EXCESS) * typical_diffusion_constant(system.gas, truth.T0)  # as the fit expects
+    tables = migration_tables(system, truth, program.carrier.controlled, diffusion)
     peaks = migrate(tables, batch_of([program]), "polish")
     t = peaks.retention_time[0]
     if rng is not None:
@@ -146,9 +149,10 @@ def predicted_and_refitted(
     found = predict(then, TWO_RAMPS)
     found_slopes = resolution_slopes(then, TWO_RAMPS, found.retention, found.width_half)[near]
 
-    true_t, true_w = measured(truth, system, TWO_RAMPS, None)
+    # The covariance is that of times: widths are off by what it does not say.
+    true_t, w = measured(truth, system, TWO_RAMPS, None)[0], found.width_half
     a, b = problem.pairs.index[near].T
-    off = found.resolution[near] - 1.18 * np.abs(true_t[b] - true_t[a]) / (true_w[a] + true_w[b])
+    off = found.resolution[near] - 1.18 * np.abs(true_t[b] - true_t[a]) / (w[a] + w[b])
 
     def sd(rows: Array, covariance: Array) -> Array:
         result: Array = np.sqrt(np.einsum("qi,ij,qj->q", rows, covariance, rows))

@@ -10,7 +10,7 @@ import pytest
 import rampwright as rw
 from models.errors import InvalidInputError
 from optimizer.base.errors import ScenarioError
-from optimizer.results.adapt import program_file
+from optimizer.results.set_points import program_file
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.command import call
 

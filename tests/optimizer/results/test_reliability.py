@@ -29,7 +29,7 @@ from optimizer.results.reliability import (
 )
 from optimizer.scenario.data import PairRule
 from optimizer.scenario.instrument_data import Tolerances
-from optimizer.search.doubts import risk_warnings
+from optimizer.search.reasons import risk_warnings
 from optimizer.search.set_point_tolerances import set_point_tolerances
 from optimizer.show.pictures.chromatograms import BAND_NOTE, band_caption, chromatogram_figure
 

@@ -19,10 +19,9 @@ from optimizer.goal.predict import predict
 from optimizer.scenario.data import BakeOut, Goal, SearchSettings
 from optimizer.search.candidates import _candidate, outcome_of
 from optimizer.search.descent import Descent
-from optimizer.search.doubts import about_flat_ramp
 from optimizer.search.found import Found, Searched
 from optimizer.search.program_space import Family, family
-from optimizer.search.reasons import broken_limits, margins_of
+from optimizer.search.reasons import about_flat_ramp, broken_limits, margins_of
 from optimizer.search.rounding import Settable
 from optimizer.show.pages.report import set_points_text
 from optimizer.show.pages.report_candidate import bake_out_part
@@ -122,7 +121,7 @@ def test_a_flat_carrier_says_that_no_ramp_paid() -> None:
     assert line.startswith("Constant flow is what came of the flow program")
     assert "\n" not in line
     problem = replace(PROBLEM, scenario=ramps_only)
-    rounded = cast(Settable, SimpleNamespace(program=constant, feasible=False))
+    rounded = cast(Settable, SimpleNamespace(program=constant, feasible=False, reliability=None))
     assert line in _candidate(problem, rounded, predict(PROBLEM, constant), None).warnings
     assert about_flat_ramp(ramps_only, PRESSURE_RAMP) == ()
     assert about_flat_ramp(SCENARIO, constant) == ()  # asked for

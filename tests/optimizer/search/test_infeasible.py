@@ -281,9 +281,13 @@ def test_draws_simulated_outright_decide_whether_the_goal_is_met(monkeypatch: py
     real = optimizer.search.candidates.with_uncertainty
 
     def kinder(
-        problem: Problem, prediction: Prediction, exact: bool = False, sources: bool = True
+        problem: Problem,
+        prediction: Prediction,
+        exact: bool = False,
+        sources: bool = True,
+        known: Reliability | None = None,
     ) -> tuple[Prediction, Reliability]:
-        seen, known = real(problem, prediction, exact, sources)
+        seen, known = real(problem, prediction, exact, sources, known)
         return seen, replace(known, share=0.905)
 
     monkeypatch.setattr(optimizer.search.candidates, "with_uncertainty", kinder)
@@ -298,9 +302,13 @@ def test_the_pass_probability_is_compared_unrounded(monkeypatch: pytest.MonkeyPa
     real = optimizer.search.candidates.with_uncertainty
 
     def hardly(
-        problem: Problem, prediction: Prediction, exact: bool = False, sources: bool = True
+        problem: Problem,
+        prediction: Prediction,
+        exact: bool = False,
+        sources: bool = True,
+        known: Reliability | None = None,
     ) -> tuple[Prediction, Reliability]:
-        seen, known = real(problem, prediction, exact, sources)
+        seen, known = real(problem, prediction, exact, sources, known)
         return seen, replace(known, share=0.8995)
 
     monkeypatch.setattr(optimizer.search.candidates, "with_uncertainty", hardly)

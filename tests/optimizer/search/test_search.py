@@ -308,9 +308,11 @@ def test_programs_that_simulated_draws_fail_are_not_shown_beside_those_that_pass
     shares = iter((0.8, 0.95, 0.7, 0.9, 0.93))
     honest = module.with_uncertainty
 
-    def corrected(problem: Problem, prediction, exact: bool = False):
-        prediction, known = honest(problem, prediction)
-        return prediction, replace(known, share=next(shares), by_derivatives=known.share) if exact else known
+    def corrected(problem: Problem, prediction, exact: bool = False, known=None):
+        prediction, linear = honest(problem, prediction)
+        return prediction, replace(
+            linear, share=next(shares), by_derivatives=linear.share
+        ) if exact else linear
 
     monkeypatch.setattr(module, "with_uncertainty", corrected)
     candidates = outcome_of(robust, found).candidates
@@ -594,6 +596,10 @@ def test_pass_probability_is_that_of_full_simulations(problem: Problem) -> None:
     needed = np.full_like(problem.pairs.needed, prediction.resolution.min())
     noisy = replace(noisy, pairs=replace(noisy.pairs, needed=needed))
     prediction = predict(noisy, program)
+    judged = with_uncertainty(noisy, prediction, exact=True)
+    assert (
+        with_uncertainty(noisy, prediction, exact=True, known=judged[1])[1] == judged[1]
+    )  # not simulated again
     stated = with_uncertainty(noisy, prediction)[1].share
     simulated = with_uncertainty(noisy, prediction, exact=True)[1].share
     rng = np.random.default_rng(8)

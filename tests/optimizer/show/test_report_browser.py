@@ -14,7 +14,17 @@ import pytest
 
 pytest.importorskip("playwright", reason="NOT TESTED: report.html in a browser; pip install playwright")
 
-from tests.optimizer.browser import ASKED_FOR, NAMES, PIXELS_PER_MM, Browser, DoesNotStart, chromium, started
+from tests.optimizer.browser import (
+    ASKED_FOR,
+    FAINT,
+    NAMES,
+    PIXELS_PER_MM,
+    STICKING_OUT,
+    Browser,
+    DoesNotStart,
+    chromium,
+    started,
+)
 from tests.optimizer.hostile import NAMES as COMPOUNDS
 from tests.optimizer.hostile import TITLE, report
 
@@ -30,42 +40,6 @@ PHONE = (360, 740)
 A4, LETTER = (210.0, 297.0), (215.9, 279.4)  # mm
 MARGIN = 10.0  # mm, on the left and right of a printed page
 FIRST = "#candidate-1 figure.chart"
-
-# Contrast of every text on the page with what lies behind it (WCAG 2.1), below what it must be: text, colours, ratio.
-FAINT = """
-(() => {
-  const parts = (colour) => [...colour.match(/[\\d.]+/g).map(Number), 1].slice(0, 4);
-  const over = (top, below) => [0, 1, 2].map((i) => top[i] * top[3] + below[i] * (1 - top[3]));
-  const luminance = (rgb) => rgb.slice(0, 3).map((c) => c / 255)
-    .map((c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4))
-    .reduce((sum, c, i) => sum + c * [0.2126, 0.7152, 0.0722][i], 0);
-  const behind = (element) => {
-    if (!element) return [255, 255, 255];
-    const own = parts(getComputedStyle(element).backgroundColor);
-    return own[3] === 1 ? own.slice(0, 3) : over(own, behind(element.parentElement));
-  };
-  const faint = [], walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  let seen = 0;
-  while (walker.nextNode()) {
-    const element = walker.currentNode.parentElement;
-    if (!walker.currentNode.data.trim() || !element.checkVisibility() || element.closest("script, style")) continue;
-    const style = getComputedStyle(element);
-    const ink = parts(element instanceof SVGElement ? style.fill : style.color), ground = behind(element);
-    const [low, high] = [luminance(over(ink, ground)), luminance(ground)].sort((a, b) => a - b);
-    const ratio = (high + 0.05) / (low + 0.05);
-    seen += 1;
-    if (ratio < 4.5) faint.push([walker.currentNode.data.trim().slice(0, 40), ink.join(), ground.join(), ratio]);
-  }
-  return { seen, faint };
-})()
-"""
-# Elements that stick out of a page of the given width and are in no box that scrolls.
-STICKING_OUT = """
-(() => [...document.querySelectorAll("body *")]
-  .filter((each) => each.checkVisibility() && !each.parentElement.closest("svg") && !%(inside)s)
-  .filter((each) => each.getBoundingClientRect().right > %(width)s + 0.5 || each.getBoundingClientRect().left < -0.5)
-  .map((each) => `${each.tagName} ${each.className} ${each.textContent.slice(0, 40)}`))()
-"""
 
 
 @pytest.fixture(scope="module")

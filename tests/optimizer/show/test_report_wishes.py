@@ -7,7 +7,6 @@ import io
 import json
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from markupsafe import escape
 from rich.console import Console
@@ -254,7 +253,8 @@ def test_the_injected_width_is_told_at_half_height_and_whether_it_is_known(sd: f
 
     Half the width more is a variance 2.25 times as large: 1.25 x 0.16 s2 is the largest that counts as known.
     """
-    fit = replace(made_up_fit(RETENTION), width_covariance=np.diag([0.01, (sd * 0.4**2) ** 2]))
+    fit = made_up_fit(RETENTION)
+    fit.width_covariance[1, 1] = (sd * 0.4**2) ** 2
     result = FitResult(SCENARIO, fit)
     document = result.to_dict()
     assert document["injected_width_s"] == pytest.approx(0.4)
