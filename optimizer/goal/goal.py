@@ -29,6 +29,7 @@ from optimizer.goal.robustness import (
     FEW_DRAWS,
     FRESH_DRAWS,
     FRESH_SEED,
+    OTHER_DRAWS,
     OTHER_SEED,
     Backoff,
     Robustness,
@@ -181,8 +182,10 @@ class Problem:
         """Draws of all uncertain quantities, ready to be applied to programs."""
         scenario = self.scenario
         seed, count = scenario.search.seed, FEW_DRAWS if self.draws == "few" else DRAWS
-        if self.draws in ("other", "fresh"):
-            seed, count = seed + (FRESH_SEED if self.draws == "fresh" else OTHER_SEED), FRESH_DRAWS
+        if self.draws == "other":
+            seed, count = seed + OTHER_SEED, OTHER_DRAWS
+        if self.draws == "fresh":
+            seed, count = seed + FRESH_SEED, FRESH_DRAWS
         return Robustness(self.fit, scenario.tolerances, scenario.ambient_pressure, self.tables, seed, count)
 
     @cached_property

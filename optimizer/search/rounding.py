@@ -23,12 +23,12 @@ from optimizer.search.program_space import Family
 CORNERS = 256  # of the grid cell that holds the descent's end
 OPENED, IDLE = 25, 6  # points whose neighbours are judged, at most, and in a row without anything better
 FAR = (1, 2, 3, 5)  # steps by which one set point is moved
-DRAWN = 64  # of them, the most promising
+DRAWN = 32  # of them, the most promising
 PRICES = (1.0, 4.0)  # in ln(cost), of a margin missed, in turn
 STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
 ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
-TURNS = 8  # of asking for another share of draws that may fail
-HALF_SURE = 4  # turns after which none is checked any more that seems to
+TURNS = 10  # of asking for another share of draws that may fail
+HALF_SURE = 3  # turns after which none is checked any more that seems to fall short
 FEWER = 0.5  # may fail than before, at least, and inversely at most
 UNSURE = 0.005  # of pass probability, by which a program may seem to fall short and is checked all the same
 KINDER = 1.5  # times that share, with which the grid is searched where first derivatives find nothing on it
@@ -104,7 +104,7 @@ def _settable_by_draws(
     """The same where draws decide: others than the search followed, and then others again.
 
     What was chosen by some draws does better in them than in others, and first derivatives may be too strict or too
-    kind to a program: by how much shows in the programs checked, and is asked for of the next.
+    kind to a program: by how much shows in the program checked last, and is asked for of the next.
     """
     found: list[Settable] = []
     values = family.rounded(family.values(z))
@@ -112,7 +112,6 @@ def _settable_by_draws(
         found.append(_verified(problem, _ended(problem, family, z, values)))
     others, asked, corrected = problem.by_other_draws, problem.confidence, 0.0
     grid, checked = _Grid(others, family, z, seed), set[bytes]()
-    kinder: list[float] = []
     fastest = np.inf  # s, of those that hold
     for turn in range(TURNS):
         grid.search(asked, until, sure)
@@ -134,8 +133,7 @@ def _settable_by_draws(
             assert known is not None
             assert known.by_derivatives is not None
             share, corrected = known.share, known.share - known.by_derivatives
-        kinder.append(point.share - share)
-        failing = 1 - problem.confidence - float(np.mean(kinder)) + UNSURE * (1 - turn / HALF_SURE)
+        failing = 1 - problem.confidence - point.share + share + UNSURE * (1 - turn / HALF_SURE)
         asked = 1 - float(np.clip(failing, FEWER * (1 - asked), min((1 - asked) / FEWER, MOST_FAILING)))
         if now() > until and any(each.feasible for each in found):
             break
