@@ -326,7 +326,7 @@ class _Grid:
         self.held = self.reserve(self.best.values)
         for turn in range(OPENED):
             best = self.best
-            if idle >= IDLE or (now() >= until and (self.keeps(best) or not sure)):
+            if idle >= IDLE or (until < np.inf and now() >= until and (self.keeps(best) or not sure)):
                 break
             if turn % 2:
                 rest = [each for key, each in self.points.items() if key not in opened]
