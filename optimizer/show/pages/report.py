@@ -27,6 +27,7 @@ from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.prediction import MEANING, parameter_grid
 from optimizer.show.pages.page import page
+from optimizer.show.pages.qa_sheet import qa_sheet
 from optimizer.show.pages.report_candidate import (
     as_image,
     candidate_view,
@@ -78,6 +79,8 @@ def outcome_files(scenario: Scenario, fit: Fit, outcome: SearchOutcome) -> dict[
     if outcome.front and all(np.isfinite(point.prediction.min_resolution) for point in outcome.front):
         goal = scenario.goal
         files |= pictures_of("front", front_figure(outcome.front, goal.minimise, goal.min_resolution))
+    if outcome.feasible:
+        files["qa_sheet.html"] = qa_sheet(scenario, outcome).encode()
     files["report.html"] = report_html(scenario, fit, outcome, files).encode()
     return files
 

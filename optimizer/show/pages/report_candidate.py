@@ -96,12 +96,13 @@ def program_view(scenario: Scenario, shown: Candidate | InUse) -> View:
         "critical_pair": critical_pair_text(prediction),
         "chart": chart_view(prediction, chart),
         "data": chart,
-        "tables": _set_points(scenario, prediction),
+        "tables": set_point_tables(scenario, prediction),
         "band_caption": band_caption(prediction),
     }
 
 
-def _set_points(scenario: Scenario, prediction: Prediction) -> list[Any]:
+def set_point_tables(scenario: Scenario, prediction: Prediction) -> list[Any]:
+    """Oven and carrier as they are typed in."""
     bake = bake_out_part(scenario, prediction)
     return [
         oven_set_points(prediction.program.oven, bake is not None and bake.own_ramp),

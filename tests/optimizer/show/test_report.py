@@ -327,7 +327,7 @@ def test_candidates_csv() -> None:
 def test_everything_is_left_behind() -> None:
     files = outcome_files(scenario_with(), FIT, OUTCOME)
     assert set(files) == {
-        "candidates.json", "candidates.csv", "report.html", "set_points.txt", "chromatogram_1.png",
+        "candidates.json", "candidates.csv", "report.html", "qa_sheet.html", "set_points.txt", "chromatogram_1.png",
         "chromatogram_1.svg", "chromatogram_2.png", "chromatogram_2.svg",
     }  # fmt: skip
     assert files["chromatogram_1.png"].startswith(b"\x89PNG")
