@@ -12,8 +12,10 @@ import numpy as np
 
 from benchmarks.judge import judged_programs
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from optimizer.goal.goal import Problem
+from optimizer.goal.goal import Problem, nominal_problem
 from optimizer.goal.limits import heating_limit
+from optimizer.goal.predict import predict
+from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_steps import snapped
 from optimizer.search.found import FEASIBLE
@@ -42,7 +44,9 @@ class Edited:
 
 
 def best_edit(problem: Problem, program: Program, run_time: float) -> Edited:
-    """The shortest of all single edits and pairs of them that meets the goal, judged by the same draws.
+    """The shortest of all single edits and pairs of them that meets the goal as it would be shown to do.
+
+    Where draws decide, these are those that no search has seen: by first derivatives, then simulated.
 
     Parameters
     ----------
@@ -61,16 +65,28 @@ def best_edit(problem: Problem, program: Program, run_time: float) -> Edited:
     kinds: dict[str, list[Program]] = {}
     for each in programs:
         kinds.setdefault(each.carrier.controlled, []).append(each)
-    before = min(run_time, float(_times(problem, [program], np.inf)[0]))
-    best, best_move = before, "none"
+    judge = problem.afresh if problem.by_draws else problem
+    before = min(run_time, float(_times(judge, [program], np.inf)[0]))
+    shorter: list[tuple[float, int]] = []
     for alike in kinds.values():
         for first in range(0, len(alike), AT_ONCE):
             part = alike[first : first + AT_ONCE]
-            times = _times(problem, part, best)
-            at = int(np.argmin(times))
-            if times[at] < best:
-                best, best_move = float(times[at]), different[part[at]]
-    return Edited(before, best, best_move, len(programs))
+            times = _times(judge, part, before)
+            shorter += [(float(times[at]), programs.index(part[at])) for at in np.flatnonzero(times < before)]
+    for time, at in sorted(shorter):
+        if meets(problem, programs[at]):
+            return Edited(before, time, different[programs[at]], len(programs))
+    return Edited(before, before, "none", len(programs))
+
+
+def meets(problem: Problem, program: Program) -> bool:
+    """Whether a program meets the goal as it would be shown to do."""
+    if judged_programs(nominal_problem(problem), batch_of([program])).margin[0] < FEASIBLE:
+        return False
+    if not problem.by_draws:
+        return True
+    _, reliability = with_uncertainty(problem, predict(problem, program), exact=True, sources=False)
+    return reliability.share >= problem.confidence
 
 
 def _times(problem: Problem, programs: list[Program], worst: float) -> Array:

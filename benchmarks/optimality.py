@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.fitted_problems import CASES, CONFIDENCE, TIGHT, Case
-from benchmarks.hand_edits import best_edit
+from benchmarks.hand_edits import best_edit, meets
 from benchmarks.judge import Member, judged_programs
 from benchmarks.known_programs import (
     Yardstick,
@@ -29,10 +29,9 @@ from benchmarks.known_programs import (
     yardstick,
 )
 from benchmarks.shares import share, share_by_group
-from models.column.programs import Array, Program, batch_of
+from models.column.programs import Array, Program
 from optimizer.goal.goal import Problem
 from optimizer.search.candidates import outcome_of
-from optimizer.search.found import FEASIBLE
 from optimizer.search.islands import search
 from optimizer.search.program_space import Family, families_of
 
@@ -133,10 +132,7 @@ def measured(now: Yardstick, seconds: float, seed: int, rounding: bool = True, e
         cost = now.keep(found.best, "search")
         margin = float(judged_programs(problem, batch_at(found.best)).margin[0])
     run = Run(cost, margin, found.claimed, np.inf, found.seconds, found.rounding)
-    if (
-        found.rounded is not None
-        and judged_programs(problem, batch_of([found.rounded])).margin[0] >= FEASIBLE
-    ):
+    if found.rounded is not None and meets(problem, found.rounded):
         run = replace(run, rounded=found.rounded_cost)
         if edited:
             edit = best_edit(problem, found.rounded, found.rounded_cost)

@@ -47,6 +47,7 @@ FENCED = {
         "optimizer/show/pictures/history.py",
         "optimizer/app/interface_compare.py",
         "optimizer/app/interface_results.py",
+        "optimizer/show/pictures/pair.py",
         "optimizer/show/pictures/peaks.py",
         "optimizer/show/pictures/chromatograms.py",
         "optimizer/show/pictures/residuals.py",

@@ -22,8 +22,9 @@ _ABOUT = (
 NAMES: dict[str, tuple[str, ...]] = {
     "fit": ("fit.json", "residuals.png", "residuals.svg"),
     "predict": ("prediction.json", "peaks.csv", "chromatogram.png", "chromatogram.svg", "exposure.png", "exposure.svg"),
-    "optimize": ("report.html", "set_points.txt", "candidates.json", "candidates.csv", "chromatogram_N.png",
-                 "chromatogram_N.svg", "exposure_N.png", "exposure_N.svg", "front.png", "front.svg"),
+    "optimize": ("report.html", "qa_sheet.html", "set_points.txt", "candidates.json", "candidates.csv",
+                 "chromatogram_N.png", "chromatogram_N.svg", "exposure_N.png", "exposure_N.svg",
+                 "front.png", "front.svg"),
     "sweep": ("sweep.json", "sweep.csv", "sweep.png", "sweep.svg"),
     "adapt": ("adapt.json", "adapt.html", "program.toml", "tuned.toml"),
     "scout": ("scout.json", "scout.toml", "scout.png", "scout.svg"),

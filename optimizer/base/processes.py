@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from typing import IO, Any, Protocol
 
+from models.cores import ONE_THREAD
 from models.errors import RampwrightError
 
 Work = Callable[
@@ -133,7 +134,7 @@ def _started() -> subprocess.Popen[bytes]:
         [sys.executable, "-P", "-m", "optimizer.base.processes"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": path},
+        env={**ONE_THREAD, **os.environ, "PYTHONPATH": path},
         **apart,
     )
 

@@ -74,6 +74,28 @@ def cautions(
     return tuple(found)
 
 
+def cautions_in_short(scenario: Scenario, prediction: Prediction) -> tuple[str, ...]:
+    """One plain line each on hydrogen, heat and pressure, for beside the set points of one program."""
+    found = []
+    if scenario.gas.name == "hydrogen":
+        found.append(
+            f"Hydrogen explodes from {100 * LOWEST_EXPLOSIVE_SHARE:.0f} % in air: test for leaks, fit a sensor or a "
+            "shut-off."
+        )
+    oven = prediction.program.oven
+    heat = f"Heat: up to {celsius(oven.highest):.0f} °C; let hot parts cool before touching them."
+    if _above_continuous(scenario, [prediction.program]) is not None:
+        heat += " Above the column's continuous limit."
+    if _decomposition(scenario) or _hotter_than_scouted(scenario, [prediction.program]) is not None:
+        heat += " Decomposition can set toxic gas free."
+    highest = gauge_kPa(float(prediction.inlet_pressure.max()), scenario.ambient_pressure)
+    limit = gauge_kPa(scenario.instrument.max_inlet_pressure, scenario.ambient_pressure)
+    pressure = (
+        f"Pressure: up to {highest:.0f} kPa gauge (limit {limit:.0f}); release it before loosening a fitting."
+    )
+    return (*found, heat, pressure)
+
+
 def cautions_about(scenario: Scenario, predictions: Sequence[Prediction]) -> tuple[str, ...]:
     """The lines that apply to running predicted programs, with their largest column flow."""
     column_flow = max((float(each.flow.max()) for each in predictions), default=None)

@@ -12,7 +12,7 @@ from models.column.programs import Array, ProgramBatch, delayed
 from models.peaks.resolution import resolution
 from optimizer.goal.goal import Assessment, Problem, end_of_peak
 from optimizer.goal.limits import LATE, Runs, margins
-from optimizer.goal.robustness import Backoff, DrawnPeaks
+from optimizer.goal.robustness import DRAWS, Backoff, DrawnPeaks
 
 Index = NDArray[np.intp]
 
@@ -101,7 +101,9 @@ class Judged:
 
 def judged(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> Judged:
     """N programs and their accurate assessment judged by draws, with memory for a few at a time."""
-    at_once = max(AT_ONCE * AT_ONCE_COMPOUNDS // max(assessment.retention.shape[1], AT_ONCE_COMPOUNDS), 1)
+    compounds = max(assessment.retention.shape[1], AT_ONCE_COMPOUNDS)
+    many = max(problem.robustness.count // DRAWS, 1)
+    at_once = max(AT_ONCE * AT_ONCE_COMPOUNDS // (compounds * many), 1)
     parts = [slice(first, first + at_once) for first in range(0, batch.size, at_once)]
 
     def part(rows: slice) -> tuple[Array, Array, Array]:
@@ -221,6 +223,7 @@ def _later_end(assessment: Assessment, drawn: DrawnPeaks) -> Array:
 def _near(problem: Problem, retention: Array, drawn: Array, margins: Array) -> tuple[Index, Index]:
     """Programs and pairs (Q,) near their limit or brought near it by draws (N, M, D) [s], from times and margins."""
     a, b = problem.pairs.index.T
+    drawn = drawn[..., :DRAWS]  # which tell a spread well enough
     off = drawn - drawn.mean(axis=2, keepdims=True)
     covariance = off @ off.swapaxes(1, 2) / off.shape[2]
     variance = np.diagonal(covariance, axis1=1, axis2=2)

@@ -24,7 +24,16 @@ from optimizer.goal.cycle import after_run
 from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, carried, equipment_of, margins
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.requirements import requirements_of
-from optimizer.goal.robustness import DRAWS, FEW_DRAWS, FRESH_DRAWS, FRESH_SEED, Backoff, Robustness
+from optimizer.goal.robustness import (
+    DRAWS,
+    FEW_DRAWS,
+    FRESH_DRAWS,
+    FRESH_SEED,
+    OTHER_DRAWS,
+    OTHER_SEED,
+    Backoff,
+    Robustness,
+)
 from optimizer.scenario.data import COUNTED_ROLES, AnalyteDetail, Scenario
 
 Index = NDArray[np.intp]
@@ -91,7 +100,8 @@ class Problem:
     targets : (T,) indices of the compounds whose elution the limits concern
     tables : MigrationTables for each carrier variable that may be set
     backoff : Backoff or None, what every margin is lessened by so that the draws hold
-    draws : "usual", those that a search follows; "few", the first of these; "fresh", others, and more of them
+    draws : "usual", those that a search follows; "few", the first of these; "other" and "fresh", others, and
+        more of them
     """
 
     scenario: Scenario
@@ -100,7 +110,7 @@ class Problem:
     targets: Index
     tables: dict[Controlled, MigrationTables]
     backoff: Backoff | None = None
-    draws: Literal["usual", "few", "fresh"] = "usual"
+    draws: Literal["usual", "few", "other", "fresh"] = "usual"
 
     def __getstate__(self) -> dict[str, Any]:
         """For another process: what is worked out from the rest is worked out there again."""
@@ -172,6 +182,8 @@ class Problem:
         """Draws of all uncertain quantities, ready to be applied to programs."""
         scenario = self.scenario
         seed, count = scenario.search.seed, FEW_DRAWS if self.draws == "few" else DRAWS
+        if self.draws == "other":
+            seed, count = seed + OTHER_SEED, OTHER_DRAWS
         if self.draws == "fresh":
             seed, count = seed + FRESH_SEED, FRESH_DRAWS
         return Robustness(self.fit, scenario.tolerances, scenario.ambient_pressure, self.tables, seed, count)
@@ -180,6 +192,11 @@ class Problem:
     def afresh(self) -> Problem:
         """The same problem with draws that no search has seen: those judge what it found."""
         return replace(self, draws="fresh")
+
+    @cached_property
+    def by_other_draws(self) -> Problem:
+        """The same problem with draws that neither a search follows nor a result is judged by: what lies between."""
+        return replace(self, draws="other")
 
     @cached_property
     def by_few_draws(self) -> Problem:

@@ -26,7 +26,7 @@ from optimizer.base.numbers import (
 from optimizer.base.quantities import KPA, KPA_GAUGE
 from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
 from optimizer.goal.not_met import NotMet
-from optimizer.goal.reliability import Pair, Reliability, SetPointTolerance
+from optimizer.goal.reliability import MovedTogether, Pair, Reliability, SetPointTolerance
 from optimizer.scenario.program_tables import program_document
 
 NOMINAL_GOAL = "nominal, without regard to uncertainty"  # a diagnosis, no change of the method
@@ -227,6 +227,7 @@ class Candidate:
     """sentences: what the program does not keep and by how much, the furthest off first; empty when all is kept"""
     set_points: Annotated[tuple[SetPointTolerance, ...], key("set_point_tolerances")] = ()
     """which set point is critical, see *Set-point tolerances*"""
+    together: tuple[MovedTogether, ...] = ()
 
     @property
     def pass_probability(self) -> Annotated[float, SHARE, key()]:

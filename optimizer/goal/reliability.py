@@ -145,3 +145,17 @@ class SetPointTolerance:
             self.moves,
             key=lambda each: (0.0 if math.isnan(each.margin) else each.margin, -abs(each.run_time_change)),
         )
+
+
+class MovedTogether(NamedTuple):
+    """Two set points off by their tolerances at once.
+
+    Attributes
+    ----------
+    first, second : of the two
+    moved : both down, first down and second up, first up and second down, both up; None where there is no such program
+    """
+
+    first: SetPointTolerance
+    second: SetPointTolerance
+    moved: tuple[Moved | None, ...]

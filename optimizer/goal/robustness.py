@@ -28,6 +28,7 @@ FRESH_DRAWS, FRESH_SEED = (
     2000,
     1_000_003,
 )  # by which what it found is judged, and what is added to its seed for them
+OTHER_DRAWS, OTHER_SEED = 1000, 2_000_003  # the same of those that programs are rounded by
 SOURCES = ("retention", "widths", "model", "oven", "carrier", "hold-up", "trim")
 FLOW_SCATTER = 0.02  # of ln flow between runs that have flows of their own; common practice, no source
 JITTERS = (

@@ -37,7 +37,7 @@ def open_page(
     ] = 0,
     browser: Annotated[bool, typer.Option(help="Open the browser.")] = True,
 ) -> None:
-    """Look at a program, change it by hand and see at once what becomes of it.
+    """Change a program by hand on a page in the browser.
 
     A page in the browser, served on this machine alone.
     """

@@ -6,6 +6,8 @@ import csv
 import io
 import json
 import re
+import shlex
+from typing import NamedTuple
 
 from optimizer.base.numbers import SHARE, number, percent
 from optimizer.base.tables import document_of, written
@@ -74,6 +76,32 @@ def first_line(outcome: SearchOutcome) -> str:
     return "No program meets the goal." if outcome.not_met is None else outcome.not_met.text
 
 
+class NextStep(NamedTuple):
+    """What to do next: a command, empty where it is no command that helps, and why."""
+
+    command: str
+    why: str
+
+
+def next_step(scenario: Scenario, outcome: SearchOutcome) -> NextStep:
+    """What to do with what a search found."""
+    if outcome.feasible:
+        command = f"{_command(scenario, 'compare')} --run RUN --candidate 1 --results FOLDER"
+        return NextStep(command, "Run it, then hold it against its prediction (FOLDER: of these results).")
+    if scouting_advice(scenario, outcome) is not None:
+        return NextStep(f"{_command(scenario, 'scout')} --results FOLDER", "It says which run to make next.")
+    helps = next((each for each in outcome.what_ifs if each.meets and each.change != NOMINAL_GOAL), None)
+    again = _command(scenario, "optimize")
+    if helps is not None:
+        return NextStep(again, f"After a change that would help: {helps.change}, {helps.gives}.")
+    return NextStep(again, "After relaxing what blocks, or with more --seconds.")
+
+
+def _command(scenario: Scenario, name: str) -> str:
+    named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
+    return f"rampwright {name} {shlex.quote(str(named))}"
+
+
 def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
     """Where a further scouting run is the remedy; None elsewhere.
 
@@ -91,11 +119,10 @@ def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
     without = fit.share_without
     if not (fit.main_risk and nominal) and without - known.share < MOST * (asked - known.share):
         return None
-    named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
     return (
         f"The main risk is the retention model: with it known exactly, the probability of meeting every requirement "
         f"would be {percent(without)} instead of {percent(known.share)}. A further scouting run may be the remedy; "
-        f"rampwright scout {named} --results FOLDER, with the folder of these results, says which one."
+        f"{_command(scenario, 'scout')} --results FOLDER, with the folder of these results, says which one."
     )
 
 

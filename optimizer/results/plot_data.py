@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,9 @@ PAIR_POINTS = 241  # of a pair enlarged
 CLOSE_POINTS = 120  # of the trace over the critical pair, which is also shown enlarged
 SMALL = 12.0  # % of the highest signal; peaks below this are shown enlarged too
 ENLARGED_TO = 55.0  # % of the highest peak's height that such peaks may then reach
+CUT_BELOW = 12.0  # %: where the middle one of the peaks by height is lower, the highest are cut off
+CUT_TO = 8.0  # times the middle one's height, above which a peak is then cut off
+ROOM = 1.06  # of the highest peak that is drawn whole, to the upper end of the axis
 MAGNIFICATIONS = tuple(digit * 10.0**power for power in range(5) for digit in (1, 2, 5))
 
 
@@ -82,13 +86,36 @@ class ChromatogramData:
         return self.responses[[label.critical for label in self.labels]]
 
     @property
+    def valley_at(self) -> tuple[float, float] | None:
+        """Time [min] and height [% of the highest signal] of the lowest point between the critical pair."""
+        pair = [label.time for label in self.labels if label.critical]
+        if len(pair) < 2:
+            return None
+        between = np.flatnonzero((self.times >= min(pair)) & (self.times <= max(pair)))
+        if not len(between):
+            return None
+        lowest = between[int(np.argmin(self.response[between]))]
+        return float(self.times[lowest]), float(self.response[lowest])
+
+    @property
+    def top(self) -> float:
+        """Where the axis of the whole signal ends, % of the highest; peaks above it are cut off and marked."""
+        return ROOM * scale_of([label.height for label in self.labels])
+
+    @property
+    def cut(self) -> tuple[PeakLabel, ...]:
+        """The peaks that are cut off."""
+        return tuple(label for label in self.labels if label.height > self.top)
+
+    @property
     def magnification(self) -> float:
         """How many times larger the signal must be drawn to see the smaller critical peak; 1 when it is seen anyway.
 
         Without a critical pair the peak in the middle of the ranking by height speaks for all.
         """
-        heights = sorted(label.height for label in self.labels)
-        critical = [label.height for label in self.labels if label.critical]
+        share = 100 * ROOM / self.top  # of the axis, instead of the highest peak
+        heights = sorted(share * label.height for label in self.labels)
+        critical = [share * label.height for label in self.labels if label.critical]
         if not heights:
             return 1.0
         middle = heights[(len(heights) - 1) // 2]
@@ -100,6 +127,20 @@ class ChromatogramData:
             if found * low >= SMALL:
                 break
         return found
+
+
+def scale_of(heights: Sequence[float]) -> float:
+    """The height up to which a chromatogram is drawn: the highest peak, or the highest that does not dwarf the others.
+
+    A solvent or a main component a hundred times as high as the rest would leave nothing else to see.
+    """
+    ranked = sorted(heights)
+    if not ranked or ranked[-1] <= 0:
+        return 100.0
+    middle = ranked[(len(ranked) - 1) // 2]
+    if middle >= CUT_BELOW / 100 * ranked[-1]:
+        return ranked[-1]
+    return max(height for height in ranked if height <= CUT_TO * middle)
 
 
 def chromatogram_data(

@@ -30,7 +30,7 @@ from optimizer.search.reasons import (
     warnings_of,
 )
 from optimizer.search.rounding import Settable, settable
-from optimizer.search.set_point_tolerances import set_point_tolerances
+from optimizer.search.set_point_tolerances import moved_together, set_point_tolerances
 
 NEAR_TIE = 1.03  # run time over the family's best within which a second program may be shown
 DIFFERENT = 0.12  # on the unit cube: set points further apart than this are clearly different
@@ -332,6 +332,7 @@ def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Pr
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)
     missed = shortfalls(problem, prediction, reliability.share)
     feasible = not missed
+    set_points = set_point_tolerances(problem, prediction)
     return Candidate(
         rank=0,
         family=family_name(each.program),
@@ -350,5 +351,6 @@ def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Pr
         ),
         missed=missed,
         order_changes=tuple(about_order(problem, prediction, now)),
-        set_points=set_point_tolerances(problem, prediction),
+        set_points=set_points,
+        together=moved_together(problem, prediction, set_points),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,14 +21,18 @@ from optimizer.search.population import FAILING, NOMINAL
 from optimizer.search.program_space import Family
 
 CORNERS = 256  # of the grid cell that holds the descent's end
-MOVES = 25  # at most
+OPENED, IDLE = 25, 6  # points whose neighbours are judged, at most, and in a row without anything better
+FAR = (1, 2, 3, 5)  # steps by which one set point is moved
+DRAWN = 32  # of them, the most promising
+PRICES = (1.0, 4.0)  # in ln(cost), of a margin missed, in turn
 STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
 ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
-TURNS = 4  # of asking for another share of draws that may fail
-USED, AIM = 0.93, 0.97  # of the share that may fail: made use of well enough, and what is aimed for
+TURNS = 10  # of asking for another share of draws that may fail
+HALF_SURE = 3  # turns after which none is checked any more that seems to fall short
+FEWER = 0.5  # may fail than before, at least, and inversely at most
+UNSURE = 0.005  # of pass probability, by which a program may seem to fall short and is checked all the same
 KINDER = 1.5  # times that share, with which the grid is searched where first derivatives find nothing on it
 MOST_FAILING = 0.6
-LEADING = 12  # of the fastest on the grid, held against the clock's grid
 
 
 @dataclass(frozen=True)
@@ -96,33 +101,52 @@ def settable(
 def _settable_by_draws(
     problem: Problem, family: Family, z: Array, seed: int, until: float, sure: bool
 ) -> Settable:
-    """The same where draws decide: those that the grid is searched with, and then others that no search has seen.
+    """The same where draws decide: others than the search followed, and then others again.
 
-    First derivatives may be too strict or too kind to a program, and what was chosen by some draws does better in them
-    than in others: the share of them that may fail is asked for anew until that of the others is made use of.
+    What was chosen by some draws does better in them than in others, and first derivatives may be too strict or too
+    kind to a program: by how much shows in the program checked last, and is asked for of the next.
     """
-    found, allowed, share = [], 1 - problem.confidence, 1.0
+    found: list[Settable] = []
     values = family.rounded(family.values(z))
     if np.allclose(values, family.values(z), rtol=1e-9, atol=0.0):  # a given program, which may do as it is
         found.append(_verified(problem, _ended(problem, family, z, values)))
-    for _ in range(TURNS):
-        asked = replace(problem.scenario.goal, confidence=1 - min(share * allowed, MOST_FAILING))
-        strict = replace(problem, scenario=replace(problem.scenario, goal=asked))
-        rounded = _on_grid(strict, family, z, seed, until, sure)
-        if rounded.margin < FEASIBLE:
-            if share >= KINDER:
-                break
-            share = KINDER
-            continue
-        found.append(_verified(problem, rounded))
-        used = (allowed - found[-1].spare) / allowed
-        if USED <= used <= 1 or (now() > until and any(each.feasible for each in found)):
+    others, asked, corrected = problem.by_other_draws, problem.confidence, 0.0
+    grid, checked = _Grid(others, family, z, seed), set[bytes]()
+    fastest = np.inf  # s, of those that hold
+    for turn in range(TURNS):
+        grid.search(asked, until, sure)
+        point = grid.leading(checked)
+        if point is None or (
+            fastest < np.inf and (not grid.keeps(point) or grid.end(point) > fastest - 1e-6)
+        ):
             break
-        share *= float(np.clip(AIM / max(used, 0.1), 0.5, 2.0))
+        if not grid.keeps(point) and point.share < 1 - min(KINDER * (1 - asked), MOST_FAILING):
+            break
+        checked.add(point.key)
+        made = _ended(others, family, z, point.values)
+        share = _share(problem.afresh, made.program) + corrected
+        if share >= problem.confidence - UNSURE or not grid.keeps(point):
+            found.append(_verified(problem, made))
+            if found[-1].feasible:
+                fastest = min(fastest, grid.end(point))
+            known = found[-1].reliability
+            assert known is not None
+            assert known.by_derivatives is not None
+            share, corrected = known.share, known.share - known.by_derivatives
+        failing = 1 - problem.confidence - point.share + share + UNSURE * (1 - turn / HALF_SURE)
+        asked = 1 - float(np.clip(failing, FEWER * (1 - asked), min((1 - asked) / FEWER, MOST_FAILING)))
+        if now() > until and any(each.feasible for each in found):
+            break
     feasible = [each for each in found if each.feasible]
     if feasible:
         return min(feasible, key=lambda each: each.program.oven.duration)
-    return max(found, key=lambda each: each.spare) if found else rounded
+    return max(found, key=lambda each: each.spare) if found else _ended(others, family, z, grid.best.values)
+
+
+def _share(problem: Problem, program: Program) -> float:
+    """Pass probability by first derivatives."""
+    batch = batch_of([program])
+    return float(judged(problem, batch, problem.assess(batch, "polish")).pass_probability[0])
 
 
 def _verified(problem: Problem, rounded: Settable) -> Settable:
@@ -135,34 +159,15 @@ def _verified(problem: Problem, rounded: Settable) -> Settable:
 
 def _on_grid(problem: Problem, family: Family, z: Array, seed: int, until: float, sure: bool) -> Settable:
     """`settable`, near the point alone."""
-    values = family.values(z)
-    grid = family.step
-    counts = (values - family.offset) / grid
-    low = np.floor(counts)
-    share = counts - low
-    rng, all_corners = np.random.default_rng(np.random.SeedSequence(seed)), 2**family.size
-    some = all_corners > CORNERS
-    numbers = rng.choice(all_corners, CORNERS, replace=False) if some else np.arange(all_corners)
-    corners = ((numbers[:, None] >> np.arange(family.size)[::-1]) & 1).astype(float)
-    if some:
-        corners[0] = np.round(share)
-    points = family.rounded((low + corners) * grid + family.offset)
-    moves = _moves(family)
-    best = _best(problem, family, points)
-    for _ in range(MOVES):
-        if now() >= until and (best.margin >= FEASIBLE or not sure):
-            break
-        trial = _best(problem, family, family.rounded(best.values + moves * grid))
-        if not _better(trial, best):
-            break
-        best = trial
-    return _ended(problem, family, z, best.values)
+    grid = _Grid(problem, family, z, seed)
+    grid.search(problem.confidence, until, sure)
+    return _ended(problem, family, z, grid.best.values)
 
 
 def _moves(family: Family) -> Array:
-    """One or two set points moved by a step, and one by two or five."""
+    """One set point moved by some steps, and two by one."""
     unit = np.eye(family.size)
-    single = [sign * far * row for row in unit for sign in (1, -1) for far in (1, 2, 5)]
+    single = [sign * far * row for row in unit for sign in (1, -1) for far in FAR]
     double = [
         s * unit[a] + r * unit[b]
         for a in range(family.size)
@@ -174,49 +179,175 @@ def _moves(family: Family) -> Array:
 
 
 @dataclass(frozen=True)
-class _Scored:
-    """A grid point (D,): cost [s] as cut on the clock's grid and uncut, smallest margin, and how far off it is."""
+class _Point:
+    """A grid point (D,) as judged.
+
+    Attributes
+    ----------
+    values : (D,) array  [SI]
+    end, cost : float  [s], when its last peak is over, and what is minimised, before it is cut on the clock's grid
+    margin : float, smallest of all nominal ones
+    equipment : float, smallest of the equipment's
+    shortfall : float, how much is missed of what is required
+    lack : float, by how much the smallest margin falls short, in draws where these decide
+    share : float, pass probability where draws decide
+    """
 
     values: Array
-    settable_cost: float
+    end: float
     cost: float
     margin: float
-    how_far: tuple[bool, float]
+    equipment: float
+    shortfall: float
+    lack: float
+    share: float = 1.0
+
+    @property
+    def key(self) -> bytes:
+        """What tells grid points apart."""
+        return self.values.tobytes()
 
 
-def _best(problem: Problem, family: Family, points: Array) -> _Scored:
-    """The best of some grid points (K, D)."""
-    batch = family.batch(points)
-    assessment = problem.assess(batch, "polish")
-    margin = problem.smallest_margin(assessment)
-    shortfall = problem.shortfall(assessment)
-    near = np.flatnonzero(margin >= NOMINAL)
-    if problem.by_draws:
-        shortfall += FAILING
-    if problem.by_draws and near.size:
-        found = judged(problem, batch[near], assessment[near])
-        margin[near] = np.minimum(margin[near], found.margin)
-        missed = np.maximum(-found.margin, 0.0)
-        shortfall[near] += missed / (1 + missed) - FAILING
-        run_time = assessment.run_time.copy()
-        run_time[near] += found.later_end
-        assessment = replace(assessment, run_time=run_time, cost=problem.cost(batch, run_time))
-    feasible = np.flatnonzero(margin >= FEASIBLE)
-    if not feasible.size:
-        equipment = problem.equipment_margin(assessment)
-        far = [how_far(float(s), float(e)) for s, e in zip(shortfall, equipment, strict=True)]
-        at = min(range(len(far)), key=far.__getitem__)
-        return _Scored(points[at], np.inf, float(assessment.cost[at]), float(margin[at]), far[at])
-    # A program ends on a multiple of the clock's step: what that makes of the fastest decides among them.
-    leading = feasible[np.argsort(assessment.cost[feasible], kind="stable")[:LEADING]]
-    scored = []
-    for at in leading:
-        programs = _cut(problem, family, points[at], float(assessment.run_time[at]))
-        ends = np.array([program.oven.duration for program in programs])
-        cut = float(problem.cost(batch_of(programs), ends).min())
-        cost = float(assessment.cost[at])
-        scored.append(_Scored(points[at], cut, cost, float(margin[at]), (False, 0.0)))
-    return min(scored, key=lambda each: (round(each.settable_cost, 6), each.cost))
+class _Grid:
+    """Points of a family's grid around `z` (D,), judged together, from the best and the most promising on."""
+
+    def __init__(self, problem: Problem, family: Family, z: Array, seed: int) -> None:
+        self.problem, self.family, self.asked = problem, family, problem.confidence
+        self.points: dict[bytes, _Point] = {}
+        self.ends: dict[bytes, float] = {}
+        self.moves, self.seed = _moves(family) * family.step, seed
+        self.begin(z)
+
+    def begin(self, z: Array) -> None:
+        """Judge the corners of the cell that holds a point (D,) of the unit cube; of very many, some."""
+        family = self.family
+        values = family.values(z)
+        self.held = self.reserve(values)
+        low = np.floor((values - family.offset) / family.step)
+        share = (values - family.offset) / family.step - low
+        rng, all_corners = np.random.default_rng(np.random.SeedSequence(self.seed)), 2**family.size
+        some = all_corners > CORNERS
+        numbers = rng.choice(all_corners, CORNERS, replace=False) if some else np.arange(all_corners)
+        corners = ((numbers[:, None] >> np.arange(family.size)[::-1]) & 1).astype(float)
+        if some:
+            corners[0] = np.round(share)
+        self.judge(family.rounded((low + corners) * family.step + family.offset))
+
+    def reserve(self, values: Array) -> Problem | None:
+        """The problem with the reserve that draws ask for at a point (D,), which tells the promising ones about it."""
+        backoff = judgement(self.problem, self.family.batch(values[None])).backoff
+        return None if backoff is None else self.problem.holding(backoff)
+
+    def judge(self, values: Array) -> None:
+        """Add grid points (K, D), but for those known, those that cannot win and unpromising ones of many."""
+        values = np.unique(values, axis=0)
+        values = values[[row.tobytes() not in self.points for row in values]]
+        if not len(values):
+            return
+        problem, batch = self.problem, self.family.batch(values)
+        assessment = problem.assess(batch, "polish")
+        worst = self.end(self.best) if self.points and self.keeps(self.best) else np.inf
+        rows = np.flatnonzero(assessment.cost < worst)
+        if self.held is not None and len(rows) > DRAWN:
+            margin = self.held.smallest_margin(self.held.held(assessment[rows]))
+            promise = np.log(assessment.cost[rows]) + PRICES[0] * np.maximum(-margin, 0.0)
+            rows = rows[np.argsort(promise, kind="stable")[:DRAWN]]
+        values, batch, assessment = values[rows], batch[rows], assessment[rows]
+        margin, equipment = problem.smallest_margin(assessment), problem.equipment_margin(assessment)
+        shortfall, lack, end = (
+            problem.shortfall(assessment),
+            np.maximum(-margin, 0.0),
+            assessment.run_time.copy(),
+        )
+        share = np.ones(len(rows))
+        if problem.by_draws:
+            near = np.flatnonzero(margin >= NOMINAL)
+            lack, share = lack + FAILING, np.zeros(len(rows))
+            if near.size:
+                found = judged(problem, batch[near], assessment[near])
+                lack[near], share[near] = np.maximum(-found.margin, 0.0), found.pass_probability
+                end[near] += found.later_end
+        cost = problem.cost(batch, end)
+        for each in zip(values, end, cost, margin, equipment, shortfall, lack, share, strict=True):
+            point = _Point(each[0], *map(float, each[1:]))
+            self.points[point.key] = point
+
+    def keeps(self, point: _Point) -> bool:
+        """Whether a point keeps every limit, as probably as is asked at the moment."""
+        return point.margin >= FEASIBLE and point.share >= self.asked
+
+    def end(self, point: _Point) -> float:
+        """What is minimised [s], the program being cut on the clock's grid."""
+        if point.key not in self.ends:
+            programs = _cut(self.problem, self.family, point.values, point.end)
+            cuts = np.array([program.oven.duration for program in programs])
+            self.ends[point.key] = float(self.problem.cost(batch_of(programs), cuts).min())
+        return self.ends[point.key]
+
+    @property
+    def best(self) -> _Point:
+        """The fastest that keeps everything, else the closest."""
+        best = self.leading(set())
+        assert best is not None
+        return best
+
+    def leading(self, but: Set[bytes]) -> _Point | None:
+        """The same but for some."""
+        points = [each for key, each in self.points.items() if key not in but]
+        kept = sorted((each for each in points if self.keeps(each)), key=lambda each: each.cost)
+        if not kept:
+            return min(points, key=self.how_far, default=None)
+        best = kept[0]
+        for each in kept[1:]:
+            if each.cost >= self.end(best) - 1e-6:
+                break
+            if self.end(each) < self.end(best) - 1e-6:
+                best = each
+        return best
+
+    def how_far(self, point: _Point) -> tuple[bool, float]:
+        """Sorting key of points that do not keep everything."""
+        return how_far(point.shortfall + self.missed(point), point.equipment)
+
+    def missed(self, point: _Point) -> float:
+        """How much is missed in draws, where these decide."""
+        if not self.problem.by_draws:
+            return 0.0
+        return point.lack / (1 + point.lack) + max(self.asked - point.share, 0.0)
+
+    def promise(self, point: _Point, price: float) -> float:
+        """A price on what is missed makes points promising that are fast and nearly keep everything."""
+        short = max(self.asked - point.share, 0.0) if self.problem.by_draws else 0.0
+        return float(np.log(point.cost)) + price * (point.lack + short)
+
+    def search(self, asked: float, until: float, sure: bool) -> None:
+        """Go on from the best and the most promising points, in turn, until that gives nothing better any more."""
+        self.asked, opened, idle = asked, set[bytes](), 0
+        self.held = self.reserve(self.best.values)
+        for turn in range(OPENED):
+            best = self.best
+            if idle >= IDLE or (until < np.inf and now() >= until and (self.keeps(best) or not sure)):
+                break
+            if turn % 2:
+                rest = [each for key, each in self.points.items() if key not in opened]
+                price = PRICES[turn // 2 % len(PRICES)]
+                point = min(rest, key=lambda each: self.promise(each, price), default=None)
+            else:
+                point = self.leading(opened)
+            if point is None:
+                break
+            opened.add(point.key)
+            self.judge(self.family.rounded(point.values + self.moves))
+            idle = 0 if self.better(self.best, best) else idle + 1
+
+    def better(self, a: _Point, b: _Point) -> bool:
+        """Whether a point is better than another by more than rounding of numbers."""
+        if self.keeps(a) and self.keeps(b):
+            return (self.end(a), a.cost) < (self.end(b) - 1e-6, b.cost) or (
+                self.end(a) < self.end(b) + 1e-6 and a.cost < b.cost - 1e-6
+            )
+        far = self.how_far(b)
+        return self.keeps(a) or (not self.keeps(b) and self.how_far(a) < (far[0], far[1] - 1e-6))
 
 
 def _cut(problem: Problem, family: Family, values: Array, end: float) -> list[Program]:
@@ -224,16 +355,6 @@ def _cut(problem: Problem, family: Family, values: Array, end: float) -> list[Pr
     step = problem.scenario.instrument.steps.time
     programs = [family.program(values, end, step, eased) for eased in (False, True)]
     return programs[: 1 + (programs[1].oven.duration < programs[0].oven.duration)]
-
-
-def _better(a: _Scored, b: _Scored) -> bool:
-    if (a.margin >= FEASIBLE) != (b.margin >= FEASIBLE):
-        return a.margin >= FEASIBLE
-    if a.margin < FEASIBLE:
-        return a.how_far < (b.how_far[0], b.how_far[1] - 1e-6)
-    return (a.settable_cost, a.cost) < (b.settable_cost - 1e-6, b.cost) or (
-        a.settable_cost < b.settable_cost + 1e-6 and a.cost < b.cost - 1e-6
-    )
 
 
 def _ended(problem: Problem, family: Family, z: Array, values: Array) -> Settable:

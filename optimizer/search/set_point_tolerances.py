@@ -6,7 +6,9 @@ one step of the instrument, the least by which they can be mistyped. All program
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +17,13 @@ from models.column.programs import Array, Program, batch_of
 from models.errors import InvalidInputError
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.outcome import KEPT, Prediction
-from optimizer.goal.reliability import Moved, SetPointTolerance
+from optimizer.goal.reliability import Moved, MovedTogether, SetPointTolerance
 from optimizer.goal.set_point_names import SetPoint, no_such_run, set_points_of
 from optimizer.scenario.instrument_steps import carrier_rate_step
 
 NOTHING = 1e-4  # relative margin; less, and none of the run time, is no effect worth a line
 NO_TIME = 0.05  # s
+TOGETHER = 3  # most critical set points that are also moved two at a time
 
 
 def set_point_tolerances(problem: Problem, prediction: Prediction) -> tuple[SetPointTolerance, ...]:
@@ -62,6 +65,34 @@ def set_point_tolerances(problem: Problem, prediction: Prediction) -> tuple[SetP
         if each.loss >= NOTHING or each.breaks or any(abs(e.end - base.end) >= NO_TIME for e in own.values()):
             found.append(replace(each, loss=max(each.loss, 0.0)))
     return tuple(sorted(found, key=lambda each: -each.loss))
+
+
+def moved_together(
+    problem: Problem, prediction: Prediction, known: Sequence[SetPointTolerance]
+) -> tuple[MovedTogether, ...]:
+    """The most critical set points two at a time, each pair off by both tolerances in all four ways.
+
+    A two-level factorial design of each pair, predicted; `known` is what `set_point_tolerances` gives.
+    """
+    program = prediction.program
+    named = {point.name: point for point in set_points_of(program, problem.scenario.ambient_pressure)}
+    pairs = list(combinations(known[:TOGETHER], 2))
+    programs: list[Program] = [program]
+    rows: list[list[int | None]] = []
+    for pair in pairs:
+        rows.append([])
+        for signs in product((-1, 1), repeat=2):
+            moved: Program | None = program
+            for each, sign in zip(pair, signs, strict=True):
+                if moved is not None:
+                    moved = _moved(problem, moved, named[each.name], sign * each.tolerance)
+            rows[-1].append(None if moved is None else len(programs))
+            programs += [] if moved is None else [moved]
+    effects = _effects(problem, problem.assess(batch_of(programs), "polish")) if pairs else []
+    return tuple(
+        MovedTogether(*pair, tuple(_against(effects[0], None if at is None else effects[at]) for at in row))
+        for pair, row in zip(pairs, rows, strict=True)
+    )
 
 
 def _against(base: _Effect, effect: _Effect | None) -> Moved | None:

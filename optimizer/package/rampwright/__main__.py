@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 
+from models.cores import without_idle_threads
 from optimizer.base.interruption import stop_on_signals, stopped
 
 
 def main() -> None:
     """The command line, with the command that opens the page."""
     stop_on_signals()
+    without_idle_threads()
     try:
         from optimizer.app.cli import app
         from optimizer.app.cli import main as command_line

@@ -110,11 +110,13 @@ def _verdict(swept: Sweep, gives: Gives, at: int) -> str:
 
 
 def _map_table(swept: Sweep) -> Table:
-    down, across = swept.axes
-    rows = [round(at) for at in np.linspace(0, down.count - 1, min(GRID_ROWS, down.count))]
+    across, down = (
+        swept.axes
+    )  # the same way round as in the picture: the first to the right, the second upward
+    rows = [round(at) for at in np.linspace(down.count - 1, 0, min(GRID_ROWS, down.count))]
     columns = [round(at) for at in np.linspace(0, across.count - 1, min(GRID_COLUMNS, across.count))]
     table = Table(
-        title=f"Rs of the critical pair / run time, min; down: {down.point.name}, across: {across.point.name}\n"
+        title=f"Rs of the critical pair / run time, min; up: {down.point.name}, across: {across.point.name}\n"
         f"* {goal_met(swept.required)}, {'+ nominal only, ' if swept.required else ''}! a limit other than resolution "
         "is broken (named below), - not run",
         title_justify="left",
@@ -124,7 +126,7 @@ def _map_table(swept: Sweep) -> Table:
         heading = f"{VALUE.text(across.values[column])}\n{across.point.unit}"
         table.add_column(heading, justify="right", min_width=len("12.34 *"))
     for row in rows:
-        cells = [_cell(swept.runs[row * across.count + column]) for column in columns]
+        cells = [_cell(swept.runs[column * down.count + row]) for column in columns]
         table.add_row(VALUE.text(down.values[row]), *cells)
     return table
 

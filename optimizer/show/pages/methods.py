@@ -16,12 +16,15 @@ from optimizer.methods.trim import Trimmed
 from optimizer.results.adapt import lead_text, method_rows, order_lines, outcome_lines, peak_table
 from optimizer.results.compare import CompareResult
 from optimizer.results.plot_data import chromatogram_data
+from optimizer.results.reliability import critical_pair_text
 from optimizer.results.set_points import carrier_set_points, oven_set_points
 from optimizer.scenario.data import Scenario
+from optimizer.search.reasons import broken_limits
 from optimizer.show.console.candidates import candidate_lines
 from optimizer.show.console.compare import HALF_INTERVAL, critical_line, pair_grid, peak_grid, refit_line
 from optimizer.show.pages.page import page
 from optimizer.show.pages.report_candidate import as_image
+from optimizer.show.pages.verdict import Cell, cell, pair_cell, probability_cell
 from optimizer.show.pictures.chromatograms import chromatogram_figure, picture
 from optimizer.show.pictures.compare import compared_figure
 
@@ -30,10 +33,14 @@ def adapt_html(made: Adapted | Trimmed, tuned: Candidate | None) -> str:
     """The page of a method carried over or trimmed, with the first candidate of the search on the new system."""
     names = list(made.methods)
     headings, rows = peak_table(made)
+    tuned_first = tuned is not None and tuned.feasible and not carried_meets(made)
     return page(
         "adapt.html.j2",
         title=made.new.scenario.title,
         not_to_be_run=not_to_be_run(made.breaks_equipment),
+        verdict=_offered(made, tuned),
+        tuned_first=tuned_first,
+        carried_first=not tuned_first,
         lead=lead_text(made),
         order_lines=order_lines(made),
         warnings=without_breaks(made.warnings, made.breaks_equipment),
@@ -50,6 +57,60 @@ def adapt_html(made: Adapted | Trimmed, tuned: Candidate | None) -> str:
         tuned=None if tuned is None else _tuned(made.new, tuned),
         cautions=made.cautions,
         planning=PLANNING,
+    )
+
+
+def carried_meets(made: Adapted | Trimmed) -> bool:
+    """Whether the method as carried over meets the goal on the new system, as probably as asked."""
+    asked = made.new.scenario.goal.confidence
+    if isinstance(made, Adapted) and asked > 0:
+        return made.pass_probability >= asked and not made.breaks_equipment
+    after = made.after
+    short = after.critical is not None and after.min_resolution < after.critical_needed
+    return not short and not broken_limits(made.new, after)
+
+
+def _offered(made: Adapted | Trimmed, tuned: Candidate | None) -> list[Cell]:
+    """The strip: what meets the goal is offered, never a method that fails with a better time than it is worth."""
+    goal, before = made.new.scenario.goal, MINUTES.text(made.before.run_time)
+    carried = list(made.methods)[-1]
+    if tuned is not None and tuned.feasible and not carried_meets(made):
+        time = f"{before} → {MINUTES.text(tuned.prediction.run_time)} min"
+        return [
+            cell(
+                "Run",
+                time,
+                "method in use → tuned on the new system",
+                f"as {carried} it does not meet the goal",
+            ),
+            probability_cell(tuned.reliability, goal.confidence),
+            pair_cell(tuned),
+            _then("tuned.toml"),
+        ]
+    time, meets = f"{before} → {MINUTES.text(made.after.run_time)} min", carried_meets(made)
+    first = cell("Run", time, f"method in use → {carried}")
+    if not meets:
+        best = "nor does a tuned one" if tuned is not None else ""
+        first = cell("Result", "Goal not met", f"as {carried} the method takes {time}", best, bad=True)
+    cells = [first]
+    if isinstance(made, Adapted):
+        required = f"required: {percent(goal.confidence)}" if goal.confidence > 0 else ""
+        says = f"probability of meeting every requirement (simulated), as {carried}"
+        bad = made.pass_probability < goal.confidence
+        cells.append(cell("Certainty", percent(made.pass_probability), says, required, bad=bad))
+    pair = made.after.critical_pair
+    resolution = f"Rs {critical_pair_text(made.after)}"
+    cells.append(cell("Critical pair", "", *((" and ".join(pair), resolution) if pair else ("none",))))
+    return [*cells, _then("program.toml")]
+
+
+def _then(file: str) -> Cell:
+    command = f"rampwright compare SCENARIO --run RUN --program {file}"
+    return cell(
+        "Next",
+        "",
+        "Run it, then hold it against its prediction (SCENARIO: with the new system entered).",
+        command=command,
     )
 
 
@@ -75,6 +136,7 @@ def compare_html(result: CompareResult) -> str:
     return page(
         "compare.html.j2",
         result=result,
+        verdict=_compared(result),
         good=compared.verdict == "holds" and compared.goal_met,
         image=as_image(picture(compared_figure(compared), "svg")),
         peaks=peak_grid(result),
@@ -87,6 +149,25 @@ def compare_html(result: CompareResult) -> str:
         cautions=[] if result.outcome is None else cautions_of(scenario, result.outcome),
         planning=PLANNING,
     )
+
+
+def _compared(result: CompareResult) -> list[Cell]:
+    """The strip: the verdict, the critical pair, and of a re-tuned program what it offers."""
+    compared, tuned = result.comparison, result.tuned
+    good = compared.verdict == "holds" and bool(compared.goal_met)
+    met = {True: "Goal met", False: "Goal not met", None: "Goal not judged"}[compared.goal_met]
+    cells = [
+        cell("This run", met, result.says, bad=not good),
+        cell("Critical pair", "", critical_line(result.smallest)),
+    ]
+    if tuned is not None:
+        run, offered = MINUTES.text(result.run_time), MINUTES.text(tuned.prediction.run_time)
+        missed = "" if tuned.feasible else "does not meet the goal"
+        cells.append(
+            cell("Re-tuned", f"{run} → {offered} min", "this program → re-tuned", missed, bad=bool(missed))
+        )
+        cells.append(probability_cell(tuned.reliability, compared.problem.scenario.goal.confidence))
+    return [*cells, cell("Next", "", *result.advice)] if result.advice else cells
 
 
 def _tables(scenario: Scenario, program: Program) -> list[Any]:

@@ -22,12 +22,12 @@ from optimizer.results.candidate import (
 from optimizer.results.documents import Document
 from optimizer.results.fit import FitResult
 from optimizer.results.plot_data import chromatogram_data, residual_data
-from optimizer.results.reliability import probability_text
 from optimizer.results.scenario_words import goal_lines, inputs
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.prediction import MEANING, parameter_grid
 from optimizer.show.pages.page import page
+from optimizer.show.pages.qa_sheet import qa_sheet
 from optimizer.show.pages.report_candidate import (
     as_image,
     candidate_view,
@@ -35,6 +35,8 @@ from optimizer.show.pages.report_candidate import (
     in_use_view,
     set_points_text,
 )
+from optimizer.show.pages.small import small_chromatogram
+from optimizer.show.pages.verdict import verdict
 from optimizer.show.pictures.chromatograms import chromatogram_figure, picture, pictures_of
 from optimizer.show.pictures.exposure import exposure_data, exposure_figure
 from optimizer.show.pictures.front import front_figure
@@ -77,6 +79,8 @@ def outcome_files(scenario: Scenario, fit: Fit, outcome: SearchOutcome) -> dict[
     if outcome.front and all(np.isfinite(point.prediction.min_resolution) for point in outcome.front):
         goal = scenario.goal
         files |= pictures_of("front", front_figure(outcome.front, goal.minimise, goal.min_resolution))
+    if outcome.feasible:
+        files["qa_sheet.html"] = qa_sheet(scenario, outcome).encode()
     files["report.html"] = report_html(scenario, fit, outcome, files).encode()
     return files
 
@@ -118,11 +122,19 @@ def report_html(scenario: Scenario, fit: Fit, outcome: SearchOutcome, pictures: 
     """
     fitted = FitResult(scenario, fit)
     front = pictures.get("front.svg")
+    views = [candidate_view(scenario, each, pictures) for each in outcome.candidates]
+    in_use = None if outcome.current is None else in_use_view(scenario, outcome.current)
+    longest = max(
+        (view["data"].end for view in (*views, *([] if in_use is None or views else [in_use]))), default=0.0
+    )
+    for view in (*views, *([] if in_use is None else [in_use])):
+        view["small"] = small_chromatogram(view["data"], longest)
     return page(
         "report.html.j2",
         "report_script.js",
         title=scenario.title,
-        verdict=_verdict(outcome),
+        verdict=verdict(scenario, outcome),
+        first_line=first_line(outcome),
         goal=goal_lines(scenario),
         minimise=scenario.goal.minimise,
         scouting_advice=scouting_advice(scenario, outcome),
@@ -141,24 +153,12 @@ def report_html(scenario: Scenario, fit: Fit, outcome: SearchOutcome, pictures: 
         ],
         front_image=None if front is None else as_image(front),
         shift=f"{scenario.goal.shift / 3600:g} h",
-        candidates=[candidate_view(scenario, each, pictures) for each in outcome.candidates],
-        in_use=None if outcome.current is None else in_use_view(scenario, outcome.current),
+        candidates=views,
+        in_use=in_use,
+        longest=longest,
         cautions=cautions_of(scenario, outcome),
         planning=PLANNING,
     )
-
-
-def _verdict(outcome: SearchOutcome) -> str:
-    if not outcome.candidates:
-        return "The search found no program."
-    best = outcome.candidates[0]
-    if not outcome.feasible:
-        return f"{first_line(outcome)} The programs that come closest follow."
-    text = f"The fastest program takes {MINUTES.text(best.prediction.run_time)} min"
-    if outcome.current is not None:
-        text += f", against {MINUTES.text(outcome.current.prediction.run_time)} min for the method in use"
-    unknowns = "" if outcome.unknowns is None else f" {outcome.unknowns.text}"
-    return f"{text}; {probability_text(best.reliability)}.{unknowns}"
 
 
 def _root_mean_squares(scenario: Scenario, fit: Fit) -> list[tuple[str, float | None, float | None]]:

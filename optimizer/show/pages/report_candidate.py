@@ -13,7 +13,7 @@ import numpy as np
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.base.numbers import MINUTES, RESOLUTION, SECONDS, percent
-from optimizer.goal.cautions import PLANNING, cautions_about, not_to_be_run, without_breaks
+from optimizer.goal.cautions import PLANNING, cautions_about, cautions_in_short, not_to_be_run, without_breaks
 from optimizer.goal.goal import end_of_peak
 from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
 from optimizer.results.detector import detector_settings
@@ -23,6 +23,7 @@ from optimizer.results.reliability import (
     at_risk_text,
     becomes_critical,
     both_ways,
+    critical_line,
     critical_pair_text,
     judged_text,
     probability_text,
@@ -39,23 +40,25 @@ from optimizer.results.set_points import (
     split_line,
     typed,
 )
+from optimizer.results.thinning import thinned_curve
 from optimizer.scenario.data import AnalyteDetail, Scenario
 from optimizer.show.pictures.chromatograms import (
     LEAST_SPANS,
-    SIGNAL_RANGE,
     band_caption,
     chromatogram_figure,
-    critical_pair_figure,
     picture,
     roomy_range,
+    signal_range,
 )
 from optimizer.show.pictures.exposure import exposure_data, exposure_figure
 from optimizer.show.pictures.label_placement import shortened
+from optimizer.show.pictures.pair import critical_pair_figure, pair_note
 
 View = dict[str, Any]
 SIGNAL_TOLERANCE = (
     0.01  # % of the highest signal by which a thinned trace may be off: unseen when enlarged 50 times
 )
+LEAST_SIGNAL = 1e-4  # %, likewise of the lowest parts of a signal
 TRACE_TOLERANCE = 5e-4  # of the axis' range, likewise of oven, pressure and flow
 TIME_DECIMALS = 5  # of a minute: a hundredth of the sharpest peak
 LONGEST_NAME = 24  # characters, of a label above a peak
@@ -82,16 +85,30 @@ def program_view(scenario: Scenario, shown: Candidate | InUse) -> View:
     """What candidates and the method in use have in common, without pictures of which there are files."""
     prediction = shown.prediction
     known = shown.reliability
+    risk = None if known is None else known.pair_at_risk
     chart = chromatogram_data(prediction, scenario.ambient_pressure, heading(shown), known)
     return {
         "is": shown,
         "program": program_lines(prediction.program, scenario.ambient_pressure),
         "probability": "–" if known is None else percent(known.share),
         "at_risk": at_risk_text(known),
+        "risk": "" if risk is None else f"{' and '.join(risk.pair)}, {percent(risk.share)}",
+        "at_risk_is_critical": risk is not None and risk.pair == prediction.critical_pair,
         "critical_pair": critical_pair_text(prediction),
         "chart": chart_view(prediction, chart),
         "data": chart,
+        "tables": set_point_tables(scenario, prediction),
+        "band_caption": band_caption(prediction),
     }
+
+
+def set_point_tables(scenario: Scenario, prediction: Prediction) -> list[Any]:
+    """Oven and carrier as they are typed in."""
+    bake = bake_out_part(scenario, prediction)
+    return [
+        oven_set_points(prediction.program.oven, bake is not None and bake.own_ramp),
+        carrier_set_points(prediction.program.carrier, scenario.ambient_pressure),
+    ]
 
 
 def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str, bytes]) -> View:
@@ -102,10 +119,6 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
     view = program_view(scenario, candidate)
     pair_figure = critical_pair_figure(view["data"])
     return view | {
-        "tables": [
-            oven_set_points(prediction.program.oven, bake is not None and bake.own_ramp),
-            carrier_set_points(prediction.program.carrier, ambient),
-        ],
         "plain_text": "\n".join([scenario.title, *candidate_lines(scenario, candidate), PLANNING]),
         "bake_out": "" if bake is None else bake.words(len(prediction.program.oven.ramps)),
         "pressures": _pressures(candidate.inlet_pressure, ambient),
@@ -130,8 +143,13 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
             }
             for point in candidate.set_points
         ],
-        "band_caption": band_caption(prediction),
+        "critical_set_point": _capital(critical_line(candidate)) if candidate.set_points else "",
+        "in_short": cautions_in_short(scenario, prediction),
     }
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def in_use_view(scenario: Scenario, in_use: InUse) -> View:
@@ -323,9 +341,11 @@ def chart_view(prediction: Prediction, data: ChromatogramData) -> dict[str, Any]
     }
     return {
         "end": _rounded(data.end, TIME_DECIMALS),
-        "signal_range": list(SIGNAL_RANGE),
-        "signal": _curve(data.times, data.response, SIGNAL_TOLERANCE, 3),
-        "critical": [_curve(data.times, each, SIGNAL_TOLERANCE, 3) for each in data.critical_responses],
+        "signal_range": [_significant(each) for each in signal_range(data)],
+        "signal": _signal(data.times, data.response),
+        "critical": [_signal(data.times, each) for each in data.critical_responses],
+        "pair": "" if data.window is None else pair_note(data).replace("\n", ", "),
+        "valley": None if data.valley_at is None else [_significant(each) for each in data.valley_at],
         "window": None if data.window is None else [_rounded(t, TIME_DECIMALS) for t in data.window],
         "peaks": [
             {
@@ -333,7 +353,7 @@ def chart_view(prediction: Prediction, data: ChromatogramData) -> dict[str, Any]
                 "name": label.name,
                 "label": shortened(label.name, LONGEST_NAME),
                 "time": _rounded(label.time, TIME_DECIMALS),
-                "height": _rounded(label.height, 3),
+                "height": _significant(label.height),
                 "reach": _rounded(
                     BASE * prediction.width_half[row[label.name]] / SECONDS_PER_MINUTE, TIME_DECIMALS
                 ),
@@ -365,6 +385,20 @@ def _trace(kind: str, times: Array, values: Array, ambient: float | None) -> dic
     }
 
 
+def _signal(times: Array, values: Array) -> dict[str, list[float]]:
+    """A signal thinned by its own height, so that a small peak beside a huge one is as smooth when it is enlarged."""
+    tolerance = np.clip(SIGNAL_TOLERANCE * values, LEAST_SIGNAL, SIGNAL_TOLERANCE)
+    kept = thinned_curve(times, values, tolerance)
+    return {
+        "times": [_rounded(float(t), TIME_DECIMALS) for t in times[kept]],
+        "values": [_rounded(_significant(float(y)), 5) for y in values[kept]],
+    }
+
+
+def _significant(value: float) -> float:
+    return _rounded(float(f"{value:.6g}"), 6)
+
+
 def _curve(times: Array, values: Array, tolerance: float, decimals: int) -> dict[str, list[float]]:
     seen = np.isfinite(values)
     times, values = times[seen], values[seen]
@@ -379,33 +413,3 @@ def _rounded(value: float, decimals: int) -> float:
     """As few digits as it has: whole numbers without a point."""
     number = round(float(value), decimals)
     return int(number) if number == int(number) else number
-
-
-def thinned_curve(times: Array, values: Array, tolerance: float) -> Array:
-    """Which points of a curve to keep so that straight lines between them pass all others within a tolerance.
-
-    The point furthest off a line between two kept ones is kept as well, until none is too far (Ramer 1972, Douglas
-    and Peucker 1973, with distances along the values).
-
-    Parameters
-    ----------
-    times, values : (Q,) arrays, the former rising; tolerance in the unit of the values
-
-    Returns
-    -------
-    (K,) array of indices, rising, the first and the last among them
-    """
-    kept = {0, len(times) - 1}
-    stretches = [(0, len(times) - 1)]
-    while stretches:
-        first, last = stretches.pop()
-        if last - first < 2:
-            continue
-        between = slice(first + 1, last)
-        line = np.interp(times[between], times[[first, last]], values[[first, last]])
-        off = np.abs(values[between] - line)
-        furthest = first + 1 + int(np.argmax(off))
-        if off[furthest - first - 1] > tolerance:
-            kept.add(furthest)
-            stretches += [(first, furthest), (furthest, last)]
-    return np.array(sorted(kept), dtype=np.intp)

@@ -3,10 +3,11 @@
 // to copy. Everything it shows is on the page already; without it, and on paper, the page stands as it is.
 (() => {
   const SVG = "http://www.w3.org/2000/svg";
-  const LEFT = 46, RIGHT = 14, HEAD = 20, SIGNAL = 220, TRACE = 64, GAP = 27, FOOT = 38; // px
+  const LEFT = 46, RIGHT = 14, HEAD = 18, SIGNAL = 180, TRACE = 36, GAP = 20, FOOT = 34; // px
   const PITCH = 15; // px from name to name
   const NARROWEST = 1e-3; // of the run, that a view can show
-  const TALLEST = 1e5;
+  const TALLEST = 1e5, LEAST = 1e-3;
+  const UNEQUAL = 0.2, CUT_AT = 2.5; // of a pair's heights, as in the drawn picture of it
   const NEAR = 14; // px from an apex that still point at it
   const DRAGGED = 6; // px below which a drag is a click
 
@@ -62,10 +63,10 @@
     constructor(figure) {
       this.data = JSON.parse(figure.querySelector("script[type='application/json']").textContent);
       this.figure = figure;
-      this.svg = figure.querySelector("svg");
+      this.svg = figure.querySelector("svg.live-chart");
       this.readout = figure.querySelector(".row");
       this.under = figure.querySelector(".under");
-      this.table = figure.closest("section").querySelector("table.peaks");
+      this.table = document.querySelector(`#${figure.closest("section").id}-risks table.peaks`);
       this.rows = this.table ? [...this.table.tBodies[0].rows] : [];
       this.chosen = -1;
       this.over = document.createElementNS(SVG, "g"); // what goes with the pointer
@@ -76,7 +77,7 @@
         if (button.dataset.do === "pair" && !this.data.window) button.hidden = true;
       }
       this.listen();
-      figure.querySelector(".viewer").hidden = false;
+      for (const each of figure.querySelectorAll(".viewer")) each.hidden = false;
       figure.classList.add("live");
       new ResizeObserver(() => this.draw()).observe(this.svg.parentElement);
       this.forget();
@@ -89,7 +90,7 @@
       const family = getComputedStyle(this.svg).fontFamily;
       const lengths = this.data.peaks.map((peak) => {
         pen.font = `700 12px ${family}`; // as a chosen one is written
-        return pen.measureText(peak.critical ? `◆ ${peak.label}` : peak.label).width;
+        return pen.measureText(`◆ ${peak.label}`).width; // any may be critical in the next candidate
       });
       return 22 + Math.max(0, ...lengths);
     }
@@ -123,11 +124,13 @@
       if (what === "earlier") this.show(this.from - span / 4, this.to - span / 4);
       if (what === "later") this.show(this.from + span / 4, this.to + span / 4);
       if (what === "taller") this.scale = Math.min(this.scale * 2, TALLEST);
-      if (what === "lower") this.scale = Math.max(this.scale / 2, 1);
+      if (what === "lower") this.scale = Math.max(this.scale / 2, Math.min(1, this.data.signal_range[1] / 106));
       if (what === "pair" && this.data.window) {
         const [from, to] = this.data.window;
         const pair = this.data.peaks.filter((peak) => peak.critical).map((peak) => peak.height);
-        this.scale = Math.max(1, 90 / Math.max(...pair));
+        // A pair too unequal to see both is cut: the smaller one is what matters.
+        const height = Math.min(...pair) < UNEQUAL * Math.max(...pair) ? CUT_AT * Math.min(...pair) : Math.max(...pair);
+        this.scale = clamped((0.85 * this.data.signal_range[1]) / height, LEAST, TALLEST);
         this.show(from - (to - from) / 4, to + (to - from) / 4);
       }
       if (what === "whole") this.whole();
@@ -192,7 +195,7 @@
       const peak = this.data.peaks[this.chosen];
       this.readout.replaceChildren();
       const cells = peak ? this.cells(peak) : [];
-      if (!peak) this.readout.textContent = "No peak chosen: point at one, or use the arrow keys.";
+      if (!peak) this.readout.textContent = "Point at a peak, or use the arrow keys.";
       for (const [head, value] of cells) {
         const part = document.createElement("span");
         const name = document.createElement("span");
@@ -215,7 +218,7 @@
       const sure = peak.half === null ? "" : ` ± ${peak.half.toFixed(3)}`;
       return [
         ["no.", String(peak.number)], ["compound", peak.name], ["retention, min", peak.time.toFixed(3) + sure],
-        ["leaves at, °C", peak.temperature.toFixed(1)],
+        ["elutes at, °C", peak.temperature.toFixed(1)],
       ];
     }
 
@@ -267,7 +270,7 @@
     forget() {
       this.start = undefined;
       this.over.replaceChildren();
-      this.under.textContent = this.under.dataset.keys;
+      this.under.textContent = "";
     }
 
     draw() {
@@ -292,8 +295,10 @@
       }
       add(inside, "path", { class: "signal", d: this.line(signal.times, signal.values, y) });
       this.names(y);
-      const scale = this.scale > 1 ? `, × ${Number(this.scale.toPrecision(3))}` : "";
-      add(this.svg, "text", { x: LEFT, y: 12, class: "title" }, `signal, % of highest${scale}`);
+      this.pair(inside, y);
+      const scale = this.scale === 1 ? "" : `, × ${Number(this.scale.toPrecision(3))}`;
+      const title = `signal, % of highest${scale}${this.close() ? `; critical pair: ${this.data.pair}` : ""}`;
+      add(this.svg, "text", { x: LEFT, y: 12, class: "title" }, title);
       let top = this.top + SIGNAL;
       for (const trace of this.data.traces) {
         top += GAP;
@@ -311,6 +316,19 @@
       this.svg.append(this.over);
     }
 
+    /** Whether the view is of the critical pair alone. */
+    close() {
+      const [from, to] = this.data.window ?? [0, Infinity];
+      return this.to > from && this.from < to && this.to - this.from < 4 * (to - from);
+    }
+
+    /** The valley of the critical pair, where the view is of it. */
+    pair(inside, y) {
+      if (!this.data.valley || !this.close()) return;
+      const [t, value] = this.data.valley, x = this.x(t), at = y(value);
+      add(inside, "path", { class: "valley", d: `M${x - 5} ${at - 9}l5 8l5 -8z` });
+    }
+
     /** A frame with its scale; what is drawn in the part that is returned is cut off at its edges. */
     panel(top, height, low, high, title, kind) {
       const marks = ticks(low, high, height / (title ? 28 : 45));
@@ -323,7 +341,7 @@
         add(this.svg, "path", { class: "grid", d: `M${LEFT + this.x(t)} ${top}v${height}` });
       }
       add(this.svg, "path", { class: "frame", d: `M${LEFT} ${top}v${height}h${this.width}` });
-      if (title) add(this.svg, "text", { class: `title of-${kind}`, x: LEFT, y: top - 8 }, title);
+      if (title) add(this.svg, "text", { class: `title of-${kind}`, x: LEFT, y: top - 5 }, title);
       return add(this.svg, "svg", { x: LEFT, y: top, width: this.width, height, overflow: "hidden" });
     }
 
@@ -332,7 +350,7 @@
       for (const t of marks.values) {
         add(this.svg, "text", { class: "minute", x: LEFT + this.x(t), y: top + 16 }, t.toFixed(marks.decimals));
       }
-      add(this.svg, "text", { class: "minute", x: LEFT + this.width / 2, y: top + 33 }, "time, min");
+      add(this.svg, "text", { class: "minute", x: LEFT + this.width / 2, y: top + 31 }, "time, min");
     }
 
     /** The part of a curve that is in view, as a path. */
@@ -371,28 +389,39 @@
     }
   }
 
-  /** One candidate at a time, or all of them; the reader stays at the same heading. */
+  /** One program at a time, or all of them; what is read, the chromatogram above all, stays where it is. */
   function switching() {
-    const box = document.querySelector(".switch");
-    if (!box) return;
     const sections = [...document.querySelectorAll("section.candidate")];
-    const headings = (section) => [...section.querySelectorAll("h2, h3")];
-    const shown = () => sections.find((section) => !section.classList.contains("away"));
+    const box = document.querySelector(".switch");
+    for (const link of document.querySelectorAll("a[href^='#']")) link.addEventListener("click", () => unfold(link.hash));
+    window.addEventListener("hashchange", () => unfold(location.hash));
+    unfold(location.hash);
+    if (!box) return;
+    const names = ".beside > .chart, h2, h3, caption, summary";
+    const shown = () => sections.filter((section) => !section.classList.contains("away"));
+    const parts = () => shown().flatMap((section) => [...section.querySelectorAll(names)]).filter((e) => e.checkVisibility());
+    const seen = (each, top) => {
+      const place = each.getBoundingClientRect();
+      return each.matches(".chart") ? place.bottom > top + 80 && place.top < innerHeight - 80 : place.top < top + 80;
+    };
+    const called = (each) => each.matches(".chart") ? "chart" : each.tagName === "H2" && !each.querySelector(".which")
+      ? "first" : words(each).replace(/\d+$/, "");
     function show(id) {
-      const top = box.getBoundingClientRect().bottom;
-      const before = shown();
-      const passed = headings(before).filter((each) => each.getBoundingClientRect().top < top + 80).pop();
-      const offset = passed && passed.getBoundingClientRect().top;
-      for (const each of sections) each.classList.toggle("away", id !== "all" && each.id !== id);
+      const top = Math.max(box.getBoundingClientRect().bottom, 0);
+      const before = parts();
+      const read = before.find((each) => each.matches(".chart") && seen(each, top))
+        ?? before.filter((each) => !each.matches(".chart") && seen(each, top)).pop();
+      const offset = read && read.getBoundingClientRect().top;
+      for (const each of sections) each.classList.toggle("away", id !== "all" && each.dataset.of !== id);
       for (const each of box.querySelectorAll("input")) each.checked = each.value === id;
-      const alike = (each) => each.tagName === passed.tagName && (each.tagName === "H2" || words(each) === words(passed));
-      const same = passed && headings(shown()).find(alike);
+      document.body.classList.toggle("one", id !== "all");
+      const same = read && parts().find((each) => called(each) === called(read));
       if (same) window.scrollBy({ top: same.getBoundingClientRect().top - offset, behavior: "instant" });
     }
     function follow(hash) {
       const section = document.getElementById(decodeURIComponent(hash.slice(1)))?.closest("section.candidate");
       if (!section || !section.classList.contains("away")) return;
-      show(section.id);
+      show(section.dataset.of);
       section.scrollIntoView();
     }
     box.hidden = false;
@@ -402,8 +431,41 @@
       if (link) follow(link.hash);
     });
     window.addEventListener("hashchange", () => follow(location.hash));
-    show(sections[0].id);
+    show(sections[0].dataset.of);
     follow(location.hash);
+  }
+
+  /** Folded parts that a link leads to open. */
+  function unfold(hash) {
+    const part = hash.length > 1 && document.getElementById(decodeURIComponent(hash.slice(1)));
+    if (part?.localName === "details") part.open = true;
+  }
+
+  /** Tables that sort by the column whose head is pressed; again: the other way round. */
+  function sorting() {
+    for (const table of document.querySelectorAll("table.sorts")) {
+      const body = table.tBodies[0];
+      for (const head of table.querySelectorAll("thead th:not(.fixed)")) {
+        const button = document.createElement("button");
+        button.type = "button";
+        button.className = "sort";
+        button.append(...head.childNodes);
+        head.append(button);
+        button.addEventListener("click", () => {
+          const up = head.getAttribute("aria-sort") !== "ascending";
+          for (const each of table.querySelectorAll("th[aria-sort]")) each.removeAttribute("aria-sort");
+          head.setAttribute("aria-sort", up ? "ascending" : "descending");
+          const value = (row) => words(row.cells[head.cellIndex]);
+          const number = (text) => parseFloat(text.replace(/^(over|under) /, ""));
+          const order = (a, b) => {
+            const [x, y] = [number(value(a)), number(value(b))];
+            return Number.isNaN(x) || Number.isNaN(y)
+              ? Number.isNaN(x) - Number.isNaN(y) || value(a).localeCompare(value(b)) : x - y;
+          };
+          body.append(...[...body.rows].sort((a, b) => (up ? order(a, b) : order(b, a))));
+        });
+      }
+    }
   }
 
   /** Into the clipboard; where the browser does not let us, the text is shown and marked, to be copied by hand. */
@@ -444,5 +506,6 @@
     button.addEventListener("click", () => copy(box));
   }
   switching();
+  sorting();
   scrolling();
 })();

@@ -15,12 +15,12 @@ from optimizer.show.pictures.chromatograms import (
     INK,
     LINE,
     QUIET,
-    draw_critical_pair,
     draw_signal,
     text_style,
     width_of,
 )
 from optimizer.show.pictures.label_placement import thinned
+from optimizer.show.pictures.pair import draw_critical_pair
 from optimizer.show.pictures.peaks import draw_stretch
 from optimizer.show.pictures.residuals import draw_residuals, residual_name
 from optimizer.show.pictures.sweep_curves import draw_resolution, draw_run_time, style

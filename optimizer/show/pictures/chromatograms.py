@@ -14,7 +14,7 @@ import numpy as np
 from models.column.programs import Array
 from optimizer.base.numbers import percent
 from optimizer.goal.outcome import Prediction
-from optimizer.results.plot_data import ChromatogramData
+from optimizer.results.plot_data import ROOM, ChromatogramData
 from optimizer.show.pictures.label_placement import shortened, spaced, thinned
 
 if TYPE_CHECKING:
@@ -34,14 +34,10 @@ OVERHANG = 0.6  # inch by which labels may stand beside the axes
 LINE = 1.2  # of the font size, from line to line
 NOTE = 0.16  # inch, a line more beneath the title
 LONGEST_NAME = 34  # characters of a label; the peak table has the whole name
-UNEQUAL = (
-    0.2  # of the larger one's height: a smaller peak of the critical pair is then drawn to a scale of its own
-)
-CUT_AT = 2.5  # times its height
 MARK = "◆ "  # before the name of a critical peak: colour alone tells nothing on a black-and-white print
 FONT = "DejaVu Sans"  # comes with matplotlib, so that extents are the same everywhere
 SIGNAL_HEIGHT, ENLARGED_HEIGHT = 2.5, 1.5  # inch, of the panels of the whole signal and of the enlarged one
-SIGNAL_RANGE = (-1.5, 106.0)  # % of the highest signal, where the axis of the whole signal ends
+BELOW = 1.5 / 106  # of the axis of the whole signal that lies below zero
 SIGNAL_LABEL = "signal, %\nof highest"  # detector counts are unknown: only ratios are predicted
 # Spans that a trace's axis has at least, so that a constant looks like one: K, kPa, mL/min; or a share of the value.
 LEAST_SPANS = {"oven": 40.0, "pressure": 40.0, "flow": 1.0}
@@ -94,7 +90,9 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     Where one peak dwarfs the critical pair, a second panel shows the signal enlarged.
     """
     labels = _band(data)
-    notes = [note for note in (_risk_note(data), _note(data)) if note]  # the pair at risk comes first
+    notes = [
+        note for note in (_risk_note(data), _note(data), _cut_note(data)) if note
+    ]  # the pair at risk comes first
     top, bottom, gap, traces = 0.5 + NOTE * (len(notes) - 1), 0.42, 0.12, 0.74  # inch
     panels = [(traces, gap)] * 3 + [(SIGNAL_HEIGHT, 0.0)]
     enlarged = data.magnification > 1
@@ -144,7 +142,7 @@ class LabelBand:
         self.shown = thinned(
             count, int(points / self.pitch + 1e-6), [i for i, each in enumerate(critical) if each]
         )
-        self.texts = {i: _label_text(names[i], critical[i], i + 1) for i in self.shown}
+        self.texts = {i: label_text(names[i], critical[i], i + 1) for i in self.shown}
         weights = {i: "bold" if critical[i] else "normal" for i in self.shown}
         longest = max((extent(self.texts[i], self.size, weights[i]) for i in self.shown), default=0.0)
         self.left_out = count - len(self.shown)
@@ -155,7 +153,7 @@ def _band(data: ChromatogramData, width: float = AXES_WIDTH) -> LabelBand:
     return LabelBand([each.name for each in data.labels], [each.critical for each in data.labels], width)
 
 
-def _label_text(name: str, critical: bool, number: int) -> str:
+def label_text(name: str, critical: bool, number: int) -> str:
     name = shortened(name, LONGEST_NAME)
     if not drawable(name):
         name = f"peak {number}"
@@ -163,7 +161,7 @@ def _label_text(name: str, critical: bool, number: int) -> str:
 
 
 def _note(data: ChromatogramData) -> str:
-    pair = [_label_text(each.name, True, i) for i, each in enumerate(data.labels, 1) if each.critical]
+    pair = [label_text(each.name, True, i) for i, each in enumerate(data.labels, 1) if each.critical]
     if not np.isfinite(data.critical_resolution) or len(pair) < 2:
         return "no pair to be resolved"
     a, b = (name[len(MARK) :] for name in pair)
@@ -171,23 +169,49 @@ def _note(data: ChromatogramData) -> str:
     return note + (f", valley {data.valley:.1f} %" if np.isfinite(data.valley) else "")
 
 
+def _cut_note(data: ChromatogramData) -> str:
+    """Which peaks are cut off; empty where none is."""
+    if not data.cut:
+        return ""
+    highest = max(label.height for label in data.labels) / (data.top / ROOM)
+    what = (
+        label_text(data.cut[0].name, False, 1 + data.labels.index(data.cut[0]))
+        if len(data.cut) == 1
+        else f"{len(data.cut)} peaks"
+    )
+    return f"▲ {what} cut off: up to {highest:.0f} times as high as the highest peak drawn whole"
+
+
 def _risk_note(data: ChromatogramData) -> str:
     """The pair that is missed most often; empty where none is. Names that cannot be drawn are those of the labels."""
     if data.at_risk is None:
         return ""
     numbers = {each.name: i for i, each in enumerate(data.labels, 1)}
-    a, b = (_label_text(name, False, numbers.get(name, 0)) for name in data.at_risk.pair)
+    a, b = (label_text(name, False, numbers.get(name, 0)) for name in data.at_risk.pair)
     return f"pair at risk: {a} and {b}, missed with {percent(data.at_risk.share)} probability"
 
 
 def draw_signal(data: ChromatogramData, axes: Axes, band: LabelBand | None = None) -> None:
     """The detector trace, with the names of the peaks in a band above the axes."""
     band = _band(data, width_of(axes)) if band is None else band
-    _draw_response(data, axes, *SIGNAL_RANGE)
-    axes.set_yticks([0, 25, 50, 75, 100])
-    low, high = SIGNAL_RANGE
+    low, high = signal_range(data)
+    _draw_response(data, axes, low, high)
+    if not data.cut:
+        axes.set_yticks([0, 25, 50, 75, 100])
+    mark_cut(axes, [label.time for label in data.cut])
     times, heights = (np.array([getattr(each, name) for each in data.labels]) for name in ("time", "height"))
-    draw_labels(axes, band, times / data.end, (heights - low) / (high - low))
+    draw_labels(axes, band, times / data.end, np.minimum((heights - low) / (high - low), 1.0))
+
+
+def signal_range(data: ChromatogramData) -> tuple[float, float]:
+    """Where the axis of the whole signal begins and ends  [% of the highest signal]."""
+    return -BELOW * data.top, data.top
+
+
+def mark_cut(axes: Axes, times: Sequence[float], at: float = 0.96) -> None:
+    """The sign of peaks that go on above (or, drawn downward, below) their panel; `at` in shares of its height."""
+    sign = "^" if at > 0.5 else "v"
+    axes.plot(times, [at] * len(times), sign, transform=axes.get_xaxis_transform(), color=INK, markersize=3.5)
 
 
 def draw_enlarged(data: ChromatogramData, axes: Axes) -> None:
@@ -196,12 +220,13 @@ def draw_enlarged(data: ChromatogramData, axes: Axes) -> None:
     In a panel `ENLARGED_HEIGHT` high it is larger by the stated factor as measured in print, too.
     """
     times = data.magnification
-    bottom = SIGNAL_RANGE[0] / times
-    top = bottom + (SIGNAL_RANGE[1] - SIGNAL_RANGE[0]) * ENLARGED_HEIGHT / SIGNAL_HEIGHT / times
+    low, high = signal_range(data)
+    bottom = low / times
+    top = bottom + (high - low) * ENLARGED_HEIGHT / SIGNAL_HEIGHT / times
     _draw_response(data, axes, bottom, top)
     axes.set_ylabel(f"signal × {times:g}, %\nof highest", **text_style(8, INK))
     cut = [label.time for label in data.labels if label.height > top]
-    axes.plot(cut, [0.96] * len(cut), "^", transform=axes.get_xaxis_transform(), color=INK, markersize=3.5)
+    mark_cut(axes, cut)
     for label in data.labels:
         if label.critical and label.height <= top:
             beside = label.height + 0.05 * top
@@ -245,52 +270,6 @@ def draw_labels(axes: Axes, band: LabelBand, places: Array, apexes: Array) -> No
         )  # fmt: skip
 
 
-def critical_pair_figure(data: ChromatogramData) -> Figure | None:
-    """The critical pair, enlarged; None when there is no pair."""
-    from matplotlib.figure import Figure
-
-    if data.window is None:
-        return None
-    width, height, top, bottom = 3.5, 2.2, 0.5, 0.42  # inch
-    figure = Figure(figsize=(width, height), facecolor="white")
-    axes = figure.add_axes((0.62 / width, bottom / height, 1 - 0.75 / width, 1 - (top + bottom) / height))
-    draw_critical_pair(data, axes)
-    axes.yaxis.set_label_coords(-0.13, 0.5)
-    axes.set_xlabel("time, min", **text_style(8))
-    return figure
-
-
-def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
-    """The trace around the critical pair, with each of the two peaks by itself beneath it."""
-    assert data.window is not None
-    start, end = data.window
-    seen = (data.times >= start) & (data.times <= end)
-    names = [_label_text(each.name, True, i) for i, each in enumerate(data.labels, 1) if each.critical]
-    # A critical peak that never elutes has no label and nothing to draw.
-    for response, name, line in zip(data.critical_responses, names, ("--", ":"), strict=False):
-        axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.2, linewidth=0)
-        axes.plot(
-            data.times[seen],
-            response[seen],
-            color=CRITICAL,
-            linewidth=1.2,
-            linestyle=line,
-            label=name[len(MARK) :],
-        )
-    axes.plot(data.times[seen], data.response[seen], color=SIGNAL, linewidth=1.2, label="_sum")
-    dress(axes, "signal, % of highest", INK)
-    axes.set_xlim(start, end)
-    top = 1.08 * float(data.response[seen].max())
-    heights = sorted(label.height for label in data.labels if label.critical)
-    if len(heights) == 2 and heights[0] < UNEQUAL * heights[1]:
-        top = CUT_AT * heights[0]
-        note = f"cut off: the larger peak is\n{heights[1] / heights[0]:.0f} times as high"
-        axes.text(1.0, 1.03, note, transform=axes.transAxes, ha="right", **text_style(6.5))
-    axes.set_ylim(0.0, top)
-    axes.xaxis.set_major_locator(_few_ticks())
-    draw_legend(axes, 1)
-
-
 def draw_oven(data: ChromatogramData, axes: Axes) -> None:
     """Oven temperature, with a tick where each compound elutes."""
     axes.plot(data.oven_times, data.oven, color=OVEN, linewidth=1.4)
@@ -315,7 +294,7 @@ def draw_pressure(data: ChromatogramData, axes: Axes) -> None:
     beside = axes.secondary_yaxis("right", functions=(absolute, gauge))
     beside.set_ylabel("inlet, kPa\nabsolute", **text_style(8, PRESSURE))
     beside.tick_params(labelsize=7, colors=QUIET, length=2.5)
-    beside.yaxis.set_major_locator(_few_ticks())
+    beside.yaxis.set_major_locator(few_ticks())
     for side in beside.spines.values():
         side.set_visible(False)
 
@@ -382,7 +361,7 @@ def draw_legend(axes: Axes, columns: int) -> None:
         text.set_parse_math(False)
 
 
-def _few_ticks() -> Any:
+def few_ticks() -> Any:
     from matplotlib.ticker import MaxNLocator
 
     return MaxNLocator(4, steps=[1, 2, 3, 5, 6, 10])
@@ -392,7 +371,7 @@ def dress(axes: Axes, label: str, colour: str) -> None:
     axes.set_ylabel(label, **text_style(8, colour))
     axes.yaxis.set_label_coords(-0.075, 0.5)
     axes.tick_params(labelsize=7, colors=QUIET, length=2.5, labelfontfamily=FONT)
-    axes.yaxis.set_major_locator(_few_ticks())
+    axes.yaxis.set_major_locator(few_ticks())
     axes.grid(axis="both", color=GRID, linewidth=0.5)
     axes.set_axisbelow(True)
     for name, side in axes.spines.items():

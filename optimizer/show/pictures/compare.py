@@ -16,6 +16,7 @@ from models.peaks.chromatogram import detector_trace, trace_times
 from models.units import HALF_95, SECONDS_PER_MINUTE
 from optimizer.goal.outcome import LEAST_TAILING
 from optimizer.methods.compare import Comparison
+from optimizer.results.plot_data import scale_of
 from optimizer.show.pictures.chromatograms import (
     CRITICAL,
     GRID,
@@ -29,6 +30,7 @@ from optimizer.show.pictures.chromatograms import (
     draw_labels,
     drawable,
     dress,
+    mark_cut,
     panel,
     sheet,
     text_style,
@@ -43,12 +45,12 @@ FOUND = "#00687a"
 RIGHT = 0.3  # inch
 OVERHANG = 0.25  # inch by which labels may stand beside the axes
 HIGHEST = 1.06  # where the axis of a signal ends
-TICKS = (1.0, 10.0, 50.0, 100.0)  # % of the highest signal
+TICKS = (1.0, 10.0, 50.0, 100.0)  # % of the highest peak that is drawn whole
 
 
 @dataclass(frozen=True)
 class MirrorData:
-    """What the picture shows; times in min, signals on a root scale, 1 the highest.
+    """What the picture shows; times in min, signals on a root scale, 1 the highest peak that is drawn whole.
 
     Attributes
     ----------
@@ -59,6 +61,7 @@ class MirrorData:
     pointed : M
     deviation, sd, shift : (M,) arrays  [s], found - predicted, its standard deviation, and the shared cause's part
         (nan without one)
+    cut_predicted, cut_found : times of the peaks that are cut off, since they dwarf the others
     extra : names and times of peaks that are no compound of the scenario
     end : float
     """
@@ -73,6 +76,8 @@ class MirrorData:
     deviation: Array
     sd: Array
     shift: Array
+    cut_predicted: Array
+    cut_found: Array
     extra: tuple[tuple[str, float], ...]
     end: float
 
@@ -107,10 +112,13 @@ def mirror_data(compared: Comparison) -> MirrorData:
     pointed = set() if smallest is None else {smallest.a, smallest.b}
     pointed = set(compared.wrongly_named or pointed) | set(compared.lost)
     cause = compared.causes.cause
+    above, cut_above = _drawn(times, detector_trace(times, t, w, prediction.area[order], tailing), t, scaling)
+    own = np.append(scaling, np.full(len(extra), scaling.all()))
+    below, cut_below = _drawn(times, detector_trace(times, every, width, area, tails), every, own)
     return MirrorData(
         times=times / SECONDS_PER_MINUTE,
-        predicted=_root(times, t, w, prediction.area[order], tailing, scaling),
-        found=_root(times, every, width, area, tails, np.append(scaling, np.full(len(extra), scaling.all()))),
+        predicted=above,
+        found=below,
         peak_times=t / SECONDS_PER_MINUTE,
         found_times=found / SECONDS_PER_MINUTE,
         names=tuple(prediction.compounds[m] for m in order),
@@ -118,16 +126,23 @@ def mirror_data(compared: Comparison) -> MirrorData:
         deviation=compared.deviation[order],
         sd=compared.time_sd[order],
         shift=np.full(len(order), np.nan) if cause is None else cause.shift[order],
+        cut_predicted=cut_above / SECONDS_PER_MINUTE,
+        cut_found=cut_below / SECONDS_PER_MINUTE,
         extra=tuple((name, time / SECONDS_PER_MINUTE) for name, time in compared.extra),
         end=end / SECONDS_PER_MINUTE,
     )
 
 
-def _root(times: Array, t: Array, w: Array, area: Array, tailing: Array, own: NDArray[np.bool_]) -> Array:
-    """A signal as the root of its share of the highest of its `own` peaks, so that small ones show as well."""
-    signal = detector_trace(times, t, w, area, tailing)
-    highest = detector_trace(times, t[own], w[own], area[own], tailing[own]).max() or signal.max()
-    return np.sqrt(np.minimum(signal / highest, 1.0)) if highest > 0 else signal
+def _drawn(times: Array, signal: Array, apexes: Array, own: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """A signal as the root of its share of the highest peak drawn whole, so that small peaks show beside large ones,
+    and the times of those that are cut off; `own` are those that the scale is of."""
+    seen = np.isfinite(apexes)
+    apexes, own = apexes[seen], own[seen]
+    heights = np.interp(apexes, times, signal)
+    scale = scale_of(list(heights[own] if own.any() else heights))
+    if not signal.max() > 0:
+        return signal, apexes[:0]
+    return np.minimum(np.sqrt(signal / scale), HIGHEST), apexes[heights > HIGHEST**2 * scale]
 
 
 def compared_figure(compared: Comparison) -> Figure:
@@ -146,6 +161,8 @@ def compared_figure(compared: Comparison) -> Figure:
     _draw_signal(
         predicted, data.times, data.predicted, SIGNAL, "predicted, % of\nhighest, root scale", upward=True
     )
+    mark_cut(predicted, list(data.cut_predicted), 0.95)
+    mark_cut(found, list(data.cut_found), 0.05)
     _draw_signal(found, data.times, data.found, FOUND, "found, % of\nhighest, root scale", upward=False)
     _draw_pointed(found, data)
     _draw_extra(found, data)
@@ -171,7 +188,7 @@ def _draw_pointed(axes: Axes, data: MirrorData) -> None:
     """The sign of the pointed peaks beneath them, as before their names."""
     seen = np.array(data.pointed) & np.isfinite(data.found_times)
     times = data.found_times[seen]
-    beneath = np.interp(times, data.times, data.found) + 0.05
+    beneath = np.minimum(np.interp(times, data.times, data.found) + 0.05, HIGHEST)
     axes.plot(times, beneath, "D", color=CRITICAL, markersize=3, markeredgewidth=0, clip_on=False)
 
 
@@ -205,7 +222,8 @@ def _draw_deviations(axes: Axes, data: MirrorData) -> None:
     )  # fmt: skip
     axes.plot(data.peak_times[pointed], data.deviation[pointed], "D", color=CRITICAL, markersize=5)
     dress(axes, "found -\npredicted, s", INK)
-    reach = 1.2 * float(np.nanmax(np.abs(np.append(data.deviation, data.shift)), initial=0.5))
+    # The edges of the interval are to be seen: a deviation means something only beside them.
+    reach = 1.2 * float(np.nanmax(np.abs([*data.deviation, *data.shift, *(HALF_95 * data.sd)]), initial=0.5))
     axes.set_ylim(-reach, reach)
     legend = axes.legend(
         loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, frameon=False, labelcolor=INK, borderaxespad=0.1,

@@ -50,7 +50,9 @@ AS_IT_IS_SIGN: dict[str, Any] = {
 TIME_LINES = 7
 LABEL_SIZE = np.array([0.13, 0.05])  # room of a run time label, as shares of the axes
 LABEL_MARGIN = np.array([0.06, 0.03])
-LETTER_ROOM = 6.0  # points from the edge of a region within which a letter does not fit
+LETTER_ROOM = 6.0  # points from the edge of a region within which a letter of full size does not fit
+SMALL_LETTER = 5.0  # points
+LETTER_BOX = np.array([8.5, 9.5])  # points that letters are apart, in height or in width
 LABEL_LENGTH = 32  # characters of a line beside the lower map
 
 
@@ -283,7 +285,7 @@ def _legend(swept: Sweep, axes: Axes, broken: bool) -> None:
 
 
 def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
-    """Regions in which one pair is critical, tinted and lettered."""
+    """Regions in which one pair is critical, each with its letter, an edge and a tint."""
     from matplotlib.colors import BoundaryNorm, ListedColormap
 
     which = letters.which.reshape(swept.shape).T
@@ -294,22 +296,38 @@ def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
         shading="nearest", rasterized=True,
     )  # fmt: skip
     cell = np.array([PAIR_HEIGHT, MAP_WIDTH]) * 72 / which.shape  # points
-    for number, letter in enumerate(letters.letters):
+    taken: list[Array] = []
+    for number, letter in enumerate(letters.letters):  # the most frequent first
         regions, count = ndimage.label(which == number)
         for region in range(1, count + 1):
-            inside = regions == region
-            inside[[0, -1], :] = inside[:, [0, -1]] = False  # no letter at the edge of the axes
-            depth = ndimage.distance_transform_edt(inside, sampling=cell)
-            if not depth.any():
+            place = _letter_place(regions == region, cell, taken)
+            if place is None:  # no room between the letters around it: its edge and tint remain
                 continue
-            row, column = _middle(depth)
-            if depth[row, column] >= LETTER_ROOM:
-                axes.text(
-                    x[column], y[row], letter, ha="center", va="center", fontsize=7, fontweight="bold",
-                    clip_on=True,
-                )  # fmt: skip
+            row, column, size = place
+            taken.append(np.array([row, column]) * cell)
+            axes.text(
+                x[column], y[row], letter, ha="center", va="center", fontsize=size, fontweight="bold", clip_on=True,
+                zorder=5,
+            )  # fmt: skip
+        if count:
+            axes.contour(*_cells(swept, letters.which == number), [0.5], colors=INK, linewidths=0.6)
     _outlines(swept, axes, 1.2)
     axes.set_title("critical pair", loc="left", fontsize=8, color=INK, pad=3)
+
+
+def _letter_place(
+    region: NDArray[np.bool_], cell: Array, taken: Sequence[Array]
+) -> tuple[int, int, float] | None:
+    """Row, column and size of a region's letter, off those that are there; None where there is no such place."""
+    # Beyond the axes lies another region: no letter at their edge where there is room elsewhere.
+    depth = ndimage.distance_transform_edt(np.pad(region, 1), sampling=cell)[1:-1, 1:-1]
+    middle = _middle(depth)
+    deepest_first = np.argwhere(region)[np.argsort(-depth[region], kind="stable")]
+    for row, column in (middle, *map(tuple, deepest_first)):
+        away = [np.abs(np.array([row, column]) * cell - each) for each in taken]
+        if all((each >= LETTER_BOX).any() for each in away):
+            return int(row), int(column), 7.0 if depth[row, column] >= LETTER_ROOM else SMALL_LETTER
+    return None
 
 
 def _middle(depth: Array) -> tuple[int, int]:

@@ -32,7 +32,9 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.method_checks import split_unknown
 from optimizer.scenario.reading import load_scenario, read_program
 from optimizer.search.reasons import compared_with
+from optimizer.show.pages.methods import adapt_html
 from tests.optimizer import command
+from tests.optimizer.made_up import made_up_outcome
 from tests.optimizer.show.test_report import Reader
 
 DEMO = Path(__file__).parents[3] / "scenarios" / "slow_isothermal"
@@ -266,6 +268,28 @@ def test_the_page_holds_both_methods(demo: tuple[Scenario, Fit]) -> None:
     steps = carrier_set_points(made.program.carrier, AMBIENT).steps
     assert any(row[:2] == ["all along", steps[0].to] for row in page.rows)
     assert html(made).count("data:image/svg+xml") == 2
+
+
+def test_what_meets_the_goal_is_offered_first(demo: tuple[Scenario, Fit]) -> None:
+    """A carried method that fails does not stand at the head of the page with its run time."""
+    scenario, fit = demo
+    made = carried_over(scenario, fit, in_use(scenario), change_of(scenario, gas="hydrogen", length_m=20.0))
+    assert isinstance(made.found, Adapted)
+    after = made.found.after
+    best = made_up_outcome([replace(after, run_time=after.run_time + 66.0)]).candidates[0]
+    meets = replace(made.found, pass_probability=1.0)
+    fails = replace(made.found, pass_probability=0.02)
+    tuned = f"→ {best.prediction.run_time / 60:.2f} min"
+    for found, offered, first in (
+        (meets, f"→ {after.run_time / 60:.2f} min", "Set points, carried"),
+        (fails, tuned, "Tuned:"),
+    ):
+        page = Reader(adapt_html(found, replace(best, feasible=True))).text
+        assert offered in page
+        other = {"Set points, carried": "Tuned:", "Tuned:": "Set points, carried"}[first]
+        assert page.index(offered) < page.index(first) < page.index(other)
+    alone = Reader(adapt_html(fails, None)).text
+    assert alone.index("Goal not met") < alone.index("Set points, carried")
 
 
 def test_the_page_of_a_cut_names_the_marker_and_what_to_set(demo: tuple[Scenario, Fit]) -> None:

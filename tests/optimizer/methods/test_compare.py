@@ -392,6 +392,27 @@ def test_the_picture_is_drawn(compared: Callable[[Rows], Comparison], cut: Rows)
     assert low > high  # the found signal hangs beneath
 
 
+def test_a_huge_peak_of_a_run_is_cut_and_the_interval_is_seen_whole(
+    compared: Callable[[Rows], Comparison], cut: Rows
+) -> None:
+    rows = [replace(row, area=200 * row.area) if row.compound == "carvone" else row for row in cut]
+    made = compared(rows)
+    data = mirror_data(made)
+    huge = (
+        times(cut, ["menthol", "carvone"]) / 60
+    )  # the main component of the mixture, and the one made huge here
+    assert data.cut_found == pytest.approx(huge, abs=0.01)
+    others = [t for t in data.found_times if np.isfinite(t) and np.abs(t - data.cut_found).min() > 0.01]
+    assert max(np.interp(others, data.times, data.found)) > 0.9
+    figure = compared_figure(made)
+    deviations, found, _ = figure.axes
+    (mark,) = [line for line in found.lines if line.get_marker() == "v"]
+    assert list(mark.get_xdata()) == list(data.cut_found)
+    low, high = deviations.get_ylim()
+    assert high > 1.96 * np.nanmax(data.sd)
+    assert low < -1.96 * np.nanmax(data.sd)
+
+
 @pytest.fixture
 def files(cut: Rows, tmp_path: Path) -> tuple[Path, Path]:
     run, method = tmp_path / "run.csv", tmp_path / "method.toml"

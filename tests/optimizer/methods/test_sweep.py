@@ -360,6 +360,22 @@ def test_the_command_leaves_its_files(
     assert "toluene" in text or "octane" in text
 
 
+def test_the_table_of_a_map_is_the_same_way_round_as_its_picture(
+    scenario: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The first set point to the right, the second upward, as the axes of the picture."""
+    vary = ("--vary", "start_C=100:140:2", "--vary", "inlet_kPa=60:150:3")
+    assert call(monkeypatch, "sweep", scenario, *vary, "--json") == 0
+    runs = json.loads(capsys.readouterr().out)["runs"]
+    assert call(monkeypatch, "sweep", scenario, *vary) == 0
+    lines = [line.split("│")[1:-1] for line in capsys.readouterr().out.splitlines() if line.startswith("│")]
+    assert [line[0].strip() for line in lines] == ["150", "105", "60"]
+    by_place = {(each["set"]["start_C"], each["set"]["inlet_kPa"]): each for each in runs}
+    for inlet, (_, *cells) in zip((150.0, 105.0, 60.0), lines, strict=True):
+        for start, cell in zip((100.0, 140.0), cells, strict=True):
+            assert f"/ {by_place[start, inlet]['run_time_min']:.2f}" in cell
+
+
 def test_the_table_shows_the_best_run_and_the_edges(
     scenario: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

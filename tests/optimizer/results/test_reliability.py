@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -30,7 +31,7 @@ from optimizer.results.reliability import (
 from optimizer.scenario.data import PairRule
 from optimizer.scenario.instrument_data import Tolerances
 from optimizer.search.reasons import risk_warnings
-from optimizer.search.set_point_tolerances import set_point_tolerances
+from optimizer.search.set_point_tolerances import moved_together, set_point_tolerances
 from optimizer.show.pictures.chromatograms import BAND_NOTE, band_caption, chromatogram_figure
 
 PROGRAM = Program(
@@ -105,6 +106,27 @@ def test_every_set_point_is_moved_by_its_tolerance_and_gives_what_predict_gives(
             assert each.resolution == pytest.approx(then.min_resolution, rel=2e-4)
             end = float(np.max(end_of_peak(then.retention, then.width_half)))
             assert each.run_time_change == pytest.approx(end - ended, abs=0.02)
+
+
+def test_two_set_points_are_moved_at_once_in_all_four_ways(problem: Problem, prediction: Prediction) -> None:
+    known = set_point_tolerances(problem, prediction)
+    steps = problem.scenario.instrument.steps
+    found = moved_together(problem, prediction, known)
+    assert [(each.first, each.second) for each in found] == list(combinations(known[:3], 2))
+    in_si = {"time": steps.time, "rate": steps.rate}
+    by = {
+        "start_C": 2.0, "to1_C": 2.0, "hold_min": in_si["time"], "hold1_min": in_si["time"],
+        "rate1_C_per_min": in_si["rate"], "flow_mL_min": 0.03 * PROGRAM.carrier.start,
+    }  # fmt: skip
+    for each in found:
+        signs = [(-1, -1), (-1, 1), (1, -1), (1, 1)]
+        for (one, other), result in zip(signs, each.moved, strict=True):
+            then = moved(PROGRAM, each.first.name, one * by[each.first.name])
+            then = moved(then, each.second.name, other * by[each.second.name])
+            assert result is not None
+            expected = predict(problem, then)
+            assert result.pair == expected.critical_pair
+            assert result.resolution == pytest.approx(expected.min_resolution, rel=2e-4)
 
 
 def test_the_most_critical_set_point_comes_first(problem: Problem, prediction: Prediction) -> None:

@@ -20,7 +20,7 @@ from optimizer.base.interruption import stopped_by
 from optimizer.base.processes import Apart, LostWorkerError
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Searched
-from optimizer.search.islands import ALONE, ISLANDS, STEPS, search
+from optimizer.search.islands import ALONE, ISLANDS, STEPS, _work, search
 from optimizer.search.program_space import families_of
 
 ROOT = Path(__file__).parents[3]
@@ -144,6 +144,50 @@ def test_workers_answer_fail_and_die_one_by_one() -> None:
     finally:
         workers.end()
     assert not any(alive(pid) for pid in pids.values())
+
+
+def dying(given, orders):
+    """The work of islands; the second core's process ends by itself in the second exchange."""
+    ended = 0
+    for answer in _work(given, orders):
+        ended += answer.ended is not None
+        if 1 in given.islands and ended > 2 * STEPS:
+            os._exit(7)
+        yield answer
+
+
+def dead(given, orders):
+    os._exit(7)
+    yield
+
+
+def test_a_lost_worker_keeps_what_was_found(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    families, told, stop, answers = families_of(problem.scenario), [], threading.Event(), count(1)
+
+    def one(share: float, text: str) -> None:
+        if "best so far" in text and next(answers) == STEPS * ISLANDS:
+            stop.set()
+
+    with rounds_counted(), stopped_by(stop):
+        one_exchange = search(problem, families, ROUND * ROUNDS, 1, one, cores=1)
+    monkeypatch.setattr("optimizer.search.islands._work", dying)
+    with rounds_counted():
+        found = search(problem, families, ROUND * ROUNDS, 1, lambda _, text: told.append(text), cores=2)
+    assert found.interrupted
+    assert "status 7" in told[-1]
+    best = {each.family.name: each.descent.cost for each in reversed(found.all()) if each.feasible}
+    known = {each.family.name: each.descent.cost for each in reversed(one_exchange.all()) if each.feasible}
+    assert known
+    assert all(best[name] <= cost for name, cost in known.items())
+    assert found.programs >= one_exchange.programs
+
+
+def test_workers_lost_before_anything_is_found_are_an_error(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("optimizer.search.islands._work", dead)
+    with rounds_counted(), pytest.raises(LostWorkerError, match="status 7"):
+        search(problem, families_of(problem.scenario), ROUND * ROUNDS, 1, cores=2)
 
 
 def alive(pid: int) -> bool:

@@ -21,9 +21,9 @@ from optimizer.results.plot_data import ChromatogramData, chromatogram_data, res
 from optimizer.show.pictures.chromatograms import (
     MARK,
     chromatogram_figure,
-    critical_pair_figure,
     picture,
 )
+from optimizer.show.pictures.pair import critical_pair_figure
 from optimizer.show.pictures.residuals import residual_figure
 from tests.optimizer.made_up import (
     AMBIENT,
@@ -218,13 +218,39 @@ def with_a_huge_peak(count: int, at: int, names: tuple[str, ...] | None = None) 
 
 
 @pytest.mark.parametrize("count", [3, 20, 60])
-def test_beside_a_huge_peak_the_critical_pair_is_shown_enlarged(count: int) -> None:
+def test_a_huge_peak_is_cut_so_that_the_others_are_seen(count: int) -> None:
     data = with_a_huge_peak(count, 0)
-    smallest = min(label.height for label in data.labels if label.critical)
-    assert smallest < 2.0
-    assert 12.0 <= smallest * data.magnification <= 55.0
-    largest = max(label.height for label in data.labels if label.critical)
-    assert largest * data.magnification <= 55.0  # both are alike here: none of the two is cut
+    (cut,) = data.cut
+    assert cut.height == 100.0
+    whole = [label.height for label in data.labels if label is not cut]
+    assert max(whole) < 2.0
+    assert max(whole) / data.top == pytest.approx(1 / 1.06)
+    figure = chromatogram_figure(data)
+    assert_nothing_clipped_or_covered(figure)
+    signal = figure.axes[-1]
+    assert signal.get_ylim()[1] == pytest.approx(data.top)
+    (mark,) = [line for line in signal.lines if line.get_marker() == "^"]
+    assert list(mark.get_xdata()) == [cut.time]
+    times = f"{100 / max(whole):.0f} times as high as the highest peak drawn whole"
+    assert any(cut.name in text.get_text() and times in text.get_text() for text in visible_texts(figure))
+
+
+def with_a_small_pair(count: int) -> ChromatogramData:
+    """The critical pair's areas a hundredth of the others'."""
+    whole = predicted(compounds(count), names_of(count))
+    area = whole.area.copy()
+    area[whole.counted_pairs[whole.critical]] /= 100  # type: ignore[index]
+    return chromatogram_data(replace(whole, area=area), AMBIENT, "A title")
+
+
+@pytest.mark.parametrize("count", [8, 20, 60])
+def test_a_small_critical_pair_is_shown_enlarged(count: int) -> None:
+    data = with_a_small_pair(count)
+    assert data.cut == ()
+    pair = [label.height for label in data.labels if label.critical]
+    assert min(pair) < 2.0
+    assert min(pair) * data.magnification >= 12.0
+    assert max(pair) * data.magnification <= 55.0  # both are alike here: none of the two is cut
     figure = chromatogram_figure(data)
     assert_nothing_clipped_or_covered(figure)
     enlarged, signal = figure.axes[3:]
@@ -255,7 +281,8 @@ def test_a_small_peak_beside_a_huge_one_is_shown_though_the_huge_one_is_cut() ->
     data = chromatogram_data(pair, AMBIENT, "")
     small = data.labels[1].height
     assert small < 1.0
-    assert 12.0 <= small * data.magnification <= 55.0
+    assert [label.name for label in data.cut] == [data.labels[0].name]
+    assert small / data.top == pytest.approx(1 / 1.06)
 
 
 @pytest.mark.parametrize("count", [1, 14])
@@ -268,7 +295,9 @@ def test_what_is_seen_anyway_is_not_enlarged(count: int) -> None:
 def test_without_a_pair_the_crowd_speaks_for_what_must_be_seen() -> None:
     whole = predicted(compounds(5), names_of(5))
     prediction = replace(whole, critical=None, area=np.array([1.0, 1.0, 500.0, 1.0, 1.0]))
-    assert chromatogram_data(prediction, AMBIENT, "").magnification >= 50.0
+    data = chromatogram_data(prediction, AMBIENT, "")
+    assert data.top < 2.0
+    assert len(data.cut) == 1
 
 
 def test_the_signal_states_its_unit() -> None:

@@ -40,6 +40,7 @@ PHONE = (360, 740)
 A4, LETTER = (210.0, 297.0), (215.9, 279.4)  # mm
 MARGIN = 10.0  # mm, on the left and right of a printed page
 FIRST = "#candidate-1 figure.chart"
+SIGNAL, TRACE = 180.0, 36.0  # px, heights of the drawn panels
 
 
 @pytest.fixture(scope="module")
@@ -81,7 +82,8 @@ def text(page: Browser, selector: str) -> str:
 
 def shown_candidates(page: Browser) -> list[str]:
     found: list[str] = page.run(
-        "[...document.querySelectorAll('section.candidate')].filter((e) => e.checkVisibility()).map((e) => e.id)"
+        "[...document.querySelectorAll('section.candidate:not(.more)')]"
+        ".filter((e) => e.checkVisibility()).map((e) => e.id)"
     )
     return found
 
@@ -150,7 +152,8 @@ def test_texts_are_texts(page: Browser) -> None:
     assert text(page, "h1") == TITLE
     assert page.run("document.querySelectorAll('img[src=x], [onmouseover], [onerror]').length") == 0
     cells = page.run(
-        "[...document.querySelectorAll('#candidate-1 table.peaks tbody tr')].map((row) => row.cells[1].textContent)"
+        "[...document.querySelectorAll('#candidate-1-risks table.peaks tbody tr')]"
+        ".map((row) => row.cells[1].textContent)"
     )
     assert len(cells) == len(COMPOUNDS)
     for name in COMPOUNDS:
@@ -192,7 +195,7 @@ def test_an_address_leads_to_its_candidate(browser: Browser, path: Path) -> None
 
 def test_switching_stays_at_the_heading_that_is_read(page: Browser) -> None:
     place = (
-        "[...document.querySelectorAll('#candidate-%d h3')].find((each) => each.textContent === 'How sure it is')"
+        "[...document.querySelectorAll('#candidate-%d-risks h3')].find((each) => each.textContent === 'Peaks')"
         ".getBoundingClientRect().top"
     )
     page.run(f"window.scrollBy({{ top: {place % 1} - 60, behavior: 'instant' }})")
@@ -201,6 +204,74 @@ def test_switching_stays_at_the_heading_that_is_read(page: Browser) -> None:
     page.run("document.querySelector('input[value=candidate-2]').click()")
     page.settle()
     assert page.run(place % 2) == pytest.approx(before, abs=1.0)
+
+
+def test_switching_leaves_the_chromatogram_where_it_is(page: Browser) -> None:
+    place = (
+        "(() => { const at = document.querySelector('#candidate-%d svg.live-chart').getBoundingClientRect();"
+    )
+    place += "return [at.top, at.bottom]; })()"
+    for down in (0, 300):
+        page.run(f"window.scrollTo({{ top: {down}, behavior: 'instant' }})")
+        page.settle()
+        before = page.run(place % 1)
+        page.run("document.querySelector('input[value=candidate-2]').click()")
+        page.settle()
+        assert page.run(place % 2) == pytest.approx(before, abs=1.0)
+        page.run("document.querySelector('input[value=candidate-1]').click()")
+        page.settle()
+        assert page.run(place % 1) == pytest.approx(before, abs=1.0)
+
+
+# What is read in a minute
+
+
+def test_the_first_screen_holds_verdict_set_points_and_chromatogram(page: Browser) -> None:
+    bottoms = [
+        page.run(f"document.querySelector('{part}').getBoundingClientRect().bottom")
+        for part in (".verdict", "#candidate-1 .set", "#candidate-1 svg.live-chart")
+    ]
+    assert page.run("scrollY") == 0
+    assert max(bottoms) <= 900.0
+    tops = [
+        page.run(f"document.querySelector('{part}').getBoundingClientRect().top + scrollY")
+        for part in (".verdict", "#candidate-1 .set", ".whole", "#candidate-1-risks", "#parameters")
+    ]
+    assert tops == sorted(tops)
+
+
+def test_few_words_are_unfolded(page: Browser) -> None:
+    """Words and numbers, those in the drawn chromatogram too: at most 700 for a mixture of a dozen."""
+    words = page.run(
+        "(() => { const walker = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);"
+        "let found = 0; while (walker.nextNode()) { const at = walker.currentNode.parentElement;"
+        "if (at.checkVisibility() && !at.closest('script, style'))"
+        "found += (walker.currentNode.data.match(/\\S*[A-Za-z0-9]\\S*/g) ?? []).length; } return found; })()"
+    )
+    assert 200 < words <= 700
+
+
+def test_the_table_of_candidates_sorts(page: Browser) -> None:
+    rows = (
+        "[...document.querySelectorAll('table.sorts tbody tr')].map((row) => row.cells[0].textContent.trim())"
+    )
+    times = "[...document.querySelectorAll('table.sorts tbody tr')].map((row) => Number(row.cells[3].textContent))"
+    assert page.run(rows) == ["in use", "1", "2"]
+    page.click("table.sorts th:nth-child(4) button")
+    assert page.run(times) == sorted(page.run(times))
+    assert (
+        page.run("document.querySelector('table.sorts th:nth-child(4)').getAttribute('aria-sort')")
+        == "ascending"
+    )
+    page.click("table.sorts th:nth-child(4) button")
+    assert page.run(times) == sorted(page.run(times), reverse=True)
+    assert len(page.run(rows)) == 3
+
+
+def test_a_link_to_a_folded_part_opens_it(page: Browser) -> None:
+    assert page.run("document.querySelector('#cautions').open") is False
+    page.click("#candidate-1 a[href='#cautions']")
+    assert page.run("document.querySelector('#cautions').open") is True
 
 
 # Chromatograms
@@ -220,7 +291,7 @@ def test_buttons_move_and_enlarge(page: Browser) -> None:
     before = curve(page, FIRST, "signal")
     page.click(f"{FIRST} [data-do=taller]")
     heights = [
-        np.ptp(np.clip(points[:, 1], -1e4, 220.0)) for points in (before, curve(page, FIRST, "signal"))
+        np.ptp(np.clip(points[:, 1], -1e4, SIGNAL)) for points in (before, curve(page, FIRST, "signal"))
     ]
     assert heights[1] == pytest.approx(2 * heights[0], rel=0.02)
     assert "× 2" in text(page, f"{FIRST} svg .title")
@@ -271,7 +342,7 @@ def test_a_dragged_stretch_fills_the_panels(page: Browser) -> None:
         points = curve(page, FIRST, trace["kind"])
         low, high = trace["range"]
         middle = (zoomed.end - zoomed.start) / 2
-        shown = high - np.interp(middle / zoomed.per_pixel, *points.T) / 64 * (high - low)
+        shown = high - np.interp(middle / zoomed.per_pixel, *points.T) / TRACE * (high - low)
         expected = np.interp(zoomed.start + middle, trace["times"], trace["values"])
         assert shown == pytest.approx(expected, abs=0.01 * (high - low)), trace["kind"]
     x, y = page.middle(f"{FIRST} svg")
@@ -303,7 +374,7 @@ def test_keys_move_and_enlarge(page: Browser) -> None:
 def row(page: Browser, number: int) -> list[str]:
     """Cells of a row of the first candidate's peak table, blanks as one."""
     cells = page.run(
-        f"[...document.querySelectorAll('#candidate-1 table.peaks tbody tr')[{number - 1}].cells]"
+        f"[...document.querySelectorAll('#candidate-1-risks table.peaks tbody tr')[{number - 1}].cells]"
         ".map((cell) => cell.textContent)"
     )
     return [re.sub(r"\s+", " ", cell).strip() for cell in cells]
@@ -312,7 +383,7 @@ def row(page: Browser, number: int) -> list[str]:
 def chosen(page: Browser) -> list[int]:
     """Numbers of the rows that are marked."""
     found: list[int] = page.run(
-        "[...document.querySelectorAll('#candidate-1 table.peaks tr.shown')].map((each) => each.rowIndex)"
+        "[...document.querySelectorAll('#candidate-1-risks table.peaks tr.shown')].map((each) => each.rowIndex)"
     )
     return found
 
@@ -337,7 +408,7 @@ def test_a_peak_that_is_pointed_at_tells_its_row(page: Browser) -> None:
 
 
 def test_a_row_that_is_pointed_at_marks_its_peak(page: Browser) -> None:
-    page.point(*page.middle("#candidate-1 table.peaks tbody tr:nth-child(3) td"))
+    page.point(*page.middle("#candidate-1-risks table.peaks tbody tr:nth-child(3) td"))
     assert chosen(page) == [3]
     assert text(page, f"{FIRST} svg text.chosen") == data_of(page, FIRST)["peaks"][2]["label"]
 
@@ -429,8 +500,8 @@ def test_dark_pages_are_dark_and_pictures_legible(page: Browser) -> None:
     shares = []
     for dark in (False, True):
         page.screen(dark=dark)
-        page.middle("img")
-        shot = imread(io.BytesIO(page.tab.locator("img").first.screenshot()))[..., :3].mean(axis=2)
+        page.middle(".pair img")
+        shot = imread(io.BytesIO(page.tab.locator(".pair img").first.screenshot()))[..., :3].mean(axis=2)
         ground = float(np.median(shot))
         shares.append((ground, float((np.abs(shot - ground) > 0.4).mean())))
     (light, ink), (dark_ground, dark_ink) = shares
@@ -486,25 +557,37 @@ def all_there_as_pictures(page: Browser) -> None:
     assert shown_candidates(page) == ["candidate-1", "candidate-2", "in-use"]
 
 
-@pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])
-@pytest.mark.parametrize("dark", [False, True])
-def test_paper_has_everything(page: Browser, paper: tuple[float, float], dark: bool) -> None:
-    page.click(f"{FIRST} [data-do=in]")
-    width = (paper[0] - 2 * MARGIN) * PIXELS_PER_MM
-    page.screen(int(width), 1000, media="print", dark=dark)
-    all_there_as_pictures(page)
-    assert page.run(STICKING_OUT % {"width": width, "inside": "false"}) == []
-    assert page.run("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
-    assert page.run("getComputedStyle(document.querySelector('img')).filter") == "none"
-    page.screen(media="", dark=dark)
-    pdf = page.tab.pdf(width=f"{paper[0]}mm", height=f"{paper[1]}mm")
+def pages_of(pdf: bytes, points: tuple[float, ...]) -> int:
     boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf)
-    points = tuple(side / 25.4 * 72 for side in paper)
     assert boxes
     for box in boxes:
         assert tuple(map(float, box)) == pytest.approx(points, abs=1.0)
-    # one page at the start, one or more for each of two candidates, one each for the method in use and the parameters
-    assert 5 <= len(re.findall(rb"/Type /Page\b", pdf)) <= 14
+    return len(re.findall(rb"/Type /Page\b", pdf))
+
+
+@pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])
+@pytest.mark.parametrize("dark", [False, True])
+def test_paper_has_what_is_shown_and_unfolded(page: Browser, paper: tuple[float, float], dark: bool) -> None:
+    page.click(f"{FIRST} [data-do=in]")
+    points = tuple(side / 25.4 * 72 for side in paper)
+    size = {"width": f"{paper[0]}mm", "height": f"{paper[1]}mm"}
+    page.screen(media="print", dark=dark)
+    assert pages_of(page.tab.pdf(**size), points) == 2  # one candidate
+    page.screen(dark=dark)
+    page.click("input[value=all]")
+    page.run("for (const each of document.querySelectorAll('details')) each.open = true")
+    width = (paper[0] - 2 * MARGIN) * PIXELS_PER_MM
+    page.screen(int(width), 1000, media="print", dark=dark)
+    all_there_as_pictures(page)
+    for part in ("#parameters tbody tr", "#cautions li", ".more table", "dl dd"):
+        found = visible(page, part)
+        assert found, part
+        assert all(found), part
+    assert page.run(STICKING_OUT % {"width": width, "inside": "false"}) == []
+    assert page.run("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert page.run("getComputedStyle(document.querySelector('img')).filter") == "none"
+    page.screen(media="print", dark=dark)
+    assert 5 <= pages_of(page.tab.pdf(**size), points) <= 14
 
 
 def test_without_its_script_the_page_stands_as_it_is(browser: Browser, path: Path) -> None:
@@ -515,8 +598,8 @@ def test_without_its_script_the_page_stands_as_it_is(browser: Browser, path: Pat
     browser.screen()
     browser.open(stripped)
     all_there_as_pictures(browser)
-    assert visible(browser, "summary") == [True, True]
-    browser.click("#candidate-1 summary")
+    assert visible(browser, "#candidate-1 .copy summary") == [True]
+    browser.click("#candidate-1 .copy summary")
     assert visible(browser, "#candidate-1 pre") == [True]
     assert browser.complaints == []
 

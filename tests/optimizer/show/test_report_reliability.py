@@ -80,7 +80,7 @@ def test_the_report_says_how_sure_a_candidate_is() -> None:
     assert "most often missed: earliest elution (8 %)" in report.text
     assert "carrier setting (with it known exactly, 95 %)" in report.text
     assert (
-        "in use; 87 % probability of meeting every requirement (simulated, 95 % interval 84 to 90 %)."
+        "Certainty 87 % probability of meeting every requirement (simulated, 95 % interval 84 to 90 %) required: 90 %"
         in report.text
     )  # the verdict at its head
     assert "every pair holds" not in report.text
