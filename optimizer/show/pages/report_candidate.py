@@ -17,7 +17,7 @@ from optimizer.goal.cautions import PLANNING, cautions_about, cautions_in_short,
 from optimizer.goal.goal import end_of_peak
 from optimizer.goal.outcome import Candidate, InletPressure, InUse, Prediction, SearchOutcome
 from optimizer.results.detector import detector_settings
-from optimizer.results.plot_data import ChromatogramData, chromatogram_data
+from optimizer.results.plot_data import ChromatogramData, chromatogram_data, thinned_curve
 from optimizer.results.prediction import ELUTION, FACTOR, INTACT_PERCENT, predicted_peaks
 from optimizer.results.reliability import (
     at_risk_text,
@@ -40,7 +40,6 @@ from optimizer.results.set_points import (
     split_line,
     typed,
 )
-from optimizer.results.thinning import thinned_curve
 from optimizer.scenario.data import AnalyteDetail, Scenario
 from optimizer.show.pictures.chromatograms import (
     LEAST_SPANS,

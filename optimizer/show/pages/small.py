@@ -6,8 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.results.plot_data import ChromatogramData
-from optimizer.results.thinning import thinned_curve
+from optimizer.results.plot_data import ChromatogramData, thinned_curve
 
 WIDTH, HEIGHT = 240, 34  # px
 THINNED = 0.004  # of the height: a seventh of a pixel

@@ -113,8 +113,8 @@ def mirror_data(compared: Comparison) -> MirrorData:
     pointed = set(compared.wrongly_named or pointed) | set(compared.lost)
     cause = compared.causes.cause
     above, cut_above = _drawn(times, detector_trace(times, t, w, prediction.area[order], tailing), t, scaling)
-    own = np.append(scaling, np.full(len(extra), scaling.all()))
-    below, cut_below = _drawn(times, detector_trace(times, every, width, area, tails), every, own)
+    scaled = np.append(scaling, np.full(len(extra), scaling.all()))
+    below, cut_below = _drawn(times, detector_trace(times, every, width, area, tails), every, scaled)
     return MirrorData(
         times=times / SECONDS_PER_MINUTE,
         predicted=above,
