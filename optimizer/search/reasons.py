@@ -48,13 +48,18 @@ class Held(NamedTuple):
         return self.shown.margin < FEASIBLE
 
 
-def held_limits(problem: Problem, prediction: Prediction, pairs: int | None = SHOWN_PAIRS) -> Iterator[Held]:
-    """Every limit of a program with its margin: the tightest pairs (None for all), then limits, tightest first."""
+def held_limits(
+    problem: Problem, prediction: Prediction, pairs: int | None = SHOWN_PAIRS, nominally: bool = False
+) -> Iterator[Held]:
+    """Every limit of a program with its margin: the tightest pairs (None for all), then limits, tightest first.
+
+    Tightest is what the draws leave least of, or with `nominally` what the program itself does.
+    """
     batch = batch_of([prediction.program])
     assessment = problem.assess(batch, "polish")
     margin, limits = prediction.resolution / prediction.needed - 1, assessment.limits[0]
     in_hand, limits_in_hand = margin, limits
-    if problem.by_draws:  # what binds has no more reserve than the draws ask for
+    if problem.by_draws and not nominally:  # what binds has no more reserve than the draws ask for
         needed = backoff(problem, assessment, drawn_margins(problem, batch, assessment))
         in_hand = margin - needed.kappa * needed.pairs[*problem.pairs.index.T]
         limits_in_hand = limits - needed.kappa * needed.limits
@@ -125,7 +130,7 @@ def shortfalls(problem: Problem, prediction: Prediction, share: float) -> tuple[
 
 def missed_nominally(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     """The same of the nominal program, without regard to the pass probability."""
-    missed = [each for each in held_limits(problem, prediction) if each.missed]
+    missed = [each for each in held_limits(problem, prediction, nominally=True) if each.missed]
     required = [each for each in missed if each.limit.is_requirement]
     sentences = [f"cannot be run: {each.shown.text}" for each in missed if not each.limit.is_requirement]
     sentences += [each.shortfall for each in sorted(required, key=lambda each: each.shown.margin)]

@@ -218,7 +218,7 @@ def test_with_a_third_longer_the_oven_alone_would_do(problem: Problem) -> None:
 
 
 def test_the_search_ends_on_a_pressure_ramp(problem: Problem) -> None:
-    _, outcome = optimize(problem.scenario, problem.fit, seconds=steps(60), what_if=False)
+    _, outcome = optimize(problem.scenario, problem.fit, seconds=steps(120), what_if=False)
     assert outcome.feasible
     first = outcome.candidates[0].prediction
     assert first.program.carrier.mode == "pressure program"

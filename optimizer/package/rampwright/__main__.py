@@ -11,8 +11,8 @@ from optimizer.base.interruption import stop_on_signals, stopped
 def main() -> None:
     """The command line, with the command that opens the page."""
     stop_on_signals()
-    without_idle_threads()
     try:
+        without_idle_threads()
         from optimizer.app.cli import app
         from optimizer.app.cli import main as command_line
         from optimizer.page.command import add_to

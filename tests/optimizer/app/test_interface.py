@@ -738,7 +738,7 @@ def test_a_carried_method_that_breaks_the_equipment_says_so_first(fitted: rw.Fit
     made = rw.adapt(rw.Fitted(scenario, fitted.fit), {"oven": SLOW, "carrier": FLOW}, length_m=20.0)
     text, page = shown(made), made.files()["adapt.html"].decode()
     assert made.to_dict()["breaks_equipment"]
-    for said, beside in ((text, "The method in use, carried over"), (page, '<p class="lead">')):
+    for said, beside in ((text, "The method in use, carried over"), (page, "<table")):
         assert 0 <= said.find("Not to be run as it is") < said.index(beside)
         assert "Breaks a limit:" not in said
 

@@ -22,7 +22,7 @@ from optimizer.results.plot_data import chromatogram_data
 from optimizer.results.scenario_words import inputs
 from optimizer.scenario.data import AnalyteDetail, Near, Scenario
 from optimizer.scenario.reading import load_scenario
-from optimizer.show.pages.report import _verdict
+from optimizer.show.pages.verdict import verdict
 from tests.optimizer.bad_inputs import FAST, SCENARIO, SLOW, write_good_scenario
 
 IGNORED = '[[analytes]]\ncompound = "toluene"\nrole = "ignore"\n'
@@ -207,7 +207,7 @@ def test_what_an_unknown_costs_is_told(tmp_path: Path) -> None:
     )
     document = candidate_document(scenario, outcome)
     assert document["search"]["unknowns"]["costs_min"] == pytest.approx(cost.costs / 60, abs=0.006)
-    assert cost.text in _verdict(outcome)
+    assert cost.text in verdict(scenario, outcome)[0]["lines"]
 
 
 def test_the_end_of_the_solvent_bounds_the_first_peak_and_gives_the_delay(tmp_path: Path) -> None:
