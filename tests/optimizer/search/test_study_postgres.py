@@ -96,7 +96,8 @@ def test_four_workers_share_the_work_and_one_may_be_killed(
     assert min(each["best"] for each in told) <= 1.01 * alone.all()[0].descent.cost
     # Together they screen and try what one would: no family is begun four times over.
     firsts = Counter(trial.user_attrs["claim"]["family"] for trial in trials[: 3 * len(families)])
-    assert max(firsts.values()) <= 3 + len(workers)
+    at_once = [victim, *workers]  # each may begin one before it sees the others' claims
+    assert max(firsts.values()) <= 3 + len(at_once)
 
 
 def test_a_server_that_goes_away_costs_nothing(
