@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.app.options import Force, FromTrace, MinSignalToNoise, MinWidth, Out
+from optimizer.app.options import AsJson, Force, FromTrace, MinSignalToNoise, MinWidth, Out
 
 
 def _names(incomplete: str) -> list[str]:
@@ -78,9 +78,7 @@ def peaks_of_file(
     from_trace: FromTrace = False,
     out: Out = None,
     force: Force = False,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """The peaks in a recorded trace, as a picture and a peak table.
 

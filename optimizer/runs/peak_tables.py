@@ -233,7 +233,7 @@ class _Cells:
 def _cells(path: Path, raw: bytes, required: tuple[str, ...], stated: Mapping[str, str] | None) -> _Cells:
     """Header names and the numbered rows below it."""
     if is_workbook(raw) or path.suffix.casefold() == ".xlsx":
-        return _of_workbook(path, required, stated)
+        return _of_workbook(path, raw, required, stated)
     text, notes = text_of_table(path, raw)
     text_lines = text.split("\n")
     first = next((i for i, line in enumerate(text_lines) if line.strip()), None)
@@ -279,9 +279,11 @@ def _cells(path: Path, raw: bytes, required: tuple[str, ...], stated: Mapping[st
     return _Cells(header, body, notes=notes)
 
 
-def _of_workbook(path: Path, required: tuple[str, ...], stated: Mapping[str, str] | None) -> _Cells:
+def _of_workbook(
+    path: Path, raw: bytes, required: tuple[str, ...], stated: Mapping[str, str] | None
+) -> _Cells:
     """The first sheet of a workbook that holds a peak table."""
-    for name, sheet in sheets_of_workbook(path):
+    for name, sheet in sheets_of_workbook(path, raw):
         for at, (_, cells) in enumerate(sheet.rows[:MOST_BEFORE]):
             columns = columns_of(cells, stated)
             if _is_heading(columns, required):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.base.errors import ScenarioError
-from optimizer.base.text_files import LARGEST, read_bytes, text_of
+from optimizer.base.text_files import LARGEST, text_of
 
 MARKS = (";", "\t", ",")  # between cells; the first that a heading holds
 MOST_ROWS, MOST_COLUMNS = 20_000, 100  # of a sheet that is looked at
@@ -87,8 +87,8 @@ def is_workbook(raw: bytes) -> bool:
     return raw.startswith(b"PK\x03\x04")
 
 
-def sheets_of_workbook(path: Path) -> list[tuple[str, Sheet]]:
-    """The sheets of a workbook (.xlsx) by name, values as they were last computed.
+def sheets_of_workbook(path: Path, raw: bytes) -> list[tuple[str, Sheet]]:
+    """The sheets of a workbook's bytes (.xlsx) by name, values as they were last computed.
 
     Raises
     ------
@@ -96,7 +96,6 @@ def sheets_of_workbook(path: Path) -> list[tuple[str, Sheet]]:
     """
     import openpyxl
 
-    raw = read_bytes(path)
     none = (
         f"{path}: is no workbook though it looks like one; save it as .xlsx anew, or export the sheet as CSV"
     )

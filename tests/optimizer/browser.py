@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
 from playwright.sync_api import Error, Page, sync_playwright
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
@@ -59,6 +60,18 @@ def chromium() -> str | None:
     """Path of a Chromium that can be driven here, None where there is none."""
     asked = os.environ.get(ASKED_FOR)
     return shutil.which(asked) if asked else next(filter(None, map(shutil.which, NAMES)), None)
+
+
+def chromium_or_skip(what: str) -> str:
+    """The same for a module of tests of `what`, which is skipped where there is none."""
+    program = chromium()
+    if program is None:
+        pytest.skip(
+            f"NOT TESTED: {what} in a browser. None of {', '.join(NAMES)} was found: install one (Debian, Ubuntu: "
+            f"apt-get install chromium) or name it in {ASKED_FOR}.",
+            allow_module_level=True,
+        )
+    return program
 
 
 class DoesNotStart(Exception):

@@ -29,24 +29,16 @@ from optimizer.page.server import HOST, application, bound
 from optimizer.page.session import Session
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.browser import (
-    ASKED_FOR,
     FAINT,
-    NAMES,
     STICKING_OUT,
     Browser,
     DoesNotStart,
-    chromium,
+    chromium_or_skip,
     started,
 )
 from tests.optimizer.hostile import NAMES as HOSTILE
 
-PROGRAM = chromium()
-if PROGRAM is None:
-    pytest.skip(
-        f"NOT TESTED: the live page in a browser. None of {', '.join(NAMES)} was found: install one (Debian, Ubuntu: "
-        f"apt-get install chromium) or name it in {ASKED_FOR}.",
-        allow_module_level=True,
-    )
+PROGRAM = chromium_or_skip("the live page")
 
 PHONE = (390, 844)
 

@@ -15,26 +15,18 @@ import pytest
 pytest.importorskip("playwright", reason="NOT TESTED: report.html in a browser; pip install playwright")
 
 from tests.optimizer.browser import (
-    ASKED_FOR,
     FAINT,
-    NAMES,
     PIXELS_PER_MM,
     STICKING_OUT,
     Browser,
     DoesNotStart,
-    chromium,
+    chromium_or_skip,
     started,
 )
 from tests.optimizer.hostile import NAMES as COMPOUNDS
 from tests.optimizer.hostile import TITLE, report
 
-PROGRAM = chromium()
-if PROGRAM is None:
-    pytest.skip(
-        f"NOT TESTED: report.html in a browser. None of {', '.join(NAMES)} was found: install one (Debian, Ubuntu: "
-        f"apt-get install chromium) or name it in {ASKED_FOR}.",
-        allow_module_level=True,
-    )
+PROGRAM = chromium_or_skip("report.html")
 
 PHONE = (360, 740)
 A4, LETTER = (210.0, 297.0), (215.9, 279.4)  # mm
