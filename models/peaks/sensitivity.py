@@ -92,6 +92,34 @@ def sensitivity(
     return Sensitivity(base, own[:, :, :RETENTION], by_shared, own[1, :, LN_DIFFUSION])
 
 
+def migrate_around(tables: MigrationTables, batch: ProgramBatch) -> Migration:
+    """Peaks of a program and, to first order from its slopes, of N - 1 programs close to it; one pass of the engine.
+
+    Parameters
+    ----------
+    batch : ProgramBatch of N programs, the one in the middle first
+    """
+    corners = (batch.oven_times, batch.oven_temperatures, batch.carrier_times, batch.carrier_values)
+    away = [(values[1:] - values[:1])[None] for values in corners]
+    peaks = migrate(tables, batch[np.arange(1)], "polish", Directions(*away))
+    found, near = peaks.slopes, batch.size - 1
+    assert found is not None
+
+    def around(value: Array, change: Array) -> Array:
+        return np.concatenate([value, value + change[0, :near]])
+
+    ln_k = around(np.log(peaks.retention_factor), found.ln_retention_factor)
+    return Migration(
+        around(peaks.retention_time, found.retention_time),
+        around(peaks.width, found.width),
+        around(peaks.elution_temperature, found.elution_temperature),
+        np.exp(ln_k),
+        peaks.heating_rate.repeat(batch.size, axis=0),
+        peaks.injected_share.repeat(batch.size, axis=0),
+        peaks.eluted.repeat(batch.size, axis=0),
+    )
+
+
 def _slopes(peaks: Migration) -> Array:
     """Slopes of time, width, temperature and retention factor: (4, N, D + 6, M)."""
     found = peaks.slopes

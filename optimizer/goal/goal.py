@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from models.column.programs import Array, Controlled, ProgramBatch, delayed, values_at
 from models.effort import Accuracy
 from models.fit.fit import Fit
-from models.peaks.migration import MigrationTables, migrate, migration_tables
+from models.peaks.migration import Migration, MigrationTables, migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
+from models.peaks.sensitivity import migrate_around
 from optimizer.base.interruption import stop_if_asked
 from optimizer.goal.cycle import after_run
 from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, carried, equipment_of, margins
@@ -216,7 +217,14 @@ class Problem:
     def assess(self, batch: ProgramBatch, accuracy: Accuracy = "screen") -> Assessment:
         """Simulate and hold against the limits; a call of another thread to stop is heard here."""
         stop_if_asked()
-        peaks = migrate(self.tables[batch.controlled], batch, accuracy)
+        return self._assessed(batch, migrate(self.tables[batch.controlled], batch, accuracy))
+
+    def assess_around(self, batch: ProgramBatch) -> Assessment:
+        """The first program of a batch simulated, and the others, which are close to it, by its slopes."""
+        stop_if_asked()
+        return self._assessed(batch, migrate_around(self.tables[batch.controlled], batch))
+
+    def _assessed(self, batch: ProgramBatch, peaks: Migration) -> Assessment:
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
         width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)
         run_time = self.end_of_peak(retention, width).max(axis=1)

@@ -2,7 +2,7 @@
 
 Minimise ln(run or cycle time) subject to margins >= 0; or, where nothing is feasible, maximise the smallest margin
 of the requirements subject to those of the equipment >= 0: a program that cannot be run is no answer.
-Values and gradients of everything come from one batched simulation of the point and its neighbours.
+Values and gradients of everything come from one simulation of the point with its slopes by every set point.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from optimizer.goal.robustness import Backoff
 from optimizer.search.crossing import crossed
 from optimizer.search.program_space import LEAST_RISE, Family
 
-STEP = 1e-4  # on the unit cube, for derivatives: large against the engine's rounding, small against curvature
+STEP = 1e-6  # on the unit cube, for derivatives of what follows from the peaks, whose own the engine gives
 NEIGHBOURS = (
     3  # places among a compound's partners beyond which a pair is held only where it is short at the start
 )
@@ -119,12 +119,12 @@ class _Local:
     def update(self, z: Array) -> None:
         if self.at is not None and np.array_equal(z, self.at):
             return
-        family, size = self.family, self.family.size
+        family = self.family
         sign = np.where(z + STEP > self.high, -1.0, 1.0)
         points = np.concatenate([z[None], z + STEP * np.diag(sign)])
         batch = family.batch(family.values(points))
-        assessment = self.problem.assess(batch, "polish")
-        self.evaluations += size + 1
+        assessment = self.problem.assess_around(batch)
+        self.evaluations += 1
         t, w = assessment.retention, assessment.width_half
         a, b = self.first, self.second
         separation = resolution(t[:, a], t[:, b], w[:, a] * self.back, w[:, b] * self.front) / self.needed - 1
