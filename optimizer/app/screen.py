@@ -156,5 +156,5 @@ def say_compiling(kept: bool) -> None:
     """Why the first run is slow; once, although values and slopes are compiled one after the other."""
     if not _Said.compiling:
         why = "once" if kept else "for this run alone, as no folder to keep it in can be written"
-        sys.stderr.write(f"rampwright: compiling the engine, {why} (half a minute)\n")
+        sys.stderr.write(f"rampwright: compiling the engine, {why} (some 15 s)\n")
     _Said.compiling = True

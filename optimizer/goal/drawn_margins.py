@@ -19,6 +19,7 @@ Index = NDArray[np.intp]
 NEAR = 2.0  # relative margin of a pair up to which it is looked at whatever the draws
 FAR = 5.0  # standard deviations of their distance beyond which two peaks further apart come nowhere near their limit
 OVER = 0.95  # share of draws in which the last peak is over when the program ends; common practice, no source
+TELLING = 100  # draws that tell such a spread well enough
 NOTHING = 1e-9  # share of a needed resolution that is none
 LARGEST_KAPPA = 6.0  # standard deviations; more is never asked for
 AT_ONCE, AT_ONCE_COMPOUNDS = (
@@ -223,7 +224,7 @@ def _later_end(assessment: Assessment, drawn: DrawnPeaks) -> Array:
 def _near(problem: Problem, retention: Array, drawn: Array, margins: Array) -> tuple[Index, Index]:
     """Programs and pairs (Q,) near their limit or brought near it by draws (N, M, D) [s], from times and margins."""
     a, b = problem.pairs.index.T
-    drawn = drawn[..., :DRAWS]  # which tell a spread well enough
+    drawn = drawn[..., :TELLING]
     off = drawn - drawn.mean(axis=2, keepdims=True)
     covariance = off @ off.swapaxes(1, 2) / off.shape[2]
     variance = np.diagonal(covariance, axis1=1, axis2=2)

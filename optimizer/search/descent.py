@@ -21,6 +21,7 @@ from optimizer.goal.goal import NEARLY, Problem
 from optimizer.goal.limits import RESOLUTION, Requirement
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.robustness import Backoff
+from optimizer.goal.uncertainty import simulated_margins
 from optimizer.search.crossing import crossed
 from optimizer.search.program_space import LEAST_RISE, Family
 
@@ -179,6 +180,7 @@ def descend(
     tolerance: float = 1e-4,
     slack: float = 0.0,
     rounds: int = 2,
+    simulated: bool = False,
 ) -> Descent:
     """The fastest program of the basin that holds `start`, a point (D,) on the unit cube; `start` where none is better.
 
@@ -186,12 +188,13 @@ def descend(
     limits is first brought inside them; when that fails the descent ends there.
 
     Other pairs may be near where a descent ends than where it began, and draws may ask for more there: it goes on from
-    its end, for at most `rounds` descents. What one fell short by in the draws the next is asked for besides.
+    its end, for at most `rounds` descents. What one fell short by in the draws the next is asked for besides. Draws are
+    worked out by first derivatives, or `simulated` outright, which takes longer.
     """
-    best = end = assessed(problem, family, family.ordered(start))
+    best = end = assessed(problem, family, family.ordered(start), simulated=simulated)
     more = 0.0
     for _ in range(rounds):
-        end = descend_once(problem, family, end, iterations, tolerance, slack + more)
+        end = descend_once(problem, family, end, iterations, tolerance, slack + more, simulated)
         best = min(best, end, key=preference)
         if end.backoff is None:
             if not HOPELESS <= end.margin < -KEPT:
@@ -210,6 +213,7 @@ def descend_once(
     iterations: int = 25,
     tolerance: float = 1e-4,
     slack: float = 0.0,
+    simulated: bool = False,
 ) -> Descent:
     """Where a single descent ends, which may be worse than where it began.
 
@@ -218,7 +222,7 @@ def descend_once(
     """
     held = problem if begun.backoff is None else problem.holding(begun.backoff)
     z, evaluations = _descended(held, family, begun.z, iterations, tolerance, slack)
-    return assessed(problem, family, z, begun.evaluations + evaluations)
+    return assessed(problem, family, z, begun.evaluations + evaluations, simulated)
 
 
 def _held_at(problem: Problem, family: Family, z: Array) -> Backoff:
@@ -383,9 +387,11 @@ def _raise_margin(
     return result
 
 
-def assessed(problem: Problem, family: Family, z: Array, evaluations: int = 1) -> Descent:
+def assessed(
+    problem: Problem, family: Family, z: Array, evaluations: int = 1, simulated: bool = False
+) -> Descent:
     """A point held against every pair and limit, whatever its elution order."""
-    judged = judgement(problem, family.batch(family.values(z[None])))
+    judged = judgement(problem, family.batch(family.values(z[None])), simulated)
     return Descent(
         z, judged.cost, judged.margin, judged.equipment, judged.shortfall, evaluations, judged.backoff
     )
@@ -402,12 +408,12 @@ class Judgement:
     backoff: Backoff | None
 
 
-def judgement(problem: Problem, batch: ProgramBatch) -> Judgement:
-    """A batch of one program held against every pair and limit, by draws where these decide."""
+def judgement(problem: Problem, batch: ProgramBatch, simulated: bool = False) -> Judgement:
+    """A batch of one program held against every pair and limit, by draws, `simulated` or not, where these decide."""
     assessment = problem.assess(batch, "polish")
     margin, in_hand, judged = float(problem.smallest_margin(assessment)[0]), None, problem
     if problem.by_draws:
-        drawn = drawn_margins(problem, batch, assessment)
+        drawn = (simulated_margins if simulated else drawn_margins)(problem, batch, assessment)
         margin, in_hand = float(drawn.margin[0]), backoff(problem, assessment, drawn)
         judged = problem.holding(in_hand)
         cost = judged.cost(batch, assessment.run_time + in_hand.end)

@@ -48,6 +48,7 @@ SLACK = 2e-6  # reserve of a refined descent, for it to end on the right side of
 WORTH = 1.25  # run time over the best one beyond which a family is no longer explored
 CLOSE = -0.3  # smallest margin of a family without a feasible program from which it is explored further
 UNLUCKY = 0.3  # its share of the tries, to that of a family that leads
+VERIFYING = 3  # descents at most from an end that simulated draws refuse
 RESERVED = 0.6  # share of descents that keep in reserve what draws ask for, where these decide
 PRICES = (
     0.0,
@@ -186,6 +187,8 @@ class Search:
             best = min((end.descent.cost for end in ends), default=np.inf)
             found = self._descended(family, z, best, pool.known)
         key = pool.end_class(found.descent)
+        if found.descent.backoff is not None:
+            found = self._verified(found)
         judged = self._record(number, found, key)
         self.edit()
         self.study.tell(trial, _value(found))
@@ -252,8 +255,8 @@ class Search:
         if self.problem.by_draws and found.descent.backoff is None:
             self.pools[number].ended(key, found)
             keep(self.nominal[number], found)
-            judged = judged or assessed(self.problem, found.family, found.descent.z)
-            found = replace(found, descent=judged)
+            found = replace(found, descent=judged or assessed(self.problem, found.family, found.descent.z))
+            found = found if judged else self._verified(found)
             self.pools[number].around.waiting.append(found)
         elif self.problem.by_draws:
             self.pools[number].near.waiting.append(found)
@@ -262,6 +265,18 @@ class Search:
             self.pools[number].around.waiting.append(found)
         keep(self.state.best[number], found)
         return found.descent
+
+    def _verified(self, found: Found) -> Found:
+        """What would be the best, by simulated draws, or what a descent makes of it where these refuse it."""
+        leaders = self.state.all()
+        if not found.feasible or (leaders and rank(leaders[0]) <= rank(found)):
+            return found
+        z, programs = found.descent.z, found.descent.evaluations
+        judged = Found(found.family, assessed(self.problem, found.family, z, programs, simulated=True))
+        if judged.feasible:
+            return judged
+        end = descend(self.problem, found.family, z, rounds=VERIFYING, simulated=True)
+        return Found(found.family, replace(end, evaluations=programs + end.evaluations))
 
     def learn(self, ended: Ended) -> None:
         """What a search beside this one found."""
