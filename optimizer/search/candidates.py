@@ -55,6 +55,8 @@ def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> S
     pool = _pool(searched, problem.scenario.search.candidates)
     if searched.given is not None and not any(each is searched.given for each in pool):
         pool.append(searched.given)  # others may come out slower than it once they are rounded
+    if searched.refused is not None:
+        pool.insert(1, searched.refused)
     rounded = _rounded(problem, searched, pool, until)
     # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.
     kept = [each for each in rounded if each.feasible]

@@ -51,7 +51,8 @@ class Found:
 class Searched:
     """The state of a search: what was found so far, best first by family.
 
-    Where draws decide, `nominal` has the best by nominal margins; empty elsewhere.
+    Where draws decide, `nominal` has the best by nominal margins; empty elsewhere. `refused` is the shortest that met
+    the goal by first derivatives but not in simulated draws: on the grid it may become better than what descents made.
     """
 
     best: dict[int, list[Found]] = field(default_factory=dict)
@@ -61,6 +62,11 @@ class Searched:
     study: StudyNote | None = None
     given: Found | None = None  # the best of the programs that the search began from, if it meets the goal
     nominal: dict[int, list[Found]] = field(default_factory=dict)
+    refused: Found | None = None
+
+    def refuse(self, found: Found) -> None:
+        """Remember an end that simulated draws refuse, if none that was is shorter."""
+        self.refused = found if self.refused is None else min(self.refused, found, key=rank)
 
     def all(self) -> list[Found]:
         """Everything found, feasible and fast first."""

@@ -259,6 +259,8 @@ def _merged(state: Searched, families: list[Family], exchange: _Exchange) -> lis
         state.programs += each.programs
         number, family = each.claim.family, families[each.claim.family]
         keep(state.best[number], Found(family, each.judged))
+        if each.refused is not None:
+            state.refuse(Found(family, each.refused))
         if state.nominal and each.end.descent.backoff is None:
             keep(state.nominal[number], Found(family, each.end.descent))
     exchange.found.clear()

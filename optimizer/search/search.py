@@ -80,12 +80,14 @@ class Ended:
     end : End, on nominal margins unless a population found it
     judged : Descent, the same point judged by draws where these decide
     programs : int, simulated for it, with those screened since the last one
+    refused : Descent or None, what it came to before simulated draws refused it
     """
 
     claim: Claim
     end: End
     judged: Descent
     programs: int
+    refused: Descent | None = None
 
 
 class Search:
@@ -108,6 +110,7 @@ class Search:
         if problem.by_draws:
             state.nominal = {number: [] for number in state.best}
         self.nominal = state.nominal or state.best
+        self.refused: Descent | None = None  # of this step
         seed += 0 if shared is None else shared.worker
         *seeds, own, editing = np.random.SeedSequence(seed).spawn(len(families) + 2)
         self.rng, self.editing = np.random.default_rng(own), np.random.default_rng(editing)
@@ -186,7 +189,7 @@ class Search:
             ends = (each[0] for each in self.nominal.values() if each and each[0].feasible)
             best = min((end.descent.cost for end in ends), default=np.inf)
             found = self._descended(family, z, best, pool.known)
-        key = pool.end_class(found.descent)
+        key, self.refused = pool.end_class(found.descent), None
         if found.descent.backoff is not None:
             found = self._verified(found)
         judged = self._record(number, found, key)
@@ -198,7 +201,8 @@ class Search:
         self.told = screened
         if self.shared is not None:
             self.shared.end(end, _value(found))
-        return Ended(claim, end, judged, end.screened + found.descent.evaluations)
+        programs = end.screened + found.descent.evaluations
+        return Ended(claim, end, judged, programs, self.refused)
 
     def _descended(self, family: Family, z: Array, best: float, known: Callable[[Descent], bool]) -> Found:
         """A descent as predicted; where draws decide, mostly one that keeps in reserve what they ask for."""
@@ -275,6 +279,8 @@ class Search:
         judged = Found(found.family, assessed(self.problem, found.family, z, programs, simulated=True))
         if judged.feasible:
             return judged
+        self.refused = found.descent
+        self.state.refuse(found)
         end = descend(self.problem, found.family, z, rounds=VERIFYING, simulated=True)
         return Found(found.family, replace(end, evaluations=programs + end.evaluations))
 
