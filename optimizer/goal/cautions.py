@@ -17,6 +17,12 @@ PLANNING = (
     "regulated method changes only by its regulator's own route."
 )
 
+# What every run asks for, where the report or another command has it in full.
+USUAL = (
+    "Hot parts burn, gas is under pressure and vents carry sample vapour: the report of `rampwright optimize` has the "
+    "cautions in full; the instrument's manual, local rules and qualified staff come first."
+)
+
 BREAKS = "Breaks a limit: {}."
 NOT_TO_BE_RUN = "Not to be run as it is, since it breaks a limit of the equipment: {}."
 
@@ -48,13 +54,29 @@ def cautions(
     ----------
     column_flow : float or None  [m3/s], the largest of the programs, where it is known
     """
-    found = []
-    if scenario.gas.name == "hydrogen":
-        found += about_hydrogen(scenario, column_flow)
-    found.append(_limits(scenario, programs))
-    above = _above_continuous(scenario, programs)
-    if above is not None:
-        found.append(above)
+    return (*_own(scenario, programs, column_flow), *_usual(scenario, programs))
+
+
+def cautions_in_brief(
+    scenario: Scenario, programs: Sequence[Program], column_flow: float | None = None
+) -> tuple[str, ...]:
+    """The same with one line for what every run asks for: for commands beside the one with the report."""
+    return (*_own(scenario, programs, column_flow), USUAL)
+
+
+def _own(scenario: Scenario, programs: Sequence[Program], column_flow: float | None) -> list[str]:
+    """What this gas, these analytes and these programs ask for."""
+    found = about_hydrogen(scenario, column_flow) if scenario.gas.name == "hydrogen" else []
+    above, hotter = _above_continuous(scenario, programs), _hotter_than_scouted(scenario, programs)
+    found += [above] if above is not None else []
+    found += _decomposition(scenario)
+    found += [hotter] if hotter is not None else []
+    return found
+
+
+def _usual(scenario: Scenario, programs: Sequence[Program]) -> list[str]:
+    """What every run asks for."""
+    found = [_limits(scenario, programs)]
     hot = (
         "Inlet, oven, detector and transfer line"
         if scenario.outlet_pressure == 0
@@ -67,11 +89,7 @@ def cautions(
     )
     exhaust = "pump exhaust" if scenario.outlet_pressure == 0 else "detector outlet"
     found.append(f"Split vent, septum purge and {exhaust} carry sample vapour: lead them to a vent.")
-    found += _decomposition(scenario)
-    hotter = _hotter_than_scouted(scenario, programs)
-    if hotter is not None:
-        found.append(hotter)
-    return tuple(found)
+    return found
 
 
 def cautions_in_short(scenario: Scenario, prediction: Prediction) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, TWO_DECIMALS, Rounded
 from optimizer.base.quantities import CELSIUS, MINUTE, PERCENT
 from optimizer.base.tables import BESIDE, document_of, key
-from optimizer.goal.cautions import cautions_about, without_breaks
+from optimizer.goal.cautions import cautions_about, cautions_in_brief, without_breaks
 from optimizer.goal.cycle import cycle_time
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import LimitMargin, Prediction
@@ -258,6 +258,12 @@ class PredictionResult:
     def cautions(self) -> Annotated[tuple[str, ...], key()]:
         """Hazards to know before a run."""
         return tuple(cautions_about(self.problem.scenario, [self.prediction]))
+
+    @property
+    def cautions_in_brief(self) -> tuple[str, ...]:
+        """The same with one line for what every run asks for."""
+        highest = float(self.prediction.flow.max())
+        return cautions_in_brief(self.problem.scenario, [self.prediction.program], highest)
 
     def to_dict(self) -> dict[str, Any]:
         """As `rampwright predict --json`."""

@@ -8,7 +8,7 @@ from models.column.programs import Program
 from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import percent
 from optimizer.base.tables import Shown, document_of
-from optimizer.goal.cautions import cautions
+from optimizer.goal.cautions import cautions, cautions_in_brief
 from optimizer.methods.expected_information import MERGED
 from optimizer.methods.scout import AS_GOOD, NEAR_NEED, SD, WORTH, Critical, Scouted
 from optimizer.methods.scout_programs import LENGTH, SPREAD, FirstRun
@@ -133,6 +133,11 @@ def next_text(found: Scouted) -> str | None:
 def cautions_of(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
     """What to know before these runs."""
     return cautions(scenario, programs, _largest_flow(programs))
+
+
+def cautions_shown(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
+    """The same with one line for what every run asks for."""
+    return cautions_in_brief(scenario, programs, _largest_flow(programs))
 
 
 def verdict(found: Scouted) -> str | None:

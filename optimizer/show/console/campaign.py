@@ -18,7 +18,7 @@ from optimizer.campaign.words import METHOD, says
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.methods.scout_programs import LENGTH, FirstRun
 from optimizer.results.compare import CompareResult
-from optimizer.results.scout import HOLD_UP_ADVICE, cautions_of
+from optimizer.results.scout import HOLD_UP_ADVICE, cautions_shown
 from optimizer.results.set_points import program_lines, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE
@@ -105,8 +105,9 @@ def show_standing(console: Console, found: Standing, campaign: Campaign) -> None
         console.print("What possible runs are worth")
         console.print(_worth_grid(found))
     console.print(f"[dim]{escape(METHOD)}[/dim]")
-    show_warnings(console, [*scenario.warnings, *found.problem.fit.warnings])
-    show_cautions(console, [] if run is None else list(cautions_of(scenario, [run.program])))
+    known = [*scenario.warnings, *found.problem.fit.warnings]
+    show_warnings(console, known, known)
+    show_cautions(console, [] if run is None else cautions_shown(scenario, [run.program]))
 
 
 def _show_program(console: Console, scenario: Scenario, name: str, program: Program) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any, NamedTuple
 
 from rich.console import Console, ConsoleOptions, RenderResult
@@ -68,10 +68,16 @@ def show_not_to_be_run(console: Console, breaks_equipment: Sequence[str]) -> Non
         console.print(f"[bold red]{_escaped(not_to_be_run(breaks_equipment))}[/bold red]", soft_wrap=True)
 
 
-def show_warnings(console: Console, warnings: Iterable[str]) -> None:
-    """Warnings, one a line."""
-    for warning in warnings:
-        console.print(f"[yellow]Note:[/yellow] {_escaped(warning)}")
+def show_warnings(console: Console, warnings: Iterable[str], known: Collection[str] = ()) -> None:
+    """Warnings, one a line; how many are `known` from commands that come before, which show them."""
+    every = list(warnings)
+    for warning in every:
+        if warning not in known:
+            console.print(f"[yellow]Note:[/yellow] {_escaped(warning)}")
+    if earlier := sum(warning in known for warning in every):
+        console.print(
+            f"[dim]Notes on the scenario and its fit ({earlier}): rampwright check, rampwright fit.[/dim]"
+        )
 
 
 def show_cautions(console: Console, cautions: Iterable[str]) -> None:

@@ -54,7 +54,8 @@ def show_compared(console: Console, result: CompareResult) -> None:
         console.print(escape(refit_line(result.refit)), soft_wrap=True)
     for line in result.advice:
         console.print(f"[bold]{escape(line)}[/bold]", soft_wrap=True)
-    show_warnings(console, list(result.warnings))
+    problem = result.comparison.problem
+    show_warnings(console, result.warnings, (*problem.scenario.warnings, *problem.fit.warnings))
     if result.outcome is not None and result.after is not None:
         _show_retuned(console, result, result.after.problem.scenario, result.outcome)
 

@@ -107,8 +107,9 @@ def show_prediction(console: Console, result: PredictionResult) -> None:
         console.print(escape(f"{name}: {text}"))
     if np.isfinite(prediction.retention_sd).any():
         console.print(INTERVALS)
-    show_warnings(console, result.other_warnings)
-    show_cautions(console, result.cautions)
+    problem = result.problem
+    show_warnings(console, result.other_warnings, (*problem.scenario.warnings, *problem.fit.warnings))
+    show_cautions(console, result.cautions_in_brief)
 
 
 def _marks(peak: PredictedPeak, pair: tuple[str, ...]) -> str:

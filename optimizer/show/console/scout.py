@@ -13,7 +13,7 @@ from optimizer.methods.scout import SD, Scouted
 from optimizer.methods.scout_programs import LENGTH, FirstRun
 from optimizer.results.scout import (
     METHOD,
-    cautions_of,
+    cautions_shown,
     first_notes,
     first_text,
     left_out_note,
@@ -44,7 +44,7 @@ def show_first(console: Console, scenario: Scenario, runs: Sequence[FirstRun]) -
     for note in first_notes(scenario, runs):
         console.print(escape(note))
     show_warnings(console, list(scenario.warnings))
-    show_cautions(console, list(cautions_of(scenario, [run.program for run in runs])))
+    show_cautions(console, cautions_shown(scenario, [run.program for run in runs]))
 
 
 def show_next(console: Console, found: Scouted) -> None:
@@ -76,8 +76,9 @@ def show_next(console: Console, found: Scouted) -> None:
             console.print(f"  {escape(line)}")
         _show_paste(console, text)
     console.print(f"[dim]{escape(METHOD)}[/dim]")
-    show_warnings(console, [*scenario.warnings, *found.problem.fit.warnings])
-    show_cautions(console, [] if best is None else list(cautions_of(scenario, [best.run.program])))
+    known = [*scenario.warnings, *found.problem.fit.warnings]
+    show_warnings(console, known, known)
+    show_cautions(console, [] if best is None else cautions_shown(scenario, [best.run.program]))
 
 
 def _pairs(found: Scouted) -> Grid:

@@ -97,6 +97,20 @@ def test_fit_reports_residuals_and_that_two_runs_cannot_be_tested(
     assert "Two runs cannot show a mistake" in " ".join(out.split())
 
 
+def test_predict_shows_what_is_new_and_where_the_rest_is(
+    scenario: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert call(monkeypatch, "predict", scenario) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Two runs cannot show a mistake" not in out
+    assert "Notes on the scenario and its fit (1): rampwright check, rampwright fit." in out
+    assert out.count("Caution:") == 1
+    assert call(monkeypatch, "predict", scenario, "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert any("Two runs cannot show a mistake" in each for each in document["warnings"])
+    assert len(document["cautions"]) > 1
+
+
 def test_predict_takes_a_program_file(
     scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

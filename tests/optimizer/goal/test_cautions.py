@@ -9,7 +9,7 @@ import pytest
 
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
-from optimizer.goal.cautions import cautions, extrapolation, minutes_to_explosive
+from optimizer.goal.cautions import cautions, cautions_in_brief, extrapolation, minutes_to_explosive
 from optimizer.scenario.instrument_data import Inlet
 from optimizer.scenario.reading import load_scenario
 from tests.optimizer.made_up import compounds, made_up_scenario, names_of, sensitive
@@ -35,6 +35,15 @@ def test_hydrogen_lines_come_with_hydrogen_only() -> None:
     everything = " ".join(cautions(SCENARIO, [program]))
     assert "ydrogen" not in everything
     assert "column flow" not in everything
+
+
+def test_in_brief_nothing_about_this_gas_is_left_out() -> None:
+    program = program_to(200.0)
+    full, brief = cautions(HYDROGEN, [program]), cautions_in_brief(HYDROGEN, [program])
+    assert [line for line in brief if "ydrogen" in line] == [line for line in full if "ydrogen" in line]
+    assert len(brief) == len([line for line in full if line in brief]) + 1
+    assert len(cautions_in_brief(SCENARIO, [program])) == 1 < len(cautions(SCENARIO, [program]))
+    assert "instrument's manual, local rules and qualified staff" in brief[-1]
 
 
 def test_time_to_an_explosive_oven() -> None:
