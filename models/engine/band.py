@@ -90,9 +90,15 @@ def mobile_share(ln_k: Numbers) -> Numbers:
 
 
 @small
-def golay(e: Numbers) -> Numbers:
-    """(1 + 6k + 11k^2)/(1+k)^2, e being 1/(1+k)."""
-    return 11.0 + e * (6.0 * e - 16.0)
+def shape_of(tube: Tube, e: Numbers) -> Numbers:
+    """(1 + 6k + 11k^2)/(1+k)^2 in an open tube, e being 1/(1+k)."""
+    return tube.shape0 + e * (tube.shape2 * e + tube.shape1)
+
+
+@small
+def shape_slope(tube: Tube, e: Numbers) -> Numbers:
+    """The same differentiated by e."""
+    return tube.shape1 + 2.0 * tube.shape2 * e
 
 
 @small
@@ -178,7 +184,9 @@ def broaden(gas: Array, at: int, work: Array, bands: Array, frozen: bool, tube: 
         put(work, P_END + node, P)
         e, density = get(work, MOBILE + node), get(work, DENSITY + node)
         of_gas = (
-            get(gas, at + ALONG + node) * diffusion + golay(e) * get(gas, at + ACROSS + node) * over_diffusion
+            tube.eddy
+            + get(gas, at + ALONG + node) * diffusion
+            + shape_of(tube, e) * get(gas, at + ACROSS + node) * over_diffusion
         )
         of_film = e * (1.0 - e) * get(gas, at + FILM + node)
         if frozen:  # P is P*
@@ -220,9 +228,8 @@ def hold(gas: Array, end: int, work: Array, bands: Array, tube: Tube, rule: Rule
     P = pressure_at(Y, 1.0 - get(gas, end + RHO))
     start2 = get(bands, START2)
     q = 0.5 * (start2 + P * P) * (place_at(Y, P) - get(bands, Z))
-    of_q = get(gas, end + ALONG) * get(bands, DIFFUSION) + golay(e) * get(gas, end + ACROSS) * get(
-        bands, OVER_DIFFUSION
-    )
+    across = shape_of(tube, e) * get(gas, end + ACROSS) * get(bands, OVER_DIFFUSION)
+    of_q = tube.eddy + get(gas, end + ALONG) * get(bands, DIFFUSION) + across
     added = of_q * q + e * (1.0 - e) * get(gas, end + FILM) * (Y - Y_start)
     put(bands, Y_END, Y)
     put(bands, STRETCH, 1.0)

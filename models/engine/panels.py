@@ -42,23 +42,26 @@ PANEL = ALL_CONDITIONS * NODE_ROW
 class Tube(NamedTuple):
     """Column, gas and outlet in numbers, SI.
 
-    `permeability` and the two factors belong to the pneumatics, `gas_radius` and `film` to the plate height; the film's
-    diffusion is that at 100 °C and its energy E/R [K]. A band starts at the share `start` of the fall of p^2 and elutes
-    at `stop`.
+    `permeability` and the last two factors belong to the pneumatics; `eddy` (over the length) to `film_energy` to the
+    plate height, see `plate_height.Terms`. A band starts at the share `start` of the fall of p^2 and elutes at `stop`.
     """
 
     length: float
     permeability: float
-    gas_radius: float
+    eddy: float
+    along: float
+    across: float
+    shape0: float
+    shape1: float
+    shape2: float
     film: float
+    film_energy: float
     outlet: float
     plate_height_factor: float
     injected_variance: float
     viscosity: float
     exponent: float
     curvature: float
-    film_diffusion: float
-    film_energy: float
     squares_per_flow: float  # (pi^2 - po^2)/(F eta T)
     pressure_per_velocity: float  # pi/(v eta) into a vacuum
     start: float
@@ -163,16 +166,16 @@ def spreading(
 ) -> tuple[Numbers, Numbers, Numbers]:
     """The gas's part in H/L; with G = u p eta as in `motion` the mobility is G/(L pi eta).
 
-    along  = 2 T^1.75 eta/(G L)             diffusion along the column, for D p/T^1.75 = 1
-    across = r^2 G/(24 L T^1.75 eta)        resistance in the gas, for the same
-    film   = (2/3) df^2 G/(L pi eta Ds)     resistance in the film, at the inlet
+    along  = 2 T^1.75 eta/(G L)             diffusion along the column, for D p/T^1.75 = 1, in an open tube
+    across = r^2 G/(24 L T^1.75 eta)        resistance in the gas, for the same, in an open tube
+    film   = C G/(L pi eta)                 resistance in film or layer, at the inlet
     """
     flow = at_least(pi * mobility * exponential(-1.75 * ln_T), NO_FLOW)  # G/(L T^1.75 eta)
-    slowness = exponential(tube.film_energy * (inverse_T - 1.0 / 373.15)) * (1.0 / tube.film_diffusion)
+    slowness = exponential(tube.film_energy * (inverse_T - 1.0 / 373.15))
     return (
-        2.0 / (tube.length * tube.length) / flow,
-        tube.gas_radius * tube.gas_radius * (1.0 / 24.0) * flow,
-        (2.0 / 3.0) * tube.film * tube.film * mobility * slowness,
+        tube.along / (tube.length * tube.length) / flow,
+        tube.across * flow,
+        tube.film * mobility * slowness,
     )
 
 

@@ -30,9 +30,10 @@ from models.engine.band import (
     B,
     C,
     Z,
-    golay,
     place_at,
     pressure_at,
+    shape_of,
+    shape_slope,
 )
 from models.engine.compiled import inner, small
 from models.engine.directions import (
@@ -184,14 +185,15 @@ def panel_weights(
         along = get(gas, at + ALONG + node) * diffusion
         across = get(gas, at + ACROSS + node) * over_diffusion
         part = tube.plate_height_factor * get(work, PART + node)
-        of_height = part / (along + golay(e) * across + moves * film)
+        across_shape = shape_of(tube, e) * across
+        of_height = part / (tube.eddy + along + across_shape + moves * film)
         of_film = of_height * moves * film
-        put(weights, W_ALONG + node, of_height * (along - golay(e) * across))
+        put(weights, W_ALONG + node, of_height * (along - across_shape))
         put(weights, W_FILM + node, of_film)
         put(
             weights,
             H_BY_LN_K + node,
-            -(of_height * moves * ((12.0 * e - 16.0) * across + (1.0 - 2.0 * e) * film)),
+            -(of_height * moves * (shape_slope(tube, e) * across + (1.0 - 2.0 * e) * film)),
         )
         # The growth 2 dR/dY ds/dx, and the variance that is there to grow from the node on.
         by_beyond = density * over_P * over_P2 * over_P_end2
@@ -348,10 +350,11 @@ def hold_weights(
     along = factor * get(gas, end + ALONG) * get(bands, DIFFUSION)
     across = factor * get(gas, end + ACROSS) * get(bands, OVER_DIFFUSION)
     film = factor * get(gas, end + FILM)
-    of_q = along + golay(e) * across
+    across_shape = shape_of(tube, e) * across
+    of_q = factor * tube.eddy + along + across_shape
     by_Y = of_q * P1  # what the variance answers to Y at the end
     by_ds = by_Y + moves * film
-    put(weights, W_ALONG + node, (along - golay(e) * across) * q)
+    put(weights, W_ALONG + node, (along - across_shape) * q)
     put(weights, W_FILM + node, moves * film * ds)
     for answer in range(ANSWERS):
         of, to = answer * WEIGHTS + node, answer * SUMS
@@ -365,7 +368,7 @@ def hold_weights(
     put(sums, Y_AT_END * SUMS + BY_LENGTH, velocity)
     of, to = OF_Y_AT_END * WEIGHTS + node, OF_Y_AT_END * SUMS
     put(weights, of + W_MOBILITY, by_ds * ds)
-    widens = (12.0 * e - 16.0) * across * q + (1.0 - 2.0 * e) * film * ds
+    widens = shape_slope(tube, e) * across * q + (1.0 - 2.0 * e) * film * ds
     put(weights, of + W_LN_K, -((1.0 - e) * by_ds * ds + moves * widens))
     put(weights, of + W_RHO, of_q * q_by_rho)
     put(sums, to + BY_LENGTH, by_ds * velocity)

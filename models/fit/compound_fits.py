@@ -21,18 +21,15 @@ from models.column.programs import Array, Controlled, ProgramBatch, batch_of
 from models.column.retention import (
     PARAMETER_STEPS,
     Retention,
-    typical_dCp,
-    typical_theta,
-    with_typical_values,
 )
 from models.column.system import ColumnSystem
 from models.effort import Accuracy
-from models.fit.fit import LN_THETA_SPREAD, Run
+from models.fit.fit import Run
+from models.fit.typical import Typical, typical_of
 from models.fit.widths import Bands
 from models.peaks.migration import Migration, MigrationTables, migrate, migration_tables
 from models.peaks.sensitivity import LN_DIFFUSION, LN_FILM, SET_POINTS, off_set_points
 
-DCP_SPREAD = 20.0  # J/mol/K
 T0_SPREAD = 50.0  # K, about the first guess: no constraint on a retained compound
 COLDEST_T0 = 100.0  # K
 NEVER = 1e6  # s, stands for a compound that does not elute
@@ -75,9 +72,9 @@ class Simulator:
         return other
 
     @property
-    def phase_ratio(self) -> float:
-        """Of the column [-]."""
-        return self.system.column.phase_ratio
+    def typical(self) -> Typical:
+        """What retention is typical of the column."""
+        return typical_of(self.system.column)
 
     def tables(self, retention: Retention) -> dict[Controlled, MigrationTables]:
         """Tables of the compounds for every kind of carrier program among the runs."""
@@ -105,19 +102,36 @@ class Simulator:
         """
         found = self._migrated(tables, flow_factors, "polish", slopes=True)
         times = np.array([np.where(each.eluted[0], each.retention_time[0], NEVER) for each in found])
+        eddies = self._eddies(tables, flow_factors, found)
         parts = []
-        for each in found:
+        for each, eddy in zip(found, eddies, strict=True):
             assert each.slopes is not None
             variance = each.width[0] ** 2 - self.system.detector_variance
             twice = 2 * each.width[0]
             by_gas, by_film = (
                 twice * each.slopes.width[0, SET_POINTS + row] for row in (LN_DIFFUSION, LN_FILM)
             )
-            of_gas = (
-                variance + by_film
-            )  # the variance by the film falls as that grows, that along as 1/that across
-            parts.append(((of_gas + by_gas) / 2, (of_gas - by_gas) / 2, -by_film, each.injected_share[0]))
+            # the variance by the film falls as that grows, that along as 1/that across
+            of_gas = variance + by_film - eddy
+            parts.append(
+                ((of_gas + by_gas) / 2, (of_gas - by_gas) / 2, -by_film, each.injected_share[0], eddy)
+            )
         return times, Bands(*(np.array(part) for part in zip(*parts, strict=True)))
+
+    def _eddies(
+        self, tables: dict[Controlled, MigrationTables], flow_factors: Array, found: list[Migration]
+    ) -> list[Array]:
+        """The variances (M,) [s2] by eddies of each run: what a packing without them lacks."""
+        packing = self.system.column.packing
+        if packing is None:
+            return [np.zeros_like(each.width[0]) for each in found]
+        column = replace(self.system.column, packing=replace(packing, eddy=0.0))
+        without = {
+            kind: replace(table, system=replace(table.system, column=column))
+            for kind, table in tables.items()
+        }
+        smooth = self._migrated(without, flow_factors, "polish")
+        return [each.width[0] ** 2 - other.width[0] ** 2 for each, other in zip(found, smooth, strict=True)]
 
     def _migrated(
         self,
@@ -165,8 +179,8 @@ class Simulator:
     def typical_curve(self) -> tuple[Array, Array]:
         """T0 (G,) [K] and the retention times (R, G) [s] of typical compounds at nominal flow."""
         grid = np.linspace(self.lowest - 150.0, self.highest + 200.0, 120)
-        typical = with_typical_values(grid, self.phase_ratio)
-        return grid, self.times(self.tables(typical), np.ones(len(self.batches)))
+        retention = retention_of(self.typical.parameters(grid))
+        return grid, self.times(self.tables(retention), np.ones(len(self.batches)))
 
 
 @dataclass(frozen=True)
@@ -270,20 +284,22 @@ def _start(simulator: Simulator, measured: Array) -> Array:
     grid, times = simulator.typical_curve
     T0 = np.array([np.interp(row, curve, grid) for row, curve in zip(measured, times, strict=True)])
     T0 = np.nanmean(np.where(np.isnan(measured), np.nan, T0), axis=0)
-    return np.stack([T0, np.log(typical_theta(T0, simulator.phase_ratio)), typical_dCp(T0)], axis=1)
+    return simulator.typical.parameters(T0)
 
 
-def priors(parameters: Array, start: Array, beta: float) -> tuple[Array, Array]:
+def priors(parameters: Array, start: Array, typical: Typical) -> tuple[Array, Array]:
     """Standardised distances (M, 3) from typical and derivatives (M, 3, 3).
 
     Of ln theta and dCp, and, loosely, of T0 from where it was read off: an unretained peak says nothing of it.
     """
 
+    of_theta, of_dCp = typical.spreads
+
     def distance(p: Array) -> Array:
         return np.stack(
             [
-                (p[:, 1] - np.log(typical_theta(p[:, 0], beta))) / LN_THETA_SPREAD,
-                (p[:, 2] - typical_dCp(p[:, 0])) / DCP_SPREAD,
+                (p[:, 1] - typical.ln_theta(p[:, 0])) / of_theta,
+                (p[:, 2] - typical.dCp(p[:, 0])) / of_dCp,
                 (p[:, 0] - start[:, 0]) / T0_SPREAD,
             ],
             axis=1,
@@ -308,7 +324,7 @@ def at(
     times, slopes = found.times, found.by_retention
     distance = np.nan_to_num((times - measured) / sigma).T
     slope = np.where(np.isnan(measured)[:, :, None], 0.0, slopes / sigma[:, :, None]).transpose(1, 0, 2)
-    prior, prior_slope = priors(parameters, start, simulator.phase_ratio)
+    prior, prior_slope = priors(parameters, start, simulator.typical)
     return CompoundFits(
         parameters,
         times,

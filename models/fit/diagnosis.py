@@ -7,16 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from models.column.programs import Array
-from models.column.retention import enthalpy, typical_theta
+from models.column.retention import enthalpy
 from models.fit.compound_fits import NEVER
-from models.fit.fit import (
-    LN_FLOW_SPREAD,
-    LN_THETA_SPREAD,
-    Fit,
-    FlowCorrection,
-    Run,
-    Suspect,
-)
+from models.fit.fit import LN_FLOW_SPREAD, Fit, FlowCorrection, Run, Suspect
+from models.fit.typical import ln_flow_spread, typical_of
 from models.fit.widths import ASSUMED_PLATE_HEIGHT_FACTOR
 from models.units import HALF_95, SECONDS_PER_MINUTE, celsius
 
@@ -47,7 +41,7 @@ def warnings_of(
     return [
         *_about_agreement(fit, runs),
         *_about_testing(fit, runs),
-        *_about_hold_up(runs, uncorrected_hold_up),
+        *_about_hold_up(fit, runs, uncorrected_hold_up),
         *_about_flow(fit, runs, flow_correction),
         *_about_suspects(fit, runs, names),
         *_about_compounds(fit, runs, names),
@@ -90,13 +84,15 @@ def _about_testing(fit: Fit, runs: Sequence[Run]) -> list[str]:
     return []
 
 
-def _about_hold_up(runs: Sequence[Run], uncorrected: Array) -> list[str]:
+def _about_hold_up(fit: Fit, runs: Sequence[Run], uncorrected: Array) -> list[str]:
+    # What is known of a column less well may be further off.
+    ordinary = ln_flow_spread(fit.system.column, "column") / LN_FLOW_SPREAD["column"]
     return [
         f"Run {run.name}: the measured hold-up time {run.hold_up / SECONDS_PER_MINUTE:.3f} min differs by "
         f"{100 * (run.hold_up / computed - 1):+.1f} % from the {computed / SECONDS_PER_MINUTE:.3f} min that the "
         "dimensions give; check length, bore and flow, and that the marker is unretained."
         for run, computed in zip(runs, uncorrected, strict=True)
-        if run.hold_up is not None and abs(run.hold_up / computed - 1) > HOLD_UP_DEVIATION
+        if run.hold_up is not None and abs(run.hold_up / computed - 1) > HOLD_UP_DEVIATION * ordinary
     ]
 
 
@@ -106,7 +102,7 @@ def _about_flow(fit: Fit, runs: Sequence[Run], flow_correction: FlowCorrection) 
     strange = [
         (run, factor)
         for run, factor in zip(runs, fit.flow_factors, strict=True)
-        if abs(np.log(factor)) > STRANGE_FLOW * LN_FLOW_SPREAD[flow_correction]
+        if abs(np.log(factor)) > STRANGE_FLOW * ln_flow_spread(fit.system.column, flow_correction)
     ]
     if flow_correction == "column":
         strange = strange[:1]  # one factor, one word
@@ -188,8 +184,8 @@ def correction_of(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -
 
 def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:
     found = []
-    beta = fit.system.column.phase_ratio
-    off = np.log(fit.retention.theta / typical_theta(fit.retention.T0, beta)) / LN_THETA_SPREAD
+    typical = typical_of(fit.system.column)
+    off = (np.log(fit.retention.theta) - typical.ln_theta(fit.retention.T0)) / typical.spreads[0]
     dH = enthalpy(fit.retention) / 1e3
     trusted = not fit.suspects  # a wrong peak pulls at the flow and so at all others
     for m, name in enumerate(names):

@@ -23,8 +23,7 @@ from models.column.system import ColumnSystem
 FlowCorrection = Literal["column", "run", "none"]
 Kind = Literal["swapped", "misnamed", "mistyped", "foreign"]
 
-# Spreads of the typical values a fit starts from, as standard deviations.
-LN_THETA_SPREAD = 0.15
+# Of ln of the true over the computed velocity, as a standard deviation.
 LN_FLOW_SPREAD: dict[FlowCorrection, float] = {"column": 0.02, "run": 0.1, "none": 1e-9}
 # Lag of the oven behind its set point in a ramp, mean and standard deviation [s]; common practice, no source.
 USUAL_OVEN_LAG, OVEN_LAG_SPREAD = 5.0, 5.0

@@ -43,7 +43,7 @@ from models.fit.fit import (
     days_of,
 )
 from models.fit.joint_fit import Joint, fit_jointly, flow_factors, joint_problem
-from models.fit.widths import diffusion_prior, fit_widths
+from models.fit.widths import diffusion_prior, fit_widths, spreads_of
 from models.fit.wrong_peaks import Mask, look_worth, peaks_of, suspects_of
 from models.peaks.detection import without_detector
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
@@ -161,7 +161,8 @@ def _finished(
         without_detector(
             np.array([run.width_half for run in runs]) / HALF_HEIGHT_WIDTH, system.detector_variance
         ),
-        diffusion_prior(system.gas, retention, simulator.phase_ratio, formulas),
+        diffusion_prior(system.gas, retention, system.column, formulas),
+        spreads_of(system.column),
     )
     system = replace(
         system,

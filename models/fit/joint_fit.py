@@ -20,24 +20,19 @@ import numpy as np
 from models.column.programs import Array, Controlled
 from models.column.retention import UNRETAINED
 from models.fit.arrow import Mask, Point, Rows, factored, minimum
-from models.fit.compound_fits import COLDEST_T0, DCP_SPREAD, Simulator, TimeSlopes, priors, retention_of
+from models.fit.compound_fits import COLDEST_T0, Simulator, TimeSlopes, priors, retention_of
 from models.fit.fit import (
     FARTHEST,
-    LN_FLOW_SPREAD,
-    LN_THETA_SPREAD,
     OVEN_LAG_SPREAD,
     USUAL_OVEN_LAG,
     Days,
     FlowCorrection,
     Run,
 )
+from models.fit.typical import ln_flow_spread
 from models.peaks.migration import MigrationTables
 
 HOLD_UP_ERROR = 0.005  # of a measured hold-up time, beside the run's repeatability
-# How far ln theta and dCp [J/mol/K] of a phase lie from typical on the whole, within the spreads of single compounds.
-OFFSET_SPREADS = (0.11, 14.0)
-SPREADS = np.array([LN_THETA_SPREAD, DCP_SPREAD])
-OWN_SHARE = np.sqrt(1 - (np.array(OFFSET_SPREADS) / SPREADS) ** 2)  # of the spread, a compound's own
 LARGEST_LAG = 60.0  # s
 TESTABLE_FREEDOM = 3.0  # degrees of freedom from which residuals say something of the noise
 
@@ -85,8 +80,9 @@ class JointProblem:
     @property
     def spread(self) -> Array:
         """(B,) standard deviations of what is shared about typical values."""
-        flow = np.full(self.flows, LN_FLOW_SPREAD[self.flow_correction])
-        return np.array([*flow, OVEN_LAG_SPREAD, *OFFSET_SPREADS, *np.ones(self.days.count)])
+        column = self.simulator.system.column
+        flow = np.full(self.flows, ln_flow_spread(column, self.flow_correction))
+        return np.array([*flow, OVEN_LAG_SPREAD, *self.simulator.typical.offsets, *np.ones(self.days.count)])
 
     @property
     def bounds(self) -> tuple[Point, Point]:
@@ -139,8 +135,10 @@ class JointProblem:
         hold_up = np.where(has_air, (air.times[:, 0] - self.hold_up) / air_sigma, 0.0)
         weight, air_weight = known / sigma, has_air / air_sigma
 
-        prior, prior_slope = priors(point.own, self.first, self.simulator.phase_ratio)
-        rescale, scatter = np.array([*(1 / OWN_SHARE), 1.0]), SPREADS * OWN_SHARE
+        typical = self.simulator.typical
+        own_share = typical.own_share
+        prior, prior_slope = priors(point.own, self.first, typical)
+        rescale, scatter = np.array([*(1 / own_share), 1.0]), typical.spreads * own_share
         offsets = slice(self.flows + 1, self.flows + 3)
         prior = rescale * prior
         prior[:, :2] -= point.shared[offsets] / scatter
@@ -236,7 +234,9 @@ class Joint:
 
         Its share in what they have in common is included.
         """
-        result: Array = self.weighted(0.0, 1.0).lengths.own ** 2 * np.array([1.0, *OWN_SHARE**2])
+        result: Array = self.weighted(0.0, 1.0).lengths.own ** 2 * np.array(
+            [1.0, *self.problem.simulator.typical.own_share**2]
+        )
         return result
 
     def weighted(self, measured: float, typical: float) -> Rows:

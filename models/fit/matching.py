@@ -21,13 +21,13 @@ from scipy.stats import theilslopes
 from models.column.programs import Array, Program
 from models.column.system import ColumnSystem
 from models.fit.compound_fits import CompoundFits, Simulator, fit_each, retention_of
-from models.fit.fit import LN_THETA_SPREAD, MODEL_ERROR, USUAL_OVEN_LAG, FlowCorrection, Run
+from models.fit.fit import MODEL_ERROR, USUAL_OVEN_LAG, FlowCorrection, Run
 from models.fit.fitting import shared_by_all
 
 ROUNDS = 6
 CONFIDENT = 0.9  # from which a match is used to foresee the others
 LN_FLOW_ERROR = 0.02  # of the flow before anything is matched
-COMMON_THETA_SPREAD = 0.07  # of ln theta, common to all compounds of a column
+COMMON_THETA_SHARE = 0.07 / 0.15  # of the spread of ln theta, what is common to all compounds of a column
 AREA_ERROR = 0.1  # of ln area in one run against the named one
 MISSING = 0.03  # probability that a compound has no peak, or a peak no listed compound
 TIME_FREEDOM, AREA_FREEDOM = 8.0, 5.0  # of the t distributions of times and areas: long tails
@@ -118,7 +118,9 @@ def match_peaks(
         sigma = _sigma(runs, times)
         factors, simulator = shared_by_all(simulator, runs, times, sigma, flow_correction)
         flow_error = LN_FLOW_ERROR / np.sqrt(1 + np.isfinite(times[1:]).sum())
-        theta_off = _common_theta(fit_each(simulator, times, sigma, factors), times)
+        theta_off = _common_theta(
+            fit_each(simulator, times, sigma, factors), times, simulator.typical.spreads[0]
+        )
         scale = _scale(foreseen, times)
     return tuple(found)
 
@@ -176,7 +178,7 @@ def _foreseen(
     fits = fit_each(simulator, others, _sigma(runs, others), factors)
     covariance = np.linalg.inv(np.einsum("mri,mrj->mij", fits.slope, fits.slope))
     # Were typical thetas off by so much for all, the parameters that the prior leans on would follow.
-    moved = covariance[:, :, 1] * theta_off / LN_THETA_SPREAD**2
+    moved = covariance[:, :, 1] * theta_off / simulator.typical.spreads[0] ** 2
     by_flow = simulator.slopes(simulator.tables(retention_of(fits.parameters)), factors).by_ln_flow
     result = []
     for r in range(1, R):
@@ -209,13 +211,13 @@ def _area_shift(
     return float(np.median(ratios)) if ratios.size >= 3 else before
 
 
-def _common_theta(fits: CompoundFits, times: Array) -> float:
+def _common_theta(fits: CompoundFits, times: Array, spread: float) -> float:
     """How far ln theta is from typical for all compounds together, from those in more than one run."""
     several = np.isfinite(times).sum(axis=0) > 1
     if not several.any():
         return 0.0
-    off = fits.distance[several, -3] * LN_THETA_SPREAD
-    weight = several.sum() / (several.sum() + (LN_THETA_SPREAD / COMMON_THETA_SPREAD) ** 2)
+    off = fits.distance[several, -3] * spread
+    weight = several.sum() / (several.sum() + COMMON_THETA_SHARE**-2)
     return float(np.median(off) * weight)
 
 

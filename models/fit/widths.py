@@ -1,8 +1,8 @@
 """From measured peak widths to efficiency, injected band, and diffusion in gas and film.
 
-The variance of a peak is, exactly, f (B d + C/d + F/(phi c)) + v S: f is the plate height factor, d a compound's
+The variance of a peak is, exactly, f (A + B d + C/d + F/(phi c)) + v S: f is the plate height factor, d a compound's
 diffusion in the gas over the typical one, phi that in the film for all compounds, c a compound's over that, v the
-injected band's variance; B, C, F and S come from the simulation, with times as fitted. ln of measured widths is fitted
+injected band's variance; A (of packed columns alone), B, C, F and S come from the simulation, with times as fitted. ln of measured widths is fitted
 with
 
     ln f, ln phi     about typical values
@@ -30,6 +30,7 @@ from models.column.formula import diffusion_volume, molar_mass
 from models.column.plate_height import typical_diffusion_constant
 from models.column.programs import Array
 from models.column.retention import Retention
+from models.column.system import USUAL_PHASE_RATIO, Column
 from models.fit.arrow import Mask, Point, Rows, factored, minimum
 
 ASSUMED_PLATE_HEIGHT_FACTOR = 1.2  # of a column in ordinary condition
@@ -48,6 +49,10 @@ LN_FILM_SPREAD, OWN_FILM_SPREAD = 0.5, 0.25
 # do; the two together are that and FULLER_SPREAD.
 MEAN_EXCESS, SHARED_EXCESS, OWN_EXCESS = 0.22, 0.14, 0.14
 FULLER_SPREAD = 0.08  # of ln D measured over Fuller's, of 20 values (the same test)
+# Of packed columns and of what is no film less is known, and molecules that an adsorbent keeps are smaller than those
+# that a film does: spreads, and what is added to MEAN_EXCESS; from memory.
+LN_PACKED_SPREAD, LN_RESISTANCE_SPREAD = 0.4, 1.5
+ADSORBED_EXCESS, ADSORBED_SPREAD = 0.4, 0.3
 WIDTHS_NEEDED = 3
 PLACES = 41  # of ln d, within four standard deviations of what is known beforehand
 HELD = 1e-3  # spread of ln d about its mean that leaves it there
@@ -73,12 +78,14 @@ class Bands:
     ----------
     along, across, film : [s2], variances by diffusion along the column, across the gas and in the film
     injected : share of the injected variance that arrives
+    eddy : [s2], variance by what depends on no velocity
     """
 
     along: Array
     across: Array
     film: Array
     injected: Array
+    eddy: Array
 
 
 @dataclass(frozen=True)
@@ -110,17 +117,21 @@ class Widths:
 
 
 def diffusion_prior(
-    gas: CarrierGas, retention: Retention, phase_ratio: float, formulas: Sequence[str | None]
+    gas: CarrierGas, retention: Retention, column: Column, formulas: Sequence[str | None]
 ) -> DiffusionPrior:
     """The prior of M compounds from T0 and, where they are known, formulas."""
-    T0 = retention.T0 + retention.theta * np.log(phase_ratio / 250.0)  # on a column of the usual phase ratio
-    expected = np.exp(MEAN_EXCESS) * typical_diffusion_constant(gas, T0)
+    # on a column of the usual phase ratio
+    T0 = retention.T0 + retention.theta * np.log(column.phase_ratio / USUAL_PHASE_RATIO)
+    excess, own = MEAN_EXCESS, OWN_EXCESS
+    if column.adsorbent:
+        excess, own = MEAN_EXCESS + ADSORBED_EXCESS, ADSORBED_SPREAD
+    expected = np.exp(excess) * typical_diffusion_constant(gas, T0)
     stated = np.array([formula is not None for formula in formulas])
     for m, formula in enumerate(formulas):
         if formula is not None:
             expected[m] = diffusion_constant(gas, molar_mass(formula), diffusion_volume(formula))
     mean = np.log(expected / typical_diffusion_constant(gas, retention.T0))
-    return DiffusionPrior(mean, np.where(stated, FULLER_SPREAD, OWN_EXCESS), np.where(stated, 0.0, 1.0))
+    return DiffusionPrior(mean, np.where(stated, FULLER_SPREAD, own), np.where(stated, 0.0, 1.0))
 
 
 @dataclass(frozen=True)
@@ -128,7 +139,7 @@ class _Problem:
     """What is fitted.
 
     `measured` are ln of widths (R, M), nan where missing; noise and own are shares of a width; `widened` is what the
-    spreads of typical values are multiplied by.
+    spreads of typical values are multiplied by, `spreads` are those of the column.
     """
 
     bands: Bands
@@ -137,6 +148,7 @@ class _Problem:
     noise: float = 0.03
     own: float = 0.01
     widened: Array = field(default_factory=lambda: np.ones(4))
+    spreads: Array = field(default_factory=lambda: SPREADS)
 
     def rows(self, point: Point) -> Rows:
         """Standardised distances and derivatives; a compound's own are ln d, ln c and e."""
@@ -146,7 +158,7 @@ class _Problem:
         factor, ln_d = np.exp(shared[LN_FACTOR]), point.own[:, LN_D]
         along, across = factor * bands.along * np.exp(ln_d), factor * bands.across * np.exp(-ln_d)
         film = factor * bands.film * np.exp(-shared[LN_FILM] - point.own[:, LN_C])
-        column = along + across + film
+        column = factor * bands.eddy + along + across + film
         twice = 2 * np.where(known, column + shared[INJECTED] * bands.injected, 1.0)
         weight = known / self.noise
         ln_width = np.log(twice / 2) / 2 + point.own[:, LEFT_OUT]
@@ -164,7 +176,7 @@ class _Problem:
         expected = np.zeros((M, 3))
         expected[:, LN_D] = prior.mean + prior.shares * shared[OFFSET]
         distance = np.column_stack([of_widths.T, (point.own - expected) / spreads])
-        spreads = SPREADS * self.widened
+        spreads = self.spreads * self.widened
         return Rows(distance, by_own, by_shared, (shared - TYPICAL) / spreads, np.diag(1 / spreads))
 
     def improbability(self, rows: Rows, ln_errors: Array) -> float:
@@ -185,14 +197,29 @@ class _Problem:
         return float(weighted.after(found.solution).sum_of_squares + determinant + errors + hyper)
 
 
-def fit_widths(bands: Bands, measured: Array, prior: DiffusionPrior) -> Widths:
-    """Efficiency, injected band and diffusion from measured widths (R, M) [s], standard deviations, nan if missing."""
+def spreads_of(column: Column) -> Array:
+    """Standard deviations of what compounds share about typical values."""
+    spreads = SPREADS.copy()
+    if column.packing is not None:
+        spreads[LN_FACTOR] = LN_PACKED_SPREAD
+    if not column.wall_coated:
+        spreads[LN_FILM] = LN_RESISTANCE_SPREAD
+    return spreads
+
+
+def fit_widths(bands: Bands, measured: Array, prior: DiffusionPrior, spreads: Array | None = None) -> Widths:
+    """Efficiency, injected band and diffusion from measured widths (R, M) [s], standard deviations, nan if missing.
+
+    `spreads` are those of `spreads_of`, an ordinary film's unless given.
+    """
+    spreads = SPREADS if spreads is None else spreads
     known = np.isfinite(measured) & np.isfinite(bands.along)
     M = measured.shape[1]
-    problem = _Problem(bands, np.where(known, np.log(np.where(known, measured, 1.0)), np.nan), prior)
+    ln_measured = np.where(known, np.log(np.where(known, measured, 1.0)), np.nan)
+    problem = _Problem(bands, ln_measured, prior, spreads=spreads)
     start = _start(bands, measured, known, prior) if known.sum() >= WIDTHS_NEEDED else None
     if start is None:
-        return _assumed(prior)
+        return _assumed(prior, spreads)
     low = Point(np.full((M, 3), -np.inf), np.array([-np.inf, 0.0, -np.inf, -np.inf]))
     high = Point(np.full((M, 3), np.inf), np.full(4, np.inf))
     for _ in range(ROUNDS):
@@ -211,7 +238,7 @@ def fit_widths(bands: Bands, measured: Array, prior: DiffusionPrior) -> Widths:
             method="Nelder-Mead",
             options={"xatol": SETTLED / 4, "fatol": 1e-3},
         ).x
-        away = (start.shared - TYPICAL) / SPREADS
+        away = (start.shared - TYPICAL) / spreads
         widened = np.where(TAILED, np.sqrt((ORDINARY + away**2) / (ORDINARY + 1)), 1.0)
         noise, own = np.exp(np.clip(errors, np.log(SMALLEST_ERROR), np.log(LARGEST_ERROR)))
         problem = replace(problem, noise=float(noise), own=float(own), widened=widened)
@@ -274,7 +301,8 @@ def _diffusion(problem: _Problem, point: Point, covariance: Array) -> tuple[Arra
 
 def _start(bands: Bands, measured: Array, known: Mask, prior: DiffusionPrior) -> Point | None:
     """Factor and injected variance, in which variances are linear, at the diffusion that is expected."""
-    column = bands.along * np.exp(prior.mean) + bands.across * np.exp(-prior.mean) + bands.film
+    of_gas = bands.along * np.exp(prior.mean) + bands.across * np.exp(-prior.mean)
+    column = bands.eddy + of_gas + bands.film
     columns = np.stack([column[known], bands.injected[known]], axis=1)
     variance = measured[known] ** 2
     (factor, injected), _ = nnls(columns / variance[:, None], np.ones(len(variance)))
@@ -285,10 +313,10 @@ def _start(bands: Bands, measured: Array, known: Mask, prior: DiffusionPrior) ->
     return Point(own, np.array([np.log(factor), injected, 0.0, 0.0]))
 
 
-def _assumed(prior: DiffusionPrior) -> Widths:
+def _assumed(prior: DiffusionPrior, spreads: Array) -> Widths:
     """Typical values, where too few widths were measured."""
     M = len(prior.mean)
-    variance = np.concatenate([SPREADS[:3], np.zeros(M), np.full(M, OWN_FILM_SPREAD), np.zeros(M)]) ** 2
+    variance = np.concatenate([spreads[:3], np.zeros(M), np.full(M, OWN_FILM_SPREAD), np.zeros(M)]) ** 2
     covariance = np.diag(variance)
     shared = SHARED_EXCESS * prior.shares
     covariance[3 : 3 + M, 3 : 3 + M] = np.diag(prior.spread**2) + np.outer(shared, shared)

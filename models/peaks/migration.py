@@ -48,7 +48,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import cores
-from models.column.plate_height import FILM_DIFFUSION_100C, FILM_DIFFUSION_ENERGY, typical_diffusion_constant
+from models.column.plate_height import terms_of, typical_diffusion_constant
 from models.column.programs import Array, Controlled, ProgramBatch, delayed
 from models.column.retention import Retention, coefficients
 from models.column.system import ColumnSystem
@@ -343,19 +343,24 @@ def tube_of(system: ColumnSystem, controlled: Controlled) -> Any:
     from models.engine.panels import FLOW, PRESSURE, VELOCITY, Tube
 
     column, gas = system.column, system.gas
+    terms = terms_of(column, float(system.film_diffusion_factor))
     return Tube(
         length=column.length,
         permeability=column.permeability,
-        gas_radius=column.radius,
-        film=column.film_thickness,
+        eddy=terms.eddy / column.length,
+        along=terms.along,
+        across=terms.across,
+        shape0=terms.shape[0],
+        shape1=terms.shape[1],
+        shape2=terms.shape[2],
+        film=terms.resistance,
+        film_energy=terms.energy,
         outlet=float(system.outlet_pressure),
         plate_height_factor=float(system.plate_height_factor),
         injected_variance=float(system.injection_width) ** 2,
         viscosity=gas.viscosity_25C,
         exponent=gas.exponent,
         curvature=gas.curvature,
-        film_diffusion=FILM_DIFFUSION_100C * float(system.film_diffusion_factor),
-        film_energy=FILM_DIFFUSION_ENERGY / GAS_CONSTANT,
         squares_per_flow=2
         * column.length
         * REFERENCE_PRESSURE

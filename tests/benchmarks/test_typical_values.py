@@ -8,8 +8,7 @@ from scipy.optimize import brentq
 
 from benchmarks.other_instrument import COMPOUNDS, INTERACTION, ln_retention_factor
 from models.column.retention import typical_dCp, typical_theta
-from models.fit.compound_fits import DCP_SPREAD
-from models.fit.fit import LN_THETA_SPREAD
+from models.fit.typical import DCP_SPREAD, LN_THETA_SPREAD
 from models.units import GAS_CONSTANT
 
 PHASE_RATIO = 250.0

@@ -35,7 +35,7 @@ RETENTION = with_typical_values(np.linspace(330.0, 520.0, 12))
 M = len(RETENTION)
 EXCESS = MEAN_EXCESS + 0.15 * np.sin(1.7 * np.arange(M))  # true ln diffusion over typical
 TRUE = replace(SYSTEM, plate_height_factor=1.3, injection_width=0.4, film_diffusion_factor=1.5)
-PRIOR = diffusion_prior(SYSTEM.gas, RETENTION, 250.0, [None] * M)
+PRIOR = diffusion_prior(SYSTEM.gas, RETENTION, SYSTEM.column, [None] * M)
 
 
 def ramped(flow: float, rate: float) -> Program:
@@ -86,7 +86,7 @@ def test_where_widths_do_not_depend_on_diffusion_it_stays_what_was_known_of_it()
     """Where the film alone widens peaks."""
     parts = bands_of(ONE_FLOW)
     none = np.zeros_like(parts.film)
-    parts = Bands(none, none, parts.along + parts.across + parts.film, parts.injected)
+    parts = Bands(none, none, parts.along + parts.across + parts.film, parts.injected, parts.eddy)
     widths = np.sqrt(1.3 * parts.film + 0.3**2 * parts.injected)
     widths *= np.exp(0.02 * np.random.default_rng(2).standard_normal(widths.shape))
     found = fit_widths(parts, widths, PRIOR)
@@ -116,7 +116,7 @@ def test_runs_of_several_flows_tell_diffusion_in_gas_and_film() -> None:
 
 def test_nothing_measured_leaves_typical_values_and_what_formulas_say() -> None:
     formulas = ["C10H22", *[None] * (M - 1)]
-    prior = diffusion_prior(SYSTEM.gas, RETENTION, 250.0, formulas)
+    prior = diffusion_prior(SYSTEM.gas, RETENTION, SYSTEM.column, formulas)
     found = fit_widths(bands_of(ONE_FLOW), np.full((3, M), np.nan), prior)
     assert not found.fitted
     # ln D = const - ln(M12^(1/2) (V1^(1/3) + V2^(1/3))^2), decane's against that of what is typical of its T0
@@ -167,7 +167,15 @@ def test_errors_are_as_large_as_they_are_said_to_be_whatever_the_noise() -> None
 def test_a_thicker_film_does_not_make_a_compound_larger() -> None:
     """T0 rises with the film; the prior is that of the usual phase ratio."""
     thick = replace(RETENTION, T0=RETENTION.T0 + RETENTION.theta * np.log(4.0))
-    usual, prior = PRIOR, diffusion_prior(SYSTEM.gas, thick, 250.0 / 4, [None] * M)
+    usual, prior = (
+        PRIOR,
+        diffusion_prior(
+            SYSTEM.gas,
+            thick,
+            replace(SYSTEM.column, film_thickness=4 * SYSTEM.column.film_thickness),
+            [None] * M,
+        ),
+    )
     constants = [
         typical_diffusion_constant(SYSTEM.gas, of.T0) * np.exp(known.mean)
         for of, known in ((RETENTION, usual), (thick, prior))

@@ -18,7 +18,7 @@ from models.column.retention import Retention, typical_dCp, typical_theta
 from models.column.scaling import hold_up_at
 from models.column.system import Column, ColumnSystem
 from models.fit.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
-from models.fit.joint_fit import OFFSET_SPREADS, OWN_SHARE, SPREADS
+from models.fit.typical import Typical
 from models.fit.widths import MEAN_EXCESS
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
@@ -72,8 +72,9 @@ def isothermal(T_C: float) -> Program:
 
 def drawn_truth(rng: np.random.Generator) -> tuple[Retention, ColumnSystem]:
     """Compounds as the fit's typical values expect them, and a column and oven as it expects those."""
-    scatter = SPREADS[:, None] * OWN_SHARE[:, None] * rng.standard_normal((2, len(T0)))
-    scatter += np.array(OFFSET_SPREADS)[:, None] * rng.standard_normal((2, 1))
+    typical = Typical()
+    scatter = (typical.spreads * typical.own_share)[:, None] * rng.standard_normal((2, len(T0)))
+    scatter += np.array(typical.offsets)[:, None] * rng.standard_normal((2, 1))
     truth = Retention(T0, typical_theta(T0) * np.exp(scatter[0]), typical_dCp(T0) + scatter[1])
     flow_factor = float(np.exp(0.02 * rng.standard_normal()))
     lag = max(0.0, float(rng.normal(USUAL_OVEN_LAG, OVEN_LAG_SPREAD)))
