@@ -18,6 +18,7 @@ LIKELY = {
     "min": {"s": (60.0, 0.0)},
     "s": {"min": (1 / 60, 0.0)},
     "h": {"min": (60.0, 0.0)},
+    "ms": {"s": (0.001, 0.0)},
     "kPa gauge": {"psi": (1 / 6.894757, 0.0), "bar": (0.01, 0.0)},
     "kPa absolute": {"psi": (1 / 6.894757, 0.0), "bar": (0.01, 0.0), "mmHg": (7.50062, 0.0)},
     "kPa/min": {"psi/min": (1 / 6.894757, 0.0)},
@@ -51,7 +52,7 @@ TYPICAL = {
     "temperature_C": 180, "activation_energy_kJ_per_mol": 150, "half_life_min": 10, "within_min": 2,
     "oven_temperature_C": 120, "seconds": 20, "unknown_min_area_percent": 1,
     "response_time_s": 0.05, "readings_per_s": 20, "make_up_mL_min": 30, "min_total_flow_mL_min": 20,
-    "max_height_per_s": 1e4,
+    "max_height_per_s": 1e4, "layer_thickness_um": 20, "particle_um": 160, "resistance_ms": 1,
 }  # fmt: skip
 OF_A_TABLE = {
     ("CoolDown", "min"): 5.0,
@@ -61,6 +62,7 @@ OF_A_TABLE = {
     ("BakeOut", "rate_C_per_min"): 30.0,
     ("BakeOut", "hold_min"): 5.0,
     ("Steps", "pressure_kPa"): 1.0,
+    ("Packed", "inner_diameter_mm"): 2.0,
 }
 # The finest steps, tolerances and differences of temperature: no unit is mistaken for theirs.
 LEFT_OUT = {

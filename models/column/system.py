@@ -118,6 +118,16 @@ class Column:
         return self.inner_diameter / (4 * self.film_thickness) if self.wall_coated else USUAL_PHASE_RATIO
 
     @property
+    def known_phase_ratio(self) -> float:
+        """The same, nan where none is known."""
+        return self.phase_ratio if self.wall_coated else math.nan
+
+    @property
+    def flow_known(self) -> bool:
+        """Whether what flows follows from more than a sieve's mesh."""
+        return self.packing is None or self.measured is not None
+
+    @property
     def permeability(self) -> float:
         """B [m2]; as measured, else [1] and [3]."""
         if self.measured is not None:

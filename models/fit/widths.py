@@ -2,8 +2,8 @@
 
 The variance of a peak is, exactly, f (A + B d + C/d + F/(phi c)) + v S: f is the plate height factor, d a compound's
 diffusion in the gas over the typical one, phi that in the film for all compounds, c a compound's over that, v the
-injected band's variance; A (of packed columns alone), B, C, F and S come from the simulation, with times as fitted. ln of measured widths is fitted
-with
+injected band's variance; A (of packed columns alone), B, C, F and S come from the simulation, with times as fitted. ln
+of measured widths is fitted with
 
     ln f, ln phi     about typical values
     v                about a typical value, not below 0

@@ -148,6 +148,7 @@ SECOND, MINUTE, HOUR = Unit("s"), Unit("min", 60), Unit("h", 3600)
 ML_MIN, ML_MIN2 = Unit("mL/min", M3_PER_S_PER_ML_MIN), Unit("mL/min per min", M3_PER_S_PER_ML_MIN, 60)
 KPA, KPA_GAUGE = Unit("kPa", PA_PER_KPA), Unit("kPa gauge", PA_PER_KPA, gauge=True)
 KPA_ABSOLUTE, KPA_PER_MINUTE = Unit("kPa absolute", PA_PER_KPA), Unit("kPa/min", PA_PER_KPA, 60)
+MILLISECOND = Unit("ms", 1e-3)
 CM_S, PERCENT, NANOGRAM, KJ_MOL = Unit("cm/s", 1e-2), Unit("%", over=100), Unit("ng"), Unit("kJ/mol", 1e3)
 
 # Other spellings of the keys in kPa: kPa in one of the unit.
@@ -168,6 +169,13 @@ Length = Annotated[float, Quantity(0.5, 200, METRE, OF_SHORTER)]
 Trimmed = Annotated[float, Quantity(0, 10, METRE, OF_SHORTER, below="a length has no sign")]
 Bore = Annotated[float, Quantity(0.05, 0.8, MM, (Slip("µm", 1e-3), Slip("m", 1e3)))]
 Film = Annotated[float, Quantity(0.02, 15, UM, (Slip("nm", 1e-3), Slip("mm", 1e3)))]
+Layer = Annotated[float, Quantity(0.5, 100, UM, (Slip("nm", 1e-3), Slip("mm", 1e3)))]
+PackedBore = Annotated[float, Quantity(0.5, 10, MM, (Slip("µm", 1e-3), Slip("inches", 25.4)))]
+Particle = Annotated[float, Quantity(20, 1000, UM, (Slip("mm", 1e3),))]
+Resistance = Annotated[
+    float,
+    Quantity(0, 100, MILLISECOND, (Slip("s", 1e3),), below="a time cannot be negative", usual=(0.02, 100)),
+]
 
 Temperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_KELVIN, decimals=3)]
 # Where a program or an oven begins; such temperatures in K are those of hot holds.
@@ -282,6 +290,8 @@ Tailing = Annotated[
     ),
 ]
 Fraction = Annotated[float, Quantity(0, 1, NUMBER, OF_PERCENT)]
+GasShare = Annotated[float, Quantity(0.2, 0.95, NUMBER, OF_PERCENT)]
+PlateConstant = Annotated[float, Quantity(0, 10, NUMBER, below="a plate height is never negative")]
 AreaPercent = Annotated[float, Quantity(0, 100, PERCENT, OF_FRACTION, below=NO_SIGN, usual=(0.05, 100))]
 Percent = Annotated[
     float,
@@ -326,6 +336,43 @@ def _known_formula(value: str) -> str:
 
 
 Formula = Annotated[str, AfterValidator(_known_formula)]
+
+# Openings of sieves [µm] by mesh, ASTM E11 as it was for long; from memory.
+SIEVES = {
+    40: 420,
+    45: 354,
+    50: 297,
+    60: 250,
+    70: 210,
+    80: 177,
+    100: 149,
+    120: 125,
+    140: 105,
+    170: 88,
+    200: 74,
+}
+
+
+def mean_particle(mesh: str) -> float:
+    """Mean diameter [m] of particles between two sieves, as "80/100"."""
+    coarse, fine = (SIEVES[int(each)] for each in mesh.split("/"))
+    return (coarse + fine) / 2 * 1e-6
+
+
+def _known_mesh(value: str) -> str:
+    """The mesh itself; refused where no diameter follows from it."""
+    parts = value.split("/")
+    known = len(parts) == 2 and all(each.isdigit() and int(each) in SIEVES for each in parts)
+    if not known or int(parts[0]) >= int(parts[1]):
+        raise PydanticCustomError(
+            "no_mesh",
+            'expected two sieves, the coarser first, as "80/100"; known are {sieves}',
+            {"sieves": ", ".join(map(str, SIEVES))},
+        )
+    return value
+
+
+Mesh = Annotated[str, AfterValidator(_known_mesh)]
 
 Confidence = Annotated[
     float,

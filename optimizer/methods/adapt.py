@@ -38,6 +38,11 @@ NEW_COLUMN = (
     "The new column is taken to have its nominal dimensions: the flow correction found for the one in use belongs to "
     "that one. Measure the hold-up time on the new column, and confirm one run."
 )
+NOT_CARRIED = (
+    "no method is carried to another column where this one is packed or an adsorbent: each packing resists the gas in "
+    "its own way, surfaces differ from batch to batch, and water and what was injected before change an adsorbent's "
+    "retention, even the order; make two scouting runs on the new column"
+)
 SAME_COLUMN = (
     "The column stays, and with it the flow correction the fit found: an error of length or bore acts alike with any "
     "gas. An error of the pressure reading would not; confirm one run."
@@ -82,7 +87,9 @@ class Method:
     def column(self) -> Annotated[Dimensions, key()]:
         """The column's dimensions."""
         column = self.problem.fit.system.column
-        return Dimensions(column.length, column.inner_diameter, column.film_thickness, column.phase_ratio)
+        return Dimensions(
+            column.length, column.inner_diameter, column.film_thickness, column.known_phase_ratio
+        )
 
     @property
     def gas(self) -> Annotated[str, key()]:
@@ -294,7 +301,13 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
 
     Plate height factor, injected width and diffusion are kept: they hold what is the compounds', the phase's and the
     inlet's as much as the column's.
+
+    Raises
+    ------
+    InvalidInputError : for another column where the one in use is packed or an adsorbent
     """
+    if not scenario.column.wall_coated and (change.length or change.inner_diameter or change.film_thickness):
+        raise InvalidInputError(f"{scenario.path}: {NOT_CARRIED}")
     column = replace(
         scenario.column,
         length=change.length or scenario.column.length,

@@ -346,15 +346,17 @@ def _made(change: str, problem: Problem, scenario: Scenario, opens: str) -> Tria
 
 
 def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
-    """Hydrogen, a longer column, a thinner film."""
+    """Hydrogen; and, of columns with a film, a longer one and a thinner film."""
     scenario, column = problem.scenario, problem.scenario.column
     changes: list[tuple[str, Change]] = []
     if scenario.gas.name in REPLACED_GASES:
         text = f"hydrogen instead of {scenario.gas.name}"
         changes.append((text, Change(gas=CARRIER_GASES["hydrogen"])))
+    of_columns = column.wall_coated  # no other one is known beforehand: on_new_system says why
     length, film = LONGER * column.length, THINNER * column.film_thickness
-    changes.append((f"a column {LONGER:g} times as long ({length:g} m)", Change(length=length)))
-    changes.append((f"half the film ({film * 1e6:.3g} µm)", Change(film_thickness=film)))
+    if of_columns:
+        changes.append((f"a column {LONGER:g} times as long ({length:g} m)", Change(length=length)))
+        changes.append((f"half the film ({film * 1e6:.3g} µm)", Change(film_thickness=film)))
     for text, change in changes:
         fit, _ = on_new_system(scenario, problem.fit, change)
         system = fit.system

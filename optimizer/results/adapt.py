@@ -9,7 +9,7 @@ from optimizer.methods.adapt import FLOW, PRESSURE, Adapted, Method
 from optimizer.methods.trim import Setting, Trimmed
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import prediction_document
-from optimizer.results.set_points import program_lines
+from optimizer.results.set_points import dimensions, program_lines
 
 WIDTHS = ("width_before", "width_after")
 
@@ -57,7 +57,7 @@ def _method_texts(method: Method) -> dict[str, str]:
         resolution += f" for {' and '.join(prediction.critical_pair)}"
     low, high = method.inlet_pressure
     return {
-        "column": f"{column.length} m x {column.inner_diameter} mm x {column.film_thickness} µm",
+        "column": dimensions(method.problem.fit.system.column, "x"),
         "phase ratio": column.phase_ratio,
         "carrier gas": f"{method.gas}, outlet {method.outlet}",
         "oven": oven,

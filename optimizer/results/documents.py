@@ -48,7 +48,7 @@ def check_document(scenario: Scenario) -> Document:
         "leave_out": list(scenario.left_out),
         "pairs_counted": scenario.number_of_counted_pairs,
         "derived": {
-            "phase_ratio": number(scenario.column.phase_ratio),
+            "phase_ratio": number(scenario.column.known_phase_ratio),
             "oven_C": [
                 number(celsius(instrument.lowest_oven_temperature))
                 if instrument.lowest_oven_temperature

@@ -162,7 +162,7 @@ class FitResult:
     @cached_property
     def _compounds(self) -> tuple[FittedCompound, ...]:
         fit, retention = self.fit, self.fit.retention
-        dH, dS = enthalpy(retention), entropy(retention, self.scenario.column.phase_ratio)
+        dH, dS = enthalpy(retention), entropy(retention, self.scenario.column.known_phase_ratio)
         return tuple(
             FittedCompound(
                 name,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from models.column.plate_height import terms_of
+from models.column.system import Column
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.results.reliability import confidence_text
-from optimizer.results.set_points import pressure_text
+from optimizer.results.set_points import dimensions, pressure_text
 from optimizer.scenario.data import AnalyteDetail, PairRule, Scenario
 from optimizer.scenario.instrument_data import NO_DETECTOR, Detector
 
@@ -110,8 +112,7 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
     return [
         (
             "Column",
-            f"{column.length:g} m × {column.inner_diameter * 1e3:g} mm × {column.film_thickness * 1e6:g} µm, "
-            f"{scenario.phase}, phase ratio {column.phase_ratio:g}; {celsius(scenario.min_temperature):g} to "
+            f"{dimensions(column)}, {scenario.phase}{_passage(column)}; {celsius(scenario.min_temperature):g} to "
             f"{celsius(scenario.max_temperature):g} °C",
         ),
         ("Carrier gas", f"{scenario.gas.name}, outlet at {outlet}; room at {ambient / 1e3:.1f} kPa absolute"),
@@ -130,6 +131,18 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
             + (f"; left out: {', '.join(scenario.left_out)}" if scenario.left_out else ""),
         ),
     ]
+
+
+def _passage(column: Column) -> str:
+    """The phase ratio of a film; of other columns what lets the gas through and what slows exchange."""
+    if column.wall_coated:
+        return f", phase ratio {column.phase_ratio:g}"
+    kind = ", an adsorbent" if column.adsorbent else ""
+    origin = "measured" if column.measured is not None else "from dimensions"
+    return (
+        f"{kind}; permeability {column.permeability * 1e12:.3g} µm² and gas cross-section "
+        f"{column.gas_area * 1e6:.3g} mm² ({origin}), resistance {terms_of(column).resistance * 1e3:.3g} ms"
+    )
 
 
 def _detector(detector: Detector) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Annotated
 
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
-from models.column.system import ColumnSystem
+from models.column.system import Column, ColumnSystem
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, flow_mL_min, gauge_kPa
 from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import Rounded
@@ -159,13 +159,21 @@ def program_lines(program: Program, ambient_pressure: float) -> tuple[str, str]:
     return one_line(oven_set_points(program.oven)), f"{program.carrier.mode}, {carrier}"
 
 
+def dimensions(column: Column, times: str = "×") -> str:
+    """A column's dimensions in words."""
+    size = f"{column.length:g} m {times} {column.inner_diameter * 1e3:g} mm"
+    if column.packing is not None:
+        return f"{size} packed with {column.packing.particle * 1e6:g} µm particles"
+    return f"{size} {times} {column.film_thickness * 1e6:g} µm{' porous layer' if column.porous else ''}"
+
+
 def program_file(program: Program, system: ColumnSystem, ambient_pressure: float) -> bytes:
     """A program as a TOML file that `--program` reads; its head says for which column and gas."""
     column = system.column
     outlet = "vacuum" if system.outlet_pressure == 0 else "ambient"
     lines = [
-        f"# For a column of {column.length:g} m x {column.inner_diameter * 1e3:g} mm x "
-        f"{column.film_thickness * 1e6:g} µm with {system.gas.name}, outlet {outlet}. `--program` runs it on the",
+        f"# For a column of {dimensions(column, 'x')} with {system.gas.name}, outlet {outlet}. "
+        "`--program` runs it on the",
         "# column and gas of whatever scenario it is given with.",
     ]
     document = program_document(program, ambient_pressure)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from models.column.carrier_gas import carrier_gas
-from models.column.system import Column
+from models.column.system import Column, Packing, passage_of
 from models.units import flow_si
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
@@ -36,13 +36,13 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
     return Scenario(
         title=table.title or file.resolve().parent.name,
         path=file,
-        column=Column(column.length, column.inner_diameter, column.film_thickness),
+        column=column_of(table),
         phase=column.phase,
         min_temperature=column.min_temperature,
         max_temperature=column.max_temperature,
         max_programmed_temperature=column.max_temperature if programmed is None else programmed,
         gas=carrier_gas(table.carrier.gas),
-        outlet_pressure=0.0 if table.carrier.outlet == "vacuum" else room,
+        outlet_pressure=outlet_of(table),
         ambient_pressure=room,
         instrument=table.instrument,
         runs=runs,
@@ -57,6 +57,8 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         warnings=(),
         max_time_above_continuous=column.max_time_above_continuous,
         capacity=column.capacity,
+        packed=column.packed,
+        measured=column.measured,
         inlet=replace(table.inlet, max_total_flow=total_flow_limit(table)),
         detector=table.detector,
         groups=table.groups,
@@ -66,14 +68,69 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
     )
 
 
+def column_of(table: ScenarioTable) -> Column:
+    """The column of a checked file."""
+    stated, packed, measured = table.column, table.column.packed, table.column.measured
+    if packed is not None:
+        packing = Packing(
+            packed.diameter,
+            packed.between,
+            packed.total,
+            packed.eddy,
+            packed.obstruction,
+            packed.transfer,
+        )
+        column = Column(
+            stated.length,
+            packed.inner_diameter,
+            0.0,
+            packing=packing,
+            adsorbent=bool(stated.adsorbent),
+            resistance=stated.resistance,
+        )
+    else:
+        porous = stated.layer_thickness is not None
+        column = Column(
+            stated.length,
+            stated.inner_diameter or 0.0,
+            stated.layer_thickness or stated.film_thickness or 0.0,
+            porous=porous,
+            adsorbent=porous if stated.adsorbent is None else stated.adsorbent,
+            resistance=stated.resistance,
+        )
+    if measured is None:
+        return column
+    passage = passage_of(
+        column,
+        carrier_gas(table.carrier.gas),
+        measured.temperature,
+        measured.inlet_pressure,
+        outlet_of(table),
+        measured.hold_up,
+        measured.flow,
+    )
+    return replace(column, measured=passage)
+
+
+def outlet_of(table: ScenarioTable) -> float:
+    """Pressure at the column's outlet [Pa absolute]; 0 for vacuum."""
+    return 0.0 if table.carrier.outlet == "vacuum" else table.carrier.ambient_pressure
+
+
 def tables_of(scenario: Scenario) -> dict[str, Any]:
     """The tables of its file that stand there once, by name, with the defaults of what the file does not state."""
     column = scenario.column
+    on_wall = column.film_thickness or None
     return {
         "column": ColumnTable(
             length=column.length,
-            inner_diameter=column.inner_diameter,
-            film_thickness=column.film_thickness,
+            inner_diameter=None if column.packing else column.inner_diameter,
+            film_thickness=None if column.porous else on_wall,
+            layer_thickness=on_wall if column.porous else None,
+            packed=scenario.packed,
+            adsorbent=None if column.wall_coated else column.adsorbent,
+            resistance=column.resistance,
+            measured=scenario.measured,
             phase=scenario.phase,
             min_temperature=scenario.min_temperature,
             max_temperature=scenario.max_temperature,

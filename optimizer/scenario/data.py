@@ -47,6 +47,8 @@ from optimizer.scenario.instrument_data import (
     Detector,
     Inlet,
     Instrument,
+    Measured,
+    Packed,
     Tolerances,
 )
 from optimizer.scenario.program_tables import CarrierMode
@@ -265,6 +267,7 @@ class Scenario:
     warnings : tuple of str, what is allowed but should be known
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
     capacity : float or None  [ng], largest amount of one peak
+    packed, measured : what fills the column, and what it was measured to let through, as stated
     matching : name of the table that names the peaks of unnamed runs
     left_out : compounds of the peak tables that were taken out
     """
@@ -291,6 +294,8 @@ class Scenario:
     warnings: tuple[str, ...]
     max_time_above_continuous: float = 0.0
     capacity: float | None = None
+    packed: Packed | None = None
+    measured: Measured | None = None
     inlet: Inlet = UNBOUNDED_INLET
     detector: Detector = NO_DETECTOR
     groups: tuple[Group, ...] = ()

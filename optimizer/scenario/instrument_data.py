@@ -1,4 +1,4 @@
-"""The instrument of a scenario: what its oven, pneumatics and inlet can do, in SI units."""
+"""The instrument of a scenario: what its oven, pneumatics and inlet can do, and what fills its column, in SI units."""
 
 from __future__ import annotations
 
@@ -25,14 +25,20 @@ from optimizer.base.quantities import (
     FlowRate,
     FlowRateStep,
     FlowStep,
+    GasShare,
     GaugePressure,
     HeatingLimitRate,
     HeatingRateStep,
+    HoldUp,
     LargestPressure,
     MakeUp,
+    Mesh,
     OvenTolerance,
+    PackedBore,
+    Particle,
     PeakHeight,
     Percent,
+    PlateConstant,
     PressureRate,
     PressureRateStep,
     PressureStep,
@@ -50,6 +56,7 @@ from optimizer.base.quantities import (
     TimeStep,
     TotalFlow,
     Trimmed,
+    mean_particle,
 )
 from optimizer.base.tables import Table, key, whole
 
@@ -95,6 +102,47 @@ class Tolerances(Table):
 
 USUAL_TOLERANCES = Tolerances()
 EVEN = 1 / 3  # variance of an error anywhere within +- 1; also the mean square of one from 0 to 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Packed(Table):
+    """What fills a packed column; the constants of the plate height are from memory, `fit` scales it as a whole."""
+
+    inner_diameter: Annotated[PackedBore, key("inner_diameter_mm")]
+    """bore of the empty tube"""
+    particle: Annotated[Particle | None, key("particle_um", unless_stated="from `mesh`")] = None
+    """mean diameter of the particles"""
+    mesh: Annotated[Mesh | None, key(expected='two sieves as "80/100"', unless_stated="`particle_um`")] = None
+    """sieves between which the particles lie"""
+    between: Annotated[GasShare, key("gas_between")] = 0.4
+    """share of the cross-section that is gas between particles"""
+    total: Annotated[GasShare, key("gas_total")] = 0.8
+    """share that is gas at all, pores included; of solid beads as `gas_between`"""
+    eddy: PlateConstant = 1.0
+    """lambda of the plate height 2 lambda d + 2 gamma D/u + omega d² u/D + C k/(1 + k)² u"""
+    obstruction: PlateConstant = 0.7
+    """gamma"""
+    transfer: PlateConstant = 0.1
+    """omega"""
+
+    @property
+    def diameter(self) -> float:
+        """Of the particles [m]."""
+        return self.particle if self.particle is not None else mean_particle(self.mesh or "")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured(Table):
+    """One measurement of the hold-up time at rest, from which permeability and gas cross-section follow."""
+
+    hold_up: Annotated[HoldUp, key("hold_up_min")]
+    """of an unretained peak, the oven at one temperature"""
+    inlet_pressure: Annotated[GaugePressure, key("inlet_kPa")]
+    """the inlet pressure then"""
+    temperature: Annotated[Temperature, key("temperature_C")]
+    """the oven's temperature then"""
+    flow: Annotated[Flow | None, key("flow_mL_min", unless_stated="from the dimensions")] = None
+    """column flow then, by a flow meter, at 25 °C and 101.325 kPa"""
 
 
 @dataclass(frozen=True)

@@ -300,7 +300,7 @@ def _line(detail: ErrorDetails, place: Place, tree: Any, written: Mapping[str, W
         return f"{given}: expected {' or '.join(map(repr, choices))}{_choice_hint(value, choices)}"
     if kind == "not_a_share":
         return f"{given}: {detail['msg']}{_number_hint(value)}"
-    if kind == "no_formula":
+    if kind in ("no_formula", "no_mesh"):
         return f"{given}: {detail['msg']}"
     if kind == "union_tag_invalid":
         hint = _choice_hint(ctx["tag"], list(CARRIER_MODES))

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from models.column.carrier_gas import carrier_gas
-from models.column.system import Column, flow
+from models.column.system import flow
 from models.units import PA_PER_KPA, celsius, flow_mL_min, gauge_kPa
 from optimizer.base.given_values import Given
 from optimizer.base.quantities import KPA_PER
+from optimizer.scenario.conversion import column_of, outlet_of
 from optimizer.scenario.method_checks import temperature_range
 from optimizer.scenario.program_tables import (
     CarrierProgramTable,
@@ -226,8 +227,7 @@ def weak_pressures(
 ) -> Iterator[str]:
     """A pressure in kPa that gives less flow at T [K] than is ever set, and as so many psi or bar a usual one."""
     instrument, ambient = table.instrument, table.carrier.ambient_pressure
-    outlet = 0.0 if table.carrier.outlet == "vacuum" else ambient
-    column = Column(table.column.length, table.column.inner_diameter, table.column.film_thickness)
+    outlet, column = outlet_of(table), column_of(table)
 
     def flow_at(pressure: float) -> float:
         return float(flow(column, carrier_gas(table.carrier.gas), T, pressure, outlet))

@@ -89,7 +89,7 @@ def run_warnings(scenario: Scenario) -> list[str]:
         key = f"scouting_runs[{number}]"
         if run.hold_up is not None:
             computed = _computed_hold_up(run, system)
-            if abs(run.hold_up / computed - 1) > HOLD_UP_REMARK:
+            if system.column.flow_known and abs(run.hold_up / computed - 1) > HOLD_UP_REMARK:
                 warnings.append(
                     f"{key}.hold_up_min = {_minutes(run.hold_up)} but the column's dimensions give "
                     f"{_minutes(computed)} min: check length, bore and the carrier's set point"
@@ -252,7 +252,8 @@ def _hold_up_problem(key: str, run: ScoutingRun, system: ColumnSystem, ambient: 
     given = (
         f"{key}.hold_up_min = {_minutes(run.hold_up)}: the column's dimensions give {_minutes(computed)} min"
     )
-    if abs(ratio - 1) > HOLD_UP_SLIP:
+    # Slips of unit and outlet can be told only where the computed time can be trusted.
+    if system.column.flow_known and abs(ratio - 1) > HOLD_UP_SLIP:
         for slip, other_program, other_system in _readings(run.program, system, ambient):
             other = _computed_hold_up(replace(run, program=other_program), other_system)
             if abs(run.hold_up / other - 1) < HOLD_UP_AGREES:
@@ -291,7 +292,8 @@ def _before_hold_up(run: ScoutingRun, file: str, system: ColumnSystem, ambient: 
         limit, allowed, origin = run.hold_up, run.hold_up - 3 * run.repeatability, "measured"
     else:
         limit = float(_hold_up_bounds(run.program, system, first)[0])
-        allowed, origin = COMPUTED_SHARE * limit, "computed from the column's dimensions and the carrier"
+        share = COMPUTED_SHARE if system.column.flow_known else 1 / HOLD_UP_ABSURD
+        allowed, origin = share * limit, "computed from the column's dimensions and the carrier"
     if first >= allowed:
         return
     early = int(np.sum(run.peaks.retention < allowed))

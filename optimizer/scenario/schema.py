@@ -21,12 +21,14 @@ from optimizer.base.quantities import (
     Film,
     Flag,
     HoldUp,
+    Layer,
     Length,
     Minutes,
     Name,
     Nanograms,
     Quantity,
     Repeatability,
+    Resistance,
     Slip,
     StartTemperature,
     Temperature,
@@ -35,7 +37,7 @@ from optimizer.base.quantities import (
 from optimizer.base.tables import Table, key
 from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 from optimizer.scenario.data import AnalyteDetail, Goal, Group, PairRule, SearchSettings
-from optimizer.scenario.instrument_data import Detector, Inlet, Instrument, Tolerances
+from optimizer.scenario.instrument_data import Detector, Inlet, Instrument, Measured, Packed, Tolerances
 from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable, ProgramTable
 
 SignalToNoise = Annotated[
@@ -55,10 +57,24 @@ class ColumnTable(Table):
 
     length: Annotated[Length, key("length_m")]
     """length as it is now, trims taken off"""
-    inner_diameter: Annotated[Bore, key("inner_diameter_mm")]
+    inner_diameter: Annotated[Bore | None, key("inner_diameter_mm", unless_stated="that of `packed`")] = None
     """bore of the bare tube"""
-    film_thickness: Annotated[Film, key("film_thickness_um")]
+    film_thickness: Annotated[Film | None, key("film_thickness_um", unless_stated="a layer or a packing")] = (
+        None
+    )
     """film; the phase ratio must be at least 5"""
+    layer_thickness: Annotated[Layer | None, key("layer_thickness_um")] = None
+    """of a porous-layer column in place of the film; gas flows through the bore that it leaves"""
+    packed: Packed | None = None
+    """of a packed column in place of bore and film: `[column.packed]`"""
+    adsorbent: Annotated[
+        Flag | None, key(unless_stated="true of a porous layer; must be stated of `packed`")
+    ] = None
+    """whether it retains by adsorption: retention then has no heat-capacity term unless the runs ask for one"""
+    resistance: Annotated[Resistance | None, key("resistance_ms", unless_stated="by the film, or 1")] = None
+    """C in the term C k/(1 + k)² u of the plate height, where a layer or packing slows exchange; `fit` corrects it"""
+    measured: Annotated[Measured | None, key(unless_stated="from the dimensions")] = None
+    """what the column lets through: `[column.measured]`"""
     phase: Name = "not stated"
     """for the report only"""
     min_temperature: Annotated[StartTemperature, key("min_temperature_C")]

@@ -345,9 +345,10 @@ def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
     over = [f"{name} ({ng:g} ng)" for name, ng in amounts.items() if ng is not None and ng > capacity]
     if not over:
         return []
+    adsorbent = problem.scenario.column.adsorbent
+    lean = "tail, widen and come earlier" if adsorbent else "lean forward, widen and come later"
     return [
-        f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks lean forward, widen and come "
-        "later than predicted."
+        f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks {lean} than predicted."
     ]
 
 

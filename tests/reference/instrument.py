@@ -92,6 +92,7 @@ class Reality:
     """What distinguishes an instrument from its data sheet, and the seed of its noise.
 
     Times in s; `plate_height_factor` on Golay's equation; noise as standard deviations, of widths and areas relative.
+    A porous layer is so thick in truth [m], narrows the bore and slows exchange by C k/(1+k)^2 u, `resistance` C [s].
     """
 
     bore_factor: float
@@ -104,6 +105,8 @@ class Reality:
     width_noise: float
     area_noise: float
     seed: int
+    layer: float = 0.0
+    resistance: float | None = None
 
 
 @dataclass(frozen=True)
@@ -129,11 +132,21 @@ class Instrument:
         """A solute's peak, or the unretained marker's, without noise."""
         nominal, reality = self.nominal, self.reality
         bore = nominal.bore * reality.bore_factor
-        tube = Tube(nominal.length, bore / 2, nominal.film, nominal.ambient, 1.0, reality.plate_height_factor)
+        free = bore / 2 - reality.layer
+        tube = Tube(
+            nominal.length,
+            free,
+            nominal.film,
+            nominal.ambient,
+            1.0,
+            reality.plate_height_factor,
+            resistance=reality.resistance,
+        )
         solute = self.solutes[name] if name is not None else next(iter(self.solutes.values()))
-        ln_phase_ratio = math.log(
-            bore / (4 * nominal.film)
-        )  # of the true tube; the film is what the tag says
+        # of the true tube; the film is what the tag says
+        ln_phase_ratio = math.log(bore / (4 * nominal.film))
+        if reality.layer:
+            ln_phase_ratio = math.log(free**2 / (bore**2 / 4 - free**2))
 
         def ln_k(T: float) -> float:
             return solute.ln_partition(T) - ln_phase_ratio if name is not None else -600.0
@@ -192,7 +205,7 @@ def load(path: Path) -> tuple[Nominal, dict[str, dict[str, Any]]]:
     nominal = Nominal(
         column["length_m"],
         column["inner_diameter_mm"] * 1e-3,
-        column["film_thickness_um"] * 1e-6,
+        column.get("film_thickness_um", column.get("layer_thickness_um")) * 1e-6,
         document["carrier"]["ambient_pressure_kPa"] * 1e3,
     )
     return nominal, {run["name"]: run for run in document["scouting_runs"]} | {"current": document["current"]}

@@ -22,7 +22,11 @@ from scipy.integrate import solve_ivp
 
 @dataclass(frozen=True)
 class Tube:
-    """Length, radius, film [m]; outlet pressure [Pa]; factors on velocity and plate height."""
+    """Length, radius, film [m]; outlet pressure [Pa]; factors on velocity and plate height.
+
+    What is no open tube with a film states its permeability [m2], the factors of its plate height
+    `eddy + along D/u + across u/D + resistance k/(1+k)^2 u` ([m], [-], [m2], [s]), or some of them.
+    """
 
     length: float
     radius: float
@@ -30,6 +34,11 @@ class Tube:
     outlet: float
     flow_factor: float = 1.0
     plate_height_factor: float = 1.0
+    permeability: float | None = None
+    eddy: float = 0.0
+    along: float = 2.0
+    across: float | None = None
+    resistance: float | None = None
 
 
 @dataclass(frozen=True)
@@ -80,21 +89,29 @@ def follow(
     `steady` says that the inlet pressure is constant, which spares its derivative.
     """
     po = tube.outlet
+    B = tube.radius**2 / 8 if tube.permeability is None else tube.permeability
 
     def rates(t: float, state: np.ndarray, stretch: Stretch) -> tuple[float, float, float]:
         y, var = min(state[0], 1.02), state[1]
         T, pi = stretch.temperature(t), stretch.pressure(t)
         eta = viscosity(T)
         squares, cubes = pi**2 - po**2, pi**3 - po**3
-        hold_up = (32 / 3) * eta * tube.length**2 * cubes / (tube.radius * squares) ** 2 / tube.flow_factor
+        hold_up = (4 / 3) * eta * tube.length**2 * cubes / (B * squares**2) / tube.flow_factor
         one_plus_k = 1 + np.exp(min(band.ln_k(T), 600.0))
         k = one_plus_k - 1
         p = max(pi**3 - y * cubes, 1e-12 * pi**3) ** (1 / 3)
         mean_p = (2 / 3) * cubes / squares
-        up = tube.flow_factor * tube.radius**2 * squares / (16 * eta * tube.length)
+        up = tube.flow_factor * B * squares / (2 * eta * tube.length)
         D_over_u = band.diffusion * T**1.75 / up
-        H = 2 * D_over_u + (1 + 6 * k + 11 * k**2) / (24 * one_plus_k**2) * tube.radius**2 / D_over_u
-        H += (2 / 3) * k / one_plus_k**2 * tube.film**2 * (up / p) / band.film_diffusion(T)
+        H = tube.eddy + tube.along * D_over_u
+        if tube.across is None:
+            H += (1 + 6 * k + 11 * k**2) / (24 * one_plus_k**2) * tube.radius**2 / D_over_u
+        else:
+            H += tube.across / D_over_u
+        slow = tube.resistance
+        if slow is None:
+            slow = (2 / 3) * tube.film**2 / band.film_diffusion(T)
+        H += slow * k / one_plus_k**2 * up / p
         steady_rate = 1 / (hold_up * one_plus_k)
         dy = steady_rate
         dvar = tube.plate_height_factor * H * p / (tube.length * mean_p) * steady_rate

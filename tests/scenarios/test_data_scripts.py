@@ -20,6 +20,7 @@ RUNS = {
     "slow_isothermal": ("slow", "fast"),
     "rescued_pair": ("slow", "fast"),
     "heat_sensitive": ("gentle", "steep"),
+    "light_gases": ("slow", "fast"),
 }
 
 

@@ -98,7 +98,10 @@ def test_wrong_calls_are_told_in_one_line(
     (tmp_path / "file").write_text("", encoding="utf-8")
     cases: list[tuple[tuple[str | Path, ...], str]] = [
         (("new", tmp_path / "a", "--from", "slow"), "did you mean slow_isothermal?"),
-        (("new", tmp_path / "a", "--from", "../../etc"), "there are heat_sensitive, rescued_pair"),
+        (
+            ("new", tmp_path / "a", "--from", "../../etc"),
+            "there are heat_sensitive, light_gases, rescued_pair",
+        ),
         (("new",), "--list"),
         (("new", "--list", tmp_path / "a"), "--list only lists"),
         (("new", tmp_path / "file" / "a"), "cannot be made"),
