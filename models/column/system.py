@@ -14,6 +14,12 @@ of all gas, pores included, and d the particles' diameter,
 
     B = d^2 e^3 / (180 (1 - e)^2 e_t),   A = e_t times the empty tube's                [3]
 
+Where pieces are joined, p^2 falls along each in proportion to r = L/(A B), so that each takes the share
+
+    w = r / sum of r                                                                   [4]
+
+of the whole fall at every temperature, and [1] holds in each between the pressures at its ends.
+
 [1] Poiseuille's law with the ideal gas law, integrated along the column; Cramers, Janssen, van Deursen and
     Leclercq, J. Chromatogr. A 856 (1999) 315, where the same expressions are derived.
 [2] James and Martin, Biochem. J. 50 (1952) 679.
@@ -64,6 +70,19 @@ class Passage(NamedTuple):
     gas_area: float
 
 
+class Bare(NamedTuple):
+    """A piece of uncoated tube that is joined to a column: length and bore [m]."""
+
+    length: float
+    inner_diameter: float
+
+    @property
+    def passage(self) -> Passage:
+        """What it lets through; [1]."""
+        r = self.inner_diameter / 2
+        return Passage(r**2 / 8, math.pi * r**2)
+
+
 @dataclass(frozen=True)
 class Column:
     """Dimensions as the column's tag states them.
@@ -78,6 +97,8 @@ class Column:
     adsorbent : bool, whether it retains by adsorption, not by solution in a liquid
     resistance : float or None  [s], C of the term C k/(1+k)^2 u of the plate height; None: that of a film as thick
     measured : Passage or None, in place of what dimensions say
+    before, after : tuples of Bare, what is joined to its inlet and outlet end in the same oven, in the order of the gas
+    bare : bool, whether it is such a piece itself
     """
 
     length: float
@@ -88,10 +109,15 @@ class Column:
     adsorbent: bool = False
     resistance: float | None = None
     measured: Passage | None = None
+    before: tuple[Bare, ...] = ()
+    after: tuple[Bare, ...] = ()
+    bare: bool = False
 
     def __post_init__(self) -> None:
-        if self.packing is None and not (
-            self.length > 0 and self.inner_diameter > 0 and self.film_thickness > 0
+        if (
+            self.packing is None
+            and not self.bare
+            and not (self.length > 0 and self.inner_diameter > 0 and self.film_thickness > 0)
         ):
             raise InvalidInputError("column length, inner diameter and film thickness must all be above zero")
         if self.film_thickness >= self.inner_diameter / 2:
@@ -116,6 +142,39 @@ class Column:
         Source: Ettre, Pure Appl. Chem. 65 (1993) 819, phase ratio of an open tubular column (thin film).
         """
         return self.inner_diameter / (4 * self.film_thickness) if self.wall_coated else USUAL_PHASE_RATIO
+
+    @property
+    def joined(self) -> bool:
+        """Whether anything is joined to it."""
+        return bool(self.before or self.after)
+
+    @property
+    def length_over_passage(self) -> float:
+        """Sum of L/(A B) over all that is joined [m^-3], to which the fall of p^2 is proportional; [4]."""
+        pieces = [(each.length, *each.passage) for each in (*self.before, *self.after)]
+        pieces.append((self.length, self.permeability, self.gas_area))
+        return sum(length / (B * A) for length, B, A in pieces)
+
+    @property
+    def length_as_first(self) -> float:
+        """The length [m] of its first piece's tube that would let as much through: by a share of it changes what flows
+        when the inlet end is cut."""
+        if not self.before:
+            return self.length_over_passage * self.permeability * self.gas_area if self.after else self.length
+        B, A = self.before[0].passage
+        return self.length_over_passage * B * A
+
+    @property
+    def inlet_length(self) -> float:
+        """Of the piece that is cut when the inlet end is [m]."""
+        return self.before[0].length if self.before else self.length
+
+    def shortened(self, cut: float) -> Column:
+        """The column without so much [m] of its inlet end: of what is joined there, else of its own."""
+        if not self.before:
+            return replace(self, length=self.length - cut)
+        first, *others = self.before
+        return replace(self, before=(first._replace(length=first.length - cut), *others))
 
     @property
     def known_phase_ratio(self) -> float:
@@ -144,6 +203,35 @@ class Column:
         if self.measured is not None:
             return self.measured.gas_area
         return math.pi * self.radius**2 * (1.0 if self.packing is None else self.packing.total)
+
+
+class Part(NamedTuple):
+    """A part of a joined column: its share of the fall of p^2, which lies between two shares counted from the inlet."""
+
+    column: Column
+    share: float
+    start: float
+    stop: float
+
+
+def parts_of(column: Column) -> tuple[tuple[Part, ...], Part, tuple[Part, ...]]:
+    """The parts before the coated one, that one, and those after it; [4]."""
+    own = replace(column, before=(), after=())
+    # Of a bare piece's plate height no film counts.
+    bare = [
+        [Column(each.length, each.inner_diameter, 0.0, bare=True) for each in pieces]
+        for pieces in (column.before, column.after)
+    ]
+    columns = [*bare[0], own, *bare[1]]
+    edges = np.cumsum([0.0, *(each.length_over_passage for each in columns)])
+    edges /= edges[-1]
+    found = [
+        Part(each, float(stop - start), float(start), float(stop))
+        for each, start, stop in zip(columns, edges[:-1], edges[1:], strict=True)
+    ]
+    found[-1] = found[-1]._replace(stop=1.0)
+    first = len(bare[0])
+    return tuple(found[:first]), found[first], tuple(found[first + 1 :])
 
 
 def passage_of(
@@ -196,11 +284,34 @@ def hold_up_time(
     InvalidInputError : when the inlet pressure is not above the outlet pressure
     """
     _require_drop(inlet_pressure, outlet_pressure)
+    if column.joined:
+        return _joined_hold_up_time(column, gas, T, inlet_pressure, outlet_pressure)
     pi = np.asarray(inlet_pressure, dtype=float)
     rho = outlet_pressure / pi
     # (pi^3 - po^3)/(pi^2 - po^2)^2 with the common factor (pi - po) taken out, so that a vanishing drop is exact.
     shape = (1 + rho + rho**2) / (pi * (1 - rho) * (1 + rho) ** 2)
     return (4 / 3) * viscosity(gas, T) * column.length**2 / column.permeability * shape
+
+
+def _joined_hold_up_time(
+    column: Column, gas: CarrierGas, T: Array | float, inlet_pressure: Array | float, outlet_pressure: float
+) -> Array:
+    """The sum over the pieces, each between the pressures at its ends; [4]."""
+    before, own, after = parts_of(column)
+    squares = np.asarray(inlet_pressure, dtype=float) ** 2
+    drop = squares - outlet_pressure**2
+    result: Array = sum(
+        # (pi^3 - po^3)/(pi^2 - po^2)^2 = (pi^2 + pi po + po^2)/((pi + po)(pi^2 - po^2))
+        (4 / 3)
+        * viscosity(gas, T)
+        * part.column.length**2
+        / part.column.permeability
+        * (high**2 + high * low + low**2)
+        / ((high + low) * part.share * drop)
+        for part in (*before, own, *after)
+        for high, low in [(np.sqrt(squares - drop * part.start), np.sqrt(squares - drop * part.stop))]
+    )
+    return result
 
 
 def flow(
@@ -232,6 +343,8 @@ def inlet_pressure_for_velocity(
     The expression for tM is inverted by Newton's method on pi - po, which converges from above for any drop.
     """
     T, velocity = np.broadcast_arrays(np.asarray(T, dtype=float), np.asarray(velocity, dtype=float))
+    if column.joined:
+        return _joined_inlet_pressure(column, gas, T, velocity, outlet_pressure)
     # target = pi (1-rho)(1+rho)^2/(1+rho+rho^2), the part of L/tM that depends on pressure
     target = velocity * (4 / 3) * viscosity(gas, T) * column.length / column.permeability
     po = outlet_pressure
@@ -250,6 +363,20 @@ def inlet_pressure_for_velocity(
         if np.all(np.abs(step) <= 1e-8 * pi):  # what a step leaves is its square
             break
     return po + drop
+
+
+def _joined_inlet_pressure(
+    column: Column, gas: CarrierGas, T: Array, velocity: Array, outlet_pressure: float
+) -> Array:
+    """The same for a joined column, the coated piece's length over the hold-up time of all, by halving."""
+    low, high = np.full(T.shape, np.log(1.0)), np.full(T.shape, np.log(1e9))  # of pi - po [Pa]
+    for _ in range(60):
+        middle = (low + high) / 2
+        tM = hold_up_time(column, gas, T, outlet_pressure + np.exp(middle), outlet_pressure)
+        slow = tM > column.length / velocity
+        low, high = np.where(slow, middle, low), np.where(slow, high, middle)
+    result: Array = outlet_pressure + np.exp((low + high) / 2)
+    return result
 
 
 def velocity_outlet(
@@ -273,8 +400,8 @@ def compressibility(inlet_pressure: Array | float, outlet_pressure: float) -> Ar
 def _squares_per_flow(column: Column, gas: CarrierGas, T: Array | float) -> Array:
     """(pi^2 - po^2)/F [Pa2 s/m3]; [1]."""
     result: Array = (
-        2 * viscosity(gas, T) * column.length * REFERENCE_PRESSURE * np.asarray(T, dtype=float)
-    ) / (column.gas_area * column.permeability * REFERENCE_TEMPERATURE)
+        2 * viscosity(gas, T) * column.length_over_passage * REFERENCE_PRESSURE * np.asarray(T, dtype=float)
+    ) / REFERENCE_TEMPERATURE
     return result
 
 

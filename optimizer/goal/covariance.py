@@ -107,7 +107,7 @@ def tolerated(robustness: Robustness, controlled: Controlled, by_shared: Array) 
     ----------
     by_shared : (7, M) array, derivatives of times as in `Sensitivity`
     """
-    allowed, length = robustness.tolerances, robustness.fit.system.column.length
+    allowed, length = robustness.tolerances, robustness.fit.system.column.length_as_first
     flow, _, _, oven, carrier, *_ = np.nan_to_num(by_shared)
     effects = [
         allowed.oven * oven,

@@ -235,7 +235,7 @@ class Robustness:
                 self.fit,
                 self.tolerances,
                 controlled,
-                self.fit.system.column.length,
+                self.fit.system.column.length_as_first,
                 self.count,
                 self.seed,
                 without=without,

@@ -276,7 +276,8 @@ def _fitted(
             break
     shifted = expected.peaks(kind, size)[0]
     rest = (found - shifted)[seen]
-    cut = -expected.problem.fit.system.column.length * float(np.expm1(-size / 2)) if kind == "gas" else 0.0
+    column = expected.problem.fit.system.column
+    cut = -column.length_as_first * float(np.expm1(-size / 2)) if kind == "gas" else 0.0
     return Cause(
         kind,
         size,
@@ -284,5 +285,5 @@ def _fitted(
         shifted - expected.plain[0],
         float(rest @ precision @ rest),
         float(np.abs(rest / np.sqrt(np.diag(expected.covariance)[seen])).max()),
-        cut if cut >= LEAST_CUT else None,
+        cut if LEAST_CUT <= cut < column.inlet_length else None,
     )

@@ -117,7 +117,7 @@ def cut_of(scenario: Scenario, trim_m: float) -> float:
     ------
     InvalidInputError : when it is nothing, or half the column and more
     """
-    length = scenario.column.length
+    length = scenario.column.inlet_length
     if not 0 < trim_m < length / 2:
         raise InvalidInputError(
             f"--trim-m {trim_m:g}: expected the length cut off in m, above 0 and below half of the {length:g} m that "

@@ -106,11 +106,11 @@ def refit(compared: Comparison) -> Refit:
 
 def _entered(scenario: Scenario, fit: Fit, program: Program, cut: float) -> Entered:
     """The program on the column that `cut` [m] is missing from, as it is once the instrument knows."""
-    column = replace(scenario.column, length=scenario.column.length - cut)
+    column = scenario.column.shortened(cut)
     shorter = replace(fit, system=replace(fit.system, column=column))
     problem = problem_of(replace(scenario, column=column), shorter)
     prediction, reliability = with_uncertainty(problem, predict(problem, program), exact=True)
-    return Entered(column.length, prediction, reliability)
+    return Entered(column.inlet_length, prediction, reliability)
 
 
 def as_found(fit: Fit, cause: Cause | None) -> Fit:

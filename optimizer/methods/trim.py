@@ -131,12 +131,12 @@ def trim(scenario: Scenario, fit: Fit, method: Program, cut: float, marker: str 
     scenario = replace(scenario, current=method)
     old = problem_of(scenario, fit)
     before = predict(old, method)
-    column = replace(scenario.column, length=scenario.column.length - cut)
+    column = scenario.column.shortened(cut)
     system = replace(fit.system, column=column)
     new = problem_of(replace(scenario, column=column), replace(fit, system=system))
     at = _marker(old, before, marker)
 
-    shortened = column.length / scenario.column.length
+    shortened = column.length_as_first / scenario.column.length_as_first
     restored = _restoring(old.fit.system, new, before, at)
     after = predict(new, _settable(scenario, restored))
 

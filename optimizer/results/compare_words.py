@@ -280,7 +280,7 @@ def _drift_advice(compared: Comparison, after: Refit) -> list[str]:
 
 def _after_cut(compared: Comparison, entered: Entered) -> str:
     """What entering the new length does; tuning for the old one is the alternative, not a second step."""
-    cut = compared.problem.fit.system.column.length - entered.length
+    cut = compared.problem.fit.system.column.inlet_length - entered.length
     program = "" if compared.origin == "[current]" else " --program program.toml"
     writes = "" if compared.origin == "[current]" else " (compare --out writes that file)"
     return (
@@ -295,7 +295,7 @@ def _tuning_advice(compared: Comparison, after: Refit, retuned: bool) -> str:
     """Whether to tune again, for the instrument as the run found it."""
     reasons = retuning_reasons(compared, after)
     cut = compared.verdict == "drifts" and after.entered is not None
-    length = f"{compared.problem.fit.system.column.length:g} m"
+    length = f"{compared.problem.fit.system.column.inlet_length:g} m"
     both = f"{pass_text(after.reliability)}; without this run {pass_text(compared.reliability)}"
     if reasons:
         way = "Re-tuning is advised"
@@ -394,7 +394,7 @@ def _instrument_text(compared: Comparison, tuned: Program) -> list[str]:
         return [f"{text}."]
     if tuned.carrier.controlled == "pressure":
         return [f"{text}; it sets a pressure, so that the length entered does not matter to it."]
-    length = compared.problem.fit.system.column.length
+    length = compared.problem.fit.system.column.inlet_length
     return [
         f"{text}, with {length:g} m left entered. With the new length entered it does not give what is predicted here."
     ]

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Annotated
 
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
-from models.column.system import Column, ColumnSystem
+from models.column.system import Bare, Column, ColumnSystem
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, flow_mL_min, gauge_kPa
 from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import Rounded
@@ -160,7 +160,17 @@ def program_lines(program: Program, ambient_pressure: float) -> tuple[str, str]:
 
 
 def dimensions(column: Column, times: str = "×") -> str:
-    """A column's dimensions in words."""
+    """A column's dimensions in words, with what is joined to it."""
+
+    def pieces(joined: tuple[Bare, ...]) -> str:
+        return " and ".join(f"{L:g} m {times} {d * 1e3:g} mm" for L, d in joined)
+
+    first = f"{pieces(column.before)} uncoated, then " if column.before else ""
+    last = f", then {pieces(column.after)} uncoated" if column.after else ""
+    return f"{first}{_coated(column, times)}{last}"
+
+
+def _coated(column: Column, times: str) -> str:
     size = f"{column.length:g} m {times} {column.inner_diameter * 1e3:g} mm"
     if column.packing is not None:
         return f"{size} packed with {column.packing.particle * 1e6:g} µm particles"

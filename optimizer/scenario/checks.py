@@ -11,9 +11,14 @@ from typing import Any
 from models.units import celsius
 from optimizer.base.given_values import Given
 from optimizer.base.tables import Table, keys_of, quantity_in
-from optimizer.scenario.conversion import column_of, outlet_of
 from optimizer.scenario.data import AnalyteDetail, PairRule
-from optimizer.scenario.method_checks import method_problems, method_warnings, temperature_range
+from optimizer.scenario.method_checks import (
+    column_warnings,
+    method_problems,
+    method_warnings,
+    stationary_problems,
+    temperature_range,
+)
 from optimizer.scenario.program_checks import (
     carrier_warnings,
     hot_holds,
@@ -26,15 +31,10 @@ from optimizer.scenario.program_checks import (
 )
 from optimizer.scenario.program_tables import (
     CarrierProgramTable,
-    ConstantPressureTable,
     OvenTable,
-    PressureProgramTable,
 )
 from optimizer.scenario.schema import ScenarioTable
 
-LARGEST_LAYER = 0.25  # of the bore
-PRESSURES = (ConstantPressureTable, PressureProgramTable)
-SMALLEST_PHASE_RATIO = 5.0  # below it the film fills a fifth of the bore: no such open tube is made
 ROUNDING = 1e-9  # by which two ways to the same number may differ
 
 
@@ -78,7 +78,7 @@ def table_warnings(table: ScenarioTable, given: Given, last_peaks: Sequence[floa
         warnings += weak_pressures(f"{key}.carrier", carrier, oven.start, table, given)
     return [
         *warnings,
-        *_column_warnings(table, given),
+        *column_warnings(table, given),
         *method_warnings(table, given),
         *compound_warnings(table, given),
         *unusual_values(table, given),
@@ -125,86 +125,7 @@ def _column(table: ScenarioTable, given: Given) -> Iterator[str]:
             f"{given('column.max_time_above_continuous_min')}: needs max_programmed_temperature_C above {continuous}, "
             "or there is nothing to stay above it for"
         )
-    yield from _stationary(table, given)
-
-
-def _stationary(table: ScenarioTable, given: Given) -> Iterator[str]:
-    """What is on the wall or in the tube: a film, a porous layer or a packing."""
-    column = table.column
-    bore, film, layer = column.inner_diameter, column.film_thickness, column.layer_thickness
-    if column.measured is not None and column.measured.inlet_pressure <= outlet_of(table):
-        yield f"{given('column.measured.inlet_kPa')}: no gas flows at that; it is a gauge pressure"
-    if column.packed is not None:
-        yield from _packed(table, given)
-        return
-    if bore is None:
-        yield "column.inner_diameter_mm is missing"
-    if film is None and layer is None:
-        yield (
-            "column.film_thickness_um is missing; a porous layer has layer_thickness_um in its place, a packed column "
-            "[column.packed]"
-        )
-    if film is not None and layer is not None:
-        yield f"{given('column.layer_thickness_um')}: expected in place of {given.short('column.film_thickness_um')}"
-        return
-    if bore is None:
-        return
-    if layer is not None and layer > LARGEST_LAYER * bore:
-        yield (
-            f"{given('column.layer_thickness_um')} in a bore of {given.short('column.inner_diameter_mm')}: expected to "
-            "leave more than half of the bore free"
-        )
-    if film is None:
-        return
-    phase_ratio = bore / (4 * film)
-    if phase_ratio < SMALLEST_PHASE_RATIO * (1 - ROUNDING):
-        yield (
-            f"{given('column.film_thickness_um')} in a bore of {given.short('column.inner_diameter_mm')} is a phase "
-            f"ratio of {phase_ratio:.2g}: expected at least {SMALLEST_PHASE_RATIO:g}; check both against the column's "
-            "tag"
-        )
-
-
-def _packed(table: ScenarioTable, given: Given) -> Iterator[str]:
-    column, packed = table.column, table.column.packed
-    assert packed is not None
-    for name in ("inner_diameter_mm", "film_thickness_um", "layer_thickness_um"):
-        if given.stated(f"column.{name}"):
-            instead = "its inner_diameter_mm" if name.startswith("inner") else "nothing"
-            yield f"{given(f'column.{name}')}: a packed column has {instead} in [column.packed] in its place"
-    if (packed.particle is None) == (packed.mesh is None):
-        yield 'column.packed: expected either particle_um, the mean diameter, or mesh, as "80/100"'
-    if packed.total < packed.between:
-        yield f"{given('column.packed.gas_total')}: expected at least {given.short('column.packed.gas_between')}"
-    if column.adsorbent is None:
-        yield (
-            "column.adsorbent is missing: a packed column retains by adsorption (true: porous polymer, molecular "
-            "sieve, carbon) or by a liquid on its particles (false)"
-        )
-
-
-def _column_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
-    """What should be known of columns that are no open tubes with a film."""
-    column = table.column
-    porous, measured = column.layer_thickness is not None, column.measured is not None
-    if column.packed is not None and not measured:
-        yield (
-            "column.packed: what flows follows from the particles' size alone, which is good to 40 % at best, and "
-            "every packed column differs; measure hold-up time and flow once and state [column.measured]"
-        )
-    told = [run for run in table.scouting_runs if not isinstance(run.carrier, PRESSURES)]
-    if told and (porous or column.packed is not None):
-        free = "" if column.inner_diameter is None else f" of {2e3 * column_of(table).radius:.3g} mm"
-        what = f"the free bore{free} in place of the tube's" if porous else "how this packing resists"
-        yield (
-            f"run {told[0].name} sets flow or velocity: predictions take the instrument to know {what}; where it does "
-            "not, state the run as the inlet pressure that it held"
-        )
-    if (porous or column.adsorbent) and column.capacity is None:
-        yield (
-            "the column is an adsorbent, and column.capacity_ng does not say up to which amount times stay: above it "
-            "peaks tail and come early, which no prediction here knows; inject half as much once and compare"
-        )
+    yield from stationary_problems(table, given)
 
 
 def _instrument(table: ScenarioTable, given: Given) -> Iterator[str]:

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Any, cast
 
 from models.column.carrier_gas import carrier_gas
-from models.column.system import Column, Packing, passage_of
+from models.column.system import Bare, Column, Packing, passage_of
 from models.units import flow_si
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun, SearchSettings
+from optimizer.scenario.instrument_data import Segment
 from optimizer.scenario.program_tables import CarrierMode, program_of
 from optimizer.scenario.schema import (
     CarrierTable,
@@ -69,7 +70,16 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
 
 
 def column_of(table: ScenarioTable) -> Column:
-    """The column of a checked file."""
+    """The column of a checked file, with what is joined to it."""
+    column = _coated(table)
+    before, after = (
+        tuple(Bare(each.length, each.inner_diameter) for each in table.column.segments if each.place == place)
+        for place in ("before", "after")
+    )
+    return replace(column, before=before, after=after) if before or after else column
+
+
+def _coated(table: ScenarioTable) -> Column:
     stated, packed, measured = table.column, table.column.packed, table.column.measured
     if packed is not None:
         packing = Packing(
@@ -131,6 +141,10 @@ def tables_of(scenario: Scenario) -> dict[str, Any]:
             adsorbent=None if column.wall_coated else column.adsorbent,
             resistance=column.resistance,
             measured=scenario.measured,
+            segments=(
+                *(Segment(place="before", length=L, inner_diameter=d) for L, d in column.before),
+                *(Segment(place="after", length=L, inner_diameter=d) for L, d in column.after),
+            ),
             phase=scenario.phase,
             min_temperature=scenario.min_temperature,
             max_temperature=scenario.max_temperature,

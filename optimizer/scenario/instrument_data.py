@@ -19,6 +19,7 @@ from models.units import (
 )
 from optimizer.base.quantities import (
     BoilingPoint,
+    Bore,
     DetectorFlow,
     Flag,
     Flow,
@@ -46,6 +47,7 @@ from optimizer.base.quantities import (
     Readings,
     ResponseTime,
     RoomTemperature,
+    SegmentLength,
     SeptumPurge,
     ShortWait,
     SplitRatio,
@@ -129,6 +131,18 @@ class Packed(Table):
     def diameter(self) -> float:
         """Of the particles [m]."""
         return self.particle if self.particle is not None else mean_particle(self.mesh or "")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Segment(Table):
+    """A piece of uncoated tube joined to the column, in the same oven."""
+
+    place: Literal["before", "after"]
+    """before the column (guard column, retention gap) or after it (restrictor, transfer line)"""
+    length: Annotated[SegmentLength, key("length_m")]
+    """length as it is now; trims are cut off the first one before the column"""
+    inner_diameter: Annotated[Bore, key("inner_diameter_mm")]
+    """bore"""
 
 
 @dataclass(frozen=True, kw_only=True)

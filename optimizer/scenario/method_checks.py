@@ -1,4 +1,4 @@
-"""Checks of what a scenario file asks of a method: its inlet, its goal and its search."""
+"""Checks of what is in a column, and of what a file asks of a method: its inlet, its goal and its search."""
 
 from __future__ import annotations
 
@@ -6,12 +6,16 @@ from collections.abc import Iterator
 
 from models.units import celsius, flow_mL_min
 from optimizer.base.given_values import Given
-from optimizer.scenario.conversion import total_flow_limit
+from optimizer.scenario.conversion import column_of, outlet_of, total_flow_limit
 from optimizer.scenario.instrument_data import Inlet
+from optimizer.scenario.program_tables import ConstantPressureTable, PressureProgramTable
 from optimizer.scenario.schema import ScenarioTable
 
 Bound = tuple[float, str]
 PROGRAMMED_MODES = ("flow program", "pressure program")
+LARGEST_LAYER = 0.25  # of the bore
+PRESSURES = (ConstantPressureTable, PressureProgramTable)
+SMALLEST_PHASE_RATIO = 5.0  # below it the film fills a fifth of the bore: no such open tube is made
 ROUNDING = 1e-9  # by which two ways to the same number may differ
 
 
@@ -180,3 +184,108 @@ def _fixed_oven(fixed: float, table: ScenarioTable, given: Given) -> Iterator[st
             f"{stated}: with this inlet a program starts at {celsius(start):g} °C at most "
             "(inlet.solvent_boiling_point_C - below_solvent_C)"
         )
+
+
+def stationary_problems(table: ScenarioTable, given: Given) -> Iterator[str]:
+    """What is on the wall or in the tube: a film, a porous layer or a packing."""
+    column = table.column
+    bore, film, layer = column.inner_diameter, column.film_thickness, column.layer_thickness
+    yield from _segments(table, given)
+    if column.measured is not None and column.measured.inlet_pressure <= outlet_of(table):
+        yield f"{given('column.measured.inlet_kPa')}: no gas flows at that; it is a gauge pressure"
+    if column.packed is not None:
+        yield from _packed(table, given)
+        return
+    if bore is None:
+        yield "column.inner_diameter_mm is missing"
+    if film is None and layer is None:
+        yield (
+            "column.film_thickness_um is missing; a porous layer has layer_thickness_um in its place, a packed column "
+            "[column.packed]"
+        )
+    if film is not None and layer is not None:
+        yield f"{given('column.layer_thickness_um')}: expected in place of {given.short('column.film_thickness_um')}"
+        return
+    if bore is None:
+        return
+    if layer is not None and layer > LARGEST_LAYER * bore:
+        yield (
+            f"{given('column.layer_thickness_um')} in a bore of {given.short('column.inner_diameter_mm')}: expected to "
+            "leave more than half of the bore free"
+        )
+    if film is None:
+        return
+    phase_ratio = bore / (4 * film)
+    if phase_ratio < SMALLEST_PHASE_RATIO * (1 - ROUNDING):
+        yield (
+            f"{given('column.film_thickness_um')} in a bore of {given.short('column.inner_diameter_mm')} is a phase "
+            f"ratio of {phase_ratio:.2g}: expected at least {SMALLEST_PHASE_RATIO:g}; check both against the column's "
+            "tag"
+        )
+
+
+def _packed(table: ScenarioTable, given: Given) -> Iterator[str]:
+    column, packed = table.column, table.column.packed
+    assert packed is not None
+    for name in ("inner_diameter_mm", "film_thickness_um", "layer_thickness_um"):
+        if given.stated(f"column.{name}"):
+            instead = "its inner_diameter_mm" if name.startswith("inner") else "nothing"
+            yield f"{given(f'column.{name}')}: a packed column has {instead} in [column.packed] in its place"
+    if (packed.particle is None) == (packed.mesh is None):
+        yield 'column.packed: expected either particle_um, the mean diameter, or mesh, as "80/100"'
+    if packed.total < packed.between:
+        yield f"{given('column.packed.gas_total')}: expected at least {given.short('column.packed.gas_between')}"
+    if column.adsorbent is None:
+        yield (
+            "column.adsorbent is missing: a packed column retains by adsorption (true: porous polymer, molecular "
+            "sieve, carbon) or by a liquid on its particles (false)"
+        )
+
+
+def column_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
+    """What should be known of columns that are no open tubes with a film."""
+    column = table.column
+    porous, measured = column.layer_thickness is not None, column.measured is not None
+    if column.packed is not None and not measured:
+        yield (
+            "column.packed: what flows follows from the particles' size alone, which is good to 40 % at best, and "
+            "every packed column differs; measure hold-up time and flow once and state [column.measured]"
+        )
+    told = [run for run in table.scouting_runs if not isinstance(run.carrier, PRESSURES)]
+    if told and column.segments:
+        yield (
+            f"run {told[0].name} sets flow: predictions take the instrument to know the pieces that are joined to the "
+            "column (of one bore, as one length); where it does not, state the run as the inlet pressure that it held"
+        )
+    if told and (porous or column.packed is not None):
+        free = "" if column.inner_diameter is None else f" of {2e3 * column_of(table).radius:.3g} mm"
+        what = f"the free bore{free} in place of the tube's" if porous else "how this packing resists"
+        yield (
+            f"run {told[0].name} sets flow or velocity: predictions take the instrument to know {what}; where it does "
+            "not, state the run as the inlet pressure that it held"
+        )
+    if (porous or column.adsorbent) and column.capacity is None:
+        yield (
+            "the column is an adsorbent, and column.capacity_ng does not say up to which amount times stay: above it "
+            "peaks tail and come early, which no prediction here knows; inject half as much once and compare"
+        )
+
+
+def _segments(table: ScenarioTable, given: Given) -> Iterator[str]:
+    """Pieces joined to the column."""
+    column = table.column
+    if not column.segments:
+        return
+    if column.measured is not None:
+        yield "column.measured: it is of the column alone, and tells nothing where column.segments are joined to it"
+    runs = [(f"scouting_runs[{n}]", each.carrier) for n, each in enumerate(table.scouting_runs, 1)]
+    if table.current is not None:
+        runs.append(("current", table.current.carrier))
+    modes = [(f"{key}.carrier.mode", carrier.mode) for key, carrier in runs]
+    modes += [("search.carrier_modes", mode) for mode in table.search.carrier_modes]
+    for key, mode in modes:
+        if mode == "constant velocity":
+            yield (
+                f'{key} = "{mode}": with column.segments nobody knows what the instrument takes for the average '
+                "velocity; state the flow or the inlet pressure"
+            )

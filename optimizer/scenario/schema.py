@@ -37,7 +37,15 @@ from optimizer.base.quantities import (
 from optimizer.base.tables import Table, key
 from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 from optimizer.scenario.data import AnalyteDetail, Goal, Group, PairRule, SearchSettings
-from optimizer.scenario.instrument_data import Detector, Inlet, Instrument, Measured, Packed, Tolerances
+from optimizer.scenario.instrument_data import (
+    Detector,
+    Inlet,
+    Instrument,
+    Measured,
+    Packed,
+    Segment,
+    Tolerances,
+)
 from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable, ProgramTable
 
 SignalToNoise = Annotated[
@@ -73,6 +81,8 @@ class ColumnTable(Table):
     """whether it retains by adsorption: retention then has no heat-capacity term unless the runs ask for one"""
     resistance: Annotated[Resistance | None, key("resistance_ms", unless_stated="by the film, or 1")] = None
     """C in the term C k/(1 + k)² u of the plate height, where a layer or packing slows exchange; `fit` corrects it"""
+    segments: tuple[Segment, ...] = ()
+    """`[[column.segments]]`, uncoated pieces joined to it, in the order of the gas; `place` is "before" or "after" """
     measured: Annotated[Measured | None, key(unless_stated="from the dimensions")] = None
     """what the column lets through: `[column.measured]`"""
     phase: Name = "not stated"

@@ -1,0 +1,138 @@
+"""Joined columns: the engine, piece by piece, against pieces marched in metres (own, in tests/reference/series)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.column.carrier_gas import CARRIER_GASES, viscosity
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import with_typical_values
+from models.column.system import Bare, Column, ColumnSystem
+from models.peaks.migration import OWN_DIRECTIONS, Migration, migrate, migration_tables
+from models.peaks.sensitivity import off_set_points
+from models.units import flow_si, kelvin
+from tests.reference.adapter import bands_of, stretches_of
+from tests.reference.series import Section, follow_series
+
+RETENTION = with_typical_values(np.array([350.0, 400.0, 460.0]))
+AMBIENT = 101325.0
+LOW = 300.0  # Pa: next to a vacuum, in which metres marched become endless
+MAIN = Column(30.0, 0.25e-3, 0.25e-6)
+JOINED = {
+    "guard": replace(MAIN, before=(Bare(5.0, 0.25e-3),)),
+    "gap": replace(MAIN, before=(Bare(2.0, 0.53e-3),)),
+    "gap and guard": replace(MAIN, before=(Bare(2.0, 0.53e-3), Bare(1.0, 0.25e-3))),
+    "restrictor": replace(MAIN, after=(Bare(1.0, 0.15e-3),)),
+    "both": replace(MAIN, before=(Bare(5.0, 0.25e-3),), after=(Bare(1.0, 0.15e-3),)),
+}
+# Held until the band is in the column, and heated at once.
+OVENS = {
+    "held": OvenProgram(kelvin(50.0), 60.0, (Ramp(10 / 60, kelvin(300.0), 600.0),)),
+    "heated at once": OvenProgram(kelvin(50.0), 0.0, (Ramp(20 / 60, kelvin(300.0), 600.0),)),
+}
+CARRIERS: dict[str, CarrierProgram] = {
+    "pressure": CarrierProgram("pressure", 2.0e5),
+    "flow": CarrierProgram("flow", flow_si(1.2)),
+    "pressure ramp": CarrierProgram("pressure", 1.8e5, 30.0, (Ramp(1500.0, 2.8e5),)),
+}
+
+
+def system_of(column: Column, outlet: float = AMBIENT) -> ColumnSystem:
+    return ColumnSystem(
+        column,
+        CARRIER_GASES["helium"],
+        outlet,
+        flow_factor=1.02,
+        plate_height_factor=1.1,
+        injection_width=0.5,
+        oven_lag=3.0,
+    )
+
+
+@pytest.mark.parametrize("oven", OVENS)
+@pytest.mark.parametrize("carrier", CARRIERS)
+@pytest.mark.parametrize("outlet", [AMBIENT, LOW])
+@pytest.mark.parametrize("joined", JOINED)
+def test_times_and_widths_are_those_of_every_piece_marched(
+    joined: str, outlet: float, carrier: str, oven: str
+) -> None:
+    column = JOINED[joined]
+    system, program = system_of(column, outlet), Program(OVENS[oven], CARRIERS[carrier])
+    found = migrate(migration_tables(system, RETENTION, program.carrier.controlled), batch_of([program]))
+    sections = [Section(each.length, each.inner_diameter / 2, 0.0) for each in column.before]
+    sections.append(Section(column.length, column.radius, column.film_thickness))
+    sections += [Section(each.length, each.inner_diameter / 2, 0.0) for each in column.after]
+    for m, band in enumerate(bands_of(RETENTION, system)):
+        true = follow_series(
+            sections,
+            outlet,
+            lambda T: float(viscosity(system.gas, T)),
+            band,
+            stretches_of(program, system),
+            system.flow_factor,
+            system.plate_height_factor,
+        )
+        assert found.retention_time[0, m] == pytest.approx(true.time, rel=2e-5)
+        assert found.width[0, m] == pytest.approx(true.width, rel=2e-3)
+        assert found.elution_temperature[0, m] == pytest.approx(true.temperature, abs=0.01)
+
+
+@pytest.mark.parametrize("carrier", CARRIERS)
+@pytest.mark.parametrize("oven", OVENS)
+def test_slopes_are_differences(carrier: str, oven: str) -> None:
+    """Of time and width, by set points, by what compounds are, and by flow, all pieces joined."""
+    system, program = system_of(JOINED["both"]), Program(OVENS[oven], CARRIERS[carrier])
+    batch, controlled = batch_of([program]), program.carrier.controlled
+    diffusion = migration_tables(system, RETENTION, controlled).diffusion
+    given = off_set_points(batch, 0.0)
+
+    def run(sign: float, which: int, step: float) -> Migration:
+        """With the direction `which` of the set points, or beyond them a property, changed."""
+        here, retention, D, programs = system, RETENTION, diffusion, batch
+        if which < 3:
+            programs = replace(
+                batch,
+                oven_times=batch.oven_times + sign * step * given.oven_times[:, which],
+                oven_temperatures=batch.oven_temperatures + sign * step * given.oven_temperatures[:, which],
+                carrier_values=batch.carrier_values + sign * step * given.carrier_values[:, which],
+            )
+        name = OWN_DIRECTIONS[which - 3] if which >= 3 else ""
+        if name == "T0":
+            retention = replace(RETENTION, T0=RETENTION.T0 + sign * step)
+        elif name == "ln theta":
+            retention = replace(RETENTION, theta=RETENTION.theta * np.exp(sign * step))
+        elif name == "dCp":
+            retention = replace(RETENTION, dCp=RETENTION.dCp + sign * step)
+        elif name == "ln flow factor":
+            here = replace(system, flow_factor=system.flow_factor * float(np.exp(sign * step)))
+        elif name == "ln diffusion":
+            D = diffusion * np.exp(sign * step)
+        elif name == "ln film diffusion":
+            here = replace(system, film_diffusion_factor=float(np.exp(sign * step)))
+        # Every panel counts, as in slopes.
+        return migrate(migration_tables(here, retention, controlled, D), programs, directions=given)
+
+    found = run(0.0, 0, 0.0).slopes
+    assert found is not None
+    steps = (0.05, 1e-4, 0.05, 0.02, 5e-4, 0.2, 5e-4, 5e-4, 5e-4)
+    for which, step in enumerate(steps):
+        up, down = (run(sign, which, step) for sign in (1.0, -1.0))
+        times = (up.retention_time - down.retention_time)[0] / (2 * step)
+        widths = (up.width - down.width)[0] / (2 * step)
+        np.testing.assert_allclose(found.retention_time[0, which], times, rtol=2e-3, atol=2e-3)
+        np.testing.assert_allclose(found.width[0, which], widths, rtol=5e-3, atol=2e-3)
+
+
+def test_a_program_by_itself_or_in_company_gives_the_same() -> None:
+    tables = migration_tables(system_of(JOINED["both"]), RETENTION, "flow")
+    programs = [
+        Program(oven, CarrierProgram("flow", flow_si(F))) for oven in OVENS.values() for F in (0.8, 1.6)
+    ]
+    together = migrate(tables, batch_of(programs), "screen")
+    for n, program in enumerate(programs):
+        alone = migrate(tables, batch_of([program]), "screen")
+        np.testing.assert_array_equal(together.retention_time[n], alone.retention_time[0])
+        np.testing.assert_array_equal(together.width[n], alone.width[0])

@@ -1,0 +1,159 @@
+"""`[[column.segments]]` from the file to fit, prediction and trim, and what ignoring a guard column costs.
+
+The runs are those of a column behind a guard, marched in metres by tests/reference/series (own).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from models.column.carrier_gas import CARRIER_GASES
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
+from models.column.retention import Retention, ln_retention_factor
+from models.column.system import Bare
+from models.units import kelvin
+from optimizer.base.errors import ScenarioError
+from optimizer.base.tables import written
+from optimizer.goal.goal import problem_of
+from optimizer.goal.predict import predict
+from optimizer.methods.trim import trim
+from optimizer.methods.workflow import fit_scenario
+from optimizer.results.scenario_words import inputs
+from optimizer.scenario.conversion import tables_of
+from optimizer.scenario.reading import load_scenario
+from tests.reference.instrument import HALF_HEIGHT, helium_viscosity
+from tests.reference.integrator import Band, Peak, Stretch
+from tests.reference.series import Section, follow_series
+
+AMBIENT = 101325.0
+INLET = 200e3
+NAMES = ("A", "B", "C")
+RETENTION = Retention(
+    np.array([365.0, 415.0, 470.0]), np.array([27.5, 30.5, 33.5]), np.array([55.0, 75.0, 95.0])
+)
+GUARD = '[[column.segments]]\nplace = "before"\nlength_m = 5\ninner_diameter_mm = 0.25\n'
+COLUMN = (
+    "[column]\nlength_m = 30\ninner_diameter_mm = 0.25\nfilm_thickness_um = 0.25\nmin_temperature_C = 40\n"
+    "max_temperature_C = 320\n"
+)
+
+
+def peak(rate: float, compound: int | None) -> Peak:
+    """Of a ramp from 50 °C after a minute, behind the guard, at a constant pressure."""
+
+    def ln_k(T: float) -> float:
+        return -600.0 if compound is None else float(ln_retention_factor(RETENTION, np.array(T))[compound])
+
+    hot = 60 + 250 / rate * 60
+    stretches = [
+        Stretch(0.0, 60.0, lambda t: 323.15, lambda t: INLET),
+        Stretch(60.0, hot, lambda t: 323.15 + rate / 60 * (t - 60), lambda t: INLET),
+        Stretch(hot, 1e5, lambda t: 573.15, lambda t: INLET),
+    ]
+    sections = [Section(5.0, 0.125e-3, 0.0), Section(30.0, 0.125e-3, 0.25e-6)]
+    band = Band(ln_k, 1.5e-4, lambda T: 5e-10 * math.exp(-3608 * (1 / T - 1 / 373.15)), 0.3)
+    return follow_series(sections, AMBIENT, helium_viscosity, band, stretches)
+
+
+@pytest.fixture(scope="module")
+def write(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    tables = {}
+    for rate in (5, 20):
+        peaks = [peak(rate, m) for m in range(3)]
+        air = peak(rate, None).time / 60
+        tables[rate] = (
+            air,
+            "compound,retention_min,width_half_min\n"
+            + "".join(
+                f"{name},{p.time / 60:.5f},{HALF_HEIGHT * p.width / 60:.5f}\n"
+                for name, p in zip(NAMES, peaks, strict=True)
+            ),
+        )
+
+    def made(
+        column: str, carrier: str = f'mode = "constant pressure", inlet_kPa = {(INLET - AMBIENT) / 1e3}'
+    ) -> Path:
+        folder = tmp_path_factory.mktemp("guard")
+        text = column + '[carrier]\ngas = "helium"\n'
+        for rate, (air, table) in tables.items():
+            (folder / f"{rate}.csv").write_text(table, encoding="utf-8")
+            text += (
+                f'[[scouting_runs]]\nname = "{rate}"\npeaks = "{rate}.csv"\nhold_up_min = {air:.5f}\n'
+                f"oven = {{ start_C = 50, hold_min = 1, ramps = [{{ rate_C_per_min = {rate}, to_C = 300, "
+                f"hold_min = 20 }}] }}\ncarrier = {{ {carrier} }}\n"
+            )
+        (folder / "scenario.toml").write_text(text, encoding="utf-8")
+        return folder
+
+    return made
+
+
+METHOD = Program(
+    OvenProgram(kelvin(50.0), 60.0, (Ramp(10 / 60, kelvin(300.0), 600.0),)), CarrierProgram("pressure", INLET)
+)
+
+
+def test_ignoring_a_guard_changes_what_is_decided_on_an_interpolated_ramp(write: Callable[..., Path]) -> None:
+    """Between runs at 5 and 20 °C/min: whether the last peak is out in time."""
+    truth = np.array([peak(10, m).time for m in range(3)])
+    predicted = {}
+    for name, column in (("stated", COLUMN + GUARD), ("ignored", COLUMN)):
+        scenario = load_scenario(write(column))
+        fit = fit_scenario(scenario)
+        predicted[name] = predict(problem_of(scenario, fit), METHOD).retention
+        if name == "stated":
+            assert fit.system.flow_factor == pytest.approx(1.0, abs=3e-3)
+            assert "Column" not in " ".join(fit.warnings)
+        else:
+            assert "check length, bore" in " ".join((*scenario.warnings, *fit.warnings))
+    off = {name: each - truth for name, each in predicted.items()}
+    # What is left is the typical lag of an oven, which two ramps hardly tell from retention.
+    assert np.abs(off["stated"]).max() < 1.0
+    assert np.all(off["ignored"] < -2.0), off
+    limit = truth[-1] - 1.5  # the last peak shall have its apex by then, and has it later
+    assert predicted["ignored"][-1] < limit < predicted["stated"][-1]
+
+
+def test_what_is_joined_is_shown_written_back_and_trimmed(write: Callable[..., Path]) -> None:
+    scenario = load_scenario(write(COLUMN + GUARD))
+    assert scenario.column.before == (Bare(5.0, 0.25e-3),)
+    back = written(tables_of(scenario)["column"], scenario.ambient_pressure)
+    assert back["segments"] == [{"place": "before", "length_m": 5, "inner_diameter_mm": 0.25}]
+    assert "5 m × 0.25 mm uncoated, then 30 m × 0.25 mm × 0.25 µm" in dict(inputs(scenario))["Column"]
+    fit = fit_scenario(scenario)
+    cut = trim(scenario, fit, METHOD, 0.5)
+    assert cut.new.scenario.column.before == (Bare(4.5, 0.25e-3),)
+    assert cut.new.scenario.column.length == 30.0
+    assert np.all(cut.after.retention <= cut.before.retention + 0.5)
+    assert CARRIER_GASES["helium"] == scenario.gas
+
+
+@pytest.mark.parametrize(
+    ("column", "carrier", "said"),
+    [
+        (COLUMN + GUARD.replace("before", "beside"), None, "expected 'before' or 'after'"),
+        (COLUMN + GUARD.replace("= 0.25\n", "= 250\n"), None, "250 looks like µm"),
+        (COLUMN + GUARD, 'mode = "constant velocity", velocity_cm_s = 30', "average velocity"),
+        (
+            COLUMN + "measured = { hold_up_min = 2, inlet_kPa = 100, temperature_C = 100 }\n" + GUARD,
+            None,
+            "of the column alone",
+        ),
+    ],
+)
+def test_what_cannot_be_is_said(
+    write: Callable[..., Path], column: str, carrier: str | None, said: str
+) -> None:
+    with pytest.raises(ScenarioError) as caught:
+        load_scenario(write(column) if carrier is None else write(column, carrier))
+    assert said in str(caught.value)
+
+
+def test_a_set_flow_asks_whether_the_instrument_knows_the_pieces(write: Callable[..., Path]) -> None:
+    folder = write(COLUMN + GUARD, 'mode = "constant flow", flow_mL_min = 1')
+    assert "pieces that are joined" in " ".join(load_scenario(folder).warnings)
