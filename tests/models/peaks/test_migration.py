@@ -13,14 +13,14 @@ from models.column.programs import CarrierProgram, Controlled, OvenProgram, Prog
 from models.column.retention import Retention, ln_retention_factor, with_typical_values
 from models.column.system import Column, ColumnSystem, hold_up_time, inlet_pressure
 from models.errors import OutsideValidityError
-from models.peaks import migration
+from models.peaks import one_piece
 from models.peaks.migration import LONGEST_RETENTION, Migration, migrate, migration_tables
 from models.units import flow_si
 from tests.reference.adapter import reference_peak
 from tests.reference.cases import CONTROLLED, OUTLETS
 
 AMBIENT = 101325.0
-whole = migration.tube_of  # as it is for a column of one piece
+whole = one_piece.tube_of  # as it is for a column of one piece
 COLUMN = Column(30.0, 0.25e-3, 0.25e-6)
 HELIUM = CARRIER_GASES["helium"]
 SYSTEM = ColumnSystem(COLUMN, HELIUM, AMBIENT)
@@ -255,7 +255,7 @@ def test_a_piece_of_the_way_takes_its_share_of_the_clock(
     start: float, stop: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """From z0 to z1 at constant temperature and pressure: (Y(z1) - Y(z0))/V, eq. [3] and [4]."""
-    monkeypatch.setattr(migration, "tube_of", lambda *given: whole(*given)._replace(start=start, stop=stop))
+    monkeypatch.setattr(one_piece, "tube_of", lambda *given: whole(*given)._replace(start=start, stop=stop))
     T, pi = 420.0, 2.2e5
     found = run(OvenProgram(T), CarrierProgram("pressure", pi))
     rho = (AMBIENT / pi) ** 2
