@@ -18,7 +18,7 @@ Where pieces are joined, p^2 falls along each in proportion to r = L/(A B), so t
 
     w = r / sum of r                                                                   [4]
 
-of the whole fall at every temperature, and [1] holds in each between the pressures at its ends.
+of the whole fall at every temperature, and each obeys [1] between the pressures at its ends.
 
 [1] Poiseuille's law with the ideal gas law, integrated along the column; Cramers, Janssen, van Deursen and
     Leclercq, J. Chromatogr. A 856 (1999) 315, where the same expressions are derived.
