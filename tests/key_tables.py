@@ -27,6 +27,7 @@ from optimizer.goal.not_met import NotMet
 from optimizer.goal.outcome import Candidate, FrontPoint, InUse, Prediction, WhatIf
 from optimizer.goal.reliability import Moved, Reliability, SetPointTolerance, Source
 from optimizer.goal.shared_cause import Cause, Causes
+from optimizer.goal.split import ChosenSplit
 from optimizer.methods.compare import ComparedPair, Comparison, FoundRequirement
 from optimizer.methods.scout import Critical, Leading, RunValue
 from optimizer.methods.scout_programs import FirstRun, PossibleRun
@@ -56,6 +57,7 @@ RESULTS = {
     for each in (
         *(
             AsItIs,
+            ChosenSplit,
             DetectorSettings,
             Candidate,
             Cause,

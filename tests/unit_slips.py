@@ -30,6 +30,7 @@ LIKELY = {
     "µm": {"nm": (1000.0, 0.0)},
     "cm/s": {"m/s": (0.01, 0.0)},
     "mL/min": {"mL/s": (1 / 60, 0.0)},
+    "mL": {"µL": (1000.0, 0.0)},
     "ng": {"pg": (1000.0, 0.0)},
     "kJ/mol": {"J/mol": (1000.0, 0.0)},
 }
@@ -53,6 +54,8 @@ TYPICAL = {
     "oven_temperature_C": 120, "seconds": 20, "unknown_min_area_percent": 1,
     "response_time_s": 0.05, "readings_per_s": 20, "make_up_mL_min": 30, "min_total_flow_mL_min": 20,
     "max_height_per_s": 1e4, "layer_thickness_um": 20, "particle_um": 160, "resistance_ms": 1,
+    "injected_volume_mL": 0.3, "after_min": 2, "vent_flow_mL_min": 20,
+    "min_amount_ng": 0.5,
 }  # fmt: skip
 OF_A_TABLE = {
     ("CoolDown", "min"): 5.0,

@@ -149,6 +149,7 @@ ML_MIN, ML_MIN2 = Unit("mL/min", M3_PER_S_PER_ML_MIN), Unit("mL/min per min", M3
 KPA, KPA_GAUGE = Unit("kPa", PA_PER_KPA), Unit("kPa gauge", PA_PER_KPA, gauge=True)
 KPA_ABSOLUTE, KPA_PER_MINUTE = Unit("kPa absolute", PA_PER_KPA), Unit("kPa/min", PA_PER_KPA, 60)
 MILLISECOND = Unit("ms", 1e-3)
+MILLILITRE = Unit("mL", 1e-6)
 CM_S, PERCENT, NANOGRAM, KJ_MOL = Unit("cm/s", 1e-2), Unit("%", over=100), Unit("ng"), Unit("kJ/mol", 1e3)
 
 # Other spellings of the keys in kPa: kPa in one of the unit.
@@ -243,6 +244,8 @@ Flow = Annotated[float, Quantity(0.05, 50, ML_MIN, OF_FLOW, decimals=5)]
 DetectorFlow = Annotated[float, Quantity(0.05, 500, ML_MIN, OF_FLOW)]
 MakeUp = Annotated[float, Quantity(0, 500, ML_MIN, OF_FLOW)]
 SeptumPurge = Annotated[float, Quantity(0, 50, ML_MIN, OF_FLOW)]
+VentFlow = Annotated[float, Quantity(0, 500, ML_MIN, OF_FLOW)]
+GasVolume = Annotated[float, Quantity(0.001, 10, MILLILITRE, (Slip("µL", 1e-3),), usual=(0.01, 3))]
 TotalFlow = Annotated[float, Quantity(1, 2000, ML_MIN, OF_FLOW)]
 FlowStep = Annotated[float, Quantity(0.001, 1, ML_MIN)]
 FlowRate = Annotated[float, Quantity(0.01, 100, ML_MIN2, below=POSITIVE_RATE, decimals=5)]

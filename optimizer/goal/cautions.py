@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.goal.outcome import Prediction, SearchOutcome
+from optimizer.goal.split import largest_total_flow
 from optimizer.scenario.data import Scenario
 
 PLANNING = (
@@ -29,8 +29,6 @@ NOT_TO_BE_RUN = "Not to be run as it is, since it breaks a limit of the equipmen
 LOWEST_EXPLOSIVE_SHARE = 0.04  # of hydrogen in air, by volume
 BARELY_BEYOND = 1.0  # K outside the scouted temperatures, of which nothing is said
 OVEN_LITRES = 14.0  # an oven of ordinary size
-# Times the column flow that must not fit for the limit to hold it, and that a lower split ratio must give.
-WORTH = 1.05
 NEAR_LIMIT = 10.0  # K below the column's limit from which a program is said to be close to it
 
 
@@ -46,27 +44,27 @@ def without_breaks(warnings: Sequence[str], breaks_equipment: Sequence[str]) -> 
 
 
 def cautions(
-    scenario: Scenario, programs: Sequence[Program], column_flow: float | None = None
+    scenario: Scenario, programs: Sequence[Program], total_flow: float | None = None
 ) -> tuple[str, ...]:
     """The lines that apply to running some programs on a scenario's column, gas and instrument.
 
     Parameters
     ----------
-    column_flow : float or None  [m3/s], the largest of the programs, where it is known
+    total_flow : float or None  [m3/s], the largest of the programs, where it is known
     """
-    return (*_own(scenario, programs, column_flow), *_usual(scenario, programs))
+    return (*_own(scenario, programs, total_flow), *_usual(scenario, programs))
 
 
 def cautions_in_brief(
-    scenario: Scenario, programs: Sequence[Program], column_flow: float | None = None
+    scenario: Scenario, programs: Sequence[Program], total_flow: float | None = None
 ) -> tuple[str, ...]:
     """The same with one line for what every run asks for: for commands beside the one with the report."""
-    return (*_own(scenario, programs, column_flow), USUAL)
+    return (*_own(scenario, programs, total_flow), USUAL)
 
 
-def _own(scenario: Scenario, programs: Sequence[Program], column_flow: float | None) -> list[str]:
+def _own(scenario: Scenario, programs: Sequence[Program], total_flow: float | None) -> list[str]:
     """What this gas, these analytes and these programs ask for."""
-    found = about_hydrogen(scenario, column_flow) if scenario.gas.name == "hydrogen" else []
+    found = about_hydrogen(scenario, total_flow) if scenario.gas.name == "hydrogen" else []
     above, hotter = _above_continuous(scenario, programs), _hotter_than_scouted(scenario, programs)
     found += [above] if above is not None else []
     found += _decomposition(scenario)
@@ -115,9 +113,9 @@ def cautions_in_short(scenario: Scenario, prediction: Prediction) -> tuple[str, 
 
 
 def cautions_about(scenario: Scenario, predictions: Sequence[Prediction]) -> tuple[str, ...]:
-    """The lines that apply to running predicted programs, with their largest column flow."""
-    column_flow = max((float(each.flow.max()) for each in predictions), default=None)
-    return cautions(scenario, [each.program for each in predictions], column_flow)
+    """The lines that apply to running predicted programs, with their largest total flow."""
+    total = max((largest_total_flow(scenario, each) for each in predictions), default=None)
+    return cautions(scenario, [each.program for each in predictions], total)
 
 
 def cautions_of(scenario: Scenario, outcome: SearchOutcome) -> tuple[str, ...]:
@@ -132,28 +130,27 @@ def minutes_to_explosive(flow_mL_min: float) -> float:
     return -math.log(1 - LOWEST_EXPLOSIVE_SHARE) * OVEN_LITRES * 1e3 / flow_mL_min
 
 
-def about_hydrogen(scenario: Scenario, column_flow: float | None) -> list[str]:
-    """The lines that hydrogen as carrier asks for, at the largest column flow [m3/s] of its programs where known."""
+def about_hydrogen(scenario: Scenario, total_flow: float | None) -> list[str]:
+    """The lines that hydrogen as carrier asks for, at the largest total flow [m3/s] of its programs where known."""
     return [
         f"Hydrogen explodes from {100 * LOWEST_EXPLOSIVE_SHARE:.0f} % in air: test for leaks, fit a sensor or a "
         "shut-off, and lead split vent and septum purge out of the room.",
-        _leak(scenario, column_flow),
+        _leak(scenario, total_flow),
         "Shut hydrogen off at its source before opening the column, the inlet or the detector.",
         "Hydrogen can react with unsaturated analytes in hot parts: look for new peaks and shrinking ones.",
     ]
 
 
-def _leak(scenario: Scenario, column_flow: float | None) -> str:
+def _leak(scenario: Scenario, total_flow: float | None) -> str:
     """How fast a leak fills the oven: of the inlet's own total flow where it is known, else of two usual ones."""
     what = "What leaks is the total flow, not the column flow: into a closed oven of "
-    inlet = scenario.inlet
-    if column_flow is None or inlet.split_unknown:
+    if total_flow is None or scenario.inlet.split_unknown:
         fast, slow = minutes_to_explosive(500), minutes_to_explosive(50)
         return (
             f"{what}{OVEN_LITRES:.0f} litres, 500 mL/min reach that share in {fast:.1f} min, 50 mL/min in "
             f"{slow:.0f} min."
         )
-    total = float(flow_mL_min(inlet.total_flow(column_flow)))
+    total = float(flow_mL_min(total_flow))
     return (
         f"{what}about {OVEN_LITRES:.0f} litres, the largest total flow here, {total:.0f} mL/min, reaches that share "
         f"in some {minutes_to_explosive(total):.2g} min (a rough figure: ovens differ, and gas gathers)."
@@ -226,77 +223,3 @@ def extrapolation(scenario: Scenario, low: float, high: float) -> tuple[str, ...
     beyond = [(low, min(min(scouted), high)), (max(max(scouted), low), high)]
     parts = [f"{celsius(a):.0f} to {celsius(b):.0f} °C" for a, b in beyond if b - a > BARELY_BEYOND]
     return (f"Extrapolates: {' and '.join(parts)} was not scouted.",) if parts else ()
-
-
-@dataclass(frozen=True)
-class LowerSplit:
-    """A lower split ratio and what it allows; flows in m3/s.
-
-    Attributes
-    ----------
-    limit : largest total flow
-    flow : largest column flow of the program as it is
-    old_ratio, ratio : as stated, and the one that would do
-    allowed : column flow that it allows within the limit
-    amount : times as much of the sample on the column; 1 where the vent is shut at the injection
-    held_by : what keeps the ratio from being lower still; empty where nothing does
-    """
-
-    limit: float
-    flow: float
-    old_ratio: float
-    ratio: float
-    allowed: float
-    amount: float
-    held_by: str = ""
-
-    @property
-    def words(self) -> str:
-        """What it gives."""
-        column = f"a split ratio of {self.ratio:g}:1 in place of {self.old_ratio:g}:1"
-        more = f", with {self.amount:.2g} times as much on the column" if self.amount > 1 else ""
-        held = f" ({self.held_by} allows no lower one)" if self.held_by else ""
-        return f"{column} would allow {flow_mL_min(self.allowed):.2g} mL/min{more}{held}"
-
-    @property
-    def text(self) -> str:
-        """The whole as a sentence."""
-        return (
-            f"The largest total flow of {flow_mL_min(self.limit):g} mL/min holds the column flow at "
-            f"{flow_mL_min(self.flow):.2g} mL/min: {self.words}."
-        )
-
-
-def lower_split(scenario: Scenario, flow: float) -> LowerSplit | None:
-    """The ratio that would allow the usual speed-optimised flow; None where the total flow holds nothing down.
-
-    total = F (1 + S) + purge: at the same total the injected band stays what it is, and the amount goes as 1/(1 + S).
-    `flow` [m3/s] is the largest column flow of a program. The ratio is no lower than `min_split_ratio`, nor than what
-    keeps stated amounts within the column's capacity.
-    """
-    from models.column.scaling import speed_optimised_flow  # takes scipy, which check does without
-
-    inlet, instrument = scenario.inlet, scenario.instrument
-    limit, ratio = inlet.max_total_flow, inlet.split_ratio
-    if limit is None or ratio is None or inlet.total_flow(WORTH * flow) < limit:
-        return None
-    wanted = min(speed_optimised_flow(scenario.column, scenario.gas), instrument.largest_column_flow)
-    room = limit - inlet.septum_purge
-    best, held_by = math.floor(room / wanted - 1), ""
-    for least, name in _bounds(scenario, ratio):
-        if least > best:
-            best, held_by = math.ceil(least), name
-    if best <= 0 or best >= ratio or room / (1 + best) < WORTH * flow:
-        return None
-    amount = (1 + ratio) / (1 + best) if inlet.mode == "split" else 1.0
-    return LowerSplit(limit, flow, ratio, best, min(room / (1 + best), wanted), amount, held_by)
-
-
-def _bounds(scenario: Scenario, ratio: float) -> list[tuple[float, str]]:
-    """Split ratios that a lower one may not pass, and what says so."""
-    inlet, capacity = scenario.inlet, scenario.capacity
-    bounds = [(inlet.min_split_ratio, "inlet.min_split_ratio")] if inlet.min_split_ratio is not None else []
-    amounts = [detail.amount for detail in scenario.analytes if detail.amount is not None]
-    if inlet.mode == "split" and capacity is not None and amounts:
-        bounds.append((max(amounts) / capacity * (1 + ratio) - 1, "column.capacity_ng"))
-    return bounds

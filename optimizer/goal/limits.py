@@ -15,12 +15,14 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from models.column.programs import Array, Program, ProgramBatch, corners
+from models.column.programs import Array, Program, ProgramBatch, corners, values_at
 from models.column.system import ColumnSystem, flow, inlet_pressure
+from models.peaks.injection import NARROW_BAND
 from models.peaks.thermal_exposure import softened_time_above
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.outcome import Prediction
+from optimizer.goal.split import band_margin, largest_total_flow, lowest_inlet, narrowest
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import HeatingLimit
 
@@ -156,10 +158,10 @@ def carried(system: ColumnSystem, batch: ProgramBatch, bake_out: float | None = 
 
 
 def _of_pneumatics(scenario: Scenario) -> Iterator[Limit]:
-    instrument, inlet, ambient = scenario.instrument, scenario.inlet, scenario.ambient_pressure
+    instrument, ambient = scenario.instrument, scenario.ambient_pressure
     # The pneumatics hold no less than the room's pressure, whatever the outlet.
     most, least = instrument.max_inlet_pressure, max(instrument.min_inlet_pressure, ambient)
-    small, large, total = instrument.min_flow, instrument.largest_column_flow, inlet.max_total_flow
+    small, large = instrument.min_flow, instrument.largest_column_flow
     gauge = most - ambient
 
     def kPa(pressure: float) -> str:
@@ -192,14 +194,49 @@ def _of_pneumatics(scenario: Scenario) -> Iterator[Limit]:
     )
     yield _carrier_rate(instrument.max_pressure_rate, instrument.max_flow_rate)
     yield from _of_detector(scenario)
+    yield from _of_split(scenario)
+
+
+def _of_split(scenario: Scenario) -> Iterator[Limit]:
+    """The total flow, and the injected band where the split ratio is chosen; both at the ratio that suits them best."""
+    inlet, total = scenario.inlet, scenario.inlet.max_total_flow
+    lowest = lowest_inlet(scenario)
     if total is not None:
+
+        def taken(runs: Runs) -> Array:
+            if inlet.gas_saver is None:
+                return np.asarray(1 - lowest.total_flow(runs.flow.max(axis=1)) / total)
+            after = inlet.gas_saver.after
+            times = _carried_times(runs.batch, runs.flow.shape[1])
+            order = np.argsort(times, axis=1, kind="stable")
+            times, flows = np.take_along_axis(times, order, 1), np.take_along_axis(runs.flow, order, 1)
+            then = values_at(np.full((len(times), 1), after), times, flows)
+            before = np.maximum(np.where(times < after, flows, 0.0).max(axis=1), then[:, 0])
+            saved = flows.max(axis=1) + inlet.gas_saver.vent_flow + inlet.septum_purge
+            return np.asarray(1 - np.maximum(lowest.total_flow(before), saved) / total)
+
+        def words(seen: Prediction) -> str:
+            flow = flow_mL_min(largest_total_flow(scenario, seen))
+            return f"total flow up to {flow:.0f} mL/min (limit {flow_mL_min(total):.0f})"
+
+        yield Limit("total flow", taken, words)
+    if inlet.choose_split and inlet.injected_volume is not None:
         yield Limit(
-            "total flow",
-            lambda runs: 1 - inlet.total_flow(runs.flow.max(axis=1)) / total,
+            "injected band",
+            lambda runs: band_margin(scenario, runs.flow, runs.pressure, narrowest(scenario, runs.width)),
             lambda seen: (
-                f"total flow up to {mL_min(inlet.total_flow(seen.flow.max()), 0)} mL/min (limit {mL_min(total, 0)})"
+                f"injected band within {NARROW_BAND:g} of the standard deviation of the narrowest target, "
+                f"{narrowest(scenario, seen.width_half):.2g} s"
             ),
         )
+
+
+def _carried_times(batch: ProgramBatch, count: int) -> Array:
+    """Times [s] of what `carried` gives (N, Q); a bake-out comes after all others."""
+    times = np.ascontiguousarray(corners(batch)[0].T)
+    times = np.concatenate([times, (times[:, 1:] + times[:, :-1]) / 2], axis=1)
+    last = times.max(axis=1, keepdims=True) + 1.0
+    return np.concatenate([times, np.repeat(last, count - times.shape[1], axis=1)], axis=1)
 
 
 def _of_detector(scenario: Scenario) -> Iterator[Limit]:

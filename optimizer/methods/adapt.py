@@ -24,6 +24,7 @@ from optimizer.goal.cautions import cautions
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction, both_scales
 from optimizer.goal.predict import predict
+from optimizer.goal.split import flow_within_total
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt_options import Change
 from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
@@ -405,11 +406,7 @@ def _settable_range(
     """The set values that keep pressure and flow limits at every corner of the oven program."""
     instrument = scenario.instrument
     column, gas, outlet = system.column, system.gas, system.outlet_pressure
-    largest = instrument.largest_column_flow
-    if scenario.inlet.max_total_flow is not None:
-        none = scenario.inlet.total_flow(0.0)
-        per_flow = scenario.inlet.total_flow(1.0) - none
-        largest = min(largest, (scenario.inlet.max_total_flow - none) / per_flow)
+    largest = min(instrument.largest_column_flow, flow_within_total(scenario))
     lows, highs = [], []
     for T in corners:
         least = float(inlet_pressure_for_flow(column, gas, T, instrument.min_flow, outlet))

@@ -19,13 +19,14 @@ from models.column.programs import batch_of
 from models.units import flow_mL_min
 from optimizer.base.clock import now
 from optimizer.base.errors import ScenarioError
-from optimizer.goal.cautions import about_hydrogen, lower_split
+from optimizer.goal.cautions import about_hydrogen
 from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of, set_aside
 from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, Prediction, SearchOutcome, WhatIf
 from optimizer.goal.predict import predict
 from optimizer.goal.requirements import by_kind
+from optimizer.goal.split import flow_within_total, inlet_of, largest_total_flow, lower_split
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.adapt import on_new_system
+from optimizer.methods.adapt import on_new_system, scenario_on
 from optimizer.methods.adapt_options import Change
 from optimizer.methods.trials import (
     Trial,
@@ -37,7 +38,6 @@ from optimizer.methods.trials import (
     shown_as,
     starts_of,
 )
-from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import CarrierMode
 from optimizer.search.candidates import family_name
@@ -223,23 +223,20 @@ def _missing(problem: Problem, prediction: Prediction, share: float | None = Non
 
 def _with_hydrogen(found: WhatIf, scenario: Scenario, prediction: Prediction) -> WhatIf:
     """The same with the total flow that its program takes, the split ratio that would allow more, and the cautions."""
-    inlet, column_flow = scenario.inlet, float(prediction.flow.max())
-    lower = lower_split(scenario, column_flow)
-    total = float(flow_mL_min(inlet.total_flow(column_flow)))
+    total = largest_total_flow(scenario, prediction)
+    inlet, lower = inlet_of(scenario, prediction), lower_split(scenario, float(prediction.flow.max()))
     if inlet.split_unknown:
-        flow = f"{total:.1f} mL/min of column flow and septum purge, the split flow unknown"
+        flow = f"{flow_mL_min(total):.1f} mL/min of column flow and septum purge, the split flow unknown"
     else:
-        flow = f"a total flow of up to {total:.0f} mL/min"
-        if inlet.max_total_flow is None and total > HYDROGEN_TOTAL_FLOW_ML_MIN:
-            flow += (
-                f", more than the {HYDROGEN_TOTAL_FLOW_ML_MIN:g} that adapt and scenarios hold hydrogen to"
-            )
+        flow = f"a total flow of up to {flow_mL_min(total):.0f} mL/min"
+        if inlet.choose_split and inlet.split_ratio is not None:
+            flow += f" at a split ratio of {inlet.split_ratio:.3g}:1"
     if lower is not None:
         flow += f"; {lower.words}"
     return replace(
         found,
         change=f"{found.change} (explosive, see the cautions; {flow})",
-        cautions=tuple(about_hydrogen(scenario, column_flow)),
+        cautions=tuple(about_hydrogen(scenario, total)),
     )
 
 
@@ -360,7 +357,11 @@ def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
     for text, change in changes:
         fit, _ = on_new_system(scenario, problem.fit, change)
         system = fit.system
-        moved = replace(
-            scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure
-        )
+        moved, *_ = scenario_on(scenario, system)
         yield Trial(text, problem_of(moved, fit), main_families(moved), starts)
+        lower = lower_split(moved, flow_within_total(moved))
+        if change.gas is not None and lower is not None:
+            inlet = replace(moved.inlet, split_ratio=lower.ratio)
+            lowered = replace(moved, inlet=inlet)
+            text = f"{text} at a split ratio of {lower.ratio:g}:1 in place of {lower.old_ratio:g}:1"
+            yield Trial(text, problem_of(lowered, fit), main_families(lowered), starts)

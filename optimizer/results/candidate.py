@@ -18,7 +18,7 @@ from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.detector import detector_settings
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import peak_documents
-from optimizer.results.set_points import carrier_set_points, one_line, oven_set_points, split_line
+from optimizer.results.set_points import carrier_set_points, inlet_line, one_line, oven_set_points
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE
 
@@ -54,7 +54,7 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
 
 
 def _candidate(scenario: Scenario, candidate: Candidate) -> Document:
-    flows = split_line(scenario.inlet, candidate.prediction.flow)
+    flows = inlet_line(scenario, candidate.prediction)
     return {
         **document_of(candidate, scenario.ambient_pressure),
         "inlet_flows": None if flows is None else document_of(flows, scenario.ambient_pressure),

@@ -11,6 +11,7 @@ from models.column.system import ColumnSystem, flow, hold_up_time, inlet_pressur
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.quantities import CELSIUS, CM_S, KPA_GAUGE, ML_MIN, Unit
 from optimizer.goal.limits import Bands, heating_limit
+from optimizer.goal.split import flow_within_total
 from optimizer.scenario.data import Scenario
 
 POINTS = 60  # over a run
@@ -79,11 +80,8 @@ def _carrier_bounds(
     scenario: Scenario, system: ColumnSystem, controlled: str, T: Array
 ) -> tuple[Array, Array]:
     """Smallest and largest set value (Q,) in SI at temperatures (Q,) [K], each limit seen as an inlet pressure."""
-    instrument, inlet = scenario.instrument, scenario.inlet
-    largest = instrument.largest_column_flow
-    if inlet.max_total_flow is not None:
-        per_flow = inlet.total_flow(1.0) - inlet.total_flow(0.0)
-        largest = min(largest, (inlet.max_total_flow - inlet.total_flow(0.0)) / per_flow)
+    instrument = scenario.instrument
+    largest = min(instrument.largest_column_flow, flow_within_total(scenario))
     lowest = max(instrument.min_inlet_pressure, scenario.ambient_pressure)
     low = np.maximum(lowest, inlet_pressure(system, "flow", np.full(T.shape, instrument.min_flow), T))
     high = np.minimum(

@@ -160,6 +160,8 @@ def _detector(detector: Detector) -> str:
         parts.append(f"column and make-up at least {flow_mL_min(detector.min_total_flow):g} mL/min")
     if detector.max_total_flow is not None:
         parts.append(f"column and make-up at most {flow_mL_min(detector.max_total_flow):g} mL/min")
+    if detector.min_amount is not None:
+        parts.append(f"at least {detector.min_amount:g} ng of a target")
     if detector.max_height is not None:
         parts.append(f"linear up to a height of {detector.max_height:g} (unit of the areas per second)")
     return ", ".join(parts)
@@ -176,7 +178,16 @@ def _inlet(scenario: Scenario) -> str:
     parts: list[str] = [inlet.mode]
     if inlet.split_ratio is not None:
         lowest = "" if inlet.min_split_ratio is None else f", at least {inlet.min_split_ratio:g}:1"
-        parts.append(f"split ratio {inlet.split_ratio:g}:1{lowest}")
+        highest = "" if inlet.max_split_ratio is None else f", at most {inlet.max_split_ratio:g}:1"
+        chosen = ", chosen anew for every program" if inlet.choose_split else ""
+        parts.append(f"split ratio {inlet.split_ratio:g}:1{chosen}{lowest}{highest}")
+    if inlet.injected_volume is not None:
+        parts.append(
+            f"{inlet.injected_volume * 1e6:g} mL of vapour injected, inlet at {celsius(inlet.temperature):g} °C"
+        )
+    if inlet.gas_saver is not None:
+        vent = flow_mL_min(inlet.gas_saver.vent_flow)
+        parts.append(f"gas saver of {vent:g} mL/min from {_minutes(inlet.gas_saver.after)} min")
     if inlet.solvent_boiling_point is not None:
         parts.append(f"solvent boils at {celsius(inlet.solvent_boiling_point):g} °C")
     if inlet.highest_start is not None:

@@ -132,7 +132,7 @@ def next_text(found: Scouted) -> str | None:
 
 def cautions_of(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
     """What to know before these runs."""
-    return cautions(scenario, programs, _largest_flow(programs))
+    return cautions(scenario, programs, _largest_flow(scenario, programs))
 
 
 def cautions_shown(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
@@ -230,11 +230,12 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _largest_flow(programs: Sequence[Program]) -> float | None:
-    """The largest set column flow [m3/s]; None where pressures or velocities are set."""
+def _largest_flow(scenario: Scenario, programs: Sequence[Program]) -> float | None:
+    """The largest total flow [m3/s] at the stated split ratio; None where pressures or velocities are set."""
     if any(program.carrier.controlled != "flow" for program in programs):
         return None
-    return max((max(program.carrier.knots()[1]) for program in programs), default=None)
+    flows = [float(max(program.carrier.knots()[1])) for program in programs]
+    return scenario.inlet.total_flow(max(flows)) if flows else None
 
 
 def _new_name(scenario: Scenario) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Annotated
 
+import numpy as np
+
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
 from models.column.system import Bare, Column, ColumnSystem
 from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, flow_mL_min, gauge_kPa
@@ -21,6 +23,9 @@ from optimizer.base.quantities import (
     Unit,
 )
 from optimizer.base.tables import key
+from optimizer.goal.outcome import Prediction
+from optimizer.goal.split import ChosenSplit, chosen_split, inlet_of
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import Inlet
 from optimizer.scenario.program_tables import program_document
 
@@ -261,6 +266,7 @@ class SplitLine:
     column, total : Flow
     split : Flow or None where there is no split, or its ratio is not stated
     septum_purge : float  [mL/min]
+    chosen : how the split ratio was chosen; None where it is as stated
     """
 
     inlet: Inlet
@@ -268,6 +274,7 @@ class SplitLine:
     split: Annotated[Flow | None, key("split_mL_min")]
     septum_purge: Annotated[float, Rounded(), key("septum_purge_mL_min")]
     total: Annotated[Flow, key("total_mL_min")]
+    chosen: Annotated[ChosenSplit | None, key("chosen_split")] = None
 
     @property
     def mode(self) -> Annotated[str, key()]:
@@ -276,7 +283,7 @@ class SplitLine:
 
     @property
     def split_ratio(self) -> Annotated[float | None, key()]:
-        """As stated."""
+        """As it is to be set."""
         return self.inlet.split_ratio
 
     def lines(self) -> tuple[tuple[str, str], ...]:
@@ -292,30 +299,45 @@ class SplitLine:
             rows.append(("Split vent", f"closed at injection{opens}"))
         if self.split is not None:
             after = " once the vent is open" if inlet.mode == "splitless" else ""
-            rows.append(("Split", f"ratio {inlet.split_ratio:g}:1, {self.split.text()}{after}"))
+            rows.append(("Split", f"ratio {inlet.split_ratio:.4g}:1, {self.split.text()}{after}"))
+        if self.chosen is not None:
+            rows.append(("Split ratio chosen", self.chosen.text))
+        if inlet.gas_saver is not None:
+            vent, at = flow_mL_min(inlet.gas_saver.vent_flow), inlet.gas_saver.after / SECONDS_PER_MINUTE
+            rows.append(("Gas saver", f"{typed(vent)} mL/min out of the split vent from {typed(at)} min"))
         rows.append(("Septum purge", f"{typed(self.septum_purge)} mL/min"))
         rows.append(("Total flow", self.total.text()))
         return tuple(rows)
 
 
-def split_line(inlet: Inlet, column_flow: Array) -> SplitLine | None:
+def inlet_line(scenario: Scenario, prediction: Prediction) -> SplitLine | None:
+    """The flows of the inlet during a predicted program; None when nothing is known of it."""
+    inlet, chosen = inlet_of(scenario, prediction), chosen_split(scenario, prediction)
+    return split_line(inlet, prediction.flow, prediction.trace_times, chosen)
+
+
+def split_line(
+    inlet: Inlet, column_flow: Array, times: Array | None = None, chosen: ChosenSplit | None = None
+) -> SplitLine | None:
     """The flows of an inlet; None when nothing is known of it.
 
-    A split ratio is taken to be held all along, so that split and total flow follow the column flow.
+    A split ratio is taken to be held until a gas saver begins, so that split and total flow follow the column flow.
 
     Parameters
     ----------
     column_flow : (Q,) array  [m3/s], over a run
+    times : (Q,) array  [s], of these; None: without a gas saver they do not matter
     """
     if inlet.mode == "split" and inlet.split_ratio is None:
         return None
-    split = None if not inlet.split_ratio else _over(column_flow * inlet.split_ratio)
+    when = np.zeros(len(column_flow)) if times is None else times
     return SplitLine(
         inlet,
         _over(column_flow),
-        split,
+        None if not inlet.split_ratio else _over(inlet.vent_flow(column_flow, when)),
         float(flow_mL_min(inlet.septum_purge)),
-        _over(inlet.total_flow(column_flow)),
+        _over(inlet.flow_taken(column_flow, when)),
+        chosen,
     )
 
 

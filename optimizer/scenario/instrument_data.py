@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from models.peaks.detection import detector_variance
@@ -27,6 +29,7 @@ from optimizer.base.quantities import (
     FlowRateStep,
     FlowStep,
     GasShare,
+    GasVolume,
     GaugePressure,
     HeatingLimitRate,
     HeatingRateStep,
@@ -34,6 +37,7 @@ from optimizer.base.quantities import (
     LargestPressure,
     MakeUp,
     Mesh,
+    Nanograms,
     OvenTolerance,
     PackedBore,
     Particle,
@@ -58,11 +62,13 @@ from optimizer.base.quantities import (
     TimeStep,
     TotalFlow,
     Trimmed,
+    VentFlow,
     mean_particle,
 )
 from optimizer.base.tables import Table, key, whole
 
 USUAL_POINTS = 10  # rate times base width is 10 to 20 in makers' manuals (tests/published/test_detection.py)
+Flows = NDArray[np.float64]
 InletMode = Literal["split", "splitless", "on-column"]
 # In the keys' own unit: what they are in SI depends on the room.
 GAUGE_DEFAULTS_KPA = {"max_inlet_pressure_kPa": 400.0, "min_inlet_pressure_kPa": 0.0}
@@ -272,6 +278,8 @@ class Detector(Table):
     max_height: Annotated[PeakHeight | None, key("max_height_per_s")] = None
     """end of its linear range as the height of a peak, in the unit of the areas per second; higher peaks are warned of,
     taken from the areas of the scouting runs: they must have been linear, and areas must not depend on the flow"""
+    min_amount: Annotated[Nanograms | None, key("min_amount_ng")] = None
+    """smallest amount on the column of a target that it shows; bounds the split ratio with `choose_split`"""
 
     @property
     def variance(self) -> float:
@@ -288,6 +296,23 @@ NO_DETECTOR = Detector()  # of which nothing is stated
 
 
 @dataclass(frozen=True)
+class GasSaver(Table):
+    """Less gas out of the split vent, once the sample is on the column."""
+
+    after: Annotated[PurgeOn, key("after_min")]
+    """when it begins"""
+    vent_flow: Annotated[VentFlow, key("vent_flow_mL_min")]
+    """flow out of the split vent from then on"""
+
+
+class SplitBound(NamedTuple):
+    """A split ratio that may not be passed, and the key that says so."""
+
+    ratio: float
+    name: str
+
+
+@dataclass(frozen=True)
 class Inlet(Table):
     """How the sample gets onto the column."""
 
@@ -300,9 +325,22 @@ class Inlet(Table):
     purge_on: Annotated[PurgeOn | None, key("purge_on_min")] = None
     """splitless: when the split vent opens; the first hold of the oven is at least as long"""
     split_ratio: SplitRatio | None = None
-    """split and splitless: flow out of the split vent over column flow"""
+    """split and splitless: flow out of the split vent over column flow; amounts and areas are those at this ratio"""
+    choose_split: Flag = False
+    """split: every program gets the stated ratio, or the nearest within the bounds of capacity, detection, injected
+    band and total flow; the search then counts the lowest"""
     min_split_ratio: SplitRatio | None = None
-    """split and splitless: the lowest ratio that may be suggested where the total flow holds the column flow down"""
+    """split and splitless: the lowest ratio that may be chosen, or suggested where the total flow holds the column flow
+    down"""
+    max_split_ratio: SplitRatio | None = None
+    """split: the highest ratio that may be chosen"""
+    injected_volume: Annotated[GasVolume | None, key("injected_volume_mL")] = None
+    """split: volume of the vaporised injection at the inlet's temperature and pressure; the standard deviation of the
+    band it makes is then kept within 0.3 of that of the narrowest target"""
+    temperature: Annotated[Temperature, key("temperature_C")] = ZERO_CELSIUS + 250.0
+    """temperature of the inlet, which counts for that band"""
+    gas_saver: GasSaver | None = None
+    """split: less gas after the injection; counts for total flow and gas a run"""
     septum_purge: Annotated[SeptumPurge, key("septum_purge_mL_min")] = 3.0 * M3_PER_S_PER_ML_MIN
     """flow of the septum purge"""
     max_total_flow: Annotated[
@@ -330,6 +368,37 @@ class Inlet(Table):
     def total_flow(self, column_flow: Number) -> Number:
         """Flow the inlet takes [m3/s] at a column flow [m3/s], any shape; without a split ratio, no split."""
         return column_flow * (1 + (self.split_ratio or 0.0)) + self.septum_purge
+
+    def vent_flow(self, column_flow: Flows, time: Flows) -> Flows:
+        """Flow out of the split vent [m3/s] at column flows [m3/s] and times [s] since the injection, any one shape."""
+        split = column_flow * (self.split_ratio or 0.0)
+        if self.gas_saver is None:
+            return split
+        return np.where(time < self.gas_saver.after, split, self.gas_saver.vent_flow)
+
+    def flow_taken(self, column_flow: Flows, time: Flows) -> Flows:
+        """The total flow [m3/s] at column flows [m3/s] and times [s] since the injection, any one shape."""
+        return column_flow + self.vent_flow(column_flow, time) + self.septum_purge
+
+    def lowest_split(self, amounts: Collection[float], capacity: float | None) -> SplitBound | None:
+        """The lowest ratio for amounts on the column at the stated one [ng]; None where nothing bounds it."""
+        bounds = []
+        if self.min_split_ratio is not None:
+            bounds.append(SplitBound(self.min_split_ratio, "inlet.min_split_ratio"))
+        if self.mode == "split" and capacity is not None and amounts and self.split_ratio is not None:
+            ratio = max(amounts) / capacity * (1 + self.split_ratio) - 1
+            bounds.append(SplitBound(ratio, "column.capacity_ng"))
+        return max(bounds, default=None)
+
+    def highest_split(self, amounts: Collection[float], least: float | None) -> SplitBound | None:
+        """The highest ratio for amounts of targets [ng], of which the detector needs the least; None: no bound."""
+        bounds = []
+        if self.max_split_ratio is not None:
+            bounds.append(SplitBound(self.max_split_ratio, "inlet.max_split_ratio"))
+        if least is not None and amounts and self.split_ratio is not None:
+            ratio = min(amounts) / least * (1 + self.split_ratio) - 1
+            bounds.append(SplitBound(ratio, "detector.min_amount_ng"))
+        return min(bounds, default=None)
 
 
 UNBOUNDED_INLET = Inlet()  # a split inlet of which nothing is known

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from models.units import celsius, flow_mL_min
 from optimizer.base.given_values import Given
 from optimizer.scenario.conversion import column_of, outlet_of, total_flow_limit
+from optimizer.scenario.data import COUNTED_ROLES
 from optimizer.scenario.instrument_data import Inlet
 from optimizer.scenario.program_tables import ConstantPressureTable, PressureProgramTable
 from optimizer.scenario.schema import ScenarioTable
 
 Bound = tuple[float, str]
+CHOICE = (
+    "choose_split",
+    "max_split_ratio",
+    "injected_volume_mL",
+    "gas_saver.after_min",
+)  # of a split inlet alone
 PROGRAMMED_MODES = ("flow program", "pressure program")
 LARGEST_LAYER = 0.25  # of the bore
 PRESSURES = (ConstantPressureTable, PressureProgramTable)
@@ -92,8 +100,10 @@ def _inlet(table: ScenarioTable, given: Given) -> Iterator[str]:
             yield f"{given('inlet.min_split_ratio')}: needs split_ratio, which it is a bound to"
         elif inlet.min_split_ratio > inlet.split_ratio:
             yield f"{given('inlet.min_split_ratio')}: expected at most {given.short('inlet.split_ratio')}"
+    yield from _choice_of_split(table, given)
     limit, smallest = total_flow_limit(table), table.instrument.min_flow
-    least = inlet.total_flow(smallest)
+    lowest_ratio = (inlet.min_split_ratio or 0.0) if inlet.choose_split else inlet.split_ratio
+    least = replace(inlet, split_ratio=lowest_ratio).total_flow(smallest)
     if limit is not None and least > limit * (1 + ROUNDING):
         stated = "" if inlet.max_total_flow is not None else " (unless stated, with hydrogen)"
         yield (
@@ -103,12 +113,40 @@ def _inlet(table: ScenarioTable, given: Given) -> Iterator[str]:
         )
 
 
+def _choice_of_split(table: ScenarioTable, given: Given) -> Iterator[str]:
+    """A split ratio that is to be chosen needs bounds that leave one."""
+    inlet, chosen = table.inlet, "inlet.choose_split = true"
+    if not inlet.choose_split:
+        for key in ("max_split_ratio", "injected_volume_mL"):
+            if given.stated(f"inlet.{key}"):
+                yield f"{given(f'inlet.{key}')}: has no effect without choose_split = true"
+        return
+    if inlet.split_ratio is None:
+        yield f"{chosen}: needs split_ratio, that of the scouting runs, at which amounts and areas are known"
+        return
+    amounts = [each.amount for each in table.analytes if each.amount is not None]
+    targets = [
+        each.amount for each in table.analytes if each.amount is not None and each.role in COUNTED_ROLES
+    ]
+    low = inlet.lowest_split(amounts, table.column.capacity)
+    high = inlet.highest_split(targets, table.detector.min_amount)
+    if low is None:
+        yield (
+            f"{chosen}: needs a lowest ratio: inlet.min_split_ratio, or column.capacity_ng with analytes.amount_ng"
+        )
+    elif high is not None and low.ratio > high.ratio:
+        yield (
+            f"{chosen}: no ratio is left: at least {low.ratio:.3g}:1 ({low.name}), at most {high.ratio:.3g}:1 "
+            f"({high.name}); were amounts stated that are not those at {given.short('inlet.split_ratio')}?"
+        )
+
+
 def _idle_keys(inlet: Inlet, given: Given) -> Iterator[str]:
     """Keys that the inlet's mode has no use for: more likely the mode is wrong than the key meant for nothing."""
     idle = {
         "split": ("solvent_boiling_point_C", "below_solvent_C", "purge_on_min"),
-        "splitless": (),
-        "on-column": ("purge_on_min", "split_ratio", "min_split_ratio"),
+        "splitless": CHOICE,
+        "on-column": ("purge_on_min", "split_ratio", "min_split_ratio", *CHOICE),
     }
     for key in idle[inlet.mode]:
         if given.stated(f"inlet.{key}"):

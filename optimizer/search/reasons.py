@@ -13,19 +13,21 @@ from models.peaks.detection import SLOW_RESPONSE, peak_height
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, order_changes
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import beside_needed, percent, probability_beside
-from optimizer.goal.cautions import BREAKS, extrapolation, lower_split
+from optimizer.goal.cautions import BREAKS, extrapolation
 from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import Problem, measured_mean
 from optimizer.goal.limits import RESOLUTION, Index, Requirement
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.predict import hold_up_time_of, predict
 from optimizer.goal.reliability import Reliability
+from optimizer.goal.split import about_split, inlet_of, more_on_column
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.data import Scenario
 from optimizer.search.descent import fastest_margin
 from optimizer.search.found import FEASIBLE
 from optimizer.search.rounding import Settable
 
+ROUNDING = 1e-9  # relative, by which an amount may be above the capacity that its split ratio was chosen for
 BINDING = 0.02  # relative margin below which a limit is named as limiting
 SHOWN_PAIRS = 3
 NEXT_SECONDS = (
@@ -227,7 +229,7 @@ def _of_needed(prediction: Prediction) -> str:
 
 def gas_per_run(problem: Problem, prediction: Prediction) -> float:
     """Carrier gas an inlet takes in a run [mL at 25 °C and 101.325 kPa]: column, split and septum purge."""
-    total = problem.scenario.inlet.total_flow(prediction.flow)
+    total = inlet_of(problem.scenario, prediction).flow_taken(prediction.flow, prediction.trace_times)
     return float(trapezoid(total, prediction.trace_times)) * 1e6
 
 
@@ -261,11 +263,7 @@ def warnings_of(problem: Problem, prediction: Prediction, now: Prediction | None
         *about_order(problem, prediction, now),
         *_about_amounts(problem, prediction),
         *_about_detector(problem, prediction),
-        *(
-            lower.text
-            for lower in [lower_split(problem.scenario, float(prediction.flow.max()))]
-            if lower is not None
-        ),
+        *about_split(problem.scenario, prediction),
     )
 
 
@@ -341,8 +339,13 @@ def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
     capacity = problem.scenario.capacity
     if capacity is None:
         return []
+    more = more_on_column(problem.scenario, prediction)
     amounts = {name: problem.scenario.detail(name).amount for name in prediction.compounds}
-    over = [f"{name} ({ng:g} ng)" for name, ng in amounts.items() if ng is not None and ng > capacity]
+    over = [
+        f"{name} ({more * ng:.4g} ng)"
+        for name, ng in amounts.items()
+        if ng is not None and more * ng > capacity * (1 + ROUNDING)
+    ]
     if not over:
         return []
     adsorbent = problem.scenario.column.adsorbent
@@ -365,7 +368,8 @@ def _about_detector(problem: Problem, prediction: Prediction) -> list[str]:
             f"standard deviation of {_listed(list(names[slow]))}: such peaks tail, and their widths are rough."
         )
     if detector.max_height is not None:
-        height = peak_height(measured_mean(problem.scenario, "area", np.nan), sigma)
+        areas = measured_mean(problem.scenario, "area", np.nan) * more_on_column(problem.scenario, prediction)
+        height = peak_height(areas, sigma)
         high = np.isfinite(height) & (height > detector.max_height) & ~prediction.ignored
         over = [f"{name} ({h:.2g})" for name, h in zip(names[high], height[high], strict=True)]
         if over:

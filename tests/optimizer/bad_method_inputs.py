@@ -50,6 +50,35 @@ COLUMN_AND_INSTRUMENT = (
         "expected at most split_ratio = 20",
     ),
     _inlet("a bound to no split", "min_split_ratio = 30", "inlet.min_split_ratio = 30", "needs split_ratio"),
+    _inlet(
+        "a choice without a split", "choose_split = true", "inlet.choose_split = true", "needs split_ratio"
+    ),
+    _inlet(
+        "a choice without a lowest ratio",
+        "split_ratio = 30\nchoose_split = true",
+        "inlet.choose_split = true",
+        "needs a lowest ratio",
+    ),
+    _inlet(
+        "bounds that leave no ratio",
+        "split_ratio = 30\nchoose_split = true\nmin_split_ratio = 25\nmax_split_ratio = 20",
+        "no ratio is left",
+        "at least 25:1 (inlet.min_split_ratio)",
+        "at most 20:1 (inlet.max_split_ratio)",
+    ),
+    _inlet(
+        "a bound to no choice",
+        "split_ratio = 30\nmax_split_ratio = 20",
+        "inlet.max_split_ratio = 20",
+        "has no effect without choose_split = true",
+    ),
+    _inlet(
+        "a gas saver without a split",
+        'mode = "splitless"\ngas_saver = { after_min = 2, vent_flow_mL_min = 20 }',
+        "inlet.gas_saver.after_min = 2",
+        "has no effect with mode",
+    ),
+    _inlet("vapour in µL", "injected_volume_mL = 300", "inlet.injected_volume_mL = 300", "looks like µL"),
     _detector("points without a rate", "min_points = 12", "detector.min_points = 12", "needs readings_per_s"),
     _detector(
         "flows into the detector exchanged",

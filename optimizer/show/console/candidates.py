@@ -24,7 +24,7 @@ from optimizer.results.reliability import (
     probability_text,
     reliability_text,
 )
-from optimizer.results.set_points import program_lines, split_line
+from optimizer.results.set_points import inlet_line, program_lines
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.common import grid_of, show_cautions, show_not_to_be_run, show_warnings
 
@@ -109,9 +109,11 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     ]
     if intact:
         lines.append(f"intact: {', '.join(intact)}")
-    flows = split_line(scenario.inlet, prediction.flow)
+    flows = inlet_line(scenario, prediction)
     if flows is not None:
         lines.append(f"total flow at most {flows.total.largest:.1f} mL/min")
+        if flows.chosen is not None:
+            lines.append(f"split ratio {flows.chosen.ratio:.4g}:1, chosen: {flows.chosen.text}")
     lines += [f"{name.lower()}: {text}" for name, text in detector_settings(scenario, prediction).lines()]
     return lines
 

@@ -33,11 +33,11 @@ from optimizer.results.reliability import (
 from optimizer.results.scenario_words import need_in_words
 from optimizer.results.set_points import (
     carrier_set_points,
+    inlet_line,
     oven_set_points,
     pressure_text,
     program_lines,
     set_point_lines,
-    split_line,
     typed,
 )
 from optimizer.scenario.data import AnalyteDetail, Scenario
@@ -113,7 +113,7 @@ def set_point_tables(scenario: Scenario, prediction: Prediction) -> list[Any]:
 def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str, bytes]) -> View:
     """Everything about a candidate; `pictures` holds chromatogram_N.svg and, where any, exposure_N.svg."""
     prediction, ambient = candidate.prediction, scenario.ambient_pressure
-    line = split_line(scenario.inlet, prediction.flow)
+    line = inlet_line(scenario, prediction)
     bake = bake_out_part(scenario, prediction)
     view = program_view(scenario, candidate)
     pair_figure = critical_pair_figure(view["data"])
@@ -317,7 +317,7 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     pressure = candidate.inlet_pressure
     for when, value in (("at the start", pressure.start), ("at its highest", pressure.highest)):
         lines.append(f"Inlet {when}: {pressure_text(value, scenario.ambient_pressure)}")
-    line = split_line(scenario.inlet, prediction.flow)
+    line = inlet_line(scenario, prediction)
     lines += [] if line is None else [f"{name}: {text}" for name, text in line.lines()]
     lines += [f"{name}: {text}" for name, text in detector_settings(scenario, prediction).lines()]
     at_risk = at_risk_text(candidate.reliability)

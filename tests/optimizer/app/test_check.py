@@ -71,6 +71,7 @@ split_ratio = 30
 min_split_ratio = 10
 septum_purge_mL_min = 2.5
 max_total_flow_mL_min = 400
+temperature_C = 280
 
 [detector]
 response_time_s = 0.08
@@ -80,6 +81,7 @@ make_up_mL_min = 28
 min_total_flow_mL_min = 24
 max_total_flow_mL_min = 65
 max_height_per_s = 120000
+min_amount_ng = 0.5
 
 [goal]
 minimise = "cycle time"
@@ -169,6 +171,7 @@ LEFT_OUT = {
     "ignore",
     "separable_by",
     "oven_temperature_C",
+    *("choose_split", "max_split_ratio", "injected_volume_mL", "gas_saver"),  # of a split inlet
 }
 TOP = {"compounds", "matching", "current"}
 
@@ -245,6 +248,35 @@ def test_every_key_stands_on_the_console(
         "hold_up_min = 1.91, repeatability_min = 0.004",
     ):
         assert part in text, part
+
+
+SPLIT = """
+[inlet]
+split_ratio = 30
+choose_split = true
+min_split_ratio = 8
+max_split_ratio = 90
+injected_volume_mL = 0.3
+gas_saver = { after_min = 2, vent_flow_mL_min = 20 }
+
+[goal]
+"""
+
+
+def test_what_is_stated_of_a_split_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    write_good_scenario(tmp_path)
+    text = (tmp_path / "scenario.toml").read_text(encoding="utf-8")
+    (tmp_path / "scenario.toml").write_text(text.replace("[goal]\n", SPLIT), encoding="utf-8")
+    assert call(monkeypatch, "check", tmp_path, "--json") == 0
+    stated = tomllib.loads(SPLIT)["inlet"]
+    assert stated_in(json.loads(capsys.readouterr().out)["inlet"], stated, "") == []
+    assert call(monkeypatch, "check", tmp_path) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "split ratio 30:1, chosen anew for every program, at least 8:1, at most 90:1" in told
+    assert "gas saver of 20 mL/min from 2 min" in told
 
 
 def test_defaults_stand_where_nothing_is_stated(

@@ -56,7 +56,7 @@ def test_time_to_an_explosive_oven() -> None:
 def test_the_total_flow_of_a_known_inlet_is_what_counts(ratio: float, column_mL_min: float) -> None:
     scenario = replace(HYDROGEN, inlet=Inlet(split_ratio=ratio, septum_purge=flow_si(3.0)))
     total = column_mL_min * (1 + ratio) + 3.0
-    line = next(x for x in cautions(scenario, [], flow_si(column_mL_min)) if "not the column flow" in x)
+    line = next(x for x in cautions(scenario, [], flow_si(total)) if "not the column flow" in x)
     assert f"{total:.0f} mL/min" in line
     assert f"in some {minutes_to_explosive(total):.2g} min (a rough figure" in line
     assert "500 mL/min" not in line

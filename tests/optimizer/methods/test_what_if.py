@@ -12,10 +12,13 @@ import pytest
 import optimizer.methods.what_if
 from benchmarks.mixtures import mixture
 from models.column.carrier_gas import CARRIER_GASES
-from models.units import flow_si
+from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
+from models.units import flow_si, kelvin
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import NOMINAL_GOAL, SearchOutcome, WhatIf
 from optimizer.goal.requirements import by_kind
+from optimizer.methods.adapt import adapt
+from optimizer.methods.adapt_options import Change
 from optimizer.methods.trials import Trial
 from optimizer.methods.what_if import (
     MORE_DRAWS,
@@ -36,6 +39,9 @@ from optimizer.search.found import Searched, rank
 from optimizer.search.program_space import families_of
 from tests.optimizer.searches import search_of, steps
 
+RAMPED = Program(
+    OvenProgram(kelvin(60.0), 60.0, (Ramp(0.2, kelvin(250.0)),)), CarrierProgram("flow", float(flow_si(1.0)))
+)
 LATEST = 300.0  # s
 NEEDED = 60.0
 
@@ -200,13 +206,19 @@ def test_other_systems_are_what_they_say(problem: Problem, trials: dict[str, Tri
     assert np.all(thinner.fit.retention.T0 < problem.fit.retention.T0 - 10)
 
 
-def test_hydrogen_is_not_tried_instead_of_itself_and_held_to_a_stated_limit_alone(problem: Problem) -> None:
+def test_hydrogen_is_not_tried_instead_of_itself_and_held_to_what_adapt_holds_it_to(problem: Problem) -> None:
     scenario = problem.scenario
     itself = replace(problem, scenario=replace(scenario, gas=CARRIER_GASES["hydrogen"]))
     assert not any("hydrogen" in trial.change for trial in _other_systems(itself, []))
     split = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0)))
-    hydrogen = next(iter(_other_systems(split, [])))
-    assert "total flow" not in hydrogen.problem.limit_names
+    hydrogen, lowered, *_ = _other_systems(split, [])
+    carried = adapt(split.scenario, problem.fit, RAMPED, Change(gas=CARRIER_GASES["hydrogen"]))
+    for each in (hydrogen, lowered):
+        assert each.problem.scenario.inlet.max_total_flow == pytest.approx(float(flow_si(50.0)))
+        assert each.problem.limit_names == carried.new.limit_names
+    assert hydrogen.problem.scenario.inlet == carried.new.scenario.inlet
+    text = r"hydrogen instead of helium at a split ratio of \d+:1 in place of 50:1"
+    assert re.fullmatch(text, lowered.change)
     cap = float(flow_si(80.0))
     stated = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0, max_total_flow=cap)))
     hydrogen = next(iter(_other_systems(stated, [])))
@@ -223,11 +235,11 @@ def test_hydrogen_is_not_tried_instead_of_itself_and_held_to_a_stated_limit_alon
         ),
         (Inlet(split_ratio=10.0), r"explosive, see the cautions; a total flow of up to \d\d mL/min"),
         (
-            Inlet(split_ratio=200.0),
-            r"a total flow of up to \d\d\d mL/min, more than the 50 that adapt and scenarios hold",
+            Inlet(split_ratio=30.0),
+            r"a total flow of up to 50 mL/min; a split ratio of \d+:1 in place of 30:1 would allow",
         ),
     ],
-    ids=["unknown", "small", "large"],
+    ids=["unknown", "small", "held"],
 )
 def test_hydrogen_is_suggested_with_its_flow_and_cautions_and_after_what_is_harmless(
     inlet: Inlet, says: str

@@ -275,16 +275,14 @@ def test_the_injected_width_is_told_at_half_height_and_whether_it_is_known(sd: f
 
 def test_cautions_of_what_is_suggested_are_told_everywhere_but_with_the_set_points() -> None:
     """set_points.txt has the programs as they are typed in, none of them on hydrogen."""
-    lines = tuple(about_hydrogen(SCENARIO, flow_si(2.0)))
+    lines = tuple(about_hydrogen(SCENARIO, flow_si(85.0)))
     plain = outcome(feasible=False)
     hydrogen, film = plain.what_ifs
     suggested = replace(plain, what_ifs=(replace(hydrogen, cautions=lines), film))
     before, after = (candidate_document(SCENARIO, each)["cautions"] for each in (plain, suggested))
     assert not any("ydrogen" in line for line in before)
     assert after == [*lines, *before]
-    assert any(
-        "85 mL/min, reaches that share" in line for line in after
-    )  # 2 mL/min at 40:1, and 3 of septum purge
+    assert any("85 mL/min, reaches that share" in line for line in after)
     written = files(suggested)
     page = written["report.html"].decode()
     assert all(str(escape(line)) in page for line in lines)
