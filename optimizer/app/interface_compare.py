@@ -16,14 +16,15 @@ from optimizer.app.peak_proposal import WITHOUT_AREAS, ProposedRow, row_document
 from optimizer.app.result import Result
 from optimizer.base.errors import ScenarioError, UnnamedPeaks
 from optimizer.base.output import write_atomically
+from optimizer.base.workbooks import Rows, workbook_bytes
 from optimizer.goal.goal import measured_mean
 from optimizer.goal.outcome import Candidate
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.compare import compare
 from optimizer.methods.compare_refit import refit_with, retune
-from optimizer.results.candidate import json_bytes
-from optimizer.results.compare import CompareResult, compare_csv, compare_result, next_files
+from optimizer.results.candidate import csv_bytes, json_bytes, prediction_sheets
+from optimizer.results.compare import CSV_COLUMNS, CompareResult, compare_result, compare_rows, next_files
 from optimizer.results.documents import FORMAT, Document
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
 from optimizer.runs.peak_tables import PeakTable
@@ -80,9 +81,12 @@ class Compared(Result):
         from optimizer.show.pages.methods import compare_html
         from optimizer.show.pictures.chromatograms import picture
 
+        rows, compared = compare_rows(self.result), self.result.comparison
+        predicted = prediction_sheets(compared.problem.scenario, compared.prediction)
         return {
             "compare.json": json_bytes(self.to_dict()),
-            "compare.csv": compare_csv(self.result),
+            "compare.csv": csv_bytes(CSV_COLUMNS, rows),
+            "compare.xlsx": workbook_bytes({"Comparison": Rows(CSV_COLUMNS, rows), **predicted}),
             "compare.html": compare_html(self.result).encode(),
             "compare.png": picture(self.figure(), "png"),
             **next_files(self.result),

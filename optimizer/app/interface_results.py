@@ -263,12 +263,14 @@ class Integrated(PeaksResult, Result):
 
     def _files(self) -> dict[str, bytes]:
         """peaks.csv, peaks.json and, where there is a trace, peaks.png."""
+        from optimizer.base.workbooks import Rows, workbook_bytes
         from optimizer.results.candidate import csv_bytes, json_bytes
         from optimizer.runs.peak_tables import COLUMNS
 
         files = {
             "peaks.json": json_bytes(self.to_dict()),
             "peaks.csv": csv_bytes(COLUMNS, self.table_rows()),
+            "peaks.xlsx": workbook_bytes({"Peaks": Rows(COLUMNS, self.table_rows())}),
         }
         if self.picked.search is not None:
             from optimizer.show.pictures.chromatograms import picture

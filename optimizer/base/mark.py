@@ -59,4 +59,6 @@ def _marked(kind: str, content: bytes, text: str) -> bytes:
         data = b"tEXt" + b"Result mark\0" + line[-LENGTH:]
         chunk = struct.pack(">I", len(data) - 4) + data + struct.pack(">I", zlib.crc32(data))
         return content[:_PNG_HEAD] + chunk + content[_PNG_HEAD:]
+    if kind == ".xlsx":  # a zip archive's comment, whose length is its last two bytes
+        return content[:-2] + struct.pack("<H", len(line)) + line
     return content

@@ -12,13 +12,21 @@ from typing import NamedTuple
 from optimizer.base.numbers import SHARE, number, percent
 from optimizer.base.tables import document_of, written
 from optimizer.base.text_files import cell_text
+from optimizer.base.workbooks import Cell, Rows, workbook_bytes
 from optimizer.goal.cautions import cautions_of
-from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, SearchOutcome
+from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, Prediction, SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.detector import detector_settings
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import peak_documents
-from optimizer.results.set_points import carrier_set_points, inlet_line, one_line, oven_set_points
+from optimizer.results.set_points import (
+    SET_POINT_KEYS,
+    carrier_set_points,
+    inlet_line,
+    one_line,
+    oven_set_points,
+    set_point_rows,
+)
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import SCENARIO_FILE
 
@@ -214,3 +222,32 @@ def csv_bytes(columns: tuple[str, ...], rows: list[dict[str, str | float | None]
     for row in rows:
         writer.writerow({name: _cell(value) for name, value in row.items()})
     return stream.getvalue().encode()
+
+
+def candidates_workbook(scenario: Scenario, outcome: SearchOutcome) -> bytes:
+    """candidates.xlsx: candidates, their set points and their peaks."""
+    set_points: list[dict[str, Cell]] = []
+    peaks: list[dict[str, Cell]] = []
+    for each in outcome.candidates:
+        name, prediction = f"candidate {each.rank}", each.prediction
+        set_points += set_point_rows(
+            prediction.program, scenario.ambient_pressure, name, inlet_line(scenario, prediction)
+        )
+        peaks += [{"program": name, **peak} for peak in peak_documents(scenario, prediction)]
+    return workbook_bytes(
+        {
+            "Candidates": Rows(COLUMNS, candidate_rows(scenario, outcome)),
+            "Set points": Rows(SET_POINT_KEYS, set_points),
+            "Peaks": Rows(tuple(peaks[0]) if peaks else ("program",), peaks),
+        }
+    )
+
+
+def prediction_sheets(scenario: Scenario, prediction: Prediction, name: str = "program") -> dict[str, Rows]:
+    """Sheets of one program: its set points and peaks."""
+    ambient, line = scenario.ambient_pressure, inlet_line(scenario, prediction)
+    peaks = peak_documents(scenario, prediction)
+    return {
+        "Peaks": Rows(tuple(peaks[0]) if peaks else ("compound",), peaks),
+        "Set points": Rows(SET_POINT_KEYS, set_point_rows(prediction.program, ambient, name, line)),
+    }

@@ -388,10 +388,10 @@ def _warnings(compared: Comparison, after: Refit | None) -> tuple[str, ...]:
     )
 
 
-def compare_csv(result: CompareResult) -> bytes:
-    """compare.csv, one row a compound."""
+def compare_rows(result: CompareResult) -> list[dict[str, Any]]:
+    """Rows of compare.csv, one a compound; the keys are `CSV_COLUMNS`."""
     rows: list[dict[str, Any]] = result.to_dict()["peaks"]
-    return csv_bytes(CSV_COLUMNS, [{name: row[name] for name in CSV_COLUMNS} for row in rows])
+    return [{name: row[name] for name in CSV_COLUMNS} for row in rows]
 
 
 def next_files(result: CompareResult) -> dict[str, bytes]:

@@ -23,6 +23,7 @@ from optimizer.base.quantities import (
     Unit,
 )
 from optimizer.base.tables import key
+from optimizer.base.workbooks import Cell
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.split import ChosenSplit, chosen_split, inlet_of
 from optimizer.scenario.data import Scenario
@@ -234,6 +235,26 @@ def _lines(table: SetPoints) -> list[str]:
         for row in rows
     ]
     return [table.title, *lines]
+
+
+SET_POINT_KEYS = ("program", "what", "step", "rate", "rate unit", "to", "unit", "hold_min")
+
+
+def set_point_rows(
+    program: Program, ambient_pressure: float, name: str, inlet: SplitLine | None
+) -> list[dict[str, Cell]]:
+    """A program's set points and the inlet's flows as rows below `SET_POINT_KEYS`, numbers as they are typed."""
+    rows: list[tuple[Cell, ...]] = []
+    for table in (oven_set_points(program.oven), carrier_set_points(program.carrier, ambient_pressure)):
+        for step in table.steps:
+            rate = None if step.rate == NO_RATE else float(step.rate)
+            unit = None if rate is None else table.rate_unit
+            rows.append((table.title, step.name, rate, unit, float(step.to), table.to_unit, float(step.hold)))
+    rows += [
+        ("Inlet", what, None, None, text, None, None)
+        for what, text in (inlet.lines() if inlet is not None else ())
+    ]
+    return [dict(zip(SET_POINT_KEYS, (name, *row), strict=True)) for row in rows]
 
 
 STEADY = 0.005  # relative change of a flow below which it is shown as one figure

@@ -6,6 +6,7 @@ import numpy as np
 
 from models.fit.fit import Fit
 from optimizer.base.numbers import MINUTES
+from optimizer.base.workbooks import workbook_bytes
 from optimizer.goal.cautions import PLANNING, cautions_of
 from optimizer.goal.outcome import Prediction, SearchOutcome
 from optimizer.goal.reliability import Reliability
@@ -13,10 +14,12 @@ from optimizer.results.candidate import (
     COLUMNS,
     candidate_document,
     candidate_rows,
+    candidates_workbook,
     csv_bytes,
     first_line,
     json_bytes,
     none_enough,
+    prediction_sheets,
     scouting_advice,
 )
 from optimizer.results.documents import Document
@@ -70,6 +73,7 @@ def outcome_files(scenario: Scenario, fit: Fit, outcome: SearchOutcome) -> dict[
     files = {
         "candidates.json": json_bytes(candidate_document(scenario, outcome)),
         "candidates.csv": csv_bytes(COLUMNS, candidate_rows(scenario, outcome)),
+        "candidates.xlsx": candidates_workbook(scenario, outcome),
         "set_points.txt": set_points_text(scenario, outcome).encode(),
     }
     for each in outcome.candidates:
@@ -104,6 +108,7 @@ def prediction_files(
     return {
         "prediction.json": json_bytes(document),
         "peaks.csv": csv_bytes(columns, rows),
+        "prediction.xlsx": workbook_bytes(prediction_sheets(scenario, prediction)),
         **pictures_of("chromatogram", chromatogram_figure(chart)),
         **_exposure_files("exposure", scenario, prediction),
     }

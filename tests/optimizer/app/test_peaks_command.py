@@ -47,7 +47,7 @@ def test_table_picture_and_a_peak_table_to_put_names_in(
     screen = capsys.readouterr().out
     assert "60 peaks, found in the trace" in screen
     assert "looked for signal-to-noise 3 and half-height widths from" in screen
-    assert sorted(contents(out)) == ["peaks.csv", "peaks.json", "peaks.png"]
+    assert sorted(contents(out)) == ["peaks.csv", "peaks.json", "peaks.png", "peaks.xlsx"]
     assert (out / "peaks.png").read_bytes().startswith(PNG)
     rows = list(csv.DictReader((out / "peaks.csv").open(encoding="utf-8")))
     assert tuple(rows[0]) == COLUMNS

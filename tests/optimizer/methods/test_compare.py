@@ -460,6 +460,7 @@ def test_the_command_writes_its_files_and_offers_a_program(
     assert set(contents(out)) == {
         "compare.json",
         "compare.csv",
+        "compare.xlsx",
         "compare.html",
         "compare.png",
         "program.toml",

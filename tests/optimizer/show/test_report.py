@@ -327,8 +327,8 @@ def test_candidates_csv() -> None:
 def test_everything_is_left_behind() -> None:
     files = outcome_files(scenario_with(), FIT, OUTCOME)
     assert set(files) == {
-        "candidates.json", "candidates.csv", "report.html", "qa_sheet.html", "set_points.txt", "chromatogram_1.png",
-        "chromatogram_1.svg", "chromatogram_2.png", "chromatogram_2.svg",
+        "candidates.json", "candidates.csv", "candidates.xlsx", "report.html", "qa_sheet.html", "set_points.txt",
+        "chromatogram_1.png", "chromatogram_1.svg", "chromatogram_2.png", "chromatogram_2.svg",
     }  # fmt: skip
     assert files["chromatogram_1.png"].startswith(b"\x89PNG")
     text = files["set_points.txt"].decode()
@@ -343,6 +343,12 @@ def test_files_of_fit_and_prediction() -> None:
     assert len(json.loads(files["fit.json"])["compounds"]) == 6
     prediction = predicted(RETENTION, NAMES)
     files = prediction_files(scenario, prediction, prediction_document(scenario, prediction))
-    assert set(files) == {"prediction.json", "peaks.csv", "chromatogram.png", "chromatogram.svg"}
+    assert set(files) == {
+        "prediction.json",
+        "prediction.xlsx",
+        "peaks.csv",
+        "chromatogram.png",
+        "chromatogram.svg",
+    }
     rows = list(csv.DictReader(io.StringIO(files["peaks.csv"].decode())))
     assert [row["compound"] for row in rows] == [NAMES[m] for m in prediction.order]
