@@ -27,6 +27,7 @@ ROOMS = (  # each imports only those above it
     "optimizer/search",
     "optimizer/search/front",
     "optimizer/methods",
+    "optimizer/methods/columns",
     "optimizer/results",
     "optimizer/campaign",
     "optimizer/show",

@@ -55,7 +55,7 @@ TYPICAL = {
     "response_time_s": 0.05, "readings_per_s": 20, "make_up_mL_min": 30, "min_total_flow_mL_min": 20,
     "max_height_per_s": 1e4, "layer_thickness_um": 20, "particle_um": 160, "resistance_ms": 1,
     "injected_volume_mL": 0.3, "after_min": 2, "vent_flow_mL_min": 20,
-    "min_amount_ng": 0.5,
+    "min_amount_ng": 0.5, "bore_percent": 2, "film_percent": 10,
 }  # fmt: skip
 OF_A_TABLE = {
     ("CoolDown", "min"): 5.0,

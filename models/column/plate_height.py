@@ -71,7 +71,7 @@ def terms_of(column: Column, film_diffusion_factor: float = 1.0) -> Terms:
     resistance /= film_diffusion_factor
     packing = column.packing
     if packing is None:
-        return Terms(0.0, 2.0, column.radius**2 / 24, GOLAY, resistance, energy)
+        return Terms(0.0, 2.0, column.free_radius**2 / 24, GOLAY, resistance, energy)
     d = packing.particle
     return Terms(
         2 * packing.eddy * d,

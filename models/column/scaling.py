@@ -32,8 +32,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from models.column.carrier_gas import CarrierGas
-from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp
-from models.column.retention import Retention, ln_retention_factor
+from models.column.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, Ramp
+from models.column.retention import Retention, ln_retention_factor, scaled_to_phase_ratio
 from models.column.system import (
     Column,
     ColumnSystem,
@@ -52,6 +52,9 @@ SPEED_OPTIMISED_ML_MIN_PER_MM = {"helium": 8.0, "hydrogen": 10.0, "nitrogen": 2.
 PACKED_TIMES = (
     2.0  # as much of a packed column, some 30 mL/min of helium through 2 mm; common practice, no source
 )
+
+
+RATIO_STEP = 1e-3  # of ln phase ratio, for derivatives
 
 
 def speed_optimised_flow(column: Column, gas: CarrierGas) -> float:
@@ -101,6 +104,29 @@ def kept_temperature(old: Retention, new: Retention, T: float) -> float:
             f"no oven temperature on the new column gives the retention that {T:.1f} K gives on the old one"
         )
     return float(brentq(excess, T / 2, 2 * T, xtol=1e-6))
+
+
+def off_its_tag(retention: Retention, phase_ratio: float, bore: float, film: float) -> Array:
+    """Covariance of T0 [K], ln theta, dCp [J/mol/K] of M compounds and of ln flow factor, (3M + 1, 3M + 1).
+
+    A bore wider by a share e has phase ratio and velocity of 1 + e and 1 + 2 e times, a thicker film a phase ratio of
+    1 - e times; the same for all compounds, hence correlated.
+
+    Parameters
+    ----------
+    bore, film : variances of the two shares [-]
+    """
+    sides = [
+        scaled_to_phase_ratio(retention, phase_ratio, phase_ratio * float(np.exp(e)))
+        for e in (RATIO_STEP, -RATIO_STEP)
+    ]
+    up, down = (np.concatenate([each.T0, np.log(each.theta), each.dCp]) for each in sides)
+    by_ratio, by_flow = np.append((up - down) / (2 * RATIO_STEP), 0.0), np.zeros(3 * len(retention) + 1)
+    by_flow[-1] = 2.0
+    found: Array = film * np.outer(by_ratio, by_ratio) + bore * np.outer(
+        by_ratio + by_flow, by_ratio + by_flow
+    )
+    return found
 
 
 def carried(

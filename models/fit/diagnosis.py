@@ -99,16 +99,18 @@ def _about_hold_up(fit: Fit, runs: Sequence[Run], uncorrected: Array) -> list[st
 def _about_flow(fit: Fit, runs: Sequence[Run], flow_correction: FlowCorrection) -> list[str]:
     if flow_correction == "none":
         return []
+    expected = fit.system.column.free_bore_factor
     strange = [
         (run, factor)
         for run, factor in zip(runs, fit.flow_factors, strict=True)
-        if abs(np.log(factor)) > STRANGE_FLOW * ln_flow_spread(fit.system.column, flow_correction)
+        if abs(np.log(factor / expected)) > STRANGE_FLOW * ln_flow_spread(fit.system.column, flow_correction)
     ]
     if flow_correction == "column":
         strange = strange[:1]  # one factor, one word
     return [
         f"{'The column' if flow_correction == 'column' else f'Run {run.name}'}: the fit wants "
-        f"{100 * (factor - 1):+.1f} % of the velocity that the dimensions give; check length, bore and pressure."
+        f"{100 * (factor / expected - 1):+.1f} % of the velocity that the dimensions give; check length, bore and "
+        "pressure."
         for run, factor in strange
     ]
 

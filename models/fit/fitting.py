@@ -173,7 +173,9 @@ def _finished(
     residual = np.where(np.isnan(measured), np.nan, times - measured)
     unretained = problem.unretained
     hold_up = then.times(unretained, factors)[:, 0]
-    uncorrected = simulator.lagging(joint.lag).times(unretained, np.ones(R))[:, 0]
+    uncorrected = simulator.lagging(joint.lag).times(unretained, np.full(R, system.column.free_bore_factor))[
+        :, 0
+    ]
     standardised = residual / problem.sigma
     fit = Fit(
         system=system,

@@ -75,7 +75,8 @@ class JointProblem:
     @property
     def middle(self) -> Array:
         """(B,) typical values of what is shared."""
-        return np.array([*np.zeros(self.flows), USUAL_OVEN_LAG, 0.0, 0.0, *np.zeros(self.days.count)])
+        flow = np.full(self.flows, np.log(self.simulator.system.column.free_bore_factor))
+        return np.array([*flow, USUAL_OVEN_LAG, 0.0, 0.0, *np.zeros(self.days.count)])
 
     @property
     def spread(self) -> Array:

@@ -14,6 +14,7 @@ from optimizer.app.campaign_command import add, next_run
 from optimizer.app.new_command import new, peaks_of_file, schema
 from optimizer.app.options import (
     Accept,
+    AllColumns,
     AsJson,
     CandidateRank,
     Cores,
@@ -29,6 +30,7 @@ from optimizer.app.options import (
     Rounds,
     ScenarioPath,
     Seconds,
+    adapt_every_column,
     program_of_options,
 )
 from optimizer.app.screen import (
@@ -270,6 +272,7 @@ def adapt(
     inlet_kPa: Annotated[
         float | None, typer.Option("--inlet-kPa", help="To be set instead, gauge.", show_default=False)
     ] = None,
+    all_columns: AllColumns = False,
     trim_m: Annotated[
         float | None, typer.Option("--trim-m", help="Length cut off the column in use.", show_default=False)
     ] = None,
@@ -309,6 +312,8 @@ def adapt(
         "flow_mL_min": flow_mL_min,
         "inlet_kPa": inlet_kPa,
     }
+    if all_columns and (trim_m, *changes.values()) != (None,) * (1 + len(changes)):
+        raise ScenarioError("--all takes columns and gases from [[columns]]; leave the other changes out")
     if trim_m is not None and any(value is not None for value in changes.values()):
         raise ScenarioError(
             "--trim-m says what was cut off the column in use; leave the other changes out, or give the length that is "
@@ -320,6 +325,8 @@ def adapt(
         prepare_folder(out, "adapt", force)
     fitted = interface.fit(loaded)
     tuned = trim_m is None if tune is None else tune
+    if all_columns:
+        raise typer.Exit(adapt_every_column(fitted, method, tuned, seconds, rounds, out, force, as_json))
     with ProgressBar() if tuned else nullcontext() as progress:
         budget = {"tune": True, "tune_seconds": seconds, "tune_rounds": rounds, "progress": progress}
         search: dict[str, Any] = budget if tuned else {}

@@ -24,7 +24,7 @@ from optimizer.scenario.reading import program_of_tables
 if TYPE_CHECKING:
     from threading import Event
 
-    from optimizer.app.interface_adapt import Adapted
+    from optimizer.app.interface_adapt import Adapted, OwnedColumns
     from optimizer.app.interface_compare import Compared
     from optimizer.app.interface_results import Fitted, Integrated, Optimized, Predicted
     from optimizer.app.interface_scout import Scouted
@@ -279,23 +279,32 @@ def adapt(
     tune : whether a search on the new system follows, in the scenario's time
     tune_seconds, tune_rounds : budget of that search [s], or in descents; either asks for it
     """
-    from optimizer.app.interface_adapt import carried_over
+    from optimizer.app.interface_adapt import carried_over, tuned
     from optimizer.methods.adapt_options import change_of
 
     method = _program(fitted, program).program
     with as_arguments():
-        change = change_of(
-            fitted.scenario,
-            gas,
-            outlet,
-            length_m,
-            inner_diameter_mm,
-            film_thickness_um,
-            flow_mL_min,
-            inlet_kPa,
-        )
+        column = length_m, inner_diameter_mm, film_thickness_um
+        change = change_of(fitted.scenario, gas, outlet, *column, flow_mL_min, inlet_kPa)
         made = carried_over(fitted.scenario, fitted.fit, method, change)
-    return _tuned(made, tune, tune_seconds, tune_rounds, progress)
+    return tuned(made, tune, tune_seconds, tune_rounds, progress)
+
+
+def adapt_all(
+    fitted: Fitted,
+    program: AnyProgram | None = None,
+    *,
+    searched: int = 3,
+    seconds: float | None = None,
+    rounds: int | None = None,
+    progress: Progress | None = None,
+) -> OwnedColumns:
+    """A method on each of `[[columns]]`; a search follows on the best, of `seconds` in all or so many `rounds`."""
+    from optimizer.app.interface_adapt import OwnedColumns
+    from optimizer.methods.columns.choice import choose_column
+
+    known, method = (fitted.scenario, fitted.fit), _program(fitted, program).program
+    return OwnedColumns(choose_column(*known, method, seconds, rounds, progress, searched))
 
 
 def trim(
@@ -317,20 +326,12 @@ def trim(
     marker : the compound; the target that elutes last when None
     tune, tune_seconds, tune_rounds : as for `adapt`
     """
-    from optimizer.app.interface_adapt import trimmed
+    from optimizer.app.interface_adapt import trimmed, tuned
 
     method = _program(fitted, program).program
     with as_arguments():
         made = trimmed(fitted.scenario, fitted.fit, method, trim_m, marker)
-    return _tuned(made, tune, tune_seconds, tune_rounds, progress)
-
-
-def _tuned(
-    made: Adapted, tune: bool, seconds: float | None, rounds: int | None, progress: Progress | None
-) -> Adapted:
-    from optimizer.app.interface_adapt import tuned
-
-    return tuned(made, seconds, progress, rounds) if tune or (seconds, rounds) != (None, None) else made
+    return tuned(made, tune, tune_seconds, tune_rounds, progress)
 
 
 def compare(

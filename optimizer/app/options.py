@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -71,6 +72,11 @@ Force = Annotated[
 ]
 
 
+AllColumns = Annotated[
+    bool, typer.Option("--all", help="Every column under [[columns]], with every gas; a search on the best.")
+]
+
+
 def program_of_options(
     scenario: Scenario, program: Path | None, candidate: int | None, results: Path | None
 ) -> Chosen:
@@ -97,3 +103,24 @@ def program_of_options(
             "candidate with --candidate N --results FOLDER"
         )
     return chosen(scenario, program)
+
+
+def adapt_every_column(
+    fitted: Any,
+    method: Chosen,
+    tuned: bool,
+    seconds: float | None,
+    rounds: int | None,
+    out: Path | None,
+    force: bool,
+    as_json: bool,
+) -> int:
+    """What `adapt --all` does; the exit status."""
+    from optimizer.app.interface import adapt_all
+    from optimizer.app.screen import DONE, NOT_FEASIBLE, ProgressBar, finish
+
+    few = {} if tuned else {"searched": 0}
+    with ProgressBar() if tuned else nullcontext() as progress:
+        made = adapt_all(fitted, method, seconds=seconds, rounds=rounds, progress=progress, **few)
+    finish(made, out, force, as_json)
+    return NOT_FEASIBLE if made.found.best is None else DONE

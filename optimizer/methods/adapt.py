@@ -11,7 +11,14 @@ import numpy as np
 from models.column.plate_height import typical_diffusion_constant
 from models.column.programs import Array, Controlled, OvenProgram, Program
 from models.column.retention import scaled_to_phase_ratio
-from models.column.scaling import carried, hold_up_at, kept_temperature, set_value_at, speed_optimised_flow
+from models.column.scaling import (
+    carried,
+    hold_up_at,
+    kept_temperature,
+    off_its_tag,
+    set_value_at,
+    speed_optimised_flow,
+)
 from models.column.system import ColumnSystem, inlet_pressure_for_flow
 from models.errors import InvalidInputError
 from models.fit.fit import LN_FLOW_SPREAD, Fit
@@ -29,6 +36,7 @@ from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt_options import Change
 from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
+from optimizer.scenario.instrument_data import EVEN
 from optimizer.scenario.instrument_steps import carrier_step, on_grid, settable_carrier
 from optimizer.scenario.method_checks import split_unknown
 from optimizer.search.reasons import broken_equipment, broken_limits, warnings_of
@@ -330,7 +338,6 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
     moved = np.where(kept < 3 * M, kept, 3 * M + 1)  # the oven, and so its lag, stays what it is
     covariance = np.zeros((len(kept) + 1, len(kept) + 1))
     covariance[np.ix_(moved, moved)] = fit.covariance[np.ix_(kept, kept)]
-    covariance[3 * M, 3 * M] = LN_FLOW_SPREAD["column"] ** 2
     retention, ln_diffusion = fit.retention, fit.ln_diffusion
     old_ratio, new_ratio = scenario.column.phase_ratio, column.phase_ratio
     if abs(new_ratio / old_ratio - 1) > SAME:
@@ -342,13 +349,17 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
             f"{old_ratio / new_ratio:.2f}: the elution pattern cannot be kept exactly. Oven temperatures are moved so "
             "that ln k of the compounds is kept on average."
         )
+    bore, film = (EVEN * share**2 for share in (scenario.tolerances.bore, scenario.tolerances.film))
+    off = off_its_tag(retention, new_ratio, bore, film)
+    off[-1, -1] = max(off[-1, -1], LN_FLOW_SPREAD["column"] ** 2)
+    covariance[: 3 * M + 1, : 3 * M + 1] += off
     return (
         replace(
             fit,
-            system=replace(system, flow_factor=1.0),
+            system=replace(system, flow_factor=column.free_bore_factor),
             retention=retention,
             ln_diffusion=ln_diffusion,
-            flow_factors=np.ones_like(fit.flow_factors),
+            flow_factors=np.full_like(fit.flow_factors, column.free_bore_factor),
             covariance=covariance,
         ),
         notes,

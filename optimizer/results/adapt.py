@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from models.column.programs import Program
+from models.units import PA_PER_KPA
 from optimizer.base.numbers import MINUTES, SHARE, Rounded, beside_needed, percent
 from optimizer.base.tables import Shown, document_of, table_of
+from optimizer.goal.cautions import cautions_about
 from optimizer.methods.adapt import FLOW, PRESSURE, Adapted, Method
+from optimizer.methods.columns.choice import ColumnChoice, OnColumn
 from optimizer.methods.trim import Setting, Trimmed
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.prediction import prediction_document
@@ -131,3 +134,135 @@ def _setting(made: Trimmed, setting: Setting) -> str:
 def order_lines(made: Adapted | Trimmed) -> list[str]:
     """Which compounds change places, a line a pair."""
     return [f"Order changes: {second} now elutes before {first}" for first, second in made.order_changes]
+
+
+COLUMN_HEADINGS = (
+    "column",
+    "gas",
+    "program",
+    "meets the goal",
+    "probability",
+    "run time, min",
+    "cycle time, min",
+    "inlet, kPa gauge",
+    "column flow, mL/min",
+    "total flow, mL/min",
+    "on the front",
+)
+COLUMN_KEYS = (
+    "column", "gas", "length_m", "inner_diameter_mm", "film_thickness_um", "program", "meets_goal", "on_front",
+    "pass_probability", "run_time_min", "cycle_time_min", "inlet_highest_kPa", "flow_largest_mL_min",
+    "total_flow_largest_mL_min", "oven", "carrier", "refused",
+)  # fmt: skip
+
+
+def columns_document(choice: ColumnChoice) -> Document:
+    """Every owned column with every gas, the best first."""
+    scenario, best = choice.scenario, choice.best
+    return {
+        "format": FORMAT,
+        "title": scenario.title,
+        "job": "columns",
+        "columns": [_column_document(choice, each) for each in choice.each],
+        "best": None if best is None else {"column": best.column, "gas": best.gas},
+        "cautions": list(column_cautions(choice)),
+    }
+
+
+def _column_document(choice: ColumnChoice, on: OnColumn) -> Document:
+    ambient = choice.scenario.ambient_pressure
+    oven, carrier = (None, None) if on.program is None else program_lines(on.program, ambient)
+    return {
+        **document_of(on, ambient),
+        "on_front": on in choice.front,
+        "oven": oven,
+        "carrier": carrier,
+        "notes": [] if on.made is None else list(on.made.notes),
+    }
+
+
+def column_table_rows(choice: ColumnChoice) -> list[dict[str, str | float | None]]:
+    """One row a column and gas, for columns.csv; the keys are `COLUMN_KEYS`."""
+    documents = columns_document(choice)["columns"]
+    truth = {True: "yes", False: "no"}
+    return [
+        {key: truth[each[key]] if isinstance(each[key], bool) else each[key] for key in COLUMN_KEYS}
+        for each in documents
+    ]
+
+
+def column_rows(choice: ColumnChoice) -> list[list[str]]:
+    """The same as texts below `COLUMN_HEADINGS`."""
+    return [_column_texts(choice, each) for each in choice.each]
+
+
+def _column_texts(choice: ColumnChoice, on: OnColumn) -> list[str]:
+    shown, ambient = Shown(on), choice.scenario.ambient_pressure
+    name = f"{on.column} ({shown.length} m x {shown.inner_diameter} mm x {shown.film_thickness} µm)"
+    if on.prediction is None:
+        return [name, on.gas, "none", "no", *["–"] * 6, "no"]
+    return [
+        name,
+        on.gas,
+        on.program_is,
+        "breaks a limit" if on.breaks else "yes" if on.meets else "no",
+        percent(on.pass_probability),
+        shown.run_time,
+        shown.cycle_time,
+        f"{(on.pressure - ambient) / PA_PER_KPA:.0f}",
+        shown.flow,
+        shown.total_flow,
+        "yes" if on in choice.front else "no",
+    ]
+
+
+def columns_lead(choice: ColumnChoice) -> str:
+    """Which column and gas, in a sentence."""
+    best = choice.best
+    if best is not None:
+        return (
+            f"The fastest that meets the goal: {best.column} with {best.gas}, {MINUTES.text(best.run_time)} min, "
+            f"{percent(best.pass_probability)} probability of meeting every requirement (simulated)."
+        )
+    able = [each for each in choice.each if each.prediction is not None and not each.breaks]
+    if not able:
+        return "On no column does a program keep the limits of column and instrument."
+    closest = able[0]
+    lacks = (
+        f", the worst pair lacks {percent(closest.lacking)} of its resolution" if closest.lacking > 0 else ""
+    )
+    return (
+        f"On no column was a program found that meets the goal; {closest.column} with {closest.gas} comes closest: "
+        f"{percent(closest.pass_probability)} probability (simulated){lacks}."
+    )
+
+
+def columns_notes(choice: ColumnChoice) -> tuple[str, ...]:
+    """What to know: how columns were tried, and why some were not."""
+    allowed = choice.scenario.tolerances
+    return (
+        "Every program was carried over at the usual flow of its gas and bore; where one was searched for, a longer "
+        "search may change the order. On the front: what no other one beats or equals in probability, time, cycle "
+        "time, pressure and flow.",
+        f"A new column is taken to be off its tag by up to {100 * allowed.bore:g} % of bore and "
+        f"{100 * allowed.film:g} % of film, the same phase assumed: measure its hold-up time, and confirm one run.",
+        *(f"{each.column} with {each.gas}: {each.refused}" for each in choice.each if each.refused),
+        *(
+            f"{each.column} with {each.gas} breaks a limit: {'; '.join(each.breaks)}."
+            for each in choice.each
+            if each.breaks
+        ),
+    )
+
+
+def column_cautions(choice: ColumnChoice) -> tuple[str, ...]:
+    """Those of the first program, and of the first with hydrogen."""
+    able = [each for each in choice.each if each.problem is not None and each.prediction is not None]
+    told = able[:1] + [each for each in able if each.gas == "hydrogen"][:1]
+    lines = [
+        line
+        for each in reversed(told)
+        if each.problem is not None and each.prediction is not None
+        for line in cautions_about(each.problem.scenario, [each.prediction])
+    ]
+    return tuple(dict.fromkeys(lines))

@@ -43,6 +43,7 @@ def check_document(scenario: Scenario) -> Document:
         "current": None if scenario.current is None else program_document(scenario.current, room),
         "analytes": [written(each) for each in scenario.analytes],
         "pairs": [written(each) for each in scenario.pairs],
+        "columns": [written(each) for each in scenario.columns],
         "groups": [written(each) for each in scenario.groups],
         "compounds": [{"compound": name, "role": scenario.role(name)} for name in scenario.compounds],
         "leave_out": list(scenario.left_out),

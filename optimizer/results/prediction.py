@@ -19,6 +19,7 @@ from optimizer.goal.cycle import cycle_time
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import LimitMargin, Prediction
 from optimizer.goal.reliability import Reliability
+from optimizer.goal.split import largest_total_flow
 from optimizer.results.detector import DetectorSettings, detector_settings
 from optimizer.results.plot_data import PairData, pair_data
 from optimizer.results.reach import Reach, reach_of
@@ -262,8 +263,9 @@ class PredictionResult:
     @property
     def cautions_in_brief(self) -> tuple[str, ...]:
         """The same with one line for what every run asks for."""
-        highest = float(self.prediction.flow.max())
-        return cautions_in_brief(self.problem.scenario, [self.prediction.program], highest)
+        scenario = self.problem.scenario
+        total = largest_total_flow(scenario, self.prediction)
+        return cautions_in_brief(scenario, [self.prediction.program], total)
 
     def to_dict(self) -> dict[str, Any]:
         """As `rampwright predict --json`."""

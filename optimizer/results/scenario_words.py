@@ -115,6 +115,14 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
             f"{dimensions(column)}, {scenario.phase}{_passage(column)}; {celsius(scenario.min_temperature):g} to "
             f"{celsius(scenario.max_temperature):g} °C",
         ),
+        *(
+            (
+                f"Column {each.name}",
+                f"{each.length:g} m × {each.inner_diameter * 1e3:g} mm × {each.film_thickness * 1e6:g} µm, up to "
+                f"{celsius(each.max_temperature):g} °C; {' or '.join(each.gases or (scenario.gas.name,))}",
+            )
+            for each in scenario.columns
+        ),
         ("Carrier gas", f"{scenario.gas.name}, outlet at {outlet}; room at {ambient / 1e3:.1f} kPa absolute"),
         ("Inlet", f"{_inlet(scenario)}; up to {pressure_text(instrument.max_inlet_pressure, ambient)}"),
         (
@@ -212,6 +220,8 @@ def tolerances_in_words(scenario: Scenario) -> str:
         parts.append(f"hold-up time {100 * tolerances.hold_up:g} %")
     if tolerances.trimmed > 0:
         parts.append(f"{tolerances.trimmed:g} m cut off the column")
+    if scenario.columns:
+        parts.append(f"bore {100 * tolerances.bore:g} % and film {100 * tolerances.film:g} % of a new column")
     return ", ".join(parts)
 
 

@@ -137,7 +137,7 @@ def cautions_of(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, .
 
 def cautions_shown(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
     """The same with one line for what every run asks for."""
-    return cautions_in_brief(scenario, programs, _largest_flow(programs))
+    return cautions_in_brief(scenario, programs, _largest_flow(scenario, programs))
 
 
 def verdict(found: Scouted) -> str | None:

@@ -14,6 +14,7 @@ from optimizer.base.tables import Table, keys_of, quantity_in
 from optimizer.scenario.data import AnalyteDetail, PairRule
 from optimizer.scenario.method_checks import (
     column_warnings,
+    film_in_bore,
     method_problems,
     method_warnings,
     stationary_problems,
@@ -41,6 +42,7 @@ ROUNDING = 1e-9  # by which two ways to the same number may differ
 def table_problems(table: ScenarioTable, given: Given) -> list[str]:
     """What cannot be right in the scenario file on its own, one sentence each without the file's name."""
     problems = [*_column(table, given), *_instrument(table, given), *_detector(table, given)]
+    problems += _owned_columns(table, given)
     # What a method may ask of column and instrument can only be judged when these are right themselves.
     problems = problems or [*method_problems(table, given)]
     problems += [*_runs(table), *compound_problems(table, given)]
@@ -126,6 +128,18 @@ def _column(table: ScenarioTable, given: Given) -> Iterator[str]:
             "or there is nothing to stay above it for"
         )
     yield from stationary_problems(table, given)
+
+
+def _owned_columns(table: ScenarioTable, given: Given) -> Iterator[str]:
+    names = [each.name for each in table.columns]
+    for number, column in enumerate(table.columns, 1):
+        key = f"columns[{number}]"
+        yield from film_in_bore(key, column.inner_diameter, column.film_thickness, given)
+        if column.name in names[: number - 1]:
+            yield f"{given(f'{key}.name')}: columns[{names.index(column.name) + 1}] has that name; each needs its own"
+        coldest = table.column.min_temperature if column.min_temperature is None else column.min_temperature
+        if coldest >= column.max_temperature:
+            yield f"{given(f'{key}.max_temperature_C')}: expected above the lowest, {celsius(coldest):g} °C"
 
 
 def _instrument(table: ScenarioTable, given: Given) -> Iterator[str]:

@@ -12,13 +12,12 @@ from models.units import flow_si
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun, SearchSettings
-from optimizer.scenario.instrument_data import Segment
+from optimizer.scenario.instrument_data import GasName, Segment
 from optimizer.scenario.program_tables import CarrierMode, program_of
 from optimizer.scenario.schema import (
     CarrierTable,
     ColumnTable,
     FitTable,
-    GasName,
     ScenarioTable,
     ScoutingRunTable,
 )
@@ -66,6 +65,7 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         tolerances=table.tolerances,
         matching=table.matching,
         left_out=table.leave_out,
+        columns=table.columns,
     )
 
 

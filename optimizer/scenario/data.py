@@ -48,6 +48,7 @@ from optimizer.scenario.instrument_data import (
     Inlet,
     Instrument,
     Measured,
+    OwnedColumn,
     Packed,
     Tolerances,
 )
@@ -270,6 +271,7 @@ class Scenario:
     packed, measured : what fills the column, and what it was measured to let through, as stated
     matching : name of the table that names the peaks of unnamed runs
     left_out : compounds of the peak tables that were taken out
+    columns : others of the same phase that the laboratory owns
     """
 
     title: str
@@ -302,6 +304,7 @@ class Scenario:
     tolerances: Tolerances = USUAL_TOLERANCES
     matching: str | None = field(default=None, compare=False)
     left_out: tuple[str, ...] = field(default=(), compare=False)
+    columns: tuple[OwnedColumn, ...] = field(default=(), compare=False)
 
     @property
     def highest_temperature(self) -> float:

@@ -23,6 +23,7 @@ from optimizer.base.quantities import (
     BoilingPoint,
     Bore,
     DetectorFlow,
+    Film,
     Flag,
     Flow,
     FlowRate,
@@ -35,8 +36,10 @@ from optimizer.base.quantities import (
     HeatingRateStep,
     HoldUp,
     LargestPressure,
+    Length,
     MakeUp,
     Mesh,
+    Name,
     Nanograms,
     OvenTolerance,
     PackedBore,
@@ -69,6 +72,7 @@ from optimizer.base.tables import Table, key, whole
 
 USUAL_POINTS = 10  # rate times base width is 10 to 20 in makers' manuals (tests/published/test_detection.py)
 Flows = NDArray[np.float64]
+GasName = Literal["helium", "hydrogen", "nitrogen", "argon"]
 InletMode = Literal["split", "splitless", "on-column"]
 # In the keys' own unit: what they are in SI depends on the room.
 GAUGE_DEFAULTS_KPA = {"max_inlet_pressure_kPa": 400.0, "min_inlet_pressure_kPa": 0.0}
@@ -106,6 +110,10 @@ class Tolerances(Table):
     """drift of the hold-up time since the scouting runs"""
     trimmed: Annotated[Trimmed, key("trimmed_m")] = 0.0
     """how much may be cut off the column before it is run again"""
+    bore: Annotated[Percent, key("bore_percent")] = 0.02
+    """bore of a new column, against its tag"""
+    film: Annotated[Percent, key("film_percent")] = 0.1
+    """film of a new column, against its tag"""
 
 
 USUAL_TOLERANCES = Tolerances()
@@ -293,6 +301,34 @@ class Detector(Table):
 
 
 NO_DETECTOR = Detector()  # of which nothing is stated
+
+
+@dataclass(frozen=True, kw_only=True)
+class OwnedColumn(Table):
+    """A column of the same phase that the laboratory owns; `adapt --all` tries each."""
+
+    name: Annotated[Name, key(expected="text, each its own")]
+    """how results call it"""
+    length: Annotated[Length, key("length_m")]
+    """length"""
+    inner_diameter: Annotated[Bore, key("inner_diameter_mm")]
+    """bore of the bare tube"""
+    film_thickness: Annotated[Film, key("film_thickness_um")]
+    """film; the phase ratio must be at least 5"""
+    min_temperature: Annotated[
+        StartTemperature | None, key("min_temperature_C", unless_stated="that of `[column]`")
+    ] = None
+    """lowest temperature"""
+    max_temperature: Annotated[Temperature, key("max_temperature_C")]
+    """limit for continuous use, from its tag: thicker films withstand less"""
+    capacity: Annotated[Nanograms | None, key("capacity_ng")] = None
+    """largest amount of one peak"""
+    gases: Annotated[
+        tuple[GasName, ...],
+        Field(min_length=1),
+        key(expected="list of gases", unless_stated="that of `[carrier]`"),
+    ] = ()
+    """carrier gases to try on it"""
 
 
 @dataclass(frozen=True)

@@ -253,10 +253,15 @@ def stationary_problems(table: ScenarioTable, given: Given) -> Iterator[str]:
         )
     if film is None:
         return
+    yield from film_in_bore("column", bore, film, given)
+
+
+def film_in_bore(name: str, bore: float, film: float, given: Given) -> Iterator[str]:
+    """A film that fills too much of its bore."""
     phase_ratio = bore / (4 * film)
     if phase_ratio < SMALLEST_PHASE_RATIO * (1 - ROUNDING):
         yield (
-            f"{given('column.film_thickness_um')} in a bore of {given.short('column.inner_diameter_mm')} is a phase "
+            f"{given(f'{name}.film_thickness_um')} in a bore of {given.short(f'{name}.inner_diameter_mm')} is a phase "
             f"ratio of {phase_ratio:.2g}: expected at least {SMALLEST_PHASE_RATIO:g}; check both against the column's "
             "tag"
         )

@@ -39,9 +39,11 @@ from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 from optimizer.scenario.data import AnalyteDetail, Goal, Group, PairRule, SearchSettings
 from optimizer.scenario.instrument_data import (
     Detector,
+    GasName,
     Inlet,
     Instrument,
     Measured,
+    OwnedColumn,
     Packed,
     Segment,
     Tolerances,
@@ -56,7 +58,6 @@ MinWidth = Annotated[
     float,
     Quantity(*MIN_WIDTH_RANGE_S, SECOND, (Slip("ms", 1e-3),), below="a half-height width is above zero"),
 ]
-GasName = Literal["helium", "hydrogen", "nitrogen", "argon"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -222,6 +223,8 @@ class ScenarioTable(Table):
     """`[[pairs]]`, rules for single pairs"""
     groups: tuple[Group, ...] = ()
     """`[[groups]]`, compounds determined as a total"""
+    columns: tuple[OwnedColumn, ...] = ()
+    """`[[columns]]`, columns of the same phase that `adapt --all` tries"""
     fit: FitTable = field(default_factory=FitTable)
     """`[fit]`"""
     search: SearchSettings = field(default_factory=SearchSettings)

@@ -42,7 +42,38 @@ def _groups(name: str, lines: str, *fragments: str) -> BadInput:
     return toml_input(name, BETWEEN, f"{BETWEEN}\n{lines}\n", *fragments)
 
 
+def _owned(name: str, lines: str, *fragments: str) -> BadInput:
+    dimensions = 'name = "narrow"\nlength_m = 20\ninner_diameter_mm = 0.18\n'
+    return toml_input(name, "[goal]\n", f"[[columns]]\n{dimensions}{lines}\n[goal]\n", *fragments)
+
+
 COLUMN_AND_INSTRUMENT = (
+    _owned("an owned column without a limit", "film_thickness_um = 0.18", "columns[1]", "max_temperature_C"),
+    _owned(
+        "an owned column whose film fills it",
+        "film_thickness_um = 12\nmax_temperature_C = 300",
+        "columns[1].film_thickness_um = 12",
+        "phase ratio",
+    ),
+    _owned(
+        "an owned column that is never warm enough",
+        "film_thickness_um = 0.18\nmax_temperature_C = 20",
+        "columns[1].max_temperature_C = 20",
+        "expected above the lowest",
+    ),
+    _owned(
+        "two owned columns of one name",
+        'film_thickness_um = 0.18\nmax_temperature_C = 300\n[[columns]]\nname = "narrow"\nlength_m = 10\n'
+        "inner_diameter_mm = 0.1\nfilm_thickness_um = 0.1\nmax_temperature_C = 300",
+        "columns[2].name",
+        "each needs its own",
+    ),
+    _owned(
+        "a gas that is none",
+        'film_thickness_um = 0.18\nmax_temperature_C = 300\ngases = ["steam"]',
+        "columns[1].gases",
+        "steam",
+    ),
     _inlet(
         "lowest split above the split",
         "split_ratio = 20\nmin_split_ratio = 30",

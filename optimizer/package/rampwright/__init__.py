@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from models.column.programs import Program as Program
     from models.errors import RampwrightError as RampwrightError
     from optimizer.app.interface import adapt as adapt
+    from optimizer.app.interface import adapt_all as adapt_all
     from optimizer.app.interface import check as check
     from optimizer.app.interface import compare as compare
     from optimizer.app.interface import copy_scenario as copy_scenario
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from optimizer.app.interface import trim as trim
     from optimizer.app.interface import window as window
     from optimizer.app.interface_adapt import Adapted as Adapted
+    from optimizer.app.interface_adapt import OwnedColumns as OwnedColumns
     from optimizer.app.interface_campaign import Added as Added
     from optimizer.app.interface_campaign import Addition as Addition
     from optimizer.app.interface_campaign import NextRun as NextRun
@@ -54,11 +56,12 @@ _HOME = {
     "models.column.programs": ("Program",),
     "optimizer.base.errors": ("ScenarioError",),
     "optimizer.scenario.data": ("Scenario",),
-    "optimizer.app.interface_adapt": ("Adapted",),
+    "optimizer.app.interface_adapt": ("Adapted", "OwnedColumns"),
     "optimizer.app.interface_scout": ("Scouted",),
     "optimizer.app.interface_sweep": ("Swept",),
     "optimizer.app.interface": (
         "adapt",
+        "adapt_all",
         "check",
         "compare",
         "copy_scenario",

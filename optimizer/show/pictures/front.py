@@ -13,6 +13,7 @@ import numpy as np
 from models.column.programs import Array
 from models.units import SECONDS_PER_MINUTE
 from optimizer.goal.outcome import FrontPoint
+from optimizer.methods.columns.choice import OnColumn
 from optimizer.show.pictures.chromatograms import (
     CRITICAL,
     INK,
@@ -94,6 +95,31 @@ def draw_front(front: Sequence[FrontPoint], minimise: str, asked: float, axes: A
             f"{number}", (x, y), NUMBER_OFFSET[where], textcoords="offset points", ha="center", va="center",
             **text_style(7, INK),
         )  # fmt: skip
+
+
+def columns_figure(points: Sequence[OnColumn], front: Sequence[OnColumn]) -> Figure:
+    """Pass probability over time, a numbered point for each column and gas in the order of the table; hollow ones are
+    not on the front."""
+    height, bottom, top, right = 2.9, 0.45, 0.4, 0.3  # inch
+    figure = sheet(height)
+    axes = panel(figure, bottom, height - top - bottom, WIDTH - LEFT - right)
+    for number, each in enumerate(points, 1):
+        at = each.cost / SECONDS_PER_MINUTE, 100 * each.pass_probability
+        face = SIGNAL if each in front else "none"
+        axes.plot(*at, "D", markersize=5, markeredgecolor=SIGNAL, markerfacecolor=face)
+        axes.annotate(
+            f"{number}", at, NUMBER_OFFSET["above right"], textcoords="offset points", ha="center", va="center",
+            **text_style(7, INK),
+        )  # fmt: skip
+    dress(axes, "pass probability, %", INK)
+    axes.set_ylim(-5, 112)
+    axes.margins(x=0.08)
+    by_cycle = points[0].problem is not None and points[0].problem.scenario.goal.minimise == "cycle time"
+    axes.set_xlabel(f"{'cycle time' if by_cycle else 'run time'}, min", **text_style(8))
+    axes.set_title(
+        "Columns and gases, numbered as in the table; full: on the front", loc="left", **text_style(8, INK)
+    )
+    return figure
 
 
 def number_sides(at: Array) -> list[str]:

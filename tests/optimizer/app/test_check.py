@@ -101,6 +101,18 @@ flow_percent = 2
 pressure_percent = 1.5
 hold_up_percent = 0.5
 trimmed_m = 0.4
+bore_percent = 1.5
+film_percent = 8
+
+[[columns]]
+name = "narrow"
+length_m = 20
+inner_diameter_mm = 0.18
+film_thickness_um = 0.18
+min_temperature_C = 45
+max_temperature_C = 340
+capacity_ng = 25
+gases = ["helium", "hydrogen"]
 
 [fit]
 flow_correction = "run"

@@ -122,7 +122,8 @@ def test_a_new_column_starts_without_the_old_ones_correction(demo: tuple[Scenari
     M = len(fit.retention)
     assert made.new.fit.system.flow_factor == 1.0 != fit.system.flow_factor
     assert made.new.fit.covariance.shape == (3 * M + 2, 3 * M + 2)
-    assert made.new.fit.covariance[3 * M, 3 * M] == pytest.approx(0.02**2)
+    # 2 % of bore, anywhere within, are 4 % of velocity.
+    assert made.new.fit.covariance[3 * M, 3 * M] == pytest.approx(0.04**2 / 3)
     # The oven is the same: what is known of its lag, and how it goes with the rest, is kept.
     np.testing.assert_array_equal(made.new.fit.covariance[-1, : 3 * M], fit.covariance[-1, : 3 * M])
     assert any("flow correction" in note for note in made.notes)
