@@ -451,6 +451,8 @@ def test_check_says_what_the_draws_take(problem: Problem) -> None:
         "pressure_percent": 2.0,
         "hold_up_percent": 0.0,
         "trimmed_m": 0.0,
+        "bore_percent": 2.0,
+        "film_percent": 10.0,
     }
     assert document["goal"]["confidence"] == "nominal"
     asked = replace(problem.scenario, goal=replace(problem.scenario.goal, confidence=0.95))
