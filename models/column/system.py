@@ -253,38 +253,6 @@ def parts_of(column: Column) -> tuple[tuple[Part, ...], Part, tuple[Part, ...]]:
     return tuple(found[:first]), found[first], tuple(found[first + 1 :])
 
 
-def passage_of(
-    column: Column,
-    gas: CarrierGas,
-    T: float,
-    inlet_pressure: float,
-    outlet_pressure: float,
-    hold_up: float,
-    flow: float | None = None,
-) -> Passage:
-    """What a column lets through, from one measurement; [1] solved for B and A.
-
-    Parameters
-    ----------
-    T : [K], of the column
-    inlet_pressure, outlet_pressure : [Pa absolute]
-    hold_up : [s]
-    flow : [m3/s at 25 °C, 101.325 kPa]; None leaves the cross-section what dimensions say
-
-    Raises
-    ------
-    InvalidInputError : when the inlet pressure is not above the outlet pressure
-    """
-    unit = replace(column, measured=Passage(1.0, column.gas_area))
-    B = float(hold_up_time(unit, gas, T, inlet_pressure, outlet_pressure)) / hold_up
-    if flow is None:
-        return Passage(B, column.gas_area)
-    through = replace(column, measured=Passage(B, 1.0))
-    # The function of that name is hidden by the parameter's.
-    squares = inlet_pressure**2 - outlet_pressure**2
-    return Passage(B, flow * float(_squares_per_flow(through, gas, T)) / squares)
-
-
 def _require_drop(inlet_pressure: Array | float, outlet_pressure: float) -> None:
     if np.any(np.asarray(inlet_pressure) <= outlet_pressure):
         raise InvalidInputError(
@@ -344,14 +312,14 @@ def flow(
     """
     _require_drop(inlet_pressure, outlet_pressure)
     squares = np.asarray(inlet_pressure, dtype=float) ** 2 - outlet_pressure**2
-    return squares / _squares_per_flow(column, gas, T)
+    return squares / squares_per_flow(column, gas, T)
 
 
 def inlet_pressure_for_flow(
     column: Column, gas: CarrierGas, T: Array | float, flow: Array | float, outlet_pressure: float
 ) -> Array:
     """Absolute inlet pressure [Pa] that gives a flow [m3/s, reference conditions] at T [K]; [1] inverted."""
-    return np.sqrt(outlet_pressure**2 + flow * _squares_per_flow(column, gas, T))
+    return np.sqrt(outlet_pressure**2 + flow * squares_per_flow(column, gas, T))
 
 
 def inlet_pressure_for_velocity(
@@ -416,7 +384,7 @@ def compressibility(inlet_pressure: Array | float, outlet_pressure: float) -> Ar
     return 1.5 * rho * (1 + rho) / (1 + rho + rho**2)
 
 
-def _squares_per_flow(column: Column, gas: CarrierGas, T: Array | float) -> Array:
+def squares_per_flow(column: Column, gas: CarrierGas, T: Array | float) -> Array:
     """(pi^2 - po^2)/F [Pa2 s/m3]; [1]."""
     result: Array = (
         2 * viscosity(gas, T) * column.length_over_passage * REFERENCE_PRESSURE * np.asarray(T, dtype=float)

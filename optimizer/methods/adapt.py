@@ -33,7 +33,7 @@ from optimizer.goal.outcome import Prediction, both_scales
 from optimizer.goal.predict import predict
 from optimizer.goal.split import flow_within_total
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.adapt_options import Change
+from optimizer.methods.adapt_options import NOT_CARRIED, Change
 from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
@@ -46,11 +46,6 @@ COARSE = 0.02  # relative change of a rate by rounding that is worth a word
 NEW_COLUMN = (
     "The new column is taken to have its nominal dimensions: the flow correction found for the one in use belongs to "
     "that one. Measure the hold-up time on the new column, and confirm one run."
-)
-NOT_CARRIED = (
-    "no method is carried to another column where this one is packed or an adsorbent: each packing resists the gas in "
-    "its own way, surfaces differ from batch to batch, and water and what was injected before change an adsorbent's "
-    "retention, even the order; make two scouting runs on the new column"
 )
 SAME_COLUMN = (
     "The column stays, and with it the flow correction the fit found: an error of length or bore acts alike with any "

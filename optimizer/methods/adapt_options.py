@@ -11,6 +11,12 @@ from models.errors import InvalidInputError
 from optimizer.base.quantities import Bore, Film, Flow, GaugePressure, Length, quantity_of
 from optimizer.scenario.data import Scenario
 
+NOT_CARRIED = (
+    "no method is carried to another column where this one is packed or an adsorbent: each packing resists the gas in "
+    "its own way, surfaces differ from batch to batch, and water and what was injected before change an adsorbent's "
+    "retention, even the order; make two scouting runs on the new column"
+)
+
 
 @dataclass(frozen=True)
 class Change:

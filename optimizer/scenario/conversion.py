@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any, cast
 
 from models.column.carrier_gas import carrier_gas
-from models.column.system import Bare, Column, Packing, passage_of
+from models.column.passage import passage_of
+from models.column.system import Bare, Column, Packing
 from models.units import flow_si
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable

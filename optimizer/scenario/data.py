@@ -263,8 +263,7 @@ class Scenario:
     path : Path, of the scenario file
     min_temperature, max_temperature, max_programmed_temperature : float  [K], limits of the column
     outlet_pressure, ambient_pressure : float  [Pa absolute]; the outlet is 0 for vacuum
-    compounds : tuple of M names, by retention time in the first run, then those the later runs add; as listed
-        where there are no runs yet
+    compounds : tuple of M names, by retention time in the first run, then those of later runs; as listed without runs
     warnings : tuple of str, what is allowed but should be known
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
     capacity : float or None  [ng], largest amount of one peak

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import carrier_gas
+from models.column.passage import passage_of
 from models.column.plate_height import Terms, plate_height, terms_of
 from models.column.programs import CarrierProgram, OvenProgram, Program, batch_of
 from models.column.retention import Retention, ln_retention_factor
@@ -25,7 +26,6 @@ from models.column.system import (
     flow,
     hold_up_time,
     inlet_pressure_for_flow,
-    passage_of,
 )
 from models.peaks.migration import migrate, migration_tables
 from models.units import flow_mL_min, flow_si, kelvin
