@@ -67,6 +67,7 @@ class Tube(NamedTuple):
     start: float
     stop: float
     controlled: int
+    bare: bool  # the polynomial in e of `shape0` to `shape2` alone stands for H/L
 
 
 class Limits(NamedTuple):
@@ -170,6 +171,9 @@ def spreading(
     across = r^2 G/(24 L T^1.75 eta)        resistance in the gas, for the same, in an open tube
     film   = C G/(L pi eta)                 resistance in film or layer, at the inlet
     """
+    if tube.bare:
+        nothing = 0.0 * mobility
+        return nothing, nothing + 1.0, nothing
     flow = at_least(pi * mobility * exponential(-1.75 * ln_T), NO_FLOW)  # G/(L T^1.75 eta)
     slowness = exponential(tube.film_energy * (inverse_T - 1.0 / 373.15))
     return (
@@ -212,18 +216,19 @@ def put_answers(
     eta_by_T = (tube.exponent + 2.0 * tube.curvature * (ln_T - LN_298)) * inverse_T
     p_by_T, p_by_value = pressure_answers(tube, inverse_T, eta_by_T, value, rho)
     flow = 2.0 / (1.0 - rho)
+    of_height = 0.0 if tube.bare else 1.0
     put(answers, at, 0.5 * (1.0 + rho) * flow * p_by_T - eta_by_T)
     put(answers, at + row, -2.0 * rho * p_by_T)
-    put(answers, at + 2 * row, 1.75 * inverse_T + eta_by_T - flow * p_by_T)
+    put(answers, at + 2 * row, of_height * (1.75 * inverse_T + eta_by_T - flow * p_by_T))
     put(
         answers,
         at + 3 * row,
-        (flow - 1.0) * p_by_T - eta_by_T - tube.film_energy * inverse_T * inverse_T,
+        of_height * ((flow - 1.0) * p_by_T - eta_by_T - tube.film_energy * inverse_T * inverse_T),
     )
     put(answers, at + 4 * row, 0.5 * (1.0 + rho) * flow * p_by_value)
     put(answers, at + 5 * row, -2.0 * rho * p_by_value)
-    put(answers, at + 6 * row, -(flow * p_by_value))
-    put(answers, at + 7 * row, (flow - 1.0) * p_by_value)
+    put(answers, at + 6 * row, -(of_height * flow * p_by_value))
+    put(answers, at + 7 * row, of_height * (flow - 1.0) * p_by_value)
 
 
 @inner

@@ -27,8 +27,15 @@ from models.effort import Accuracy
 from models.fit.fit import Run
 from models.fit.typical import Typical, typical_of
 from models.fit.widths import Bands
-from models.peaks.migration import Migration, MigrationTables, migrate, migration_tables
-from models.peaks.sensitivity import LN_DIFFUSION, LN_FILM, SET_POINTS, off_set_points
+from models.peaks.migration import (
+    LN_DIFFUSION,
+    LN_FILM,
+    Migration,
+    MigrationTables,
+    migrate,
+    migration_tables,
+)
+from models.peaks.sensitivity import SET_POINTS, off_set_points
 
 T0_SPREAD = 50.0  # K, about the first guess: no constraint on a retained compound
 COLDEST_T0 = 100.0  # K

@@ -120,6 +120,8 @@ class Fit:
     warnings : sentences for the person at the bench
     suspects : peaks that are probably wrong; the fit uses them as they were given
     settled : bool, whether the joint fit came to rest
+    load, load_sd : (M,) arrays  [-], what the amounts do, see `models.peaks.overload`, and its standard deviation, nan
+        where the load was stated; None where amounts move nothing
     """
 
     system: ColumnSystem
@@ -142,6 +144,8 @@ class Fit:
     lag_fitted: bool = False
     suspects: tuple[Suspect, ...] = ()
     settled: bool = True
+    load: Array | None = None
+    load_sd: Array | None = None
 
     @property
     def diffusion(self) -> Array:

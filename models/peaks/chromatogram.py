@@ -12,6 +12,8 @@ Ph. Eur. 2.2.46), gives
     b/a = 2 T - 1,                                                                                  [2]
 
 and the width at half height is (2 ln 2)^(1/2) (a + b), whatever T.                                 [3]
+
+A peak that leans by its amount has the shape of `overload` eq. [1] with the same apex and width.
 """
 
 from __future__ import annotations
@@ -20,7 +22,9 @@ import numpy as np
 
 from models.column.programs import Array
 from models.errors import InvalidInputError
+from models.peaks.overload import peak, shape_of
 
+NONE = np.zeros(())
 _HALF_WIDTH_PER_SD = np.sqrt(2.0 * np.log(2.0))  # of one half Gaussian, from the apex to half height
 REACH = 5.0  # standard deviations from the apex at which a peak ends: 4e-6 of its height
 
@@ -51,7 +55,9 @@ def standard_deviations(width_half: Array, tailing: Array) -> tuple[Array, Array
     return front, back
 
 
-def peak_signals(times: Array, retention: Array, width_half: Array, area: Array, tailing: Array) -> Array:
+def peak_signals(
+    times: Array, retention: Array, width_half: Array, area: Array, tailing: Array, overload: Array = NONE
+) -> Array:
     """The signal of every peak by itself; eq. [1].
 
     Parameters
@@ -60,6 +66,7 @@ def peak_signals(times: Array, retention: Array, width_half: Array, area: Array,
     retention, width_half : (M,) arrays  [s]; a peak whose retention or width is nan has no signal
     area : (M,) array  [signal s]
     tailing : (M,) array  [-], above 0.5
+    overload : (M,) array  [-], R of peaks that lean by their amount; the others are zero, or all are
 
     Returns
     -------
@@ -72,12 +79,20 @@ def peak_signals(times: Array, retention: Array, width_half: Array, area: Array,
     z = distance / np.where(distance < 0, front, back)
     height = np.where(seen, area, 0.0) * np.sqrt(2.0 / np.pi) / (front + back)
     result: Array = height * np.exp(-0.5 * z * z)
+    if overload.any():
+        lean = np.flatnonzero(seen & (overload != 0))
+        R = overload[lean]
+        shape = shape_of(R)
+        sigma = width_half[lean] / (2 * _HALF_WIDTH_PER_SD * shape.width)
+        result[:, lean] = area[lean] / sigma * peak(distance[:, lean] / sigma + shape.apex, R)
     return result
 
 
-def detector_trace(times: Array, retention: Array, width_half: Array, area: Array, tailing: Array) -> Array:
+def detector_trace(
+    times: Array, retention: Array, width_half: Array, area: Array, tailing: Array, overload: Array = NONE
+) -> Array:
     """The sum of all peaks at given times: (Q,) array; parameters as `peak_signals`."""
-    result: Array = peak_signals(times, retention, width_half, area, tailing).sum(axis=1)
+    result: Array = peak_signals(times, retention, width_half, area, tailing, overload).sum(axis=1)
     return result
 
 

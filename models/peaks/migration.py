@@ -48,11 +48,25 @@ from models.column.system import ColumnSystem
 from models.effort import LONGEST_RETENTION, Accuracy
 from models.engine.cache import on_compile
 from models.errors import OutsideValidityError
-from models.peaks.one_piece import OWN_DIRECTIONS, Directions, Migration, MigrationTables, Slopes, march
+from models.peaks.one_piece import (
+    LN_DIFFUSION,
+    LN_FILM,
+    LN_FLOW,
+    OWN_DIRECTIONS,
+    Directions,
+    Migration,
+    MigrationTables,
+    Slopes,
+    march,
+)
+from models.peaks.overload import Lean, leaning
 from models.peaks.series import through
 from models.units import celsius
 
 __all__ = [
+    "LN_DIFFUSION",
+    "LN_FILM",
+    "LN_FLOW",
     "LONGEST_RETENTION",
     "OWN_DIRECTIONS",
     "Directions",
@@ -68,7 +82,11 @@ COLDEST, HOTTEST = 173.15, 723.15  # K, beyond which no column is used and no vi
 
 
 def migration_tables(
-    system: ColumnSystem, retention: Retention, controlled: Controlled, diffusion: Array | None = None
+    system: ColumnSystem,
+    retention: Retention,
+    controlled: Controlled,
+    diffusion: Array | None = None,
+    load: Array | None = None,
 ) -> MigrationTables:
     """M compounds on a column system, for programs that set one carrier variable.
 
@@ -77,10 +95,11 @@ def migration_tables(
     retention : Retention of M compounds
     controlled : the carrier variable that the programs set
     diffusion : (M,) array  [m2 Pa/(s K^1.75)], D p/T^1.75 of the compounds; estimated from T0 when None
+    load : (M,) array  [-], see `MigrationTables`
     """
     if diffusion is None:
         diffusion = typical_diffusion_constant(system.gas, retention.T0)
-    return MigrationTables(system, retention, controlled, diffusion)
+    return MigrationTables(system, retention, controlled, diffusion, load)
 
 
 def migrate(
@@ -114,6 +133,11 @@ def migrate(
     felt = delayed(batch, tables.system.oven_lag)
     joined = tables.system.column.joined
     peaks = (through if joined else march)(tables, felt, accuracy, directions)
+    if tables.load is not None and tables.load.any():
+        lean, leant = _leaning(tables, felt, accuracy, directions, peaks.width, peaks.slopes)
+        peaks = replace(
+            peaks, retention_time=peaks.retention_time + lean.shift, width=lean.width, slopes=leant, lean=lean
+        )
     seen = tables.system.detector_variance
     if seen == 0:
         return peaks
@@ -121,7 +145,58 @@ def migrate(
     width, slopes = np.sqrt(peaks.width**2 + seen), peaks.slopes
     if slopes is not None:
         slopes = replace(slopes, width=slopes.width * (peaks.width / width)[:, None])
-    return replace(peaks, width=width, slopes=slopes)
+    lean_seen = peaks.lean
+    if lean_seen is not None:
+        by_sigma = lean_seen.width_by_sigma * (peaks.width / width)
+        lean_seen = replace(lean_seen, width_by_sigma=by_sigma)
+    return replace(peaks, width=width, slopes=slopes, lean=lean_seen)
+
+
+def _leaning(
+    tables: MigrationTables,
+    batch: ProgramBatch,
+    accuracy: Accuracy,
+    directions: Directions | None,
+    sigma: Array,
+    slopes: Slopes | None,
+) -> tuple[Lean, Slopes | None]:
+    """Peaks of `sigma` (N, M) [s] and slopes as amounts make them.
+
+    The compounds that have any are marched with (k/(1+k))^2 for H/L: [5] then sums it with the weights of the variance.
+
+    (k/(1+k))^2 = 1 - 2 e + e^2 with e = 1/(1+k) has the form of the gas's resistance; the last digit of its first
+    coefficient keeps it above zero where nothing is retained.
+    """
+    assert tables.load is not None
+    which = np.flatnonzero(tables.load)
+    system = replace(
+        tables.system,
+        injection_width=0.0,
+        detector_variance=0.0,
+        plate_height_factor=1.0,
+        film_diffusion_factor=1.0,
+    )
+    some = MigrationTables(system, tables.retention[which], tables.controlled, np.ones(len(which)))
+    bare = some.tube._replace(eddy=0.0, shape0=1.0 + 1e-12, shape1=-2.0, shape2=1.0, bare=True)
+    some.__dict__["tube"] = bare
+    found = march(some, batch, accuracy, directions)
+    summed = np.zeros_like(sigma)
+    summed[:, which] = found.width
+    lean = leaning(sigma, summed, tables.load)
+    if slopes is None or found.slopes is None:
+        return lean, None
+    by_own = found.slopes.width[:, -len(OWN_DIRECTIONS) :]  # those of a plate height that no flow changes
+    by_own[:, LN_FLOW] += by_own[:, LN_DIFFUSION]
+    by_own[:, [LN_DIFFUSION, LN_FILM]] = 0.0
+    ln_sum = np.zeros_like(slopes.width)
+    ln_sum[:, :, which] = found.slopes.width / np.where(found.width > 0, found.width, 1.0)[:, None]
+    return lean, replace(
+        slopes,
+        retention_time=slopes.retention_time
+        + lean.time_by_sigma[:, None] * slopes.width
+        + lean.time_by_sum[:, None] * ln_sum,
+        width=lean.width_by_sigma[:, None] * slopes.width + lean.width_by_sum[:, None] * ln_sum,
+    )
 
 
 def _require_known(batch: ProgramBatch) -> None:

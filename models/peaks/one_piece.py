@@ -19,10 +19,12 @@ from models.column.retention import Retention, coefficients
 from models.column.system import ColumnSystem, Part
 from models.effort import EFFORTS, Accuracy
 from models.errors import EngineError
+from models.peaks.overload import Lean
 from models.units import GAS_CONSTANT, REFERENCE_PRESSURE, REFERENCE_TEMPERATURE
 
 PEAKS_A_THREAD = 4000  # programs x compounds from which a further thread is worth its start
 OWN_DIRECTIONS = ("T0", "ln theta", "dCp", "ln flow factor", "ln diffusion", "ln film diffusion")
+LN_FLOW, LN_DIFFUSION, LN_FILM = range(3, 6)  # of them
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,7 @@ class MigrationTables:
     retention : Retention of M compounds
     controlled : the carrier variable that the programs set
     diffusion : (M,) array  [m2 Pa/(s K^1.75)], D p/T^1.75 in the carrier gas
+    load : (M,) array  [-], of compounds whose amount moves them, see `overload` eq. [2]; None where none does
     part : the piece that is meant, where the column is joined of several; None: all of it, or the coated piece
     """
 
@@ -42,6 +45,7 @@ class MigrationTables:
     retention: Retention
     controlled: Controlled
     diffusion: Array
+    load: Array | None = None
     part: Part | None = None
 
     @cached_property
@@ -111,6 +115,7 @@ class Migration:
     injected_share : [-], variance in time of the injected band in the peak, by its own
     eluted : bool
     slopes : Slopes, if asked for
+    lean : Lean, where amounts move peaks: times are then those of apexes, and widths those at half height over 2.355
     """
 
     retention_time: Array
@@ -121,6 +126,7 @@ class Migration:
     injected_share: Array
     eluted: NDArray[np.bool_]
     slopes: Slopes | None = None
+    lean: Lean | None = None
 
 
 def march(
@@ -280,4 +286,5 @@ def tube_of(system: ColumnSystem, controlled: Controlled, part: Part | None = No
         start=start,
         stop=stop,
         controlled={"pressure": PRESSURE, "flow": FLOW, "velocity": VELOCITY}[controlled],
+        bare=False,
     )

@@ -40,6 +40,17 @@ def facing_shares(tailing: Array) -> tuple[Array, Array]:
     return front, 2.0 - front
 
 
+def leaning_too(tailing: Array, front: Array) -> Array:
+    """Tailing factors (..., M) of peaks that tail by factors (M,) and lean by their amount.
+
+    `front` (..., M) is twice the share of its width that a leaning peak has in front of its apex; halves multiply.
+    """
+    before, behind = facing_shares(tailing)
+    before, behind = before * front, behind * (2 - front)
+    result: Array = (before + behind) / (2 * before)
+    return result
+
+
 def pair_resolution(
     retention: Array, width_half: Array, pairs: NDArray[np.intp], tailing: Array | None = None
 ) -> Array:
@@ -49,7 +60,7 @@ def pair_resolution(
     ----------
     retention, width_half : (..., M) arrays in one unit
     pairs : (P, 2) array of compound indices
-    tailing : (M,) array of tailing factors, above 0.5; None for symmetrical peaks
+    tailing : (M,) array of tailing factors, above 0.5, or (..., M); None for symmetrical peaks
 
     Returns
     -------
@@ -60,8 +71,8 @@ def pair_resolution(
     if tailing is not None:
         front, back = facing_shares(tailing)
         a_first = t1 <= t2
-        w1 = w1 * np.where(a_first, back[a], front[a])
-        w2 = w2 * np.where(a_first, front[b], back[b])
+        w1 = w1 * np.where(a_first, back[..., a], front[..., a])
+        w2 = w2 * np.where(a_first, front[..., b], back[..., b])
     return np.abs(resolution(t1, t2, w1, w2))
 
 

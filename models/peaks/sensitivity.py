@@ -12,12 +12,18 @@ import numpy as np
 
 from models.column.programs import Array, ProgramBatch
 from models.effort import Accuracy
-from models.peaks.migration import OWN_DIRECTIONS, Directions, Migration, MigrationTables, migrate
+from models.peaks.migration import (
+    LN_DIFFUSION,
+    LN_FILM,
+    LN_FLOW,
+    Directions,
+    Migration,
+    MigrationTables,
+    migrate,
+)
 
 SET_POINTS = 3  # of the directions that come first, those of `off_set_points`
 RETENTION = 3  # of OWN_DIRECTIONS, those by retention parameters
-LN_FLOW = OWN_DIRECTIONS.index("ln flow factor")
-LN_DIFFUSION, LN_FILM = OWN_DIRECTIONS.index("ln diffusion"), OWN_DIRECTIONS.index("ln film diffusion")
 SHARED = (
     "ln flow factor",
     "ln plate height factor",
@@ -44,12 +50,15 @@ class Sensitivity:
         factor, the injected band's variance [s2], an offset of the oven [K], a share of the carrier's set value, the
         oven's lag [s], and ln of diffusion in the film
     by_diffusion : (N, M) array  [s], of widths, by ln of the compound's own diffusion in the gas; it moves nothing else
+        worth counting
+    front : (N, M) array, see `overload.Shape`; None where amounts move nothing
     """
 
     base: Array
     by_retention: Array
     by_shared: Array
     by_diffusion: Array
+    front: Array | None = None
 
 
 def off_set_points(batch: ProgramBatch, carrier_zero: float | Array) -> Directions:
@@ -86,10 +95,16 @@ def sensitivity(
     by_shared[:, :, 0] = own[:, :, LN_FLOW]
     by_shared[1, :, 1] = column / (2 * width)
     by_shared[1, :, 2] = injected / (2 * width)
+    if (lean := peaks.lean) is not None:  # both widen a trace, and so make less of its amount
+        column = lean.sigma**2 - tables.system.injection_width**2 * injected
+        of_sigma = np.stack([column, injected], axis=1) / (2 * lean.sigma)[:, None]
+        by_shared[0, :, 1:3] = lean.time_by_sigma[:, None] * of_sigma
+        by_shared[1, :, 1:3] = lean.width_by_sigma[:, None] * of_sigma
     by_shared[:, :, 3:6] = slopes[:, :, :SET_POINTS]  # oven, carrier, lag
     by_shared[1, :, 6] = own[1, :, LN_FILM]
     base = np.array([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
-    return Sensitivity(base, own[:, :, :RETENTION], by_shared, own[1, :, LN_DIFFUSION])
+    front = None if lean is None else lean.front
+    return Sensitivity(base, own[:, :, :RETENTION], by_shared, own[1, :, LN_DIFFUSION], front)
 
 
 def migrate_around(tables: MigrationTables, batch: ProgramBatch) -> Migration:
@@ -97,7 +112,7 @@ def migrate_around(tables: MigrationTables, batch: ProgramBatch) -> Migration:
 
     Parameters
     ----------
-    batch : ProgramBatch of N programs, the one in the middle first
+    batch : ProgramBatch of N programs, the one in the middle first, from which the others take how far peaks lean
     """
     corners = (batch.oven_times, batch.oven_temperatures, batch.carrier_times, batch.carrier_values)
     away = [(values[1:] - values[:1])[None] for values in corners]
@@ -117,6 +132,7 @@ def migrate_around(tables: MigrationTables, batch: ProgramBatch) -> Migration:
         peaks.heating_rate.repeat(batch.size, axis=0),
         peaks.injected_share.repeat(batch.size, axis=0),
         peaks.eluted.repeat(batch.size, axis=0),
+        lean=None if peaks.lean is None else peaks.lean.repeated(batch.size),
     )
 
 

@@ -306,6 +306,9 @@ Percent = Annotated[
 Nanograms = Annotated[
     float, Quantity(1e-6, 1e5, NANOGRAM, (Slip("pg", 1e-3),), below="an amount is above zero")
 ]
+AmountFactor = Annotated[
+    float, Quantity(1e-4, 1e4, NUMBER, below="a run without any of the sample has no peaks to give")
+]
 ActivationEnergy = Annotated[float, Quantity(20, 500, KJ_MOL, (Slip("J/mol", 1e-3), Slip("eV", 96.485)))]
 
 NOMINAL = "nominal"

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, ProgramBatch, delayed
-from models.peaks.resolution import resolution
+from models.peaks.resolution import facing_shares, resolution
 from optimizer.goal.goal import Assessment, Problem, end_of_peak
 from optimizer.goal.limits import LATE, Runs, margins
 from optimizer.goal.robustness import DRAWS, Backoff, DrawnPeaks
@@ -206,8 +206,13 @@ def _signed(
     w1, w2 = drawn.width[programs, first], drawn.width[programs, second]
     if problem.tails:
         (front, back), swapped = problem.facing, t2 < t1
-        w1 *= np.where(swapped, front[first, None], back[first, None])
-        w2 *= np.where(swapped, back[second, None], front[second, None])
+        of_first, of_second = np.stack([front[first], back[first]]), np.stack([front[second], back[second]])
+        if drawn.front is not None:  # as predicted: draws hardly change how far a peak leans
+            front, back = facing_shares(problem.tailing_with(drawn.front))
+            of_first = np.stack([front[programs, first], back[programs, first]])
+            of_second = np.stack([front[programs, second], back[programs, second]])
+        w1 *= np.where(swapped, of_first[0, :, None], of_first[1, :, None])
+        w2 *= np.where(swapped, of_second[1, :, None], of_second[0, :, None])
     return resolution(t1, t2, w1, w2)
 
 

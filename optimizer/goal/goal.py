@@ -18,7 +18,7 @@ from models.column.programs import Array, Controlled, ProgramBatch, delayed, val
 from models.effort import Accuracy
 from models.fit.fit import Fit
 from models.peaks.migration import Migration, MigrationTables, migrate, migration_tables
-from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, pair_resolution
+from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, leaning_too, pair_resolution
 from models.peaks.sensitivity import migrate_around
 from optimizer.base.interruption import stop_if_asked
 from optimizer.goal.cycle import after_run
@@ -76,6 +76,7 @@ class Assessment:
     run_time : (N,) array, end of the last peak
     cost : (N,) array, what is minimised: run or cycle time, with what follows the last peak
     limits : (N, K) array of margins of everything but resolution, in the order of `Problem.limits`
+    tailing : (N, M) array of tailing factors, those of leaning peaks among them
     """
 
     retention: Array
@@ -83,6 +84,7 @@ class Assessment:
     run_time: Array
     cost: Array
     limits: Array
+    tailing: Array
 
     def __getitem__(self, rows: slice | Index) -> Assessment:
         """Some of the programs."""
@@ -122,12 +124,23 @@ class Problem:
         """Tailing factors (M,): stated, else the mean of the measured ones, else one."""
         stated = [self.scenario.tailing(name) for name in self.scenario.compounds]
         measured = measured_mean(self.scenario, "tailing", 1.0)
+        if self.fit.load is not None:  # what was measured of a leaning peak is its lean
+            measured = np.where(self.fit.load != 0, 1.0, measured)
         return np.array([m if s is None else s for s, m in zip(stated, measured, strict=True)])
+
+    @cached_property
+    def leans(self) -> bool:
+        """Whether the amount of any peak moves it."""
+        return self.fit.load is not None and bool(self.fit.load.any())
 
     @cached_property
     def tails(self) -> bool:
         """Whether any peak is not symmetrical."""
-        return bool((self.tailing != 1).any())
+        return self.leans or bool((self.tailing != 1).any())
+
+    def tailing_with(self, front: Array | None) -> Array:
+        """Tailing factors (..., M) of peaks with twice such a share of their width in front of the apex (..., M)."""
+        return self.tailing if front is None else leaning_too(self.tailing, front)
 
     @cached_property
     def partners(self) -> tuple[NDArray[np.bool_], Array]:
@@ -225,6 +238,9 @@ class Problem:
         return self._assessed(batch, migrate_around(self.tables[batch.controlled], batch))
 
     def _assessed(self, batch: ProgramBatch, peaks: Migration) -> Assessment:
+        tailing = self.tailing
+        if peaks.lean is not None:
+            tailing = self.tailing_with(np.where(peaks.eluted, peaks.lean.front, 1.0))
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
         width = np.where(peaks.eluted, peaks.width * HALF_HEIGHT_WIDTH, 1.0)
         run_time = self.end_of_peak(retention, width).max(axis=1)
@@ -242,7 +258,9 @@ class Problem:
             flows,
         )
         cost = self.cost(batch, run_time)
-        return self.held(Assessment(retention, width, run_time, cost, margins(self.limits, runs)))
+        found = margins(self.limits, runs)
+        every = np.broadcast_to(tailing, retention.shape)
+        return self.held(Assessment(retention, width, run_time, cost, found, every))
 
     def held(self, assessment: Assessment) -> Assessment:
         """An assessment without backoff with its limits lessened by that of this problem."""
@@ -263,13 +281,21 @@ class Problem:
         bake_out, turnaround = after_run(self.scenario, batch.oven_temperatures[:, 0], last)
         return end + bake_out + (turnaround if by_cycle else 0.0)
 
-    def pair_resolutions(self, retention: Array, width_half: Array) -> Array:
-        """(..., P) resolutions of all counted pairs, whatever the order, tailing peaks as they are."""
-        return pair_resolution(retention, width_half, self.pairs.index, self.tailing if self.tails else None)
+    def pair_resolutions(self, retention: Array, width_half: Array, leaning: Array | None = None) -> Array:
+        """(..., P) resolutions of all counted pairs, whatever the order, tailing peaks as they are.
+
+        `leaning` (..., M) are tailing factors where amounts move peaks.
+        """
+        tailing = self.tailing if leaning is None or not self.leans else leaning
+        return pair_resolution(retention, width_half, self.pairs.index, tailing if self.tails else None)
+
+    def resolutions(self, assessment: Assessment) -> Array:
+        """(N, P) the same of programs."""
+        return self.pair_resolutions(assessment.retention, assessment.width_half, assessment.tailing)
 
     def resolution_margins(self, assessment: Assessment) -> Array:
         """(N, P) margins of all counted pairs: Rs/needed - 1, whatever the order."""
-        found = self.pair_resolutions(assessment.retention, assessment.width_half)
+        found = self.resolutions(assessment)
         result: Array = found / self.pairs.needed - 1
         if self.backoff is not None:
             result -= self.backoff.kappa * self.backoff.pairs[*self.pairs.index.T]
@@ -333,7 +359,7 @@ def nominal_problem(problem: Problem) -> Problem:
 def problem_of(scenario: Scenario, fit: Fit) -> Problem:
     """Everything the search needs, with tables for every carrier variable."""
     tables = {
-        kind: migration_tables(fit.system, fit.retention, kind, fit.diffusion)
+        kind: migration_tables(fit.system, fit.retention, kind, fit.diffusion, fit.load)
         for kind in get_args(Controlled)
     }
     return Problem(scenario, fit, counted_pairs(scenario), _targets(scenario), tables)

@@ -62,6 +62,7 @@ class Prediction:
     run_time : float  [s]
     inlet_pressure, flow : (Q,) arrays  [Pa absolute], [m3/s at reference conditions], at `trace_times` [s]
     ignored : (M,) array, which of them a picture's scale leaves out
+    overload, apex_shift : (M,) arrays, R of `models.peaks.overload` [-] and by how much it makes apexes late [s], or 0
     """
 
     program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
@@ -87,6 +88,8 @@ class Prediction:
     inlet_pressure: Array
     flow: Array
     ignored: NDArray[np.bool_]
+    overload: Array
+    apex_shift: Array
 
     @property
     def scaling(self) -> NDArray[np.bool_]:
@@ -124,9 +127,7 @@ class Prediction:
         The lowest point of the whole trace between the two retention times, over the lower of the two heights there:
         100 where one peak is a mere shoulder of the other, 0 where they are parted down to the baseline.
         """
-        from models.peaks.chromatogram import (
-            detector_trace,  # here, since it takes scipy, which check does without
-        )
+        from models.peaks.chromatogram import detector_trace  # here: it takes scipy, which check does without
 
         if self.critical is None:
             return float("nan")
@@ -135,7 +136,8 @@ class Prediction:
         if not np.isfinite([*t[pair], *w[pair]]).all():
             return float("nan")
         between = np.linspace(t[pair].min(), t[pair].max(), VALLEY_POINTS)
-        trace = detector_trace(between, t, w, self.area, np.maximum(self.tailing, LEAST_TAILING))
+        tailing = np.maximum(self.tailing, LEAST_TAILING)
+        trace = detector_trace(between, t, w, self.area, tailing, self.overload)
         return float(100 * trace.min() / min(trace[0], trace[-1]))
 
     @property

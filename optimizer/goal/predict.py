@@ -23,7 +23,9 @@ def predict(problem: Problem, program: Program) -> Prediction:
     batch = batch_of([program])
     peaks = migrate(problem.tables[program.carrier.controlled], batch, "polish")
     t, w = peaks.retention_time[0], peaks.width[0] * HALF_HEIGHT_WIDTH
-    Rs = np.nan_to_num(problem.pair_resolutions(t, w))  # what never elutes is resolved from nothing
+    lean = peaks.lean
+    tailing = problem.tailing if lean is None else problem.tailing_with(np.nan_to_num(lean.front[0], nan=1.0))
+    Rs = np.nan_to_num(problem.pair_resolutions(t, w, tailing))  # what never elutes is resolved from nothing
     lack = Rs / problem.pairs.needed
     intact, above = _exposure(problem, delayed(batch, fit.system.oven_lag), t)
     end = float(np.nanmax(end_of_peak(t, w))) if np.any(peaks.eluted) else 0.0
@@ -43,7 +45,7 @@ def predict(problem: Problem, program: Program) -> Prediction:
         width_half=w,
         elution_temperature=peaks.elution_temperature[0],
         retention_factor=peaks.retention_factor[0],
-        tailing=problem.tailing,
+        tailing=tailing,
         area=measured_mean(problem.scenario, "area"),
         counted_pairs=problem.pairs.index,
         needed=problem.pairs.needed,
@@ -56,6 +58,8 @@ def predict(problem: Problem, program: Program) -> Prediction:
         inlet_pressure=pressure[0],
         flow=flow(column, fit.system.gas, T, pressure, fit.system.outlet_pressure)[0],
         ignored=np.array([scenario.ignores(name) for name in scenario.compounds]),
+        overload=np.zeros(t.shape) if lean is None else np.nan_to_num(lean.R[0]),
+        apex_shift=np.zeros(t.shape) if lean is None else np.nan_to_num(lean.shift[0]),
     )
 
 

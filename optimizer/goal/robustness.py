@@ -85,11 +85,13 @@ class DrawnPeaks:
     ----------
     retention, width : [s], the latter at half height; LATE and 1 where not eluted
     at_elution : gives temperature [K] and retention factor [-] at elution, nan where not eluted; few ask for them
+    front : (N, M) array, see `models.peaks.overload.Shape`; None where amounts move nothing
     """
 
     retention: Array
     width: Array
     at_elution: Callable[[], tuple[Array, Array]]
+    front: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -287,7 +289,8 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
         T[out] = k[out] = np.nan
         return T, np.maximum(k, 0.0)
 
-    return DrawnPeaks(t, w, at_elution)
+    front = None if slopes.front is None else np.where(out, 1.0, slopes.front)
+    return DrawnPeaks(t, w, at_elution, front)
 
 
 def _moved(by_shared: Array, shared: Array, by_own: Array, own: Array) -> Array:

@@ -105,16 +105,22 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     """Peaks of a batch of one program in every draw, each draw a simulation of its own; widths as in `drawn`."""
     system, retention = problem.fit.system, problem.fit.retention
     controlled, zero = batch.controlled, problem.robustness.carrier_zero(batch.controlled)
-    diffusion = problem.tables[controlled].diffusion
+    diffusion, load = problem.tables[controlled].diffusion, problem.tables[controlled].load
     found = []
     for own, shared in zip(draws.retention, draws.shared, strict=True):
-        flow, _, _, oven, carrier, lag, _ = shared
+        flow, plates, injected, oven, carrier, lag, _ = shared
         truth = replace(
             system,
             flow_factor=system.flow_factor * float(np.exp(flow)),
             oven_lag=system.oven_lag + lag,
         )
-        tables = migration_tables(truth, shifted(retention, *own), controlled, diffusion)
+        if load is not None:  # the less a band is widened, the more its amount moves it
+            truth = replace(
+                truth,
+                plate_height_factor=system.plate_height_factor * float(np.exp(plates)),
+                injection_width=float(np.sqrt(system.injection_width**2 + injected)),
+            )
+        tables = migration_tables(truth, shifted(retention, *own), controlled, diffusion, load)
         off = replace(
             batch,
             oven_temperatures=batch.oven_temperatures + oven,
@@ -131,6 +137,7 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
         np.where(eluted, t * (1 + draws.time.T), LATE),
         np.where(eluted, linear.width, 1.0),
         lambda: (T, k),
+        linear.front,
     )
 
 

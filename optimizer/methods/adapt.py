@@ -355,6 +355,7 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
             retention=retention,
             ln_diffusion=ln_diffusion,
             flow_factors=np.full_like(fit.flow_factors, column.free_bore_factor),
+            load=None if fit.load is None else fit.load * scenario.column.film_volume / column.film_volume,
             covariance=covariance,
         ),
         notes,

@@ -191,7 +191,7 @@ class Comparison:
         at = self.found.copy()
         at[m] = self.expected_at(m)
         width = np.where(np.isfinite(self.found_width), self.found_width, self.prediction.width_half)
-        apart = pair_resolution(at, width, np.array([[m, k]]), self.problem.tailing)[0]
+        apart = pair_resolution(at, width, np.array([[m, k]]), self.prediction.tailing)[0]
         needed = self.problem.partners[1][m, k] or self.problem.scenario.goal.min_resolution
         return k if apart < CLOSE * needed else None
 
@@ -352,7 +352,7 @@ def _pairs(
         for a, b in pairwise(int(m) for m in np.argsort(times) if np.isfinite(times[m]))
     }
     index = prediction.counted_pairs
-    resolved = pair_resolution(found, width, index, problem.tailing)
+    resolved = pair_resolution(found, width, index, prediction.tailing)
     result = []
     for p, (i, j) in enumerate(index.tolist()):
         if (i, j) not in near or not np.isfinite(predicted[[i, j]]).all():

@@ -42,7 +42,9 @@ def resolution_slopes(problem: Problem, program: Program, retention: Array, widt
     found = problem.robustness.sensitivity(batch_of([program]))
     M = len(retention)
     index = problem.pairs.index
-    base = problem.pair_resolutions(retention, width)
+    base = problem.pair_resolutions(
+        retention, width, None if found.front is None else problem.tailing_with(found.front[0])
+    )
     later = np.sign(retention[index[:, 1]] - retention[index[:, 0]])
     # Widths stay: what is measured of them anchors them whatever becomes of the retention parameters.
     by_time = np.zeros((len(index), M))

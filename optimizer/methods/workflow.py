@@ -11,8 +11,10 @@ from models import cores as available
 from models.column.programs import Array, Program
 from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
+from models.fit.amounts import fit_with_amounts
 from models.fit.fit import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
+from models.peaks.overload import load_of_capacity
 from optimizer.base.clock import ROUND, now, rounds_are_counted, rounds_counted
 from optimizer.base.interruption import postponed
 from optimizer.goal.goal import Problem, problem_of, set_aside
@@ -64,14 +66,30 @@ def fit_scenario(scenario: Scenario) -> Fit:
         )
         for run in scenario.runs
     ]
-    return fit_retention(
-        system,
-        runs,
-        scenario.compounds,
-        scenario.flow_correction,
-        _day_to_day(scenario),
-        [scenario.formula(name) for name in scenario.compounds],
-    )
+
+    def fit_of(runs: Sequence[Run]) -> Fit:
+        return fit_retention(
+            system,
+            runs,
+            scenario.compounds,
+            scenario.flow_correction,
+            _day_to_day(scenario),
+            [scenario.formula(name) for name in scenario.compounds],
+        )
+
+    if not scenario.overload:
+        return fit_of(runs)
+    factors = np.array([run.amount_factor for run in scenario.runs])
+    return fit_with_amounts(fit_of, runs, factors, stated_loads(scenario))
+
+
+def stated_loads(scenario: Scenario) -> Array:
+    """Loads (M,) of the compounds by their amounts and the column's capacity; 0 where either is not stated."""
+    amounts = np.array([scenario.detail(name).amount or 0.0 for name in scenario.compounds])
+    if scenario.capacity is None:
+        return np.zeros(len(amounts))
+    column = scenario.column
+    return load_of_capacity(amounts, scenario.capacity, column.length / column.inner_diameter)
 
 
 def _day_to_day(scenario: Scenario) -> DayToDay:

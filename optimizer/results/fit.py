@@ -11,6 +11,7 @@ import numpy as np
 from models.column.retention import enthalpy, entropy
 from models.fit.diagnosis import correction_of, description
 from models.fit.fit import Fit, Suspect
+from models.peaks.overload import load_of_capacity
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from optimizer.base.numbers import MINUTES, Rounded
 from optimizer.base.quantities import CELSIUS, KJ_MOL, MINUTE
@@ -20,6 +21,7 @@ from optimizer.scenario.data import Scenario
 T0, THETA, ENTHALPY = Rounded(CELSIUS, decimals=3), Rounded(digits=6), Rounded(KJ_MOL, shown=".1f")
 RESIDUAL, WIDTH, LAG = Rounded(digits=3, shown="+.2f"), Rounded(), Rounded(shown=".1f")
 FACTOR, OF_PRIOR, THREE = Rounded(digits=6), Rounded(digits=2), Rounded(digits=3)
+OVER = Rounded(digits=3, shown=".2f")
 
 
 class FromTypicalValues(NamedTuple):
@@ -47,6 +49,11 @@ class FittedCompound:
     entropy: Annotated[float, Rounded(), key("entropy_J_per_mol_K")]
     from_typical_values: Annotated[FromTypicalValues, key()]
     residual: Annotated[dict[str, float], RESIDUAL, key("residual_s")]
+    over_capacity: Annotated[float | None, OVER, key("amount_over_capacity")]
+    """the method's amount over that which makes a peak of k = 5 and as many plates as the column's length holds bores
+    10 % wider; None where amounts move nothing"""
+    over_capacity_sd: Annotated[float | None, OVER, key("amount_over_capacity_sd")]
+    """its standard deviation from runs of different amounts; None where it was stated"""
 
 
 @dataclass(frozen=True)
@@ -163,6 +170,7 @@ class FitResult:
     def _compounds(self) -> tuple[FittedCompound, ...]:
         fit, retention = self.fit, self.fit.retention
         dH, dS = enthalpy(retention), entropy(retention, self.scenario.column.known_phase_ratio)
+        shares = self.over_capacity
         return tuple(
             FittedCompound(
                 name,
@@ -176,9 +184,33 @@ class FitResult:
                 float(dS[m]),
                 FromTypicalValues(*map(float, fit.prior_weight[m, 1:])),
                 self._by_run(fit.residual[:, m]),
+                *shares.get(name, (None, None)),
             )
             for m, name in enumerate(self.scenario.compounds)
         )
+
+    @property
+    def over_capacity(self) -> dict[str, tuple[float, float | None]]:
+        """Amounts over capacities, and their standard deviations, of compounds that amounts move."""
+        fit, column = self.fit, self.scenario.column
+        if fit.load is None or fit.load_sd is None:
+            return {}
+        at_capacity = load_of_capacity(np.ones(()), 1.0, column.length / column.inner_diameter)
+        load, sd = fit.load / at_capacity, fit.load_sd / at_capacity
+        return {
+            name: (float(load[m]), float(sd[m]) if np.isfinite(sd[m]) else None)
+            for m, name in enumerate(self.scenario.compounds)
+            if load[m] != 0
+        }
+
+    @property
+    def amounts_text(self) -> str:
+        """What amounts are of the capacity, in a sentence; empty where they move nothing."""
+        found = [
+            f"{name} {OVER.interval(share, sd)}" if sd is not None else f"{name} {share:.2g} (as stated)"
+            for name, (share, sd) in self.over_capacity.items()
+        ]
+        return f" Amounts over the capacity: {', '.join(found)}." if found else ""
 
     @property
     def compounds(self) -> Annotated[tuple[FittedCompound, ...], key()]:
@@ -219,7 +251,7 @@ class FitResult:
         return (
             f"Column velocity {100 * (self.flow_factor - 1):+.2f} % against what the dimensions give; plate height "
             f"{Rounded().text(self.plate_height_factor)} times theory and injected width at half height {width} s"
-            f"{unknown} ({origin}); oven {lag} s behind its set point in ramps."
+            f"{unknown} ({origin}); oven {lag} s behind its set point in ramps.{self.amounts_text}"
         )
 
     def _by_run(self, values: Any) -> dict[str, float]:

@@ -157,9 +157,10 @@ def chromatogram_data(
     times = trace_times(end, t, w, tailing)
     if window is not None:
         times = np.unique(np.concatenate([times, np.linspace(*window, CLOSE_POINTS)]))
-    signal, own = detector_trace(times, t, w, area, tailing), prediction.scaling
-    highest = detector_trace(times, t[own], w[own], area[own], tailing[own]).max()
-    apexes = detector_trace(t[order], t, w, area, tailing)
+    R = prediction.overload
+    signal, own = detector_trace(times, t, w, area, tailing, R), prediction.scaling
+    highest = detector_trace(times, t[own], w[own], area[own], tailing[own], R[own]).max()
+    apexes = detector_trace(t[order], t, w, area, tailing, R)
     scale = 100.0 / highest if highest > 0 else 1.0
     oven_times, oven = prediction.program.oven.knots()
     corners = np.array([*oven_times, max(end, oven_times[-1])])
@@ -177,7 +178,7 @@ def chromatogram_data(
             )
             for m, height in zip(order, apexes, strict=True)
         ),
-        responses=peak_signals(times, t[order], w[order], area[order], tailing[order]).T * scale,
+        responses=peak_signals(times, t[order], w[order], area[order], tailing[order], R[order]).T * scale,
         oven_times=corners / SECONDS_PER_MINUTE,
         oven=celsius(np.array([*oven, oven[-1]])),
         elution_times=t[order] / SECONDS_PER_MINUTE,
@@ -242,7 +243,8 @@ def pair_data(prediction: Prediction, a: str, b: str) -> PairData:
     if not np.all(np.isfinite(t[pair])):
         raise InvalidInputError(f"{a} and {b}: not both elute")
     times = np.linspace(*_window(t[pair], w[pair]), PAIR_POINTS)
-    scale = 100.0 / detector_trace(t[pair], t, w, area, tailing).max()
+    R = prediction.overload
+    scale = 100.0 / detector_trace(t[pair], t, w, area, tailing, R).max()
     counted = np.flatnonzero((np.sort(prediction.counted_pairs, axis=1) == sorted(pair)).all(axis=1))
     index = np.array([pair], dtype=np.intp)
     nan = float("nan")
@@ -253,8 +255,8 @@ def pair_data(prediction: Prediction, a: str, b: str) -> PairData:
     return PairData(
         (prediction.compounds[pair[0]], prediction.compounds[pair[1]]),
         times / SECONDS_PER_MINUTE,
-        detector_trace(times, t, w, area, tailing) * scale,
-        peak_signals(times, t[pair], w[pair], area[pair], tailing[pair]).T * scale,
+        detector_trace(times, t, w, area, tailing, R) * scale,
+        peak_signals(times, t[pair], w[pair], area[pair], tailing[pair], R[pair]).T * scale,
         float(pair_resolution(t, w, index, prediction.tailing)[0]),
         needed,
         half,

@@ -32,6 +32,7 @@ RETENTION, WIDTH = Rounded(MINUTE, decimals=4, shown=".3f"), Rounded(MINUTE, sho
 TIME_SD, THREE = Rounded(MINUTE, digits=3), Rounded(digits=3)
 ELUTION, FACTOR, LIMIT = Rounded(CELSIUS, shown=".1f"), Rounded(), Rounded(CELSIUS, decimals=3)
 INTACT, INTACT_PERCENT = Rounded(digits=5), Rounded(PERCENT, digits=5)
+TIME_SHIFT = Rounded(decimals=3)
 INTERVALS = "± is half of a 95 % interval, from simulated runs."
 
 
@@ -58,6 +59,8 @@ class PredictedPeak:
     """column temperature when it elutes"""
     retention_factor: Annotated[float, FACTOR, key()]
     """at elution; small at the end of a fast ramp however well a compound was retained"""
+    apex_shift: Annotated[float, TIME_SHIFT, key("apex_shift_s")]
+    """seconds by which its amount makes the apex late; 0 without `overload`"""
     resolution: Annotated[float, TWO_DECIMALS, key("resolution_to_next")]
     """half-height resolution from the next peak, tailing counted; nan for the last"""
     resolution_sd: Annotated[float, THREE, key("resolution_to_next_sd")]
@@ -116,6 +119,7 @@ def _peak(scenario: Scenario, prediction: Prediction, m: int, following: int | N
         float(prediction.width_half[m] * BASE_WIDTH_PER_HALF),
         float(prediction.elution_temperature[m]),
         float(prediction.retention_factor[m]),
+        float(prediction.apex_shift[m]),
         resolution,
         sd,
         float(prediction.intact_fraction[m]),

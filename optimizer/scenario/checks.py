@@ -206,6 +206,23 @@ def _runs(table: ScenarioTable) -> Iterator[str]:
     yield from _twice("compounds", table.compounds)
     yield from _twice("leave_out", table.leave_out)
     runs = table.scouting_runs
+    by_runs = len({run.amount_factor for run in runs}) > 1
+    by_capacity = table.column.capacity is not None and any(
+        each.amount is not None for each in table.analytes
+    )
+    column = table.column
+    if column.overload and (
+        column.segments or column.packed is not None or column.layer_thickness is not None
+    ):
+        yield (
+            "column.overload = true: expected one open tube with a film, without segments, packing or layer; what amounts "
+            "do in others is not known here"
+        )
+    if table.column.overload and not by_runs and not by_capacity:
+        yield (
+            "column.overload = true: expected column.capacity_ng and an amount_ng under [[analytes]], or two scouting "
+            "runs of one program with different amount_factor, to tell what amounts do"
+        )
     yield from repeated("scouting_runs", "name", [run.name for run in runs], "every run needs its own name")
     yield from repeated(
         "scouting_runs", "peaks", [run.peaks for run in runs], "every run has a peak table of its own"
@@ -248,15 +265,21 @@ def compound_problems(table: ScenarioTable, given: Given) -> Iterator[str]:
 def compound_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
     """What is allowed but should be known about analytes, one sentence each."""
     highest, _ = temperature_range(table)[1]
+    for number, run in enumerate(table.scouting_runs, 1):
+        if run.amount_factor != 1 and not table.column.overload:
+            yield (
+                f"{given(f'scouting_runs[{number}].amount_factor')}: says nothing without column.overload = true"
+            )
     capacity = table.column.capacity
     for number, analyte in enumerate(table.analytes, 1):
         key = f"analytes[{number}]"
         if analyte.compound in table.leave_out:
             continue
         if capacity is not None and analyte.amount is not None and analyte.amount > capacity:
+            unknown = "" if table.column.overload else ", which is predicted with column.overload = true"
             yield (
                 f"{given(f'{key}.amount_ng')}: {analyte.compound!r} is above {given('column.capacity_ng')}; an "
-                "overloaded peak is broader, leans and moves, which no prediction here knows"
+                f"overloaded peak is broader, leans and moves{unknown}"
             )
         limit, above = analyte.max_elution_temperature, analyte.max_time_above
         limits = [("max_elution_temperature_C", limit)] if limit is not None else []

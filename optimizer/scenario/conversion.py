@@ -60,6 +60,7 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         capacity=column.capacity,
         packed=column.packed,
         measured=column.measured,
+        overload=column.overload,
         inlet=replace(table.inlet, max_total_flow=total_flow_limit(table)),
         detector=table.detector,
         groups=table.groups,
@@ -193,6 +194,7 @@ def _run(run: ScoutingRunTable, peaks: PeakTable) -> ScoutingRun:
         run.peaks,
         detection_of(run),
         run.columns.stated,
+        run.amount_factor,
     )
 
 

@@ -68,6 +68,7 @@ class ScoutingRun:
     hold_up : float or None  [s], measured
     repeatability : float  [s], standard deviation of retention times between like runs
     day : label of the day it was made on; runs of one day share the errors of their set points
+    amount_factor : float  [-], amounts in it over those of the method
     file, detection : what its peaks were read from, as the scenario names it, and what of a trace counts as a peak
     columns : headings of its peak table by what they mean, where the file states them
     """
@@ -81,6 +82,7 @@ class ScoutingRun:
     file: str = field(default="", compare=False)
     detection: PeakDetection = field(default_factory=PeakDetection, compare=False)
     columns: Mapping[str, str] = field(default_factory=dict, compare=False)
+    amount_factor: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -266,7 +268,8 @@ class Scenario:
     compounds : tuple of M names, by retention time in the first run, then those of later runs; as listed without runs
     warnings : tuple of str, what is allowed but should be known
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
-    capacity : float or None  [ng], largest amount of one peak
+    capacity : float or None  [ng], amount that makes a peak 10 % wider
+    overload : whether amounts move peaks
     packed, measured : what fills the column, and what it was measured to let through, as stated
     matching : name of the table that names the peaks of unnamed runs
     left_out : compounds of the peak tables that were taken out
@@ -297,6 +300,7 @@ class Scenario:
     capacity: float | None = None
     packed: Packed | None = None
     measured: Measured | None = None
+    overload: bool = False
     inlet: Inlet = UNBOUNDED_INLET
     detector: Detector = NO_DETECTOR
     groups: tuple[Group, ...] = ()

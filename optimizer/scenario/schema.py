@@ -17,6 +17,7 @@ from optimizer.base.quantities import (
     NUMBER,
     SECOND,
     AmbientPressure,
+    AmountFactor,
     Bore,
     Film,
     Flag,
@@ -99,7 +100,10 @@ class ColumnTable(Table):
     max_time_above_continuous: Annotated[Minutes, key("max_time_above_continuous_min")] = 0.0
     """longest stay of a run above `max_temperature_C`; at 0 no program goes above it"""
     capacity: Annotated[Nanograms | None, key("capacity_ng")] = None
-    """largest amount of one peak; larger ones are warned of"""
+    """amount that makes a peak 10 % wider at half height; larger ones are warned of"""
+    overload: Flag = False
+    """amounts move peaks and make them lean, by scouting runs of different `amount_factor`, else by `amount_ng` over
+    `capacity_ng`"""
 
 
 @dataclass(frozen=True)
@@ -161,6 +165,8 @@ class ScoutingRunTable(Table):
     """measured hold-up time in this run"""
     repeatability: Annotated[Repeatability, key("repeatability_min")] = 0.003 * SECONDS_PER_MINUTE
     """standard deviation of retention times between like runs"""
+    amount_factor: AmountFactor = 1.0
+    """amounts on the column in this run, over those of the method (`amount_ng`); for `overload`"""
     day: Annotated[Name | None, key(unless_stated="all of one day")] = None
     """label of the day it was made on, for instance the date: runs of one day share the errors of their set points,
     those of another may be off by `[tolerances]`"""

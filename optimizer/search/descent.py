@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from models.column.programs import Array, ProgramBatch
-from models.peaks.resolution import resolution
+from models.peaks.resolution import facing_shares, resolution
 from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import NEARLY, Problem
 from optimizer.goal.limits import RESOLUTION, Requirement
@@ -97,7 +97,7 @@ class _Local:
         self.requirements = self.among({RESOLUTION, *problem.requirements})
         self.ends_with = order[-3:]  # any of the last three may end the run within a basin
         front, back = problem.facing
-        self.back, self.front = back[self.first], front[self.second]
+        self.back, self.front = back[self.first], front[self.second]  # unless amounts make peaks lean
         held = problem.backoff
         self.held = 0.0 if held is None else held.kappa * held.pairs[self.first, self.second]
         # Every ramp rises: (T2 - T1 - LEAST_RISE)/scale >= 0, straight in z.
@@ -128,7 +128,11 @@ class _Local:
         self.evaluations += 1
         t, w = assessment.retention, assessment.width_half
         a, b = self.first, self.second
-        separation = resolution(t[:, a], t[:, b], w[:, a] * self.back, w[:, b] * self.front) / self.needed - 1
+        back, front = self.back, self.front
+        if self.problem.leans:
+            before, behind = facing_shares(assessment.tailing)
+            back, front = behind[:, a], before[:, b]
+        separation = resolution(t[:, a], t[:, b], w[:, a] * back, w[:, b] * front) / self.needed - 1
         separation -= self.held
         margins = np.concatenate([separation, assessment.limits], axis=1)
         margins = np.minimum(margins, LARGEST_MARGIN) - self.slack

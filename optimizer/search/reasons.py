@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ from scipy.integrate import trapezoid
 
 from models.column.programs import Array, Program, batch_of
 from models.peaks.detection import SLOW_RESPONSE, peak_height
+from models.peaks.overload import SLIGHT
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, order_changes
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import beside_needed, percent, probability_beside
@@ -334,9 +336,32 @@ def about_order(problem: Problem, prediction: Prediction, now: Prediction | None
     return [f"ORDER CHANGE against {what}: {_listed(swapped)}."] if swapped else []
 
 
+def _about_leaning(problem: Problem, prediction: Prediction) -> list[str]:
+    """Peaks that their amount moves by more than a little, and the split ratio that avoids it."""
+    R = np.where(prediction.ignored, 0.0, np.abs(prediction.overload))
+    much = np.flatnonzero(R > SLIGHT)
+    if not much.size:
+        return []
+    listed = []
+    for m in much[np.argsort(-R[much])]:
+        late = float(prediction.apex_shift[m])
+        listed.append(f"{prediction.compounds[m]} (apex {abs(late):.2g} s {'late' if late > 0 else 'early'})")
+    times, inlet = float(R.max()) / SLIGHT, problem.scenario.inlet
+    less = f"{1 / times:.2g} of the amounts"
+    if inlet.mode == "split" and inlet.split_ratio is not None:
+        ratio = math.ceil((1 + inlet.split_ratio) * times - 1)
+        less = f"a split ratio of {ratio}:1 in place of {inlet.split_ratio:g}:1, {less},"
+    return [
+        f"Moved and made to lean by their amounts, as predicted here: {_listed(listed)}; {less} would keep every apex "
+        "within 0.2 standard deviations of where a trace has it."
+    ]
+
+
 def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
-    """Peaks above the column's capacity."""
+    """Peaks above the column's capacity, where that is not predicted."""
     capacity = problem.scenario.capacity
+    if problem.leans:
+        return _about_leaning(problem, prediction)
     if capacity is None:
         return []
     more = more_on_column(problem.scenario, prediction)
@@ -351,7 +376,8 @@ def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
     adsorbent = problem.scenario.column.adsorbent
     lean = "tail, widen and come earlier" if adsorbent else "lean forward, widen and come later"
     return [
-        f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks {lean} than predicted."
+        f"More than the column's capacity of {capacity:g} ng: {_listed(over)}; such peaks {lean} than predicted; "
+        "column.overload = true predicts it."
     ]
 
 

@@ -147,7 +147,7 @@ def _effects(problem: Problem, assessment: Assessment) -> list[_Effect]:
     apart = t[:, b] - t[:, a]
     # A pair that swaps is not resolved as predicted, however far apart it then is.
     signed = np.sign(apart * apart[0])
-    found = signed * problem.pair_resolutions(t, assessment.width_half)
+    found = signed * problem.resolutions(assessment)
     margins: Array = found / pairs.needed - 1
     missed: NDArray[np.bool_] = assessment.limits[:, ~problem.equipment] < -KEPT
     effects = []

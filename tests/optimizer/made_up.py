@@ -94,6 +94,8 @@ def predicted(
         elution_temperature=peaks.elution_temperature[0],
         retention_factor=peaks.retention_factor[0],
         tailing=tailing,
+        overload=np.zeros(len(t)),
+        apex_shift=np.zeros(len(t)),
         area=rng.uniform(0.2, 1.0, len(t)),
         counted_pairs=pairs,
         needed=np.full(len(pairs), needed),

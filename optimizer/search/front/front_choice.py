@@ -225,7 +225,7 @@ def _best_of_each_order(
     """The best separated program of each elution order and its merit, of those known and further ones (N, D)."""
     z = family.ordered(z)
     assessment = problem.assess(family.batch(family.values(z)), "screen")
-    shares = _shares(problem, problem.pair_resolutions(assessment.retention, assessment.width_half))
+    shares = _shares(problem, problem.resolutions(assessment))
     merit = np.log(np.maximum(shares, 1e-3))
     merit += LIMIT_WEIGHT * np.minimum(assessment.limits, 0.0).sum(axis=1)
     best = dict(known)

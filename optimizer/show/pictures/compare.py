@@ -112,7 +112,8 @@ def mirror_data(compared: Comparison) -> MirrorData:
     pointed = set() if smallest is None else {smallest.a, smallest.b}
     pointed = set(compared.wrongly_named or pointed) | set(compared.lost)
     cause = compared.causes.cause
-    above, cut_above = _drawn(times, detector_trace(times, t, w, prediction.area[order], tailing), t, scaling)
+    signal = detector_trace(times, t, w, prediction.area[order], tailing, prediction.overload[order])
+    above, cut_above = _drawn(times, signal, t, scaling)
     scaled = np.append(scaling, np.full(len(extra), scaling.all()))
     below, cut_below = _drawn(times, detector_trace(times, every, width, area, tails), every, scaled)
     return MirrorData(

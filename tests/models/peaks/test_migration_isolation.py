@@ -72,7 +72,7 @@ def peaks_with_slopes(
     """All that a migration says, with slopes by the set points, by name: (N, ...) arrays with compounds last."""
     found = migrate(tables, batch, accuracy, off_set_points(batch, 0.0))
     assert found.slopes is not None
-    plain = {f.name: getattr(found, f.name) for f in fields(Migration) if f.name != "slopes"}
+    plain = {f.name: getattr(found, f.name) for f in fields(Migration) if f.name not in ("slopes", "lean")}
     return plain | {f"slopes of {f.name}": getattr(found.slopes, f.name) for f in fields(Slopes)}
 
 

@@ -1,0 +1,129 @@
+"""Runs in which amounts move peaks: how much, and the fit of what they would be with a trace.
+
+How far apexes of runs of one program with different amounts lie apart gives a compound's load (`peaks.overload`); where
+there are no such runs it is given. Times and widths less what the load does to them are fitted as those of
+traces, and again until that settles: what it does hangs on retention and efficiency, which the next fit has better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from models.column.programs import Array, batch_of
+from models.fit.fit import Fit, Run
+from models.peaks.migration import migrate, migration_tables
+from models.peaks.overload import LARGEST, Lean, shape_of
+
+ROUNDS, SETTLED = 4, 0.02  # fits, and the change [s] of what is taken off times at which they rest
+TELLING = 2.0  # standard deviations by which two apexes must lie apart to tell a load
+
+FitOf = Callable[[Sequence[Run]], Fit]
+
+
+def fit_with_amounts(fit_of: FitOf, runs: Sequence[Run], factors: Array, stated: Array) -> Fit:
+    """The fit of M compounds as traces, with their loads.
+
+    Parameters
+    ----------
+    fit_of : fits runs
+    factors : (R,) array, amounts in a run over those that loads are for
+    stated : (M,) array, loads to take where no two runs tell; 0 where nothing is known
+
+    Returns
+    -------
+    Fit whose `load` (M,) is zero where nothing is known; `load_sd` is nan where it was stated
+    """
+    fit, taken = fit_of(runs), np.zeros((len(runs), len(stated)))
+    load, sd = stated, np.full(len(stated), np.nan)
+    for _ in range(ROUNDS):
+        load, sd = _loads(fit, runs, factors, stated)
+        leans = [_lean(fit, run, load * factor) for run, factor in zip(runs, factors, strict=True)]
+        shift = np.array([np.nan_to_num(each.shift[0]) for each in leans])
+        if np.abs(shift - taken).max() < SETTLED:
+            break
+        taken = shift
+        fit = fit_of([_as_trace(run, each) for run, each in zip(runs, leans, strict=True)])
+    return replace(fit, load=load, load_sd=sd)
+
+
+def _lean(fit: Fit, run: Run, load: Array) -> Lean:
+    """A run's peaks (1, M) at given loads."""
+    some = np.where(load == 0, 1e-30, load)  # so that all of them are summed
+    tables = migration_tables(fit.system, fit.retention, run.program.carrier.controlled, fit.diffusion, some)
+    found = migrate(tables, batch_of([run.program]), "polish").lean
+    assert found is not None
+    return found
+
+
+def _as_trace(run: Run, lean: Lean) -> Run:
+    """The run as it would be with next to nothing of each compound."""
+    width = run.width_half
+    ratio = np.nan_to_num(lean.width[0] / lean.sigma[0], nan=1.0)
+    return replace(
+        run,
+        retention=run.retention - np.nan_to_num(lean.shift[0]),
+        width_half=None if width is None else width / ratio,
+    )
+
+
+def _loads(fit: Fit, runs: Sequence[Run], factors: Array, stated: Array) -> tuple[Array, Array]:
+    """Loads and their standard deviations (M,)."""
+    load, sd = stated.copy(), np.full(len(stated), np.nan)
+    pairs = [
+        (a, b) if factors[a] < factors[b] else (b, a)
+        for a, b in combinations(range(len(runs)), 2)
+        if runs[a].program == runs[b].program and factors[a] != factors[b]
+    ]
+    if not pairs:
+        return load, sd
+    each = np.ones(len(stated))
+    leans = {a: _lean(fit, runs[a], each) for pair in pairs for a in pair}  # R for a load of one
+    for m in range(len(stated)):
+        seen = [pair for pair in pairs if np.isfinite([runs[each].retention[m] for each in pair]).all()]
+        of_one = np.array([[leans[each].R[0, m] for each in pair] for pair in seen]).reshape(-1, 2)
+        if not seen or not np.isfinite(of_one).all() or (of_one <= 0).any():
+            continue
+        found = _load(runs, factors, m, seen, of_one, [leans[a].sigma[0, m] for a, _ in seen])
+        if found is not None:
+            load[m], sd[m] = found
+    return load, sd
+
+
+def _load(
+    runs: Sequence[Run],
+    factors: Array,
+    m: int,
+    pairs: Sequence[tuple[int, int]],
+    of_one: NDArray[np.float64],
+    sigma: Sequence[float],
+) -> tuple[float, float] | None:
+    """The load that puts the apexes of pairs of runs as far apart as they are, and its standard deviation."""
+    index = np.array(pairs)
+    later = np.array([runs[b].retention[m] - runs[a].retention[m] for a, b in pairs])
+    variance = np.array([runs[a].repeatability ** 2 + runs[b].repeatability ** 2 for a, b in pairs])
+    both, sigmas = factors[index] * of_one, np.array(sigma)
+
+    def apart(load: float) -> Array:
+        apex = shape_of(load * both).apex
+        result: Array = sigmas * (apex[:, 1] - apex[:, 0])
+        return result
+
+    most = LARGEST / float(both.max())
+    if abs((later / variance).sum()) < TELLING * np.sqrt((1 / variance).sum()):
+        return None
+
+    def off(load: float) -> float:
+        return float(((apart(load) - later) / variance).sum())
+
+    if off(-most) > 0 or off(most) < 0:
+        return None
+    load = float(brentq(off, -most, most, xtol=1e-9 * most))
+    step = 1e-4 * most * (1e-3 + abs(load) / most)
+    slope = float(((apart(load + step) - apart(load - step)) / variance).sum()) / (2 * step)
+    return load, float(np.sqrt((1 / variance).sum()) / slope) if slope > 0 else float("inf")
