@@ -201,6 +201,8 @@ def run_document(scenario: Scenario, run: ScoutingRun) -> dict[str, Any]:
         document["hold_up_min"] = run.hold_up / SECONDS_PER_MINUTE
     if np.isfinite(run.repeatability):
         document["repeatability_min"] = run.repeatability / SECONDS_PER_MINUTE
+    if run.amount_factor != 1:
+        document["amount_factor"] = run.amount_factor
     if run.day:
         document["day"] = run.day
     return {**document, **program_document(run.program, scenario.ambient_pressure)}

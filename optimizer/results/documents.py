@@ -35,6 +35,7 @@ def check_document(scenario: Scenario) -> Document:
                 **asdict(run.detection),
                 "hold_up_min": None if run.hold_up is None else MINUTES.written(run.hold_up),
                 "repeatability_min": number(run.repeatability / SECONDS_PER_MINUTE),
+                "amount_factor": run.amount_factor,
                 "day": run.day or None,
                 **program_document(run.program, room),
             }

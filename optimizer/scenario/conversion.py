@@ -153,6 +153,7 @@ def tables_of(scenario: Scenario) -> dict[str, Any]:
             max_programmed_temperature=scenario.max_programmed_temperature,
             max_time_above_continuous=scenario.max_time_above_continuous,
             capacity=scenario.capacity,
+            overload=scenario.overload,
         ),
         "carrier": CarrierTable(
             cast(GasName, scenario.gas.name),

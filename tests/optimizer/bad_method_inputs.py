@@ -138,6 +138,7 @@ COLUMN_AND_INSTRUMENT = (
         "looks like s, which would be 30 min",
     ),
     _column("capacity zero", "capacity_ng = 0", "column.capacity_ng = 0", "above zero"),
+    _column("overload in words", 'overload = "yes"', "column.overload"),
     _column("capacity in pg", "capacity_ng = 200000", "capacity_ng = 200000", "looks like pg"),
     _instrument(
         "inlet pressures exchanged",

@@ -28,6 +28,7 @@ max_temperature_C = 300
 max_programmed_temperature_C = 320
 max_time_above_continuous_min = 4
 capacity_ng = 120
+overload = true
 
 [carrier]
 gas = "helium"
@@ -131,6 +132,7 @@ peaks = "slow.csv"
 columns = { area = "area" }
 hold_up_min = 1.91
 repeatability_min = 0.004
+amount_factor = 0.5
 day = "Monday"
 oven = { start_C = 50, hold_min = 2, ramps = [{ rate_C_per_min = 5, to_C = 280, hold_min = 5 }] }
 
