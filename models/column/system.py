@@ -206,11 +206,6 @@ class Column:
         return self.packing is None or self.measured is not None
 
     @property
-    def film_volume(self) -> float:
-        """Of a thin film [m3]."""
-        return math.pi * self.inner_diameter * self.length * self.film_thickness
-
-    @property
     def permeability(self) -> float:
         """B [m2]; as measured, else [1] and [3]."""
         if self.measured is not None:

@@ -215,8 +215,8 @@ def _runs(table: ScenarioTable) -> Iterator[str]:
         column.segments or column.packed is not None or column.layer_thickness is not None
     ):
         yield (
-            "column.overload = true: expected one open tube with a film, without segments, packing or layer; what amounts "
-            "do in others is not known here"
+            "column.overload = true: expected one open tube with a film, without segments, packing or layer; what "
+            "amounts do in others is not known here"
         )
     if table.column.overload and not by_runs and not by_capacity:
         yield (

@@ -65,10 +65,9 @@ class ScoutingRun:
 
     Attributes
     ----------
-    hold_up : float or None  [s], measured
+    hold_up, amount_factor : float or None  [s], measured; float, its amounts over those of the method
     repeatability : float  [s], standard deviation of retention times between like runs
     day : label of the day it was made on; runs of one day share the errors of their set points
-    amount_factor : float  [-], amounts in it over those of the method
     file, detection : what its peaks were read from, as the scenario names it, and what of a trace counts as a peak
     columns : headings of its peak table by what they mean, where the file states them
     """
@@ -268,8 +267,7 @@ class Scenario:
     compounds : tuple of M names, by retention time in the first run, then those of later runs; as listed without runs
     warnings : tuple of str, what is allowed but should be known
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
-    capacity : float or None  [ng], amount that makes a peak 10 % wider
-    overload : whether amounts move peaks
+    capacity, overload : float or None  [ng], amount that makes a peak 10 % wider; whether amounts move peaks
     packed, measured : what fills the column, and what it was measured to let through, as stated
     matching : name of the table that names the peaks of unnamed runs
     left_out : compounds of the peak tables that were taken out
