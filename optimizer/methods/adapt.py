@@ -334,7 +334,7 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
     covariance = np.zeros((len(kept) + 1, len(kept) + 1))
     covariance[np.ix_(moved, moved)] = fit.covariance[np.ix_(kept, kept)]
     retention, ln_diffusion = fit.retention, fit.ln_diffusion
-    film = [each.length * each.inner_diameter * each.film_thickness for each in (scenario.column, column)]
+    films = [each.length * each.inner_diameter * each.film_thickness for each in (scenario.column, column)]
     old_ratio, new_ratio = scenario.column.phase_ratio, column.phase_ratio
     if abs(new_ratio / old_ratio - 1) > SAME:
         retention = scaled_to_phase_ratio(retention, old_ratio, new_ratio)
@@ -356,7 +356,7 @@ def on_new_system(scenario: Scenario, fit: Fit, change: Change) -> tuple[Fit, li
             retention=retention,
             ln_diffusion=ln_diffusion,
             flow_factors=np.full_like(fit.flow_factors, column.free_bore_factor),
-            load=None if fit.load is None else fit.load * film[0] / film[1],
+            load=None if fit.load is None else fit.load * films[0] / films[1],
             covariance=covariance,
         ),
         notes,

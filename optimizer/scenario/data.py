@@ -269,9 +269,7 @@ class Scenario:
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
     capacity, overload : float or None  [ng], amount that makes a peak 10 % wider; whether amounts move peaks
     packed, measured : what fills the column, and what it was measured to let through, as stated
-    matching : name of the table that names the peaks of unnamed runs
-    left_out : compounds of the peak tables that were taken out
-    columns : others of the same phase that the laboratory owns
+    matching, left_out : the table that names the peaks of unnamed runs; compounds that were taken out of the tables
     """
 
     title: str
