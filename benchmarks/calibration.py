@@ -14,6 +14,7 @@ from itertools import chain, cycle
 from pathlib import Path
 
 import numpy as np
+from scipy.special import ndtri
 
 from benchmarks.scouted_mixtures import (
     AMBIENT,
@@ -29,7 +30,7 @@ from benchmarks.scouted_mixtures import (
     with_formulas,
     write_scenario,
 )
-from benchmarks.shares import share_by_group
+from benchmarks.shares import rms_by_group, share_by_group
 from models.column.programs import Array, Program, batch_of
 from models.peaks.resolution import BASE_WIDTH_PER_HALF, resolution
 from optimizer.goal.goal import Problem, problem_of
@@ -40,6 +41,13 @@ from optimizer.scenario.reading import load_scenario, read_program
 MIXTURES, SAMPLE_MIXTURES = 100, 40
 NORMAL_95 = 1.96  # standard deviations on either side that hold 95 % of a normal distribution
 WANTED = (0.90, 0.98)  # share of 95 % intervals that should hold the truth
+WANTED_RMS, WANTED_INSIDE = (
+    (0.9, 1.15),
+    (0.93, 0.97),
+)  # of errors over their standard deviation; of all together
+SAID = (0.5, 0.7, 0.9, 0.97)  # pass probabilities that programs are held to
+LEAST_ASKED = 0.5  # resolution below which nobody asks for any
+HELD_OUT = range(100, 200)  # mixtures on which nothing is tuned
 CLOSE = 3.0  # resolution below which two neighbours are close: only these decide anything
 
 
@@ -82,6 +90,9 @@ class Compared:
     width_percent, width_z : of widths at half height  [%], [-]
     resolution, resolution_z : of close neighbours' resolution, negative when their order changes  [-]
     smallest, smallest_inside : of the smallest resolution of a program, and whether the draws' 95 % hold it
+    smallest_z : what share of the draws is below the truth, as a normal deviate
+    holds : (programs, 4) array, whether the smallest resolution is what as many draws as SAID have at least; nan where
+        that is below LEAST_ASKED
     """
 
     time: Array
@@ -97,6 +108,8 @@ class Compared:
     resolution_z: Array
     smallest: Array
     smallest_inside: Array
+    smallest_z: Array
+    holds: Array
 
 
 Groups = Mapping[str, Sequence[Compared]]  # of each kind of scouting, its mixtures
@@ -132,8 +145,11 @@ def compare(said: Predicted, t: Array, w: Array) -> Compared:
     between_z = between / np.diff(t_drawn, axis=1).std(axis=0)
     close = pairs(t_said, w_said) < CLOSE
     off = pairs(t_said, w_said) - pairs(t, w)
-    low, high = np.quantile(smallest_resolution(t_drawn, w_drawn), (0.025, 0.975))
+    drawn = smallest_resolution(t_drawn, w_drawn)
+    low, high = np.quantile(drawn, (0.025, 0.975))
     smallest = float(smallest_resolution(t, w))
+    asked = np.quantile(drawn, 1 - np.array(SAID))
+    below = (float((drawn < smallest).sum()) + 0.5) / (len(drawn) + 1)
     return Compared(
         time=t_said - t,
         time_percent=100 * (t_said / t - 1),
@@ -148,6 +164,8 @@ def compare(said: Predicted, t: Array, w: Array) -> Compared:
         resolution_z=(off / pairs(t_drawn, w_drawn).std(axis=0))[close],
         smallest=np.array([float(smallest_resolution(t_said, w_said)) - smallest]),
         smallest_inside=np.array([float(low <= smallest <= high)]),
+        smallest_z=np.array([float(ndtri(below))]),
+        holds=np.where(asked < LEAST_ASKED, np.nan, smallest >= asked)[None],
     )
 
 
@@ -248,6 +266,54 @@ def share_table(groups: Groups) -> list[str]:
     return lines
 
 
+def calibration_table(mixtures: Sequence[Compared]) -> list[str]:
+    """How large errors are in their standard deviations, and how many 95 % intervals hold the truth."""
+    names = {
+        "times": "time_z",
+        "neighbours' differences": "difference_z",
+        "widths": "width_z",
+        "close neighbours' resolutions": "resolution_z",
+        "pass probabilities": "smallest_z",
+    }
+    lines = ["| of | how many | root mean square over sd | inside 95 % | met |", "|---|---|---|---|---|"]
+    for words, name in names.items():
+        z = np.concatenate([getattr(c, name) for c in mixtures])
+        rms, inside = float(np.sqrt(np.mean(z**2))), float(np.mean(np.abs(z) <= NORMAL_95))
+        spread = rms_by_group([getattr(c, name) for c in mixtures])
+        met = [
+            "yes" if low <= round(value, 3) <= high else "no"
+            for value, (low, high) in ((rms, WANTED_RMS), (inside, WANTED_INSIDE))
+        ]
+        lines.append(f"| {words} | {z.size} | {spread} | {_share(name, mixtures)} | {', '.join(met)} |")
+    return lines
+
+
+def reliability_table(mixtures: Sequence[Compared]) -> list[str]:
+    """Of programs that are said to hold with some probability, how many do."""
+    lines = ["| said to hold | programs | hold |", "|---|---|---|"]
+    for k, said in enumerate(SAID):
+        found = [c.holds[:, k] for c in mixtures]
+        known = [each[~np.isnan(each)] > 0 for each in found]
+        lines.append(f"| {100 * said:.0f} % | {sum(map(len, known))} | {share_by_group(known)} |")
+    return lines
+
+
+def how_sure(mixtures: Sequence[Compared]) -> list[str]:
+    """Both tables, with what they are."""
+    return [
+        f"Errors over their standard deviations (wanted: {WANTED_RMS[0]:g} to {WANTED_RMS[1]:g}; inside "
+        f"{100 * WANTED_INSIDE[0]:.0f} to {100 * WANTED_INSIDE[1]:.0f} %), of all ways of scouting; of pass "
+        "probabilities the place of the true smallest resolution among the draws, as a normal deviate:",
+        "",
+        *calibration_table(mixtures),
+        "",
+        "Every program is asked for the smallest resolution that so many of its draws have at least, where that is "
+        f"{LEAST_ASKED:g} or more, so that it is said to hold with this probability:",
+        "",
+        *reliability_table(mixtures),
+    ]
+
+
 def verdict(c: Compared) -> str:
     """Which shares lie within what is wanted."""
     shares = {
@@ -298,6 +364,8 @@ def run(sample: bool) -> str:
         "",
         verdict(joined(groups["all"])),
         "",
+        *how_sure(groups["all"]),
+        "",
         f"Widths by flow, up to {FASTER[1]:g} times the scouted one, heated up to as many times faster, where no "
         "formula of a compound is stated and where all are; the size of errors as above:",
         "",
@@ -310,6 +378,23 @@ def run(sample: bool) -> str:
         *share_table(apart),
         "",
         verdict(joined(apart["all"])),
+    ]
+    print("\n".join(lines), flush=True)
+    return "\n".join(lines) + "\n"
+
+
+def run_held_out(sample: bool) -> str:
+    """The same of mixtures on which nothing is tuned: to be run when all else is done."""
+    seeds = HELD_OUT[:SAMPLE_MIXTURES] if sample else HELD_OUT
+    groups = by_kind([mixture(seed) for seed in seeds])
+    lines = [
+        "## Calibration, held out",
+        "",
+        f"Mixtures {seeds[0]} to {seeds[-1]}, otherwise as above; nothing was tuned on them.",
+        "",
+        *share_table(groups),
+        "",
+        *how_sure(groups["all"]),
     ]
     print("\n".join(lines), flush=True)
     return "\n".join(lines) + "\n"

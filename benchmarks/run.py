@@ -21,6 +21,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 from benchmarks import (
+    accusations,
     against,
     agreement,
     calibration,
@@ -80,9 +81,11 @@ SECTIONS = (
     Section("page", page.run, timed=True),
     Section("optimality", optimality.run),
     Section("calibration", calibration.run),
+    Section("calibration-held-out", calibration.run_held_out),
     Section("robust-search", robust_search.run),
     Section("verdicts", compare_runs.run),
     Section("wrong-peaks", wrong_peaks.run),
+    Section("accusations", accusations.run),
     Section("peaks-without-names", peak_matching.run),
     Section("workers", workers.run, timed=True),
 )

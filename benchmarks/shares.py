@@ -36,7 +36,21 @@ def share_by_group(found: Sequence[NDArray[np.bool_]]) -> str:
     total = float(good.sum() / tried.sum())
     if total in (0.0, 1.0):
         return share(int(total) * len(groups), len(groups))
-    rng = np.random.default_rng(np.random.SeedSequence(len(groups)))
-    drawn = rng.integers(len(groups), size=(RESAMPLED, len(groups)))
-    low, high = np.quantile(good[drawn].sum(axis=1) / tried[drawn].sum(axis=1), (0.025, 0.975))
-    return _shown(total, float(low), float(high))
+    low, high = _drawn_anew(good, tried)
+    return _shown(total, low, high)
+
+
+def rms_by_group(values: Sequence[NDArray[np.float64]]) -> str:
+    """Root mean square of values of which those of one group have much in common, with the interval as above."""
+    groups = [each for each in values if each.size]
+    squares, counts = np.array([(each**2).sum() for each in groups]), np.array([each.size for each in groups])
+    low, high = np.sqrt(_drawn_anew(squares, counts))
+    return f"{np.sqrt(squares.sum() / counts.sum()):.2f} ({low:.2f} to {high:.2f})"
+
+
+def _drawn_anew(sums: NDArray[np.float64], counts: NDArray[np.float64]) -> tuple[float, float]:
+    """95 % of the mean over groups drawn anew."""
+    rng = np.random.default_rng(np.random.SeedSequence(len(sums)))
+    drawn = rng.integers(len(sums), size=(RESAMPLED, len(sums)))
+    low, high = np.quantile(sums[drawn].sum(axis=1) / counts[drawn].sum(axis=1), (0.025, 0.975))
+    return float(low), float(high)

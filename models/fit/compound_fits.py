@@ -242,6 +242,23 @@ class CompoundFits:
         result: Array = np.sqrt(np.einsum("rmi,mij,rmj->rm", self.slopes, covariance, self.slopes))
         return result
 
+    @property
+    def step(self) -> Array:
+        """(M, 3) from the parameters to the least sum of squares, by first derivatives."""
+        normal, gradient = (
+            np.einsum("mri,mrj->mij", self.slope, self.slope),
+            np.einsum("mri,mr->mi", self.slope, self.distance),
+        )
+        result: Array = -np.linalg.solve(normal, gradient[:, :, None])[:, :, 0]
+        return result
+
+    def believed(self, noise: float = 1.0, wider: tuple[float, float] = (1.0, 1.0)) -> CompoundFits:
+        """With variances of times so many times as large, and ln theta and dCp so many times as wide about typical."""
+        weight = np.ones(self.distance.shape[1])
+        R = len(self.times)
+        weight[:R], weight[R : R + 2] = 1 / np.sqrt(noise), 1 / np.array(wider)
+        return replace(self, distance=self.distance * weight, slope=self.slope * weight[:, None])
+
     def of(self, which: NDArray[np.intp]) -> CompoundFits:
         """The compounds `which` alone."""
         return CompoundFits(

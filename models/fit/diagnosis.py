@@ -9,7 +9,7 @@ import numpy as np
 from models.column.programs import Array
 from models.column.retention import enthalpy
 from models.fit.compound_fits import NEVER
-from models.fit.fit import LN_FLOW_SPREAD, Fit, FlowCorrection, Run, Suspect
+from models.fit.fit import LN_FLOW_SPREAD, Explanation, Fit, FlowCorrection, Run, Suspect
 from models.fit.typical import ln_flow_spread, typical_of
 from models.fit.widths import ASSUMED_PLATE_HEIGHT_FACTOR
 from models.units import HALF_95, SECONDS_PER_MINUTE, celsius
@@ -26,6 +26,17 @@ UNSETTLED = (
     "The joint fit did not come to rest: its parameters and their errors are not reliable. Runs that contradict each "
     "other do that; check what was entered for each."
 )
+EXPLAINED: dict[Explanation, str] = {
+    "sound": "chance",
+    "curved": "a compound whose retention bends unusually with temperature",
+    "unusual": "an unusual compound",
+    "swapped": "exchanged names",
+    "misnamed": "a wrong name",
+    "extra": "a wrong name",
+    "mistyped": "a mistyped time",
+    "foreign": "a peak of another compound",
+}
+LEAST_SHARE = 0.01  # probability of another explanation that is worth telling
 MOST = 6  # words on single compounds; more bury the cause
 PLATE_HEIGHTS = (0.6, 2.5)  # times theory, outside of which widths or column are suspect
 
@@ -116,9 +127,10 @@ def _about_flow(fit: Fit, runs: Sequence[Run], flow_correction: FlowCorrection) 
 
 
 def _about_suspects(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:
-    """What is probably wrong with single peaks; the fit uses them all the same."""
+    """What is probably wrong with single peaks, or may be; the fit uses them all the same."""
     of = [run.name for run in runs]
     found = [suspicion(each, of, names) for each in fit.suspects[:MOST]]
+    found += [doubt(each, of, names) for each in fit.doubts[: MOST - len(found)]]
     if len(fit.suspects) > MOST:
         found.append(f"... and {len(fit.suspects) - MOST} more peaks that are probably wrong; see fit.json.")
     return found
@@ -127,6 +139,33 @@ def _about_suspects(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list
 def suspicion(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
     """What is wrong with a peak, and what would correct it."""
     return f"{description(suspect, runs, names)} {correction_of(suspect, runs, names)}"
+
+
+def others(weighed: Sequence[tuple[Explanation, float]], kind: Explanation) -> str:
+    """How likely an explanation is, and what else it may be."""
+    shares = dict(weighed)
+    rest = [
+        f"{EXPLAINED[other]} {percent_of(share)}"
+        for other, share in weighed
+        if other != kind and share >= LEAST_SHARE
+    ]
+    return f"{percent_of(shares[kind])}" + (f"; else {', '.join(rest)}" if rest else "")
+
+
+def percent_of(share: float) -> str:
+    """A probability in whole per cent, never certain."""
+    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+
+
+def doubt(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
+    """Of a peak that is probably right, what it would be if not."""
+    likeliest = suspect.weighed[0][0]
+    where = called(runs[suspect.run])
+    puts = "other peaks put" if len(runs) > 2 else "other peak puts"
+    return (
+        f"{names[suspect.compound]} in {where} is {suspect.seconds:+.1f} s off where its {puts} it; most likely "
+        f"{EXPLAINED[likeliest]} ({others(suspect.weighed, likeliest)})."
+    )
 
 
 def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
@@ -142,6 +181,7 @@ def description(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> 
         "mistyped": f"{name} in {where}: {minutes:.5g} min seems mistyped",
         "foreign": f"{name} in {where}: seems to be a peak of another compound, or its time is wrong",
     }[suspect.kind]
+    what += f" ({others(suspect.weighed, suspect.kind)})"
     puts = "other peaks put" if len(runs) > 2 else "other peak puts"
     apart = f"a peak that would not elute in this run where its {puts} it"
     if suspect.expected < NEVER:
@@ -169,19 +209,19 @@ def _by_areas(suspect: Suspect) -> bool:
 def correction_of(suspect: Suspect, runs: Sequence[str], names: Sequence[str]) -> str:
     """What would correct it. Nothing has been changed."""
     name, run = names[suspect.compound], called(runs[suspect.run])
-    by_area = f", for the areas by {suspect.area_gain:.0f}" if suspect.area_gain > AREAS_SPEAK else ""
-    gain = "" if _by_areas(suspect) else f" (chi-square falls by {suspect.gain:.0f}{by_area})"
     meant = None if suspect.intended is None else f"{suspect.intended / SECONDS_PER_MINUTE:.5g} min"
     if suspect.partner is not None:
         other = names[suspect.partner]
         if suspect.kind == "misnamed":
-            return f"Named {other} it fits{gain}."
+            return f"Named {other} it fits."
         either = "" if suspect.other_run is None else f" (or of {called(runs[suspect.other_run])})"
-        return f"With their rows in the peak table of {run}{either} exchanged both fit{gain}."
+        return f"With their rows in the peak table of {run}{either} exchanged both fit."
     if suspect.kind == "mistyped":
+        if meant is None:
+            return f"Check the time of {name} in {run}: several slips of typing would explain it."
         return f"{meant} in {run} would fit."
     hint = f" (was {meant} meant?)" if meant else ""
-    return f"No peak on the list fits in exchange; check the time{hint} or leave {name} out of {run}{gain}."
+    return f"No peak on the list fits in exchange; check the time{hint} or leave {name} out of {run}."
 
 
 def _about_compounds(fit: Fit, runs: Sequence[Run], names: Sequence[str]) -> list[str]:

@@ -22,6 +22,9 @@ from models.column.system import ColumnSystem
 
 FlowCorrection = Literal["column", "run", "none"]
 Kind = Literal["swapped", "misnamed", "mistyped", "foreign"]
+# What may be the matter with a time: nothing, a compound of another curvature, an unusual one, or something wrong.
+Explanation = Literal["sound", "curved", "unusual", "swapped", "misnamed", "extra", "mistyped", "foreign"]
+RIGHT: tuple[Explanation, ...] = ("sound", "curved", "unusual")
 
 # Of ln of the true over the computed velocity, as a standard deviation.
 LN_FLOW_SPREAD: dict[FlowCorrection, float] = {"column": 0.02, "run": 0.1, "none": 1e-9}
@@ -59,7 +62,7 @@ class Run:
 
 @dataclass(frozen=True)
 class Suspect:
-    """A peak that is probably wrong. Compounds and runs are numbered from 0.
+    """A peak that may be wrong. Compounds and runs are numbered from 0.
 
     Attributes
     ----------
@@ -72,8 +75,8 @@ class Suspect:
     seconds, sigmas : float, measured less expected from the compound's other runs, and over its standard deviation
     expected, expected_error : float  [s], from the compound's other runs, and its standard deviation
     intended : float or None  [s], a time one slip of typing away that is where the peak is expected
-    gain : float, by how much chi-square falls when it is corrected, less the price of the freedom to correct it
-    area_gain : float, the part of the areas in it
+    area_gain : float, by how much chi-square of the areas falls when it is corrected
+    weighed : all that may be the matter with the compound and how probable each is, the likeliest first
     """
 
     compound: int
@@ -87,8 +90,13 @@ class Suspect:
     expected: float
     expected_error: float
     intended: float | None
-    gain: float
     area_gain: float
+    weighed: tuple[tuple[Explanation, float], ...]
+
+    @property
+    def wrong(self) -> float:
+        """How likely it is that anything is wrong."""
+        return sum(share for kind, share in self.weighed if kind not in RIGHT)
 
 
 @dataclass(frozen=True)
@@ -119,6 +127,7 @@ class Fit:
     testable : bool, whether any compound was measured in more runs than it has free parameters to bend
     warnings : sentences for the person at the bench
     suspects : peaks that are probably wrong; the fit uses them as they were given
+    doubts : peaks that are probably right, but for which something wrong is worth a word
     settled : bool, whether the joint fit came to rest
     load, load_sd : (M,) arrays  [-], what the amounts do, see `models.peaks.overload`, and its standard deviation, nan
         where the load was stated; None where amounts move nothing
@@ -143,6 +152,7 @@ class Fit:
     width_scatter: float
     lag_fitted: bool = False
     suspects: tuple[Suspect, ...] = ()
+    doubts: tuple[Suspect, ...] = ()
     settled: bool = True
     load: Array | None = None
     load_sd: Array | None = None

@@ -43,8 +43,10 @@ from models.fit.fit import (
     days_of,
 )
 from models.fit.joint_fit import Joint, fit_jointly, flow_factors, joint_problem
+from models.fit.named_peaks import peaks_of
+from models.fit.odds import NAMED
 from models.fit.widths import diffusion_prior, fit_widths, spreads_of
-from models.fit.wrong_peaks import Mask, look_worth, peaks_of, suspects_of
+from models.fit.wrong_peaks import Mask, look_worth, suspects_of
 from models.peaks.detection import without_detector
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 
@@ -124,7 +126,7 @@ def shared_by_all(
 
 
 def _suspects(runs: Sequence[Run], alone: CompoundFits, joint: Joint) -> tuple[Suspect, ...]:
-    """Peaks that are probably wrong; a closer look only when a compound is improbable in the joint fit."""
+    """Peaks that may be wrong; a closer look only when a compound is improbable in the joint fit."""
     problem = joint.problem
     missing = np.full(problem.measured.shape[1], np.nan)
     areas = np.array([missing if run.area is None else run.area for run in runs])
@@ -195,7 +197,8 @@ def _finished(
         ln_diffusion=widths.ln_diffusion,
         width_covariance=widths.covariance,
         width_scatter=widths.scatter,
-        suspects=suspects,
+        suspects=tuple(each for each in suspects if each.wrong > NAMED),
+        doubts=tuple(each for each in suspects if each.wrong <= NAMED),
         lag_fitted=True,
         settled=joint.settled,
     )

@@ -1,40 +1,46 @@
 """Peaks that belong to another compound: swapped between two, mistyped, or of a compound that is not on the list.
 
 Every compound is fitted by itself with the flow that the others ask for, so a wrong peak spoils nobody else.
-What a compound says against its peaks is chi-square of its times and of its distance from typical values, and,
-where areas were measured, of how far its area departs from a common factor between the runs. Hypotheses are
-judged by how far this sum falls: an exchange with a peak near where the compound is expected, the peak given
-to a compound that lacks one, or the peak left out. Each pays for the freedom it takes; the best one is
-named when it wins clearly. Nothing is changed in the data.
+Compounds whose chi-square of times and distance from typical values, or of areas between the runs, is improbable are
+looked into. Then all that may be the matter is weighed (`odds`): nothing, an unusual compound, an exchange with a peak
+near where the compound is expected, the peak given to a compound that lacks one, a mistyped time, another compound's
+peak. A peak is named when something is probably wrong with it. Nothing is changed in the data.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri
+from scipy.special import chdtri, logsumexp
 
 from models.column.programs import Array
 from models.fit.compound_fits import CompoundFits, Simulator, at, fit_each
-from models.fit.fit import Kind, Suspect
-from models.units import SECONDS_PER_MINUTE
+from models.fit.fit import Explanation, Kind, Suspect
+from models.fit.named_peaks import AREA_FREEDOM, Peaks, area_chi_square, ln_other_area
+from models.fit.odds import (
+    EXCHANGED,
+    FOREIGN,
+    INSIDE,
+    MISTYPED,
+    NAMED,
+    NEIGHBOURS,
+    WORTH_A_WORD,
+    Evidence,
+    evidence,
+    ln_foreign,
+    meant,
+    probabilities,
+    slip_of,
+)
 
-DECIMALS = 4  # of a retention time in minutes
-NEAR = 3.0  # standard deviations from the expected time within which a time may have been meant
-CHANCE = 0.2  # probability of a plausible slip by accident, above which it tells nothing
 LOOK = 3e-3  # probability of a compound's chi-square below which it is looked into
-CLEAR = 10.0  # by how much chi-square must fall, the price of the hypothesis taken off
-# Prices: twice the logarithm of the number of alternatives that a hypothesis stands for, roughly.
-EXCHANGE_PRICE, LEFT_OUT_PRICE = 4.0, 11.0
-TIE = 6.0  # difference of chi-square below which two runs could both hold the wrong peak
+TIE = 20.0  # times as probable, up to which two runs could both hold the wrong peak
 PARTNERS = 8  # exchanges tried for a compound
 FARTHEST_PARTNER = 5.0  # standard deviations from where the compound is expected
-AREA_SPREAD = (0.05, 0.3)  # least and largest spread of ln area about a common factor between runs
-AREA_FREEDOM = 5.0  # of the t distribution of areas: overlap and poor integration make outliers
-FOREIGN_AREA = 8.0  # chi-square of areas from which the area, too, is another compound's
 MOST_SUSPECT = 0.5  # share of compounds beyond which the runs are at fault and not single peaks
 SCALE_DOUBT = 10.0  # compounds whose weight the stated errors have against those found
 FLOW_ROUNDS = 3
@@ -44,84 +50,23 @@ JointFit = Callable[[Mask], tuple[Array, Array, Simulator]]
 
 
 @dataclass(frozen=True)
-class Peaks:
-    """Peaks of R runs under the names of M compounds.
+class _Case:
+    """Something wrong with the peak of compound m in run r, and ln of its weight against a compound like others.
 
-    Attributes
-    ----------
-    times, sigma : (R, M) arrays  [s], nan in `times` where missing
-    ln_area : (R, M) array, less what is common to a run; nan where missing
-    area_spread : float, standard deviation of `ln_area` about a compound's mean
-    """
-
-    times: Array
-    sigma: Array
-    ln_area: Array
-    area_spread: float
-
-    @property
-    def freedom(self) -> NDArray[np.intp]:
-        """Degrees of freedom of each compound (M,): typical values predict all times from one."""
-        result: NDArray[np.intp] = np.maximum((~np.isnan(self.times)).sum(axis=0) - 1, 0)
-        return result
-
-    def of(self, compounds: NDArray[np.intp]) -> Peaks:
-        """Copies of the peaks of some compounds, which may be named more than once."""
-        return Peaks(
-            self.times[:, compounds], self.sigma[:, compounds], self.ln_area[:, compounds], self.area_spread
-        )
-
-    def put(self, run: int, column: int, source: Peaks, other: int | None) -> None:
-        """The peak of compound `other` of a source in place of that of a column, or none."""
-        if other is None:
-            self.times[run, column] = self.ln_area[run, column] = np.nan
-            return
-        self.times[run, column] = source.times[run, other]
-        self.sigma[run, column] = source.sigma[run, other]
-        self.ln_area[run, column] = source.ln_area[run, other]
-
-
-@dataclass(frozen=True)
-class _Hypothesis:
-    """What would correct compound m in run r, and how far chi-square falls for it, the price taken off.
-
-    `area_gain` is the part of the areas.
+    `area_gain` is the fall of the areas' chi-square, `intended` [s] the time that was meant.
     """
 
     m: int
     r: int
+    kind: Kind
     partner: int | None
-    gain: float
+    ln_weight: float
     area_gain: float = 0.0
+    intended: float | None = None
 
     @property
     def compounds(self) -> set[int]:
         return {self.m} if self.partner is None else {self.m, self.partner}
-
-
-def peaks_of(times: Array, sigma: Array, areas: Array) -> Peaks:
-    """Peaks with areas (R, M) on a common scale; what is common to a run is found from the medians."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ln_area = np.log(areas)
-    complete = np.isfinite(ln_area).all(axis=0)
-    if len(ln_area) < 2 or complete.sum() < 3:
-        return Peaks(times, sigma, np.full(times.shape, np.nan), AREA_SPREAD[1])
-    own = ln_area[:, complete] - ln_area[:, complete].mean(axis=0)
-    common = np.median(own, axis=1)[:, None]
-    # The median of absolute deviations, as a standard deviation; a mean of R values takes up one R-th of the variance.
-    spread = 1.4826 * np.median(np.abs(own - common)) / np.sqrt(1 - 1 / len(own))
-    return Peaks(times, sigma, ln_area - common, float(np.clip(spread, *AREA_SPREAD)))
-
-
-def area_chi_square(peaks: Peaks) -> Array:
-    """How far each compound's areas depart from their mean (M,), on the scale of chi-square but with long tails."""
-    known = np.isfinite(peaks.ln_area)
-    count = known.sum(axis=0)
-    values = np.where(known, peaks.ln_area, 0.0)
-    mean = values.sum(axis=0) / np.maximum(count, 1)
-    chi_square = (np.where(known, values - mean, 0.0) ** 2).sum(axis=0) / peaks.area_spread**2
-    result: Array = (AREA_FREEDOM + np.maximum(count - 1, 0)) * np.log1p(chi_square / AREA_FREEDOM)
-    return result
 
 
 def look_worth(chi_square: Array, peaks: Peaks) -> Mask:
@@ -157,21 +102,68 @@ def suspects_of(
     if doubtful.size > max(2, MOST_SUSPECT * peaks.times.shape[1]):
         return ()
     left_out = _LeftOut.fitted(state.simulator, peaks, doubtful, state.factors, scale)
-    given = times_alone + area_chi_square(peaks)
-    hypotheses = [
-        _Hypothesis(m, r, None, float(times_alone[m] - left_out.chi_square[k] - LEFT_OUT_PRICE))
-        for k, (m, r) in enumerate(left_out.which)
-    ]
-    hypotheses += _exchanges(peaks, left_out, state, given)
-    chosen = sorted((h for h in hypotheses if h.gain > CLEAR), key=lambda h: -h.gain)
+    as_given = evidence(state.fits, peaks.times, peaks.sigma, scale)
+    cases = [*_left_out_cases(peaks, left_out, as_given), *_exchanges(peaks, left_out, state, as_given)]
+    found = [_Weighed.of(int(m), as_given, [c for c in cases if c.m == m]) for m in doubtful]
     suspects: list[Suspect] = []
     explained: set[int] = set()
-    for best in chosen:
-        if best.compounds & explained:
+    for each in sorted(found, key=lambda each: -each.ln_odds):
+        if each.best is None or each.wrong < WORTH_A_WORD or each.best.compounds & explained:
             continue
-        explained |= best.compounds
-        suspects.append(_described(best, chosen, peaks, left_out))
-    return tuple(suspects)
+        if each.wrong > NAMED:
+            explained |= each.best.compounds
+        suspects.append(_described(each, each.best, peaks, left_out))
+    return tuple(each for each in suspects if each.wrong > NAMED or not {each.compound} & explained)
+
+
+@dataclass(frozen=True)
+class _Weighed:
+    """All that may be the matter with a compound: the cases of something wrong, and the probability of each kind."""
+
+    cases: list[_Case]
+    weighed: tuple[tuple[Explanation, float], ...]
+    ln_odds: float
+
+    @staticmethod
+    def of(m: int, given: Evidence, cases: list[_Case]) -> _Weighed:
+        usual = float(given.usual[m])
+        by_kind: dict[Explanation, list[float]] = defaultdict(list)
+        by_kind["sound"].append(0.0)
+        for kind, value in given.unusual.items():
+            by_kind[kind].append(float(value[m]) - usual)
+        right = float(logsumexp([value for each in by_kind.values() for value in each]))
+        for case in cases:
+            by_kind[case.kind].append(case.ln_weight)
+        wrong = float(logsumexp([c.ln_weight for c in cases])) if cases else -np.inf
+        summed = {kind: float(logsumexp(values)) for kind, values in by_kind.items()}
+        return _Weighed(cases, probabilities(summed), wrong - right)
+
+    @property
+    def wrong(self) -> float:
+        """Probability that something is wrong."""
+        return float(1 / (1 + np.exp(-self.ln_odds)))
+
+    @property
+    def best(self) -> _Case | None:
+        """The likeliest case of the likeliest kind of something wrong."""
+        kind = next((k for k, _ in self.weighed if any(c.kind == k for c in self.cases)), None)
+        return max((c for c in self.cases if c.kind == kind), key=lambda c: c.ln_weight, default=None)
+
+
+def _left_out_cases(peaks: Peaks, left_out: _LeftOut, given: Evidence) -> list[_Case]:
+    """Times mistyped, and peaks of other compounds; none of a time that is where it may be."""
+    cases = []
+    for k, (m, r) in enumerate(left_out.which):
+        time, expected, error = map(float, (peaks.times[r, m], left_out.expected[k], left_out.error[k]))
+        if np.isnan(time) or abs(time - expected) < INSIDE * error:
+            continue
+        rest = float(left_out.mixed[k] - given.usual[m])
+        slip = slip_of(time, expected, error)
+        mistyped = float(np.log(MISTYPED)) + rest + slip.ln_density
+        foreign = float(np.log(FOREIGN)) + rest + ln_foreign(time) + ln_other_area(peaks, m, r)
+        cases.append(_Case(m, r, "mistyped", None, mistyped, intended=slip.time))
+        cases.append(_Case(m, r, "foreign", None, foreign, intended=meant(time, expected, error)))
+    return cases
 
 
 @dataclass(frozen=True)
@@ -226,11 +218,13 @@ def _scale(chi_square: Array, freedom: NDArray[np.intp]) -> float:
 class _LeftOut:
     """Doubtful compounds refitted without the peak of one run; K such (compound, run).
 
-    `expected` and `error` (K,) [s] are the time of the peak left out and its standard deviation.
+    `expected` and `error` (K,) [s] are the time of the peak left out and its standard deviation; `mixed` (K,) is the
+    evidence of the others, whatever the compound is.
     """
 
     which: list[tuple[int, int]]
     chi_square: Array
+    mixed: Array
     expected: Array
     error: Array
 
@@ -246,22 +240,23 @@ class _LeftOut:
             if present[:, m].sum() - present[r, m] > 0
         ]
         if not which:
-            return _LeftOut([], np.zeros(0), np.zeros(0), np.zeros(0))
+            return _LeftOut([], *4 * (np.zeros(0),))
         trial = peaks.of(np.array([m for m, _ in which]))
         for k, (_, r) in enumerate(which):
             trial.put(r, k, peaks, None)
         fits = fit_each(simulator, trial.times, trial.sigma, factors)
         rows = np.array([r for _, r in which]), np.arange(len(which))
         error = np.hypot(fits.time_error[rows], trial.sigma[rows]) * np.sqrt(scale)
-        return _LeftOut(which, fits.chi_square / scale, fits.times[rows], error)
+        mixed = evidence(fits, trial.times, trial.sigma, scale).mixed
+        return _LeftOut(which, fits.chi_square / scale, mixed, fits.times[rows], error)
 
     def index(self, m: int, r: int) -> int:
         """The place of a compound and run."""
         return self.which.index((m, r))
 
 
-def _exchanges(peaks: Peaks, left_out: _LeftOut, state: _State, given: Array) -> list[_Hypothesis]:
-    """Exchanges of a doubtful compound's peak with those near where it is expected."""
+def _exchanges(peaks: Peaks, left_out: _LeftOut, state: _State, given: Evidence) -> list[_Case]:
+    """Exchanges of a doubtful compound's peak with those near where it is expected; both are judged together."""
     tried = sorted(
         {
             (min(m, x), max(m, x), r)
@@ -277,15 +272,22 @@ def _exchanges(peaks: Peaks, left_out: _LeftOut, state: _State, given: Array) ->
         trial.put(r, k, peaks, x)
         trial.put(r, k + len(tried), peaks, m)
     fits = fit_each(state.simulator, trial.times, trial.sigma, state.factors)
-    area = area_chi_square(trial).reshape(2, -1).sum(axis=0)
-    exchanged = (fits.chi_square / state.scale).reshape(2, -1).sum(axis=0) + area
-    gain = given[first] + given[second] - exchanged - EXCHANGE_PRICE
-    as_given = area_chi_square(peaks)
-    area_gain = as_given[first] + as_given[second] - area
-    return [
-        _Hypothesis(m, r, x, float(g), float(a))
-        for (m, x, r), g, a in zip(tried, gain, area_gain, strict=True)
-    ]
+    exchanged = evidence(fits, trial.times, trial.sigma, state.scale).mixed.reshape(2, -1).sum(axis=0)
+    area, as_given = area_chi_square(trial).reshape(2, -1).sum(axis=0), area_chi_square(peaks)
+    cases = []
+    for k, (a, b, r) in enumerate(tried):
+        area_gain = float(as_given[a] + as_given[b] - area[k])
+        kind: Kind = "misnamed" if np.isnan(peaks.times[r, [a, b]]).any() else "swapped"
+        for m, x in ((a, b), (b, a)):
+            weight = (
+                np.log(EXCHANGED / NEIGHBOURS)
+                + exchanged[k]
+                - given.mixed[x]
+                - given.usual[m]
+                + area_gain / 2
+            )
+            cases.append(_Case(m, r, kind, x, float(weight), area_gain))
+    return cases
 
 
 def _partners(m: int, peaks: Peaks, left_out: _LeftOut, state: _State) -> list[tuple[int, int]]:
@@ -342,13 +344,14 @@ def _mean(values: Array) -> Array:
     return result
 
 
-def _described(best: _Hypothesis, chosen: list[_Hypothesis], peaks: Peaks, left_out: _LeftOut) -> Suspect:
-    """A hypothesis with what a person needs to know of it."""
+def _described(found: _Weighed, best: _Case, peaks: Peaks, left_out: _LeftOut) -> Suspect:
+    """What is the matter with a peak, with what a person needs to know of it."""
     m, partner = best.m, best.partner
     alike = [
-        h for h in chosen if h.compounds == best.compounds and h.r != best.r and h.gain > best.gain - TIE
+        c
+        for c in found.cases
+        if c.compounds == best.compounds and c.r != best.r and c.ln_weight > best.ln_weight - np.log(TIE)
     ]
-    other_run = alike[0].r if alike else None
     # Of an exchange the compound is named that was looked into; of two, the one that has a peak in this run.
     names = [m] if partner is None else [m, partner]
     named = [n for n in names if (n, best.r) in left_out.which and not np.isnan(peaks.times[best.r, n])]
@@ -356,84 +359,18 @@ def _described(best: _Hypothesis, chosen: list[_Hypothesis], peaks: Peaks, left_
         m, partner = named[0], m
     k = left_out.index(m, best.r)
     time, expected, error = peaks.times[best.r, m], left_out.expected[k], left_out.error[k]
-    intended = None
-    kind: Kind = "foreign"
-    if partner is not None:
-        kind = "misnamed" if np.isnan(peaks.times[best.r, partner]) else "swapped"
-    else:
-        slip, same_area = intended_time(float(time), float(expected), float(error)), _area_says(peaks, m)
-        if slip is not None and same_area is not False:
-            intended = slip.time
-            if same_area or slip.telling:
-                kind = "mistyped"
     return Suspect(
         compound=m,
         run=best.r,
-        other_run=other_run,
-        kind=kind,
+        other_run=max(alike, key=lambda c: c.ln_weight).r if alike else None,
+        kind=best.kind,
         partner=partner,
         time=float(time),
         seconds=float(time - expected),
         sigmas=float((time - expected) / error),
         expected=float(expected),
         expected_error=float(error),
-        intended=intended,
-        gain=best.gain,
+        intended=best.intended,
         area_gain=best.area_gain,
+        weighed=found.weighed,
     )
-
-
-def _area_says(peaks: Peaks, m: int) -> bool | None:
-    """Whether a compound's areas agree between runs; None when there are not two."""
-    if np.isfinite(peaks.ln_area[:, m]).sum() < 2:
-        return None
-    return bool(area_chi_square(peaks)[m] < FOREIGN_AREA)
-
-
-@dataclass(frozen=True)
-class Slip:
-    """The time [s] probably meant; `telling` when it is unlikely to come out as near by accident."""
-
-    time: float
-    telling: bool
-
-
-def intended_time(time: float, expected: float, error: float) -> Slip | None:
-    """The time that differs from a given one by one slip of typing and is where it is expected [s].
-
-    None when there is none, or when several would do.
-    """
-    text = f"{time / SECONDS_PER_MINUTE:.{DECIMALS}f}".rstrip("0")
-    for kind in (_moved_digits, _other_digit):  # the likelier first: of these there are only a few
-        given = sorted({value * SECONDS_PER_MINUTE for value in kind(text)})
-        near = [value for value in given if abs(value - expected) < NEAR * error]
-        if not near:
-            continue
-        best = min(near, key=lambda value: abs(value - expected))
-        # Slips of the last digits lie close together: then any time has one near by, and it says nothing.
-        if any(value != best and abs(value - expected) < 2 * abs(best - expected) + error for value in near):
-            return None
-        # Were the expected time anywhere within twice its distance, how often would a slip come to lie near it?
-        reach = 2 * abs(time - expected)
-        chance = sum(abs(value - time) < reach for value in given) * NEAR * error / reach
-        return Slip(best, chance < CHANCE)
-    return None
-
-
-def _moved_digits(text: str) -> Iterator[float]:
-    """Two neighbouring digits exchanged, or the point one place off."""
-    for i in range(len(text) - 1):
-        j = i + 2 if text[i + 1] == "." else i + 1
-        if text[i] != "." and j < len(text) and text[j] != text[i]:
-            yield float(text[:i] + text[j] + text[i + 1 : j] + text[i] + text[j + 1 :])
-    yield float(text) * 10
-    yield float(text) / 10
-
-
-def _other_digit(text: str) -> Iterator[float]:
-    """One digit another."""
-    for i, digit in enumerate(text):
-        if digit != ".":
-            for other in "0123456789":
-                if other != digit:
-                    yield float(text[:i] + other + text[i + 1 :])

@@ -54,7 +54,22 @@ def time_covariance(
 
 def _fitted(robustness: Robustness, slopes: Sensitivity) -> Array:
     """(M, M) [s2] by what was fitted: compounds' parameters, flow and lag, and the next run's own flow."""
-    fit = robustness.fit
+    fit, flows = robustness.fit, robustness.fit.flows
+    J = by_parameters(fit, slopes)
+    result: Array = J @ drawn_covariance(fit) @ J.T
+    F = flows.stop - flows.start
+    if F > 1:
+        # The next run's flow has a t distribution, of too few degrees of freedom for a variance: the normal one that
+        # is exceeded as seldom where it matters stands for it.
+        freedom, scatter = flow_scatter(fit.flow_factors)
+        scatter *= float(stdtrit(freedom, 1 - IMPROBABLE / 2) / ndtri(1 - IMPROBABLE / 2))
+        flow = np.nan_to_num(slopes.by_shared[0, 0, 0])
+        result += np.outer(scatter * flow, scatter * flow)
+    return result
+
+
+def by_parameters(fit: Fit, slopes: Sensitivity) -> Array:
+    """J (M, P), derivatives of times by the P parameters of the fit's covariance."""
     M, flows = len(fit.retention), fit.flows
     own = np.nan_to_num(slopes.by_retention[0, 0])
     flow, lag = np.nan_to_num(slopes.by_shared[0, 0, [0, 5]])
@@ -66,14 +81,7 @@ def _fitted(robustness: Robustness, slopes: Sensitivity) -> Array:
         J[:, flows] = flow[:, None] / F
     if fit.lag_fitted:
         J[:, -1] = lag
-    result: Array = J @ drawn_covariance(fit) @ J.T
-    if F > 1:
-        # The next run's flow has a t distribution, of too few degrees of freedom for a variance: the normal one that
-        # is exceeded as seldom where it matters stands for it.
-        freedom, scatter = flow_scatter(fit.flow_factors)
-        scatter *= float(stdtrit(freedom, 1 - IMPROBABLE / 2) / ndtri(1 - IMPROBABLE / 2))
-        result += np.outer(scatter * flow, scatter * flow)
-    return result
+    return J
 
 
 def whole_run(slopes: Sensitivity) -> Array:

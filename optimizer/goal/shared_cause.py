@@ -35,7 +35,7 @@ from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import METRE
 from optimizer.base.tables import BESIDE, key
-from optimizer.goal.covariance import IMPROBABLE, time_covariance
+from optimizer.goal.covariance import IMPROBABLE, by_parameters, time_covariance
 from optimizer.goal.goal import Problem
 
 CauseKind = Literal["gas", "oven", "delay", "stretch"]
@@ -178,6 +178,12 @@ class Expectation:
     def covariances(self) -> tuple[Array, Array]:
         """(M, M) [s2] of the times found less those predicted, set points exact and within their tolerances."""
         return time_covariance(self.problem.robustness, self.batch, self.plain[0], self.repeatability)
+
+    @cached_property
+    def by_parameters(self) -> Array:
+        """(M, P) derivatives of the times by the parameters of the fit's covariance."""
+        robustness = self.problem.robustness
+        return by_parameters(robustness.fit, robustness.sensitivity(self.batch))
 
     @property
     def covariance(self) -> Array:

@@ -113,6 +113,7 @@ class Comparison:
     found_width : (M,) array  [s], at half height, corrected; nan where not measured
     time_sd : (M,) array  [s], of found - predicted, set-point tolerances and the run's repeatability included
     corrections : of names that are probably wrong
+    doubts : of names that are probably right, something wrong being worth a word
     """
 
     problem: Problem
@@ -133,6 +134,7 @@ class Comparison:
     extra: Annotated[tuple[ExtraPeak, ...], key()]
     """peaks that are no compound of the scenario: `name`, `found_min`"""
     corrections: tuple[Correction, ...]
+    doubts: tuple[Correction, ...]
     causes: Annotated[Causes, key("deviations")]
     """of the whole run, see below"""
     pairs: Annotated[tuple[ComparedPair, ...], key()]
@@ -319,7 +321,7 @@ def compare(
         peaks.retention[others],
         peaks.width_half[others],
     )
-    corrections, corrected = wrong_names(expected, given)
+    corrections, doubts, corrected = wrong_names(expected, given)
     return Comparison(
         problem=problem,
         prediction=prediction,
@@ -334,6 +336,7 @@ def compare(
         time_sd=np.hypot(prediction.retention_sd, repeatability),
         extra=tuple(ExtraPeak(peaks.compounds[row], float(peaks.retention[row])) for row in others),
         corrections=corrections,
+        doubts=doubts,
         causes=causes_of(expected, corrected.time),
         pairs=_pairs(problem, prediction, corrected.time, corrected.width, repeatability),
         requirements=found_requirements(problem, prediction, corrected.time, corrected.width),

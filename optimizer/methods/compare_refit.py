@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Program
-from models.fit.diagnosis import suspicion
+from models.fit.diagnosis import doubt, suspicion
 from models.fit.fit import Fit, Suspect
-from models.fit.wrong_peaks import intended_time
+from models.fit.odds import meant
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction, SearchOutcome
 from optimizer.goal.predict import predict
@@ -149,15 +149,16 @@ def refit_notes(compared: Comparison, after: Refit) -> list[str]:
     """Warnings of the fit with the run added, without suspicions of peaks that are where they were predicted."""
     runs, names = [run.name for run in after.problem.scenario.runs], compared.prediction.compounds
     own = len(runs) - 1
-    suspects = {suspicion(each, runs, names): each for each in after.problem.fit.suspects}
+    words = {suspicion(each, runs, names): (each, suspicion) for each in after.problem.fit.suspects}
+    words |= {doubt(each, runs, names): (each, doubt) for each in after.problem.fit.doubts}
     off = np.abs((compared.found - compared.prediction.retention) / compared.time_sd)
     notes = []
     for line in after.problem.fit.warnings:
-        suspect = suspects.get(line)
-        if suspect is None or suspect.run != own:
+        suspect, told = words.get(line, (None, None))
+        if suspect is None or told is None or suspect.run != own:
             notes.append(line)
         elif not off[suspect.compound] < UNSUSPECTED:
-            notes.append(suspicion(_in_the_table(compared, suspect), runs, names))
+            notes.append(told(_in_the_table(compared, suspect), runs, names))
     return notes
 
 
@@ -166,7 +167,5 @@ def _in_the_table(compared: Comparison, suspect: Suspect) -> Suspect:
     m = suspect.compound
     shift = 0.0 if compared.causes.cause is None else float(compared.causes.cause.shift[m])
     time, expected = float(compared.found[m]), suspect.expected + shift
-    slip = intended_time(time, expected, suspect.expected_error)
-    intended = slip.time if slip is not None and slip.telling else None
-    kind = "foreign" if suspect.kind == "mistyped" and intended is None else suspect.kind
-    return replace(suspect, kind=kind, time=time, expected=expected, intended=intended)
+    intended = meant(time, expected, suspect.expected_error) if suspect.partner is None else None
+    return replace(suspect, time=time, expected=expected, intended=intended)

@@ -1,30 +1,44 @@
 """Peaks of one run under a wrong name, found by comparison with the other peaks of the run.
 
 What the whole run may be off by - speed of the gas, oven, a common delay - is left free, so that a drift accuses no
-peak. A hypothesis is judged by how far it lowers chi-square of the times, and of the areas against the scouting runs
-where there are areas, less a price for the freedom it takes; as for scouting runs (`models.fit.wrong_peaks`), with the
-difference that here the times are predicted for this very program, with all their correlations.
+peak. What may be the matter with a compound is weighed as for scouting runs (`models.fit.odds`), with the difference
+that here the times are predicted for this very program, with all their correlations. A time inside its own 95 %
+interval is not called wrong for itself, however well the others fit.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from models.column.programs import Array
-from models.fit.wrong_peaks import (
-    AREA_FREEDOM,
-    AREA_SPREAD,
-    CLEAR,
-    EXCHANGE_PRICE,
-    FOREIGN_AREA,
-    LEFT_OUT_PRICE,
-    intended_time,
+from models.fit.fit import Explanation
+from models.fit.named_peaks import AREA_FREEDOM, AREA_SPREAD
+from models.fit.odds import (
+    EXCHANGED,
+    FOREIGN,
+    INSIDE,
+    LN_ROOT_TWO_PI,
+    MISTYPED,
+    NAMED,
+    NEIGHBOURS,
+    OTHER_AREA,
+    UNUSUAL,
+    WORTH_A_WORD,
+    ln_foreign,
+    ln_normal,
+    probabilities,
+    slip_of,
 )
+from models.fit.typical import typical_of
+from optimizer.goal.covariance import drawn_covariance
 from optimizer.goal.shared_cause import KINDS, CauseKind, Expectation
 
 CorrectionKind = Literal["swapped", "misnamed", "extra", "mistyped", "foreign"]
@@ -60,7 +74,7 @@ class RunPeaks:
 
 @dataclass(frozen=True)
 class Correction:
-    """A wrong name and its correction. Compounds are numbered from 0.
+    """What is, or may be, wrong with a name, and its correction. Compounds are numbered from 0.
 
     Attributes
     ----------
@@ -71,7 +85,8 @@ class Correction:
     expected : float  [s], where the compound's peak is expected, the run's common shift included
     sigmas : float, the peak as named less expected, in standard deviations
     intended : float or None  [s], of "mistyped"
-    gain : float, by how much chi-square falls, less the price
+    ln_weight : float, of its probability against that of a compound like others
+    weighed : all that may be the matter with the compound and how probable each is, the likeliest first
     """
 
     kind: CorrectionKind
@@ -80,43 +95,80 @@ class Correction:
     expected: float
     sigmas: float
     intended: float | None
-    gain: float
+    ln_weight: float
+    weighed: tuple[tuple[Explanation, float], ...] = ()
 
 
 @dataclass(frozen=True)
 class _State:
-    """Peaks as predicted, the run's common shift left free: for the m peaks seen, u = P d and P (m, m)."""
+    """Peaks as predicted, the run's common shift left free: for the m peaks seen, d (m,), their covariance and P."""
 
     at: NDArray[np.intp]
     deviation: Array
+    covariance: Array
     precision: Array
-    scale: float
 
     @property
     def push(self) -> Array:
+        """P d."""
         return self.precision @ self.deviation
 
+    @cached_property
+    def ln_density(self) -> float:
+        """Of the deviations."""
+        return _ln_density(self.deviation, self.covariance)
 
-def wrong_names(expected: Expectation, peaks: RunPeaks) -> tuple[tuple[Correction, ...], RunPeaks]:
-    """Names that are probably wrong, the clearest first, and the peaks with these corrected."""
+
+def wrong_names(
+    expected: Expectation, peaks: RunPeaks
+) -> tuple[tuple[Correction, ...], tuple[Correction, ...], RunPeaks]:
+    """Names that are probably wrong, the clearest first; others that may be; and the peaks with the first corrected."""
     corrections: list[Correction] = []
+    doubts: tuple[Correction, ...] = ()
     given, seen = peaks, int(np.isfinite(peaks.time).sum())
     while len(corrections) < MOST and np.isfinite(peaks.time).sum() >= LEAST_PEAKS:
-        state = _state(expected, peaks.time)
         used = {each.compound for each in corrections} | {
             each.partner for each in corrections if each.kind in ("swapped", "misnamed")
         }
-        tried = [each for each in _hypotheses(expected, peaks, state) if each.compound not in used]
-        best = max(tried, key=lambda each: each.gain, default=None)
-        if best is None or best.gain < CLEAR:
+        weighed = [each for each in _weighed(expected, peaks) if each[1].compound not in used]
+        doubts = tuple(each for wrong, each in weighed if WORTH_A_WORD < wrong <= NAMED)
+        wrong, best = max(weighed, key=lambda each: each[0], default=(0.0, None))
+        if best is None or wrong <= NAMED:
             break
-        if best.kind == "foreign":
-            best = _mistyped(best, peaks)
         corrections.append(best)
         peaks = corrected_by(best, peaks)
     if 3 * len(corrections) > seen:  # the times as a whole disagree
-        return (), given
-    return tuple(corrections), peaks
+        return (), (), given
+    return tuple(corrections), doubts, peaks
+
+
+def _weighed(expected: Expectation, peaks: RunPeaks) -> list[tuple[float, Correction]]:
+    """Of every compound with something wrong to be thought of: how probable that is, and the likeliest of it."""
+    state = _state(expected, peaks.time)
+    unusual = {int(m): _unusual(expected, state, i) for i, m in enumerate(state.at)}
+    cases: dict[int, list[Correction]] = defaultdict(list)
+    for case in _cases(expected, peaks, state):
+        # What else the partner may be counts for what is as given, too.
+        other = unusual.get(case.partner, {}) if case.kind == "swapped" and case.partner is not None else {}
+        weight = case.ln_weight - float(logsumexp([0.0, *other.values()]))
+        cases[case.compound].append(replace(case, ln_weight=weight))
+    result = []
+    for m, wrong in cases.items():
+        by_kind: dict[Explanation, list[float]] = defaultdict(list)
+        for case in wrong:
+            by_kind[case.kind].append(case.ln_weight)
+        summed = {kind: float(logsumexp(values)) for kind, values in by_kind.items()}
+        likeliest = max(summed, key=lambda kind: summed[kind])
+        best = max((c for c in wrong if c.kind == likeliest), key=lambda c: c.ln_weight)
+        weighed = probabilities({"sound": 0.0, **unusual[m], **summed})
+        share = sum(value for kind, value in weighed if kind in summed)
+        result.append((share, _told(replace(best, weighed=weighed))))
+    return result
+
+
+def _told(best: Correction) -> Correction:
+    """A foreign peak is offered no time that was meant."""
+    return replace(best, intended=None) if best.kind == "foreign" else best
 
 
 def corrected_by(correction: Correction, peaks: RunPeaks) -> RunPeaks:
@@ -137,8 +189,7 @@ def corrected_by(correction: Correction, peaks: RunPeaks) -> RunPeaks:
         width[m], extra_width[other] = extra_width[other], width[m]
         area[m] = np.nan
     elif correction.kind == "mistyped":
-        assert correction.intended is not None
-        time[m] = correction.intended
+        time[m] = np.nan if correction.intended is None else correction.intended
     else:
         time[m] = width[m] = area[m] = np.nan
     return replace(peaks, time=time, width=width, ln_area=area, extra=extra, extra_width=extra_width)
@@ -153,47 +204,97 @@ def _state(expected: Expectation, time: Array) -> _State:
         covariance += np.outer(slope, slope)
     precision: Array = np.linalg.inv(covariance).astype(np.float64)
     deviation = (time - expected.plain[0])[at]
-    push = precision @ deviation
     # Where most peaks scatter more than predicted, one peak must stand out from that scatter.
-    scale = max(1.0, float(np.median(push**2 / np.diag(precision))) / MEDIAN_SQUARE)
-    return _State(at, deviation, precision / scale, scale)
+    scale = max(1.0, float(np.median((precision @ deviation) ** 2 / np.diag(precision))) / MEDIAN_SQUARE)
+    return _State(at, deviation, scale * covariance, precision / scale)
 
 
-def _hypotheses(expected: Expectation, peaks: RunPeaks, state: _State) -> Iterator[Correction]:
+def _ln_density(deviation: Array, covariance: Array) -> float:
+    """Of a normal distribution about nought."""
+    chi_square = float(deviation @ np.linalg.solve(covariance, deviation))
+    size = float(np.linalg.slogdet(covariance)[1])
+    return -chi_square / 2 - size / 2 - len(deviation) * LN_ROOT_TWO_PI
+
+
+def _unusual(expected: Expectation, state: _State, i: int) -> dict[Explanation, float]:
+    """Ln of the weights of compound at[i] being of a wider kind, against its being like others.
+
+    With the priors of some parameters widened, the fit's covariance C becomes C + C E K E'C and its parameters move by
+    C E K r, K = (D^-1 - E'CE)^-1, D what their information falls by and r how far they lie from typical.
+    """
+    fit, m, M = expected.problem.fit, int(state.at[i]), len(expected.plain[0])
+    T0, C = float(fit.retention.T0[m]), drawn_covariance(fit)
+    usual = typical_of(fit.system.column)
+
+    def typical(at: float) -> Array:
+        result: Array = usual.parameters(np.array([at]))[0, 1:]
+        return result
+
+    E = np.zeros((len(C), 2))
+    E[[M + m, 2 * M + m], [0, 1]] = 1.0
+    E[m] = typical(T0) - typical(T0 + 1.0)
+    off = np.array([np.log(fit.retention.theta[m]), fit.retention.dCp[m]]) - typical(T0)
+    result: dict[Explanation, float] = {}
+    for kind, (odds, wider) in UNUSUAL.items():
+        times = np.array(wider)
+        rows = np.flatnonzero(times > 1)
+        known = E[:, rows].T @ C @ E[:, rows]
+        lost = (1 - 1 / times[rows] ** 2) / usual.spreads[rows] ** 2
+        left = np.diag(1 / lost) - known
+        if np.linalg.eigvalsh(left).min() <= 0:  # noise larger than stated: the prior is not what limits it
+            continue
+        K = np.linalg.inv(left)
+        B = (expected.by_parameters @ C @ E[:, rows])[state.at]
+        before = (
+            np.linalg.slogdet(np.eye(len(rows)) - lost[:, None] * known)[1] / 2 + np.log(times[rows]).sum()
+        )
+        scouted = float(off[rows] @ K @ off[rows]) / 2 - before
+        here = _ln_density(state.deviation - B @ K @ off[rows], state.covariance + B @ K @ B.T)
+        result[kind] = float(np.log(odds) + scouted + here - state.ln_density)
+    return result
+
+
+def _cases(expected: Expectation, peaks: RunPeaks, state: _State) -> Iterator[Correction]:
     P, push, at = state.precision, state.push, state.at
     own = np.diag(P)
     time, area = peaks.time[at], _area_cost(peaks)
+    interval = INSIDE * np.sqrt(np.diag(expected.tolerant_covariance))[at]
 
-    def correction(kind: CorrectionKind, i: int, partner: int | None, gain: float) -> Correction:
+    def correction(
+        kind: CorrectionKind, i: int, partner: int | None, weight: float, intended: float | None = None
+    ) -> Correction:
         off = float(push[i] / own[i])  # of the peak as named from where all others say it should be
-        return Correction(
-            kind, int(at[i]), partner, float(time[i] - off), off * float(np.sqrt(own[i])), None, float(gain)
-        )
+        sigmas = off * float(np.sqrt(own[i]))
+        return Correction(kind, int(at[i]), partner, float(time[i] - off), sigmas, intended, float(weight))
 
+    exchanged = np.log(EXCHANGED / NEIGHBOURS)
     for i in range(len(at)):
-        for j in range(i + 1, len(at)):
+        for j in range(len(at)):
             moved = time[j] - time[i]
             gain = -2 * moved * (push[i] - push[j]) - moved**2 * (own[i] + own[j] - 2 * P[i, j])
-            if gain <= 0:
+            if i == j or gain <= 0:
                 continue
             gain += area(at[i], at[i]) + area(at[j], at[j]) - area(at[i], at[j]) - area(at[j], at[i])
-            yield correction("swapped", i, int(at[j]), gain - EXCHANGE_PRICE)
+            yield correction("swapped", i, int(at[j]), exchanged + gain / 2)
         for e, extra in enumerate(peaks.extra):
             moved = extra - time[i]
             gain = -2 * moved * push[i] - moved**2 * own[i]
-            yield correction("extra", i, e, gain - EXCHANGE_PRICE)
-        alone = push[i] ** 2 / own[i]  # what the peak itself adds to chi-square
-        if abs(push[i] / own[i]) > FOREIGN_WIDTHS * expected.plain[1][at[i]]:
-            yield correction("foreign", i, None, alone - LEFT_OUT_PRICE)
-        if alone < CLEAR:
+            yield correction("extra", i, e, exchanged + gain / 2)
+        off, error = float(push[i] / own[i]), float(1 / np.sqrt(own[i]))
+        alone = ln_normal(off / error, error)  # ln density of the time, given all others
+        if abs(state.deviation[i]) > interval[i]:
+            slip = slip_of(float(time[i]), float(time[i] - off), error)
+            yield correction("mistyped", i, None, np.log(MISTYPED) + slip.ln_density - alone, slip.time)
+            if abs(off) > FOREIGN_WIDTHS * expected.plain[1][at[i]]:
+                other = ln_foreign(float(time[i])) + _other_area(peaks, int(at[i]))
+                yield correction("foreign", i, None, np.log(FOREIGN) + other - alone)
+        if abs(off) < INSIDE * error:
             continue
         for missing in np.flatnonzero(np.isnan(peaks.time) & np.isfinite(expected.plain[0])):
-            given = _given_to(peaks.time, int(at[i]), int(missing))
-            other = _state(expected, given)
-            after = float(other.deviation @ other.push) * other.scale / state.scale
-            before = float(state.deviation @ push)
-            gain = before - after + area(int(at[i]), int(at[i])) - area(int(missing), int(at[i]))
-            yield correction("misnamed", i, int(missing), gain - EXCHANGE_PRICE)
+            then = _state(expected, _given_to(peaks.time, int(at[i]), int(missing)))
+            gain = 2 * (then.ln_density - state.ln_density)
+            gain += area(int(at[i]), int(at[i])) - area(int(missing), int(at[i]))
+            yield correction("misnamed", i, int(missing), exchanged + gain / 2)
 
 
 def _given_to(time: Array, m: int, other: int) -> Array:
@@ -203,29 +304,32 @@ def _given_to(time: Array, m: int, other: int) -> Array:
     return result
 
 
-def _mistyped(correction: Correction, peaks: RunPeaks) -> Correction:
-    """A foreign peak whose time is one slip of typing from where it is expected."""
-    error = abs((peaks.time[correction.compound] - correction.expected) / correction.sigmas)
-    slip = intended_time(float(peaks.time[correction.compound]), correction.expected, error)
-    m = correction.compound
-    known = bool(np.isfinite(peaks.ln_area[m] - peaks.usual_ln_area[m]))
-    own_area = _area_cost(peaks)(m, m) < FOREIGN_AREA
-    if slip is None or not (own_area if known else slip.telling):
-        return correction
-    return replace(correction, kind="mistyped", intended=slip.time)
-
-
 def _area_cost(peaks: RunPeaks) -> Callable[[int, int], float]:
     """How improbable it is that compound m has the area found under the name of n; 0 where that is not known."""
-    off = peaks.ln_area - peaks.usual_ln_area
-    known = off[np.isfinite(off)]
-    if len(known) < LEAST_PEAKS:
-        return lambda m, n: 0.0
-    centre = float(np.median(known))  # what was injected, against the scouting runs
-    spread = float(np.clip(1.4826 * np.median(np.abs(known - centre)), *AREA_SPREAD))
+    centre, spread = _injected(peaks)
 
     def cost(m: int, n: int) -> float:
         z = (peaks.ln_area[n] - peaks.usual_ln_area[m] - centre) / spread
         return 0.0 if np.isnan(z) else float((AREA_FREEDOM + 1) * np.log1p(z**2 / AREA_FREEDOM))
 
     return cost
+
+
+def _injected(peaks: RunPeaks) -> tuple[float, float]:
+    """What was injected against the scouting runs, as ln, and the spread of ln area about it; nan of too few areas."""
+    off = peaks.ln_area - peaks.usual_ln_area
+    known = off[np.isfinite(off)]
+    if len(known) < LEAST_PEAKS:
+        return float("nan"), 1.0
+    centre = float(np.median(known))
+    return centre, float(np.clip(1.4826 * np.median(np.abs(known - centre)), *AREA_SPREAD))
+
+
+def _other_area(peaks: RunPeaks, m: int) -> float:
+    """Ln of how much more probable the area of a peak is as another compound's."""
+    centre, spread = _injected(peaks)
+    off = float(peaks.ln_area[m] - peaks.usual_ln_area[m] - centre)
+    if np.isnan(off):
+        return 0.0
+    own = ln_normal(0.0, spread) - _area_cost(peaks)(m, m) / 2
+    return ln_normal(off / OTHER_AREA, OTHER_AREA) - own

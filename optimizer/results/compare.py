@@ -130,7 +130,9 @@ class WrongName:
     off_sd: Annotated[float, RATIO, key()]
     """how far off that it is, in standard deviations"""
     intended: Annotated[float | None, TIME, key("intended_min")]
-    """the time that was probably meant; None unless mistyped"""
+    """the time that was probably meant; None unless mistyped, and where several slips would do"""
+    weighed: Annotated[dict[str, float], SHARE, key()]
+    """how likely all that may be the matter is: `sound`, `curved` (bent unusually), `unusual`, and each `kind`"""
     says: Text
     """the correction in words"""
 
@@ -269,9 +271,7 @@ def compare_result(
     if outcome is not None and after is not None and after.reliable:
         new = None if best is None else best.reliability
         lines.append(retuned_text(after.reliability, new, compared.problem.confidence))
-    rests_on = (
-        None if best is None or after is None else retuned_for(compared, after, best.prediction.program)
-    )
+    on = None if best is None or after is None else retuned_for(compared, after, best.prediction.program)
     return CompareResult(
         compared,
         after,
@@ -287,7 +287,7 @@ def compare_result(
         peaks=tuple(_peak(compared, int(m)) for m in prediction.order),
         wrong_names=_wrong_names(compared),
         refit=None if after is None else _refit(compared, after),
-        retuned_for=rests_on,
+        retuned_for=on,
         warnings=_warnings(compared, after),
     )
 
@@ -337,6 +337,7 @@ def _wrong_names(compared: Comparison) -> tuple[WrongName, ...]:
             each.expected,
             each.sigmas,
             each.intended,
+            dict(each.weighed),
             correction_text(compared, each),
         )
         for each in compared.corrections

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from models.column.programs import Program
+from models.fit.diagnosis import EXPLAINED, others
 from models.units import HALF_95, SECONDS_PER_MINUTE
 from optimizer.base.numbers import beside_needed, percent
 from optimizer.goal.outcome import Prediction
@@ -37,7 +38,10 @@ def _judgement(compared: Comparison) -> str:
     if verdict == "misnamed":
         first, *more = compared.corrections
         what = "A time looks mistyped" if first.kind == "mistyped" else "A peak has a wrong name"
-        return f"{what}: {correction_text(compared, first)}" + (f", and {len(more)} more" if more else "")
+        sure = others(first.weighed, first.kind)
+        return f"{what} ({sure}): {correction_text(compared, first)}" + (
+            f", and {len(more)} more" if more else ""
+        )
     if verdict == "departs":
         return "The run deviates from its prediction, and no single cause explains it"
     if not compared.causes.peaks:
@@ -120,7 +124,19 @@ def correction_text(compared: Comparison, correction: Correction) -> str:
         return f"{name} is the peak named {own} at {_minutes(time)} min, not the one at {at} min; exchange the two"
     if correction.intended is not None:
         return f"{name} at {at} min should probably read {_minutes(correction.intended)} min"
+    if correction.kind == "mistyped":
+        return f"{name} is expected at {expected} min, and several slips lead from there to {at} min; check its time"
     return f"{name} is expected at {expected} min, and the peak at {at} min is another compound"
+
+
+def doubt_text(compared: Comparison, doubt: Correction) -> str:
+    """Of a peak that is probably right, what else it may be."""
+    off = float(compared.named[doubt.compound]) - doubt.expected
+    likeliest, name = doubt.weighed[0][0], compared.prediction.compounds[doubt.compound]
+    return (
+        f"{name} is {off:+.1f} s off where the other peaks put it; most likely {EXPLAINED[likeliest]} "
+        f"({others(doubt.weighed, likeliest)})."
+    )
 
 
 def _minutes(seconds: float) -> str:
@@ -131,6 +147,7 @@ def remarks(compared: Comparison) -> list[str]:
     """What else the run shows, a sentence each."""
     lines = [f"{correction_text(compared, each)}." for each in compared.corrections[1:]]
     lines = [line[0].upper() + line[1:] for line in lines]
+    lines += [doubt_text(compared, each) for each in compared.doubts]
     lines += _cause_remarks(compared)
     reported = compared.lost if compared.verdict in ("unconfirmed", "drifts") else ()
     names = {compared.prediction.compounds[m] for m in reported}

@@ -13,7 +13,7 @@ from models.fit.diagnosis import correction_of, description
 from models.fit.fit import Fit, Suspect
 from models.peaks.overload import load_of_capacity
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
-from optimizer.base.numbers import MINUTES, Rounded
+from optimizer.base.numbers import MINUTES, SHARE, Rounded
 from optimizer.base.quantities import CELSIUS, KJ_MOL, MINUTE
 from optimizer.base.tables import document_of, key
 from optimizer.scenario.data import Scenario
@@ -70,7 +70,7 @@ class SuspectPeak:
     expected: Annotated[float, MINUTES, key("expected_min")]
     expected_sd: Annotated[float, Rounded(MINUTE, digits=3), key("expected_sd_min")]
     intended: Annotated[float | None, MINUTES, key("intended_min")]
-    gain: Annotated[float, THREE, key("chi_square_falls_by")]
+    weighed: Annotated[dict[str, float], SHARE, key()]
     area_gain: Annotated[float, THREE, key("for_the_areas")]
     words: Annotated[str, key()]
     correction: Annotated[str, key("mend")]
@@ -270,7 +270,7 @@ class FitResult:
             suspect.expected,
             suspect.expected_error,
             suspect.intended,
-            suspect.gain,
+            dict(suspect.weighed),
             suspect.area_gain,
             description(suspect, runs, names),
             correction_of(suspect, runs, names),

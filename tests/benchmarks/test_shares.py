@@ -8,7 +8,7 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from benchmarks.shares import share, share_by_group
+from benchmarks.shares import rms_by_group, share, share_by_group
 
 
 def numbers(text: str) -> list[float]:
@@ -42,3 +42,12 @@ def test_groups_that_stand_and_fall_together_count_as_one_trial_each() -> None:
 def test_where_all_agree_the_groups_bound_what_can_be_said() -> None:
     assert share_by_group([np.ones(20, dtype=bool)] * 40) == share(40, 40)
     assert share_by_group([np.zeros(20, dtype=bool)] * 40) == share(0, 40)
+
+
+def test_a_root_mean_square_has_the_interval_of_its_chi_square() -> None:
+    """400 normal deviates, each a group of its own: chi-square of as many degrees of freedom, R. A. Fisher 1925."""
+    z = np.random.default_rng(3).normal(0.0, 2.0, 400)
+    shown, low, high = numbers(rms_by_group([np.array([each]) for each in z]))
+    assert shown == pytest.approx(float(np.sqrt(np.mean(z**2))), abs=0.006)
+    half = 1.96 * 2.0 / sqrt(2 * 400)
+    assert (high - low) / 2 == pytest.approx(half, rel=0.2)

@@ -12,7 +12,8 @@ from models.fit.compound_fits import NEVER
 from models.fit.diagnosis import description
 from models.fit.fit import Fit, Run
 from models.fit.fitting import fit_retention
-from models.fit.wrong_peaks import intended_time, peaks_of
+from models.fit.named_peaks import peaks_of
+from models.fit.odds import slip_of
 
 NAMES = tuple(f"c{m + 1}" for m in range(12))
 RATES = (3.0, 10.0, 40.0)
@@ -166,19 +167,17 @@ def test_areas_of_two_compounds_tell_nothing() -> None:
 
 def test_slips_of_typing() -> None:
     # 12.43 for 12.34, expected at 12.341 +- 0.01 min
-    slip = intended_time(12.43 * 60, 12.341 * 60, 0.6)
-    assert slip is not None
-    assert slip.telling
+    slip = slip_of(12.43 * 60, 12.341 * 60, 0.6)
     assert slip.time == pytest.approx(12.34 * 60)
     # the point one place off
-    slip = intended_time(1.234 * 60, 12.341 * 60, 0.6)
-    assert slip is not None
-    assert slip.time == pytest.approx(12.34 * 60)
-    # where the expected time is as uncertain as this, a slip comes near it by accident
-    slip = intended_time(17.34 * 60, 12.6 * 60, 30.0)
-    assert slip is None or not slip.telling
+    far = slip_of(1.234 * 60, 12.341 * 60, 0.6)
+    assert far.time == pytest.approx(12.34 * 60)
+    # where the expected time is as uncertain as this, several slips come near it, and none stands out
+    vague = slip_of(17.34 * 60, 12.6 * 60, 30.0)
+    assert vague.time is None
+    assert vague.ln_density < slip.ln_density - 3
     # no single slip leads there
-    assert intended_time(12.43 * 60, 9.87 * 60, 0.6) is None
+    assert slip_of(12.43 * 60, 9.87 * 60, 0.6).ln_density < -50
 
 
 def test_a_compound_without_a_peak_where_another_has_a_wrong_one() -> None:

@@ -274,7 +274,9 @@ def test_a_slip_of_typing_is_read_as_it_was_meant(compared: Callable[[Rows], Com
     assert correction.kind == "mistyped"
     assert correction.intended == pytest.approx(true, abs=0.1)
     line = verdict_line(made)
-    assert line.startswith("A time looks mistyped: geraniol at 15.")
+    assert line.startswith("A time looks mistyped (")
+    assert "a peak of another compound" in line
+    assert "): geraniol at 15." in line
     assert f"should probably read {true / 60:.3f} min" in line
     assert marked_text(compare_result(made, None)) == "its time is probably mistyped"
 

@@ -18,6 +18,7 @@ from optimizer.goal.shared_cause import BEYOND, Causes, Expectation, causes_of, 
 from optimizer.methods.compare import Comparison, compare
 from optimizer.methods.compare_refit import Refit, refit, refit_notes
 from optimizer.methods.workflow import fit_scenario
+from optimizer.methods.wrong_names import Correction, RunPeaks, wrong_names
 from optimizer.results.compare_words import advice, remarks, retuned_text
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.reading import load_scenario
@@ -120,8 +121,8 @@ def suspicion(made: Comparison, run: int, m: int, expected: float, **others: obj
         expected=expected,
         expected_error=0.2,
         intended=expected,
-        gain=20.0,
         area_gain=0.0,
+        weighed=(("foreign", 0.9), ("mistyped", 0.06), ("curved", 0.04)),
     )
     return replace(told, **others)  # type: ignore[arg-type]
 
@@ -204,3 +205,24 @@ def test_a_cause_counts_by_what_it_leaves(expected: Expectation) -> None:
     assert not unlike.beyond
     lines = remarks(compared(expected, found + scatter))
     assert any(f"{unlike.fall / unlike.scale:.1f} in units of what remains" in line for line in lines)
+
+
+def test_a_time_inside_its_own_interval_is_not_called_wrong_for_itself(expected: Expectation) -> None:
+    """However well the other peaks fit: of all peaks, the one that these foretell best is moved."""
+    covariance = expected.tolerant_covariance
+    sd, alone = np.sqrt(np.diag(covariance)), 1 / np.sqrt(np.diag(np.linalg.inv(covariance)))
+    m = int(np.argmax(sd / alone))
+    assert 1.8 * sd[m] > 5 * alone[m]
+    inside, outside = (moved(expected, m, times * float(sd[m])) for times in (1.8, 4.0))
+    assert inside == ()
+    assert [each.compound for each in outside] == [m]
+    (named,) = outside
+    assert named.kind in ("mistyped", "foreign")
+    assert sum(share for _, share in named.weighed) == pytest.approx(1.0)
+
+
+def moved(expected: Expectation, m: int, seconds: float) -> tuple[Correction, ...]:
+    """Names called wrong where one peak of a run is moved that is otherwise as predicted."""
+    time, unknown, none = expected.plain[0].copy(), np.full(len(expected.plain[0]), np.nan), np.zeros(0)
+    time[m] += seconds
+    return wrong_names(expected, RunPeaks(time, unknown, unknown, unknown, none, none))[0]
