@@ -166,16 +166,10 @@ def test_errors_are_as_large_as_they_are_said_to_be_whatever_the_noise() -> None
 
 def test_a_thicker_film_does_not_make_a_compound_larger() -> None:
     """T0 rises with the film; the prior is that of the usual phase ratio."""
-    thick = replace(RETENTION, T0=RETENTION.T0 + RETENTION.theta * np.log(4.0))
-    usual, prior = (
-        PRIOR,
-        diffusion_prior(
-            SYSTEM.gas,
-            thick,
-            replace(SYSTEM.column, film_thickness=4 * SYSTEM.column.film_thickness),
-            [None] * M,
-        ),
-    )
+    column = replace(SYSTEM.column, film_thickness=4 * SYSTEM.column.film_thickness)
+    more = SYSTEM.column.phase_ratio / column.phase_ratio
+    thick = replace(RETENTION, T0=RETENTION.T0 + RETENTION.theta * np.log(more))
+    usual, prior = PRIOR, diffusion_prior(SYSTEM.gas, thick, column, [None] * M)
     constants = [
         typical_diffusion_constant(SYSTEM.gas, of.T0) * np.exp(known.mean)
         for of, known in ((RETENTION, usual), (thick, prior))
