@@ -230,14 +230,14 @@ class Optimized(Result):
         from optimizer.show.pictures.front import draw_front
 
         goal = self.fitted.scenario.goal
-        draw_front(self._front(), goal.minimise, goal.min_resolution, axes)
+        draw_front(self._front(), goal.minimise, axes)
 
     def figure(self) -> Figure:
         """The front as a figure of its own; raises as `plot_front`."""
         from optimizer.show.pictures.front import front_figure
 
         goal = self.fitted.scenario.goal
-        return front_figure(self._front(), goal.minimise, goal.min_resolution)
+        return front_figure(self._front(), goal.minimise)
 
     def _front(self) -> tuple[Any, ...]:
         if not self.outcome.front:

@@ -14,7 +14,7 @@ from models.column.programs import Program
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.errors import ScenarioError
 from optimizer.base.interruption import postponed
-from optimizer.base.output import write_atomically
+from optimizer.base.output import OutputError, write_atomically
 from optimizer.base.text_files import read_bytes
 from optimizer.campaign.history import AddedRun, Campaign, read_campaign, sha256
 from optimizer.methods.compare_refit import day_of
@@ -94,6 +94,10 @@ def put_in(scenario: Scenario, new: NewRun, origin: str, save: Save) -> Path:
     """
     path = scenario.path
     table = path.parent / new.run.file
+    if table.exists() or read_bytes(path) != new.former:
+        raise OutputError(
+            f"{path}: was changed by somebody else meanwhile; nothing was written, look at the run again"
+        )
     versions = (path.with_name(f"{path.name}.former-{n}") for n in range(1, OFTEN))
     former = next(each for each in versions if not each.exists())
     known = read_campaign(scenario)

@@ -22,7 +22,9 @@ def add_to(app: typer.Typer) -> None:
 
 
 def open_page(
-    scenario: Annotated[Path, typer.Argument(help="A scenario folder, or its scenario.toml.")],
+    scenario: Annotated[
+        Path, typer.Argument(help="A scenario folder, or its scenario.toml; a new folder to set one up.")
+    ],
     results: Annotated[
         list[Path] | None,
         typer.Option(
@@ -57,7 +59,7 @@ def open_page(
     gate = Gate(lambda code: typer.echo(f"For another page, or this one closed and opened again: {code}"))
     number = listening.getsockname()[1]
     address = f"http://{HOST}:{number}/"
-    typer.echo(session.fitted.scenario.title)
+    typer.echo(session.title)
     typer.echo(f"The page is at {address} and asks for a code, which works once: {gate.code}")
     typer.echo("Ctrl-C here closes it.")
     try:
@@ -70,7 +72,7 @@ def open_page(
         typer.echo("Closed.")
     finally:
         gate.close()
-        session.searching.end()
+        session.end()
 
 
 def _has_screen() -> bool:

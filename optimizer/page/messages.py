@@ -28,6 +28,8 @@ def scenario_message(fitted: Fitted) -> Document:
         "path": str(scenario.path.parent),
         "goal": goal_lines(scenario),
         "confidence": scenario.goal.confidence,
+        "gas": scenario.gas.name,
+        "compounds": list(scenario.compounds),
         "steps": {**stated["instrument"]["steps"], "velocity_cm_s": 0.1},
         "seconds": stated["search"]["seconds"],
         "warnings": [*scenario.warnings, *fitted.fit.warnings],

@@ -1,10 +1,10 @@
-"""A search in a process of its own, told to stop and asked how far it is; the page stays quick meanwhile."""
+"""Searches in a process of their own, told to stop and asked how far they are; the page stays quick meanwhile."""
 
 from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -17,6 +17,7 @@ from optimizer.app.interface_results import Fitted, Optimized, Predicted
 from optimizer.base.output import make_folder
 from optimizer.base.processes import Apart, Work
 from optimizer.results.documents import Document
+from optimizer.search.found import Progress
 from optimizer.search.moves import holding, until_end, why_not_searched
 from optimizer.search.program_space import families_of
 
@@ -32,36 +33,51 @@ class Wanted(NamedTuple):
 
 
 class Searching:
-    """The search of one server: one at a time, and its result as long as no other begins."""
+    """The search of one server: one at a time, and its result as long as no other begins.
 
-    def __init__(self, work: Work | None = None) -> None:
-        self._work = work or search
+    Parameters
+    ----------
+    work : what its process does
+    finishes : whether, once stopped, it still simulates and rounds what it had found; else its process is ended
+    """
+
+    def __init__(self, work: Work | None = None, finishes: bool = True) -> None:
+        self._work, self._finishes = work or search, finishes
         self._worker: Apart | None = None
         self._state: Document = {"at_work": False}
         self._saved: queue.SimpleQueue[Document] = queue.SimpleQueue()
-        self._lock = threading.Lock()
+        self._lock, self._writing = threading.Lock(), threading.Lock()
 
-    def begin(self, fitted: Fitted, start: Program, seconds: float) -> None:
-        """Begin a search from a program, with a budget [s]; one at work must have ended.
+    def begin(self, wanted: Any) -> None:
+        """Begin what is wanted; what is at work must have been stopped.
 
         Raises
         ------
-        InvalidInputError : when one is at work
+        InvalidInputError : when something is at work
         """
         with self._lock:
-            if self._state["at_work"]:
+            if self._state["at_work"] or self._writing.locked():
                 raise InvalidInputError(
                     "a search is at work already, perhaps from another page: stop it first"
                 )
             self._end()
             self._state = {"at_work": True, "share": 0.0, "text": "beginning"}
-            self._worker = Apart(self._work, [Wanted(fitted, start, seconds)])
+            self._worker = Apart(self._work, [wanted])
             threading.Thread(target=self._listen, args=(self._worker,), daemon=True).start()
 
     def stop(self) -> None:
-        """Tell it to stop with the best so far."""
-        if self._worker is not None and self._state["at_work"]:
+        """Stop with the best so far, at once: what is still to be simulated of it follows when it is done."""
+        with self._lock:
+            if self._worker is None or not self._state["at_work"]:
+                return
+            best = self._state.get("candidates", [])
+            if not self._finishes:
+                self._end()
+                self._state = {"at_work": False, "text": "stopped; nothing was written"}
+                return
+            text = "stopped; the best is now rounded and simulated" if best else "stopped"
             self._worker.order(0, STOP)
+            self._state = {"at_work": False, "finishing": True, "text": text, "candidates": best}
 
     def state(self) -> Document:
         """How far it is: share of the budget and a line of text; candidates or an error once it has ended."""
@@ -74,11 +90,14 @@ class Searching:
         ------
         RampwrightError : when there is nothing to write, or it cannot be written
         """
-        with self._lock:
-            if self._worker is None or self._state["at_work"] or not self._state.get("candidates"):
-                raise InvalidInputError("there are no candidates to save: search first")
-            self._worker.order(0, (SAVE, folder))
-            done = self._saved.get()
+        with self._writing:
+            with self._lock:
+                if self._worker is None or self._state["at_work"] or not self._state.get("candidates"):
+                    raise InvalidInputError("there are no candidates to save: search first")
+                self._saved = queue.SimpleQueue()
+                saved = self._saved
+                self._worker.order(0, (SAVE, folder))
+            done = saved.get()
         if "error" in done:
             raise RampwrightError(str(done["error"]))
         return done
@@ -92,6 +111,7 @@ class Searching:
         if self._worker is not None:
             worker, self._worker = self._worker, None
             worker.end()
+            self._saved.put({"error": "the search was ended before it had written anything"})
 
     def _listen(self, worker: Apart) -> None:
         try:
@@ -102,12 +122,18 @@ class Searching:
                 answer: Document = answered[1]
                 if "saved" in answer:
                     self._saved.put(answer["saved"])
-                elif self._worker is worker:
-                    self._state = answer
+                else:
+                    with self._lock:
+                        # What it tells on the way is of no interest once it was stopped.
+                        if self._worker is worker and not (
+                            self._state.get("finishing") and answer["at_work"]
+                        ):
+                            self._state = answer
         except RampwrightError as error:  # it ended by itself
             self._saved.put({"error": str(error)})
-            if self._worker is worker:
-                self._state = {"at_work": False, "error": str(error)}
+            with self._lock:
+                if self._worker is worker:
+                    self._state = {"at_work": False, "error": str(error)}
 
 
 def search(wanted: Wanted, orders: Iterator[Any]) -> Iterator[Document]:
@@ -160,10 +186,31 @@ def search(wanted: Wanted, orders: Iterator[Any]) -> Iterator[Document]:
                 stop.set()
                 continue
             ended.wait()
-            answers.put({"saved": _saved(found[-1], order[1])})
+            saved = (
+                _saved(found[-1], order[1]) if found else {"error": "nothing was found that could be saved"}
+            )
+            answers.put({"saved": saved})
 
     for target in (at_work, listen):
         threading.Thread(target=target, daemon=True).start()
+    while True:
+        yield answers.get()
+
+
+def told_while(work: Callable[[Progress], Document]) -> Iterator[Document]:
+    """How far a piece of work is, as it goes, then what it gives."""
+    answers: queue.SimpleQueue[Document] = queue.SimpleQueue()
+
+    def progress(share: float, text: str) -> None:
+        answers.put({"at_work": True, "share": share, "text": text})
+
+    def at_work() -> None:
+        try:
+            answers.put(work(progress))
+        except RampwrightError as error:
+            answers.put({"at_work": False, "error": str(error)})
+
+    threading.Thread(target=at_work, daemon=True).start()
     while True:
         yield answers.get()
 

@@ -19,14 +19,17 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from models.errors import RampwrightError
+from optimizer.page.campaigning import Campaigning
 from optimizer.page.gate import Gate
 from optimizer.page.session import Session
+from optimizer.page.setting_up import SettingUp
 from optimizer.results.documents import Document
 
 HOST = "127.0.0.1"
 STATIC = Path(__file__).parent / "static"
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 MOST_BODY = 256 * 1024  # bytes of a request
+MOST_FILE = 48 * 1024 * 1024  # of one that brings a file
 HEADERS = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
     "img-src 'self' data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
@@ -87,6 +90,7 @@ class Guard:
 
 def application(session: Session, gate: Gate, port: int) -> ASGIApp:
     """The application that serves the page of a session on a port."""
+    campaigning, setting_up = Campaigning(session), SettingUp(session)
     asked: dict[str, Answer] = {
         "state": session.state,
         "predict": session.predicted,
@@ -94,6 +98,16 @@ def application(session: Session, gate: Gate, port: int) -> ASGIApp:
         "save": session.saved,
         "search": session.search,
         "save-search": session.saved_search,
+        "campaign": campaigning.state,
+        "next-run": campaigning.next,
+        "approve-run": campaigning.approve,
+        "undo-run": campaigning.undo,
+        "form": setting_up.form,
+    }
+    with_files: dict[str, Answer] = {
+        "look-at-run": campaigning.look,
+        "check-form": setting_up.check,
+        "write-form": setting_up.write,
     }
     routes = [
         Route("/", _file("page.html")),
@@ -104,6 +118,10 @@ def application(session: Session, gate: Gate, port: int) -> ASGIApp:
         ),
         Route("/enter", _enter(gate), methods=["POST"]),
         *(Route(f"/ask/{name}", _ask(answer), methods=["POST"]) for name, answer in asked.items()),
+        *(
+            Route(f"/ask/{name}", _ask(answer, MOST_FILE), methods=["POST"])
+            for name, answer in with_files.items()
+        ),
     ]
     return Guard(Starlette(routes=routes), port, gate)
 
@@ -137,10 +155,10 @@ def _enter(gate: Gate) -> Endpoint:
     return enter
 
 
-def _ask(answer: Answer) -> Endpoint:
+def _ask(answer: Answer, most: int = MOST_BODY) -> Endpoint:
     async def ask(request: Request) -> Response:
         try:
-            asked: Any = json.loads(await _body(request) or b"{}")
+            asked: Any = json.loads(await _body(request, most) or b"{}")
         except TooLarge as error:
             return JSONResponse({"error": str(error)}, 413)
         except (ValueError, RecursionError):
@@ -155,12 +173,12 @@ def _ask(answer: Answer) -> Endpoint:
     return ask
 
 
-async def _body(request: Request) -> bytes:
+async def _body(request: Request, most: int = MOST_BODY) -> bytes:
     found = bytearray()
     async for part in request.stream():
         found += part
-        if len(found) > MOST_BODY:
-            raise TooLarge(f"the request is larger than {MOST_BODY // 1024} kB")
+        if len(found) > most:
+            raise TooLarge(f"the request is larger than {most // 1024} kB")
     return bytes(found)
 
 

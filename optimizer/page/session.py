@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from threading import Lock
 from typing import Any, get_args
 
 from models.errors import InvalidInputError, RampwrightError
-from optimizer.app.chosen_program import AnyPath, AnyProgram, chosen, starts_of
+from optimizer.app.chosen_program import AnyPath, AnyProgram, chosen, kept_candidate, starts_of
 from optimizer.app.interface import Certainty, fit, load_scenario, predict, snap
 from optimizer.app.interface_results import Fitted, Predicted
+from optimizer.base.errors import ScenarioError
 from optimizer.base.output import make_folder
+from optimizer.campaign.history import read_campaign
 from optimizer.page.messages import prediction_message, scenario_message
-from optimizer.page.searching import Searching
+from optimizer.page.searching import Searching, Wanted
+from optimizer.page.switches import Switches, switched, switches_of
 from optimizer.results.documents import Document
+from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import CANDIDATES_FILE
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import SCENARIO_FILE
@@ -24,49 +29,133 @@ from optimizer.scenario.reading import SCENARIO_FILE
 MOST_SECONDS = 3600
 SEARCHED = "results"  # and a number: a folder with what a search found
 SAVED, PROGRAM_FILE, SET_POINTS_FILE = "programs", "program.toml", "set_points.txt"
+WHAT_IF_FILE = "what_if.txt"  # beside a program that was predicted with switches: how to keep them
 CRITICAL = "critical"  # asks for the pair at risk, or where none is for the critical one
 NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9 ._-]{0,58}[A-Za-z0-9])?")
+MOST_SWITCHED = 8  # fits with switches that are kept
 Stamp = tuple[tuple[str, int, int], ...]  # of files: name, ns of the last change, bytes
 Start = dict[str, Any]
 
 
 class Session:
-    """A scenario and its fit, as read.
+    """A scenario and its fit, as read; while there is none that can be used, one can still be set up.
 
     Parameters
     ----------
-    path : the scenario's folder, or its scenario.toml
+    path : the scenario's folder, or its scenario.toml; the folder need not exist yet
     results, programs : folders that `optimize` wrote, and program files, that pages may start from
 
-    Raises
-    ------
-    RampwrightError : when the scenario cannot be used
+    Attributes
+    ----------
+    scenario : as read, with or without scouting runs; None where it cannot be used
+    problems : why there is no scenario or no fit, a sentence each
     """
 
     def __init__(self, path: AnyPath, results: Sequence[Path] = (), programs: Sequence[Path] = ()) -> None:
         self._path, self._results, self._programs = Path(path), tuple(results), tuple(programs)
         self._saving = Lock()
         self.searching = Searching()
+        self.ends: list[Callable[[], None]] = [self.searching.end]
+        self.scenario: Scenario | None = None
+        self.problems: tuple[str, ...] = ()
+        self._fitted: Fitted | None = None
+        self._switched: dict[Switches, Fitted] = {}
+        self._files: list[Path] = []
         self._stamp: Stamp = ()
-        self.fitted = self._read()
+        if not self.file.exists():
+            self.problems = (f"{self.file}: is not there yet; fill in what is needed below, and write it",)
+            return
+        with suppress(RampwrightError):
+            self.read()
+
+    @property
+    def fitted(self) -> Fitted:
+        """The fit, without which nothing is predicted.
+
+        Raises
+        ------
+        ScenarioError : when there is none yet
+        """
+        if self._fitted is None:
+            raise ScenarioError(self.problems)
+        return self._fitted
+
+    def end(self) -> None:
+        """End what works for it."""
+        for each in self.ends:
+            each()
+
+    @property
+    def file(self) -> Path:
+        """The scenario's file, which may not be there yet."""
+        if self.scenario is not None:
+            return self.scenario.path
+        return self._path if self._path.suffix == ".toml" else self._path / SCENARIO_FILE
 
     @property
     def folder(self) -> Path:
         """The scenario's."""
-        return self.fitted.scenario.path.parent
+        return self.file.parent
+
+    @property
+    def title(self) -> str:
+        """Of the scenario, or where it will be."""
+        return str(self.folder) if self.scenario is None else self.scenario.title
+
+    def _readable(self) -> Scenario:
+        if self.scenario is None:
+            raise ScenarioError(self.problems)
+        return self.scenario
+
+    def read(self) -> None:
+        """Read the scenario and fit its runs.
+
+        Raises
+        ------
+        RampwrightError : when they cannot be used; what was read before then stays
+        """
+        try:
+            scenario = load_scenario(self._path, runs_needed=False)
+            if not scenario.runs:
+                self.scenario, self._fitted = scenario, None
+                raise ScenarioError(
+                    f"{scenario.path}: there are no scouting runs yet, and nothing to predict from"
+                )
+            fitted = fit(scenario)
+        except RampwrightError as error:
+            self.problems = getattr(error, "problems", (str(error),))
+            raise
+        self.scenario, self._fitted, self.problems, self._switched = scenario, fitted, (), {}
+        self._mark()
 
     def state(self, asked: Document) -> Document:
         """The scenario, and what to start from; `again` reads its files anew."""
         if asked.get("again"):
-            self.fitted = self._read()
+            self.read()
         starts: list[Start] = []
         notes: list[str] = []
-        for label, given in self._starts():
+        for label, given in self._starts() if self.scenario is not None else ():
             try:
                 starts += self._tables(label, given)
             except RampwrightError as error:
                 notes.append(str(error))
-        return {**scenario_message(self.fitted), "starts": starts, "notes": notes, "name": self.free_name()}
+        found = {"path": str(self.folder), "starts": starts, "notes": notes}
+        if self._fitted is None:
+            return {**found, "ready": False, "title": self.title, "problems": list(self.problems)}
+        return {**found, "ready": True, **scenario_message(self.fitted), "name": self.free_name()}
+
+    def program_meant(self, given: Any) -> AnyProgram | None:
+        """A program as a page names it: its tables, or the label of one to start from; None where it names none."""
+        if given is None or isinstance(given, dict):
+            return given
+        scenario = self._readable()
+        for label, start in self._starts():
+            if label == given:
+                return chosen(scenario, start)
+            rank = str(given).removeprefix(f"{label}, candidate ")
+            if isinstance(start, Path) and start.name == CANDIDATES_FILE and rank.isdecimal():
+                return kept_candidate(scenario, start, int(rank))
+        raise InvalidInputError(f"program {given!r}: is none of those to start from")
 
     def predicted(self, asked: Document) -> Document:
         """The prediction of a program on the instrument's steps; a refusal where the oven cannot follow it."""
@@ -77,7 +166,7 @@ class Session:
         two = isinstance(pair, list) and len(pair) == 2 and all(isinstance(each, str) for each in pair)
         if pair not in (None, CRITICAL) and not two:
             raise InvalidInputError("pair: expected the names of two compounds")
-        made = self._predict(asked.get("program"), certainty)
+        made = self._predict(asked, certainty)
         if pair == CRITICAL:
             risk = None if made.reliability is None else made.reliability.pair_at_risk
             pair = made.prediction.critical_pair if risk is None else risk.pair
@@ -100,7 +189,7 @@ class Session:
             raise InvalidInputError(
                 f"name = {name!r}: expected up to 60 letters, digits, spaces, points, dashes or underscores"
             )
-        made = self._predict(asked.get("program"), "exact")
+        made, switches = self._predict(asked, "exact"), switches_of(asked)
         with self._saving:
             folder = self.folder / SAVED / name
             if folder.exists():
@@ -110,6 +199,8 @@ class Session:
             files = made.files()  # draws pictures
             files[PROGRAM_FILE] = made.program_file.encode()
             files[SET_POINTS_FILE] = ("\n".join(made.set_points) + "\n").encode()
+            if switches.any:
+                files[WHAT_IF_FILE] = ("\n".join(switches.lines(self.fitted)) + "\n").encode()
             make_folder(folder, files)
         return {
             "folder": str(folder),
@@ -126,8 +217,8 @@ class Session:
             seconds = asked.get("seconds")
             if not isinstance(seconds, int | float) or not 1 <= seconds <= MOST_SECONDS:
                 raise InvalidInputError(f"seconds = {seconds!r}: expected 1 to {MOST_SECONDS}")
-            start = self._predict(asked["program"], "none").program
-            self.searching.begin(self.fitted, start, float(seconds))
+            start = self._predict(asked, "none").program
+            self.searching.begin(Wanted(self._with(asked), start, float(seconds)))
         return self.searching.state()
 
     def saved_search(self, asked: Document) -> Document:
@@ -145,14 +236,26 @@ class Session:
             name for n in range(1, 10_000) if not (self.folder / SAVED / (name := f"program {n}")).exists()
         )
 
-    def _predict(self, program: Any, certainty: Certainty) -> Predicted:
+    def _predict(self, asked: Document, certainty: Certainty) -> Predicted:
+        program = asked.get("program")
         if not isinstance(program, dict):
             raise InvalidInputError("program: expected its tables oven and carrier")
-        fitted = self.fitted
+        fitted = self._with(asked)
         return predict(fitted, snap(fitted, program), certainty)
 
+    def _with(self, asked: Document) -> Fitted:
+        """The fit under the switches that a page has set."""
+        fitted, switches = self.fitted, switches_of(asked)
+        if not switches.any:
+            return fitted
+        if switches not in self._switched:
+            if len(self._switched) >= MOST_SWITCHED:
+                self._switched.clear()
+            self._switched[switches] = switched(fitted, switches)
+        return self._switched[switches]
+
     def _tables(self, label: str, given: AnyProgram | None) -> list[Start]:
-        scenario = self.fitted.scenario
+        scenario = self._readable()
         if given is not None and isinstance(given, Path) and given.name == CANDIDATES_FILE:
             programs = starts_of(scenario, given)
             labels = [f"{label}, candidate {rank}" for rank in range(1, len(programs) + 1)]
@@ -164,11 +267,13 @@ class Session:
         ]
 
     def _starts(self) -> Iterator[tuple[str, AnyProgram | None]]:
-        scenario, folder = self.fitted.scenario, self.folder
+        scenario, folder = self._readable(), self.folder
         if scenario.current is not None:
             yield "method in use", None
         for run in scenario.runs:
             yield f"scouting run {run.name}", run.program
+        if (proposed := read_campaign(scenario).next_file).exists():
+            yield "next run proposed", proposed
         inside = sorted(folder.glob(f"*/{CANDIDATES_FILE}"))
         for results in [each / CANDIDATES_FILE if each.is_dir() else each for each in self._results] + inside:
             yield results.parent.name, results
@@ -179,13 +284,11 @@ class Session:
         for file in sorted(each for each in folder.glob("*.toml") if each.name != SCENARIO_FILE):
             yield file.name, file
 
-    def _read(self) -> Fitted:
-        scenario = load_scenario(self._path)
-        fitted = fit(scenario)
-        folder = scenario.path.parent
-        self._files = [scenario.path, *(folder / run.file for run in scenario.runs if run.file)]
+    def _mark(self) -> None:
+        """Remember the state of the files that were read."""
+        runs = self.fitted.scenario.runs
+        self._files = [self.file, *(self.folder / run.file for run in runs if run.file)]
         self._stamp = self._stamp_now()
-        return fitted
 
     def _stamp_now(self) -> Stamp:
         found = []

@@ -86,6 +86,21 @@ def with_further_run(path: Path | str, raw: bytes, peaks: PeakTable) -> Scenario
     return _checked(wider, path, None)
 
 
+def with_other_keys(path: Path | str, tree: dict[str, Any]) -> Scenario:
+    """The scenario of a folder or file as it would be with other keys in it.
+
+    Parameters
+    ----------
+    tree : the whole file as `tomllib` would give it
+
+    Raises
+    ------
+    ScenarioError : as `load_scenario`
+    """
+    file = _scenario_file(Path(path))
+    return _checked(_files_of(file, *parse_tables(file, tree, ScenarioTable)), path, None)
+
+
 def _checked(files: ScenarioFiles, path: Path | str, matching: Path | None) -> Scenario:
     """The scenario in files, held against itself."""
     file, table = files.file, files.table
@@ -121,15 +136,20 @@ def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:
     ScenarioError : as `load_scenario`
     """
     file = _scenario_file(Path(path))
-    table, given = parse_file(file, ScenarioTable)
-    problems = [f"{file}: {problem}" for problem in table_problems(table, given)]
-    if problems:
-        raise ScenarioError(problems)
-    if runs_needed and not table.scouting_runs:
+    files = _files_of(file, *parse_file(file, ScenarioTable))
+    if runs_needed and not files.table.scouting_runs:
         raise ScenarioError(
             f"{file}: there are no [[scouting_runs]] yet, and there is nothing to fit without one; rampwright scout "
             f"{path} says which two to make first"
         )
+    return files
+
+
+def _files_of(file: Path, table: ScenarioTable, given: Given) -> ScenarioFiles:
+    """The checked table of a file with the peak tables that it names."""
+    problems = [f"{file}: {problem}" for problem in table_problems(table, given)]
+    if problems:
+        raise ScenarioError(problems)
     peak_files = [file.parent / run.peaks for run in table.scouting_runs]
     return ScenarioFiles(file, table, given, peak_files, _read_all(file, table.scouting_runs))
 

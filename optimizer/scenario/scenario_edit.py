@@ -1,4 +1,4 @@
-"""A run put into the text of a scenario, which otherwise stays as it was: comments, order, spelling of numbers.
+"""A run or other keys put into the text of a scenario, which otherwise stays: comments, order, spelling of numbers.
 
 What no edit may do is checked afterwards: the new text must say what the old one did, and the run.
 """
@@ -44,10 +44,99 @@ def with_run(path: Path, raw: bytes, run: dict[str, Any]) -> bytes:
             f"{path}: its {RUNS} are written in a way to which none can be added without changing the rest; write each "
             f"as a table of its own, headed [[{RUNS}]]"
         )
+    return _as_before(raw, edited)
+
+
+def _as_before(raw: bytes, edited: str) -> bytes:
+    """An edited text with the line ends and the mark of the former one."""
     if b"\n" in raw and raw.count(b"\r\n") == raw.count(b"\n"):
-        edited = edited.replace("\n", "\r\n")
+        edited = edited.replace("\r\n", "\n").replace("\n", "\r\n")
     mark = b"\xef\xbb\xbf" if raw.startswith(b"\xef\xbb\xbf") else b""
     return mark + edited.encode()
+
+
+def with_keys(path: Path, raw: bytes, tree: dict[str, Any]) -> bytes:
+    """The bytes of a scenario file that say what a tree of keys does; comments stay where what they are about does.
+
+    Parameters
+    ----------
+    path : for messages
+    tree : all keys, as `tomllib` would give them
+
+    Raises
+    ------
+    ScenarioError : when the text cannot be edited so
+    """
+    try:
+        wanted = tomllib.loads(_whole(tree))
+    except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError, RecursionError) as error:
+        raise ScenarioError(f"{path}: cannot be written with these keys ({error})") from None
+    try:
+        document = tomlkit.parse(text_of(path, raw))
+        _set(document, wanted, True)
+        edited = tomlkit.dumps(document)
+    except (TOMLKitError, AttributeError, TypeError, ValueError):
+        edited = ""
+    return _as_before(raw, edited if _says(edited, wanted) else _whole(tree))
+
+
+def _whole(tree: dict[str, Any]) -> str:
+    """A tree as text of its own: keys first, then tables, what they hold in lines."""
+    plain = [f"{key} = {inline_toml(value)}" for key, value in tree.items() if not _headed(value)]
+    return "\n".join([*plain, *(_block(key, value) for key, value in tree.items() if _headed(value))]) + "\n"
+
+
+def _headed(value: Any) -> bool:
+    """Whether a value at the top of a file is written under a heading."""
+    return isinstance(value, dict) or (
+        isinstance(value, list) and bool(value) and all(isinstance(each, dict) for each in value)
+    )
+
+
+def _block(key: str, value: Any) -> str:
+    """A table, or all of a list of them, under headings."""
+    tables, heading = ([value], f"[{key}]") if isinstance(value, dict) else (value, f"[[{key}]]")
+    parts = [
+        "\n".join([heading, *(f"{name} = {_written(each)}" for name, each in table.items())])
+        for table in tables
+    ]
+    return "\n" + "\n\n".join(parts) + "\n"
+
+
+def _set(container: Any, tree: dict[str, Any], top: bool = False) -> None:
+    """Make a parsed table say what a tree does, touching only what differs."""
+    for key in [each for each in container if each not in tree]:
+        del container[key]
+    for key, value in tree.items():
+        if key not in container:
+            made = _block(key, value) if top and _headed(value) else f"{key} = {inline_toml(value)}\n"
+            container[key] = tomlkit.parse(made)[key]
+            continue
+        found = container[key]
+        if isinstance(found, AoT) and _headed(value) and isinstance(value, list):
+            _set_each(key, found, value)
+        elif isinstance(found, Table) and isinstance(value, dict):
+            _set(found, value)
+        elif not _alike(found.unwrap(), value):
+            container[key] = tomlkit.parse(f"{key} = {inline_toml(value)}\n")[key]
+
+
+def _set_each(key: str, found: AoT, tables: list[dict[str, Any]]) -> None:
+    while len(found) > len(tables):
+        del found[-1]
+    for table, wanted in zip(found, tables, strict=False):
+        _set(table, wanted)
+    for wanted in tables[len(found) :]:
+        found.append(tomlkit.parse(_block(key, [wanted]))[key][0])
+
+
+def _alike(a: Any, b: Any) -> bool:
+    """Whether two values are written the same but for the spelling of numbers."""
+    if isinstance(a, dict) and isinstance(b, dict):
+        return a.keys() == b.keys() and all(_alike(a[key], b[key]) for key in a)
+    if isinstance(a, list) and isinstance(b, list):
+        return len(a) == len(b) and all(map(_alike, a, b))
+    return bool(a == b) and isinstance(a, bool) == isinstance(b, bool)
 
 
 def added_text(former: bytes, written: bytes) -> bytes:

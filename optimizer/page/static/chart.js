@@ -16,7 +16,7 @@ export function scale(from, to, left, right) {
   return of;
 }
 
-function ticks(from, to, count) {
+export function ticks(from, to, count) {
   const rough = (to - from) / Math.max(count, 1) || 1;
   const power = 10 ** Math.floor(Math.log10(rough));
   const step = [1, 2, 5, 10].map((each) => each * power).find((each) => each >= rough);
@@ -25,7 +25,7 @@ function ticks(from, to, count) {
   return found;
 }
 
-function path(xs, ys, x, y) {
+export function path(xs, ys, x, y) {
   let text = "";
   for (let at = 0; at < xs.length; at += 1) text += `${at ? "L" : "M"}${x(xs[at]).toFixed(1)} ${y(ys[at]).toFixed(1)}`;
   return text;

@@ -1,70 +1,16 @@
 // The page: what is tried and shown now, and what is asked of the server, of which the latest question wins.
 
+import { ask, enterWith, find, gone, hasKey, list, lock, make, percent, Refused } from "/static/ask.js";
+import { campaignOf, showCampaign } from "/static/campaign.js";
 import { drawn, drawPair, drawTrail, layout, svg } from "/static/chart.js";
 import { cornerText, corners, moved, nudged, programOf, schedulesOf, shown } from "/static/schedule.js";
+import { searchFrom, watchSearch } from "/static/searching.js";
+import { setUpOf, showForm } from "/static/setup.js";
+import { showSwitches, switches, switchesOf } from "/static/switches.js";
 
-const KEY = "rampwright-key", KEPT = "rampwright-tried";
-const LOOK = 300; // ms between looks at a search
+const KEPT = "rampwright-tried";
 const WAIT = 350; // ms without a key after which a nudged program is simulated
 const MOST_GHOSTS = 3, FIRST_MARGINS = 10;
-const find = (id) => document.getElementById(id);
-
-function make(tag, attributes = {}, ...inside) {
-  const made = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) {
-    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
-    else if (typeof value === "boolean") made.toggleAttribute(name, value);
-    else made.setAttribute(name, value);
-  }
-  made.append(...inside);
-  return made;
-}
-
-// ---- asking -----------------------------------------------------------------------------------------------------
-
-class Refused extends Error {}
-
-async function ask(name, document_, signal) {
-  let answer;
-  try {
-    answer = await fetch(`/ask/${name}`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", Authorization: `Bearer ${sessionStorage.getItem(KEY)}` },
-      body: JSON.stringify(document_),
-      signal,
-    });
-  } catch (error) {
-    if (error.name !== "AbortError") gone("The server of this page has ended. What you tried is kept in this tab: start rampwright open again, and copy the set points from below.");
-    throw error;
-  }
-  find("gone").hidden = true;
-  const told = await answer.json();
-  if (answer.status === 401) lock();
-  if (!answer.ok) throw new Refused(told.error);
-  return told;
-}
-
-function gone(text) {
-  find("gone").textContent = text;
-  find("gone").hidden = false;
-}
-
-function lock(why = "") {
-  sessionStorage.removeItem(KEY);
-  find("page").hidden = true;
-  find("locked").hidden = false;
-  find("enter-refused").textContent = why;
-  find("code").focus();
-}
-
-find("enter").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  const answer = await fetch("/enter", { method: "POST", body: new URLSearchParams({ code: find("code").value }) });
-  if (!answer.ok) return lock("That is not the code that works now: look at the terminal again.");
-  sessionStorage.setItem(KEY, (await answer.json()).token);
-  find("locked").hidden = true;
-  begin();
-});
 
 /** Asks for predictions: while one is awaited the next is kept, and of several only the latest. */
 class Following {
@@ -115,7 +61,7 @@ let sure = null, soon = null; // the question for a simulation that is awaited, 
 let allMargins = false;
 
 const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
-const question = (program, certainty) => ({ program, certainty, pair: pinned ?? "critical" });
+const question = (program, certainty) => ({ program, certainty, pair: pinned ?? "critical", what_if: switches() });
 
 function accept(message) {
   told = message;
@@ -234,8 +180,6 @@ function buttons() {
 
 // ---- showing ----------------------------------------------------------------------------------------------------
 
-const percent = (share) => `${share > 0.995 && share < 1 ? (100 * share).toFixed(1) : (100 * share).toFixed(0)} %`;
-
 function show() {
   showPicture();
   showVerdict();
@@ -264,10 +208,6 @@ function showVerdict() {
   list("cautions", told.cautions);
   if (told.certainty === "exact") list("warnings", told.warnings);
   find("warnings-box").hidden = !find("warnings").childElementCount;
-}
-
-function list(id, texts) {
-  find(id).replaceChildren(...texts.map((each) => make("li", {}, each)));
 }
 
 /** For those who do not see the picture, when a program stands. */
@@ -492,7 +432,7 @@ async function addGhost(label, program) {
   ghosts = [...ghosts.filter((each) => !same(each.program, program)), { label, program, told: null }].slice(-MOST_GHOSTS);
   const own = ghosts.at(-1);
   try {
-    own.told = await ask("predict", { program, certainty: "none" });
+    own.told = await ask("predict", { program, certainty: "none", what_if: switches() });
   } catch (error) {
     ghosts = ghosts.filter((each) => each !== own);
     if (error instanceof Refused) refuse(error.message);
@@ -531,76 +471,13 @@ find("file").addEventListener("change", async (event) => {
   event.target.value = "";
 });
 
-// ---- searching --------------------------------------------------------------------------------------------------
-
-let watching = false;
-
-async function watch(asked) {
-  if (watching && !asked.stop) return;
-  try {
-    showSearch(await ask("search", asked));
-  } catch (error) {
-    if (error instanceof Refused) find("search-said").textContent = error.message;
-    return;
-  }
-  if (watching) return;
-  watching = true;
-  while (!find("stop").hidden) {
-    await new Promise((done) => setTimeout(done, LOOK));
-    try {
-      showSearch(await ask("search", {}));
-    } catch {
-      break;
-    }
-  }
-  watching = false;
-}
-
-function showSearch(state) {
-  const { at_work: atWork, candidates = [] } = state;
-  find("search").hidden = atWork;
-  find("stop").hidden = find("progress").hidden = !atWork;
-  find("progress").value = state.share ?? 0;
-  find("search-said").textContent = state.error ?? state.text ?? "";
-  find("save-search").hidden = atWork || !candidates.length;
-  find("candidates").replaceChildren(...candidates.map((each) => make("li", {},
-    `${each.run_time.toFixed(2)} min, ${each.share === null ? "–" : percent(each.share)}${each.runs ? "" : ", cannot be run"} `,
-    make("button", { type: "button", "aria-label": `Show ${each.label}`, onclick: () => choose(each.program) }, "Show"), " ",
-    make("button", { type: "button", "aria-label": `Draw ${each.label} behind`, onclick: () => addGhost(each.label, each.program) }, "Draw behind"))));
-  if (atWork) return; // on the way they are not simulated yet
-  const news = candidates.filter((each) => each.share !== null && !tried.some((other) => same(other.program, each.program)));
-  if (!news.length || !told) return;
-  tried.push(...news.map(({ program, run_time, share, runs }) => ({ program, run_time, share, runs })));
-  remember();
-  showTrail();
-}
-
-find("search").addEventListener("click", () => {
-  find("search-saved").textContent = "";
-  watch({ program: told.program, seconds: find("seconds").valueAsNumber });
-});
-find("stop").addEventListener("click", () => {
-  find("search-said").textContent = "stopping";
-  watch({ stop: true });
-});
-find("save-search").addEventListener("click", async () => {
-  find("search-saved").replaceChildren("Drawing and writing.");
-  try {
-    const done = await ask("save-search", {});
-    find("search-saved").replaceChildren(`Written into ${done.folder}, with report.html. From a terminal: `, make("code", {}, done.command));
-    read({});
-  } catch (error) {
-    find("search-saved").textContent = error instanceof Refused ? error.message : "Nothing was written: the server has ended.";
-  }
-});
-
 // ---- saving -----------------------------------------------------------------------------------------------------
 
 find("save").addEventListener("submit", async (event) => {
   event.preventDefault();
   find("saved").replaceChildren("Drawing and writing.");
   try {
-    const done = await ask("save", { program: told.program, name: find("name").value.trim() });
+    const done = await ask("save", { program: told.program, name: find("name").value.trim(), what_if: switches() });
     find("saved").replaceChildren(`Written into ${done.folder}: ${done.files.join(", ")}. The same from a terminal: `, make("code", {}, done.command));
     find("name").value = done.name;
     read({});
@@ -611,44 +488,96 @@ find("save").addEventListener("submit", async (event) => {
 
 // ---- beginning --------------------------------------------------------------------------------------------------
 
+const VIEWS = ["program", "campaign", "setup"];
+
+function go(name) {
+  for (const each of VIEWS) {
+    find(`view-${each}`).hidden = each !== name;
+    find(`to-${each}`).setAttribute("aria-current", each === name ? "page" : "false");
+  }
+  if (name === "campaign") showCampaign();
+  if (name === "setup") showForm();
+  if (name === "program" && told) show();
+}
+
 async function read(asked) {
-  scenario = await ask("state", asked);
-  find("title").textContent = scenario.title;
-  document.title = `${scenario.title} - rampwright`;
-  find("path").textContent = scenario.path;
-  starts = [...scenario.starts, ...chosenFiles];
+  const found = await ask("state", asked);
+  find("title").textContent = found.title;
+  document.title = `${found.title} - rampwright`;
+  find("path").textContent = found.path;
+  starts = [...found.starts, ...chosenFiles];
   showStarts();
+  find("to-program").disabled = !found.ready;
+  list("problems", found.ready ? [] : found.problems);
+  scenario = found.ready ? found : null;
+  if (!scenario) return;
   list("goal", scenario.goal);
   find("notes").textContent = scenario.notes.join(" ");
   find("name").value ||= scenario.name;
   find("seconds").value ||= scenario.seconds;
+  showSwitches(scenario);
 }
 
-async function begin() {
-  if (!sessionStorage.getItem(KEY)) return lock();
-  try {
-    await read({});
-  } catch (error) {
-    if (error instanceof Refused && sessionStorage.getItem(KEY)) gone(error.message);
-    return;
-  }
-  find("page").hidden = false;
+/** After the scenario's files were written from here: what was tried is held against them anew. */
+async function written(to) {
+  const had = Boolean(told);
+  await read({});
+  if (!scenario) return to && go(to);
+  tried = [];
+  if (had) await settle(told.program, { whatever: true });
+  else await first();
+  ghosts.forEach((each) => addGhost(each.label, each.program));
+  if (to) go(to);
+}
+
+async function first() {
   const kept = JSON.parse(sessionStorage.getItem(KEPT) ?? "null");
   if (kept?.path === scenario.path) {
     ({ past, future, tried, pinned } = kept);
     await settle(kept.program, { whatever: true });
   } else if (starts.length) await settle(starts[0].program, { whatever: true });
   else gone("There is nothing to start from yet: add a [current] table to the scenario, or choose a program file.");
-  document.body.dataset.ready = "1";
-  watch({}); // one may be at work from before, or have ended
 }
+
+async function begin() {
+  if (!hasKey()) return lock();
+  try {
+    await read({});
+  } catch (error) {
+    if (error instanceof Refused && hasKey()) gone(error.message);
+    return;
+  }
+  find("page").hidden = false;
+  go(scenario ? "program" : "setup");
+  if (scenario) await first();
+  document.body.dataset.ready = "1";
+  watchSearch(); // one may be at work from before, or have ended
+}
+
+for (const each of VIEWS) find(`to-${each}`).addEventListener("click", () => go(each));
+enterWith(begin);
+campaignOf({ starts: () => starts, written, startFrom: (program) => (go("program"), choose(program)), now: () => told?.program ?? null });
+setUpOf({ written });
+switchesOf({ pair: () => told?.pair?.names ?? null, changed: () => {
+  tried = [];
+  if (told) settle(told.program, { whatever: true });
+  ghosts.forEach((each) => addGhost(each.label, each.program));
+} });
+searchFrom({
+  program: () => told.program, show: choose, behind: addGhost, saved: () => read({}),
+  simulated: (candidates) => {
+    const news = candidates.filter((each) => each.share !== null && !tried.some((other) => same(other.program, each.program)));
+    if (!news.length || !told) return;
+    tried.push(...news.map(({ program, run_time, share, runs }) => ({ program, run_time, share, runs })));
+    remember();
+    showTrail();
+  },
+});
 
 find("again").addEventListener("click", async () => {
   try {
     await read({ again: true });
-    tried = [];
-    settle(told.program, { whatever: true });
-    ghosts.forEach((each) => addGhost(each.label, each.program));
+    await written();
   } catch (error) {
     if (error instanceof Refused) refuse(error.message);
   }

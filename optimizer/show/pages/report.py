@@ -82,7 +82,7 @@ def outcome_files(scenario: Scenario, fit: Fit, outcome: SearchOutcome) -> dict[
         files |= _exposure_files(f"exposure_{each.rank}", scenario, each.prediction)
     if outcome.front and all(np.isfinite(point.prediction.min_resolution) for point in outcome.front):
         goal = scenario.goal
-        files |= pictures_of("front", front_figure(outcome.front, goal.minimise, goal.min_resolution))
+        files |= pictures_of("front", front_figure(outcome.front, goal.minimise))
     if outcome.feasible:
         files["qa_sheet.html"] = qa_sheet(scenario, outcome).encode()
     files["report.html"] = report_html(scenario, fit, outcome, files).encode()

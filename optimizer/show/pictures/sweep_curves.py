@@ -43,9 +43,9 @@ Index = NDArray[np.intp]
 
 LONGEST_NAME = 26  # characters, so that two names fit into half a page
 NO_PAIR = -1
-MET = "#cfe6d6"  # where the goal is met
-NOMINAL = "#f6efd8"  # where the nominal chromatogram meets it, but with too low a probability
-NOT_RUN = "#f0f0f0"
+MET = "#9fd0c0"  # where the goal is met
+NOMINAL = "#f7ecc4"  # where the nominal chromatogram meets it, but with too low a probability
+NOT_RUN = "#ececec"
 BEST_SIGN: dict[str, Any] = {
     "color": CRITICAL, "marker": "D", "linestyle": "none", "markersize": 5, "markeredgecolor": "white",
 }  # fmt: skip

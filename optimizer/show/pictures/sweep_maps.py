@@ -41,7 +41,8 @@ LEVELS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0, 3.0)  # of resolution over 
 # Brown where it falls short, green beyond; lightness tells them apart without colour, and the line at 1 does.
 SHORT = ("#7a4a1e", "#a97845", "#d0ab7e", "#ecd9bf")
 ENOUGH = ("#e3f0ec", "#b4dbd2", "#7abfb2", "#3f9a8c", "#14695d")
-TINTS = ("#dfe7ee", "#f3e3d3", "#dcebdd", "#efe0ee", "#f5efcf", "#d5ecef", "#e9dfd5", "#e4e4f3")
+# Apart in lightness too, so that they stay apart to those who are blind to some colours.
+TINTS = ("#afd6d2", "#ebc9a2", "#e1fde7", "#a9afc6", "#fdfb9e", "#cca1a2", "#e4cdff", "#c8a4fc")
 MAP_WIDTH, MAP_HEIGHT, PAIR_HEIGHT = 5.35, 3.5, 2.3  # inch
 BEST_SIZE = 3.5  # points: smaller than a cell of the usual grid, whose colour is to be seen around it
 AS_IT_IS_SIGN: dict[str, Any] = {
@@ -297,11 +298,13 @@ def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
     )  # fmt: skip
     cell = np.array([PAIR_HEIGHT, MAP_WIDTH]) * 72 / which.shape  # points
     taken: list[Array] = []
+    crowded: list[tuple[str, NDArray[np.bool_]]] = []
     for number, letter in enumerate(letters.letters):  # the most frequent first
         regions, count = ndimage.label(which == number)
         for region in range(1, count + 1):
             place = _letter_place(regions == region, cell, taken)
-            if place is None:  # no room between the letters around it: its edge and tint remain
+            if place is None:  # no room between the letters around it
+                crowded.append((letter, regions == region))
                 continue
             row, column, size = place
             taken.append(np.array([row, column]) * cell)
@@ -311,6 +314,15 @@ def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
             )  # fmt: skip
         if count:
             axes.contour(*_cells(swept, letters.which == number), [0.5], colors=INK, linewidths=0.6)
+    for letter, inside in crowded:
+        own = _middle(ndimage.distance_transform_edt(np.pad(inside, 1), sampling=cell)[1:-1, 1:-1])
+        row, column = _place_beside(own, which.shape, cell, taken)
+        taken.append(np.array([row, column]) * cell)
+        axes.annotate(
+            letter, (x[own[1]], y[own[0]]), (x[column], y[row]), ha="center", va="center", fontsize=SMALL_LETTER,
+            fontweight="bold", zorder=5, bbox={"facecolor": "white", "edgecolor": INK, "linewidth": 0.4, "pad": 0.8},
+            arrowprops={"arrowstyle": "-", "linewidth": 0.5, "color": INK, "shrinkA": 3, "shrinkB": 0},
+        )  # fmt: skip
     _outlines(swept, axes, 1.2)
     axes.set_title("critical pair", loc="left", fontsize=8, color=INK, pad=3)
 
@@ -328,6 +340,18 @@ def _letter_place(
         if all((each >= LETTER_BOX).any() for each in away):
             return int(row), int(column), 7.0 if depth[row, column] >= LETTER_ROOM else SMALL_LETTER
     return None
+
+
+def _place_beside(
+    own: tuple[int, int], shape: tuple[int, ...], cell: Array, taken: Sequence[Array]
+) -> tuple[int, int]:
+    """Where the letter of a region stands that has no room for it: the nearest cell off all letters, else the one
+    that is furthest from them; a line leads to the region."""
+    cells = np.stack(np.meshgrid(*(np.arange(each) for each in shape), indexing="ij"), axis=-1).reshape(-1, 2)
+    apart = (np.abs(cells[:, None] * cell - np.array(taken)) / LETTER_BOX).max(axis=2).min(axis=1)
+    free = cells[apart >= 1] if (apart >= 1).any() else cells[apart >= apart.max()]
+    row, column = free[np.hypot(*((free - own) * cell).T).argmin()]
+    return int(row), int(column)
 
 
 def _middle(depth: Array) -> tuple[int, int]:

@@ -714,7 +714,9 @@ def test_a_front_on_given_axes_and_as_a_figure(fitted: rw.Fitted, found: rw.Opti
     with_front.plot_front(axes)
     points = next(line for line in axes.get_lines() if line.get_marker() == "D")
     assert points.get_xdata() == pytest.approx([each.run_time / 60 for each in predictions])
-    assert with_front.figure().axes[0].get_ylabel() == axes.get_ylabel() == "smallest Rs"
+    over_need = [each.min_resolution / each.critical_needed for each in predictions]
+    assert points.get_ydata() == pytest.approx(over_need)
+    assert with_front.figure().axes[0].get_ylabel() == axes.get_ylabel() == "smallest Rs / its need"
 
 
 def test_what_breaks_a_limit_of_the_equipment_is_the_first_line(fitted: rw.Fitted) -> None:

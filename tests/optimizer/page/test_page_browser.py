@@ -32,13 +32,11 @@ from tests.optimizer.browser import (
     FAINT,
     STICKING_OUT,
     Browser,
-    DoesNotStart,
     chromium_or_skip,
-    started,
 )
 from tests.optimizer.hostile import NAMES as HOSTILE
 
-PROGRAM = chromium_or_skip("the live page")
+chromium_or_skip("the live page")
 
 PHONE = (390, 844)
 
@@ -60,7 +58,7 @@ class Serving:
     def end(self) -> None:
         self.server.should_exit = True
         self.thread.join()
-        self.session.searching.end()
+        self.session.end()
 
 
 def serving(folder: Path) -> Serving:
@@ -72,16 +70,6 @@ def serving(folder: Path) -> Serving:
     thread = threading.Thread(target=lambda: server.run(sockets=[listening]), daemon=True)
     thread.start()
     return Serving(session, gate, server, thread, port)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    assert PROGRAM is not None
-    try:
-        with started(PROGRAM) as running:
-            yield running
-    except DoesNotStart as error:
-        pytest.skip(f"NOT TESTED: the live page in a browser. {error}")
 
 
 @pytest.fixture(scope="module")

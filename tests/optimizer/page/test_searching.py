@@ -35,6 +35,13 @@ def tells_orders(given: Any, orders: Iterator[Any]) -> Iterator[Document]:
     yield {"saved": {"error": f"{folder}: full"}}
 
 
+def is_deaf(given: Any, orders: Iterator[Any]) -> Iterator[Document]:
+    """Work that goes on whatever it is told, as one in the middle of a long step does."""
+    for number in range(1_000_000):
+        yield {"at_work": True, "share": 0.5, "text": "on", "candidates": [{"number": min(number, 3)}]}
+        time.sleep(0.01)
+
+
 def ends_by_itself(given: Any, orders: Iterator[Any]) -> Iterator[Document]:
     yield {"at_work": True, "share": 0.0, "text": "begun"}
     os._exit(9)
@@ -42,8 +49,7 @@ def ends_by_itself(given: Any, orders: Iterator[Any]) -> Iterator[Document]:
 
 def begun(work: Any) -> Searching:
     searching = Searching(work)
-    given: Any = None
-    searching.begin(given, given, 1.0)
+    searching.begin(None)
     return searching
 
 
@@ -53,13 +59,33 @@ def test_a_search_is_in_a_process_of_its_own_and_stops_when_told(tmp_path: Path)
         state = until(searching, lambda state: state.get("share") == 0.5)
         assert int(state["text"]) != os.getpid()
         with pytest.raises(InvalidInputError, match="at work already"):
-            searching.begin(None, None, 1.0)  # type: ignore[arg-type]
+            searching.begin(None)
         with pytest.raises(InvalidInputError, match="no candidates to save"):
             searching.save(tmp_path)
         searching.stop()
-        assert until(searching, lambda state: not state["at_work"])["text"] == "stopped"
+        assert until(searching, lambda state: not state.get("finishing"))["text"] == "stopped"
         with pytest.raises(RampwrightError, match="full"):
             searching.save(tmp_path / "x")
+    finally:
+        searching.end()
+
+
+@pytest.mark.parametrize("finishes", [True, False])
+def test_a_stop_is_at_once_with_the_best_so_far_whatever_the_search_is_at(finishes: bool) -> None:
+    searching = Searching(is_deaf, finishes)
+    searching.begin(None)
+    try:
+        until(searching, lambda state: state.get("candidates") == [{"number": 3}])
+        searching.stop()
+        state = searching.state()  # without waiting for anything
+        assert state["at_work"] is False
+        if finishes:
+            assert state["candidates"] == [{"number": 3}]
+            time.sleep(0.1)  # what it tells on the way changes nothing any more
+            assert searching.state() == state
+        searching.begin(None)  # and another may begin
+        until(searching, lambda state: state.get("share") == 0.5)
+        searching.stop()
     finally:
         searching.end()
 
@@ -68,7 +94,7 @@ def test_a_search_that_is_lost_is_told_and_another_may_begin() -> None:
     searching = begun(ends_by_itself)
     try:
         assert "ended by itself" in until(searching, lambda state: not state["at_work"])["error"]
-        searching.begin(None, None, 1.0)  # type: ignore[arg-type]
+        searching.begin(None)
         until(searching, lambda state: not state["at_work"])
     finally:
         searching.end()
@@ -84,7 +110,8 @@ def test_candidates_are_those_of_the_interface_and_are_saved_as_optimize_saves_t
         session.search({"program": start, "seconds": 3600})
         until(session.searching, lambda state: not state["at_work"] or "best so far" in state["text"])
         session.search({"stop": True})
-        state = until(session.searching, lambda state: not state["at_work"])
+        until(session.searching, lambda state: not state["at_work"])
+        state = until(session.searching, lambda state: not state.get("finishing"))
         assert state["candidates"]
         for each in state["candidates"]:
             made = rw.predict(session.fitted, each["program"])

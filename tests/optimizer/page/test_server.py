@@ -363,6 +363,14 @@ def test_the_command_serves_until_ctrl_c(folder: Path) -> None:
     assert "Closed." in out
 
 
-def test_a_scenario_that_cannot_be_used_opens_no_page(tmp_path: Path) -> None:
-    with pytest.raises(rw.ScenarioError):
-        Session(tmp_path)
+def test_a_scenario_that_cannot_be_used_yet_is_told_why_and_can_be_set_up(tmp_path: Path) -> None:
+    served = Served(Session(tmp_path))
+    state = served.ask("state", {})
+    assert state["ready"] is False
+    assert "scenario.toml" in state["problems"][0]
+    assert "scenario.toml" in served.ask("predict", {"program": PROGRAM}, 422)["error"]
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "scenario.toml").write_text("a = ", encoding="utf-8")
+    served = Served(Session(tmp_path))
+    assert "not valid TOML" in served.ask("state", {})["problems"][0]
+    assert "editor" in served.ask("form", {}, 422)["error"]
