@@ -400,7 +400,7 @@ def test_a_peak_that_is_pointed_at_tells_its_row(page: Browser) -> None:
 
 
 def test_a_row_that_is_pointed_at_marks_its_peak(page: Browser) -> None:
-    page.point(*page.middle("#candidate-1-risks table.peaks tbody tr:nth-child(3) td"))
+    page.point(*page.middle("#candidate-1-risks table.peaks tbody tr:nth-child(3) th"))
     assert chosen(page) == [3]
     assert text(page, f"{FIRST} svg text.chosen") == data_of(page, FIRST)["peaks"][2]["label"]
 

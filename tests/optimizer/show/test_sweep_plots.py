@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from models.column.programs import CarrierProgram, Program
 from optimizer.goal.goal import Problem, problem_of
@@ -118,3 +119,21 @@ def test_the_key_says_how_many_pairs_it_leaves_out() -> None:
     key = letters.key(10)
     assert len(key) == 10
     assert key[-1] == "21 further pairs: see sweep.csv"
+
+
+@pytest.mark.parametrize("name", ["two", "two, partly not run", "two of the carrier"])
+def test_every_region_of_a_map_has_the_letter_of_its_pair(name: str) -> None:
+    program, vary = CASES[name]
+    problem = problem_with(25)
+    found = sweep(problem, program, parse_axes(vary, program, AMBIENT, "[current]"))
+    letters = pair_letters(found.critical, problem.scenario.compounds)
+    axes = next(
+        each
+        for each in sweep_figure(found, problem.scenario.compounds, "x").axes
+        if each.get_title(loc="left") == "critical pair"
+    )
+    which = letters.which.reshape(found.shape).T
+    for number, letter in enumerate(letters.letters):
+        regions = ndimage.label(which == number)[1]
+        assert regions > 0
+        assert sum(each.get_text() == letter for each in axes.texts) == regions
