@@ -81,7 +81,7 @@ def with_keys(path: Path, raw: bytes, tree: dict[str, Any]) -> bytes:
 
 
 def _whole(tree: dict[str, Any]) -> str:
-    """A tree as text of its own: keys first, then tables, what they hold in lines."""
+    """A tree as text of its own: single keys first, then tables under their headings."""
     plain = [f"{key} = {inline_toml(value)}" for key, value in tree.items() if not _headed(value)]
     return "\n".join([*plain, *(_block(key, value) for key, value in tree.items() if _headed(value))]) + "\n"
 

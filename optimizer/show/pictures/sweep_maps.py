@@ -318,10 +318,10 @@ def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
         own = _middle(ndimage.distance_transform_edt(np.pad(inside, 1), sampling=cell)[1:-1, 1:-1])
         row, column = _place_beside(own, which.shape, cell, taken)
         taken.append(np.array([row, column]) * cell)
-        axes.annotate(
-            letter, (x[own[1]], y[own[0]]), (x[column], y[row]), ha="center", va="center", fontsize=SMALL_LETTER,
-            fontweight="bold", zorder=5, bbox={"facecolor": "white", "edgecolor": INK, "linewidth": 0.4, "pad": 0.8},
-            arrowprops={"arrowstyle": "-", "linewidth": 0.5, "color": INK, "shrinkA": 3, "shrinkB": 0},
+        axes.plot([x[own[1]], x[column]], [y[own[0]], y[row]], color=INK, linewidth=0.5, zorder=4)
+        axes.text(
+            x[column], y[row], letter, ha="center", va="center", fontsize=SMALL_LETTER, fontweight="bold", zorder=5,
+            bbox={"facecolor": "white", "edgecolor": INK, "linewidth": 0.4, "pad": 0.8},
         )  # fmt: skip
     _outlines(swept, axes, 1.2)
     axes.set_title("critical pair", loc="left", fontsize=8, color=INK, pad=3)
