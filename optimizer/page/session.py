@@ -119,7 +119,8 @@ class Session:
             if not scenario.runs:
                 self.scenario, self._fitted = scenario, None
                 raise ScenarioError(
-                    f"{scenario.path}: there are no scouting runs yet, and nothing to predict from"
+                    f"{scenario.path}: there are no scouting runs yet. Campaign works the first one out, and takes "
+                    "it in once it was made; runs that were made before can be entered under Set up"
                 )
             fitted = fit(scenario)
         except RampwrightError as error:

@@ -179,6 +179,9 @@ export function drawPair(target, pair) {
     const [where, anchor] = number ? [width - 10, "end"] : [10, "start"];
     parts.push(svg("text", { class: `pair-name pair-name-${number + 1}`, x: where, y: 12, "text-anchor": anchor }, pair.names[number].slice(0, 22)));
   });
+  const highest = pair.response.indexOf(Math.max(...pair.response)); // a solvent beside them, say
+  const own = pair.responses.some((each) => y(Math.max(...each)) < 18);
+  if (!own && y(pair.response[highest]) < 18) parts.push(svg("path", { class: "cut", d: `M${x(pair.times[highest]) - 5} 24l5 -7l5 7Z` }));
   parts.push(svg("path", { class: "signal", d: path(pair.times, pair.response, x, cut) }));
   parts.push(svg("path", { class: "axis", d: `M10 ${bottom}H${width - 10}` }));
   target.replaceChildren(...parts);

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.column.programs import Array
 from optimizer.results.plot_data import ChromatogramData
 from optimizer.show.pictures.chromatograms import (
     CRITICAL,
@@ -19,6 +20,7 @@ from optimizer.show.pictures.chromatograms import (
     dress,
     few_ticks,
     label_text,
+    mark_cut,
     text_style,
 )
 
@@ -67,13 +69,19 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
     axes.plot(data.times[seen], data.response[seen], color=SIGNAL, linewidth=1.2, label="_sum")
     dress(axes, "signal, % of highest", INK)
     axes.set_xlim(start, end)
-    top = 1.08 * float(data.response[seen].max())
+    highest = float(data.response[seen].max())
+    top, note = 1.08 * highest, ""
     heights = sorted(label.height for label in data.labels if label.critical)
     if len(heights) == 2 and heights[0] < UNEQUAL * heights[1]:
         top = CUT_AT * heights[0]
         note = f"cut off: the larger peak is\n{heights[1] / heights[0]:.0f} times as high"
+    elif heights and highest > CUT_AT * heights[-1]:  # a solvent, say, within the stretch
+        top = CUT_AT * heights[-1]
+        note = f"cut off: a peak beside is\n{highest / heights[-1]:.0f} times as high"
+    if note:
         axes.text(1.0, 1.03, note, transform=axes.transAxes, ha="right", **text_style(6.5))
     axes.set_ylim(0.0, top)
+    mark_cut(axes, _tops(data.times[seen], data.response[seen], top))
     if data.valley_at is not None:
         axes.plot(*data.valley_at, "v", color=INK, markersize=4, clip_on=False, label="_valley")
     axes.text(
@@ -82,6 +90,13 @@ def draw_critical_pair(data: ChromatogramData, axes: Axes) -> None:
     )  # fmt: skip
     axes.xaxis.set_major_locator(few_ticks())
     draw_legend(axes, 1)
+
+
+def _tops(times: Array, response: Array, top: float) -> list[float]:
+    """Where in each stretch above the end of the axis the signal is highest."""
+    above = np.flatnonzero(response > top)
+    stretches = np.split(above, np.flatnonzero(np.diff(above) > 1) + 1) if above.size else []
+    return [float(times[each[int(response[each].argmax())]]) for each in stretches]
 
 
 def pair_note(data: ChromatogramData) -> str:

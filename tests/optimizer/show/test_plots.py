@@ -221,7 +221,7 @@ def with_a_huge_peak(count: int, at: int, names: tuple[str, ...] | None = None) 
 def test_a_huge_peak_is_cut_so_that_the_others_are_seen(count: int) -> None:
     data = with_a_huge_peak(count, 0)
     (cut,) = data.cut
-    assert cut.height == 100.0
+    assert cut.height == pytest.approx(100.0)
     whole = [label.height for label in data.labels if label is not cut]
     assert max(whole) < 2.0
     assert max(whole) / data.top == pytest.approx(1 / 1.06)
@@ -402,6 +402,23 @@ def test_the_smaller_peak_of_an_unequal_pair_is_seen() -> None:
     for name, box in boxes(unequal):
         assert box.x1 <= unequal.bbox.x1, name
         assert box.y1 <= unequal.bbox.y1, name
+
+
+def test_a_huge_peak_beside_an_enlarged_pair_is_cut_and_marked() -> None:
+    data = data_of(14)
+    assert data.window is not None
+    start, end = data.window
+    beside = 5000 * np.exp(-0.5 * ((data.times - end) / (0.05 * (end - start))) ** 2)
+    whole = critical_pair_figure(data)
+    cut = critical_pair_figure(replace(data, response=data.response + beside))
+    assert whole is not None
+    assert cut is not None
+    highest = max(label.height for label in data.labels if label.critical)
+    assert highest < cut.axes[0].get_ylim()[1] < 3 * highest
+    marks = [list(line.get_xdata()) for line in cut.axes[0].get_lines() if line.get_marker() == "^"]
+    assert marks == [[pytest.approx(end, abs=0.02 * (end - start))]]
+    assert [list(x.get_xdata()) for x in whole.axes[0].get_lines() if x.get_marker() == "^"] == [[]]
+    assert any("a peak beside is" in text.get_text() for text in visible_texts(cut))
 
 
 @pytest.mark.parametrize("count", [1, 14, 60])
