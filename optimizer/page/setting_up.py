@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import tomllib
+from copy import deepcopy
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import Lock
@@ -125,7 +126,7 @@ class SettingUp:
         folder = self._session.folder
         with TemporaryDirectory(prefix="rampwright-form-") as temporary:
             copy = Path(temporary) / self._session.file.name
-            copy.write_bytes(text)
+            copy.write_bytes(with_keys(copy, text, _within_reach(tree, folder)))
             for name in _files_named(tree):
                 inside = (Path(temporary) / name).resolve()
                 if name in tables or not inside.is_relative_to(Path(temporary).resolve()):
@@ -184,6 +185,15 @@ def _files_named(tree: dict[str, Any]) -> list[str]:
     runs = tree.get(RUNS, [])
     named = [each.get("peaks") for each in runs if isinstance(each, dict)] if isinstance(runs, list) else []
     return [each for each in (*named, tree.get("matching")) if isinstance(each, str) and each]
+
+
+def _within_reach(tree: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The tree as a copy of the file elsewhere needs it: files outside the scenario's folder by their whole path."""
+    found = deepcopy(tree)
+    for run in found.get(RUNS, []) if isinstance(found.get(RUNS), list) else []:
+        if isinstance(run, dict) and isinstance(name := run.get("peaks"), str) and ".." in Path(name).parts:
+            run["peaks"] = str((folder / name).resolve())
+    return found
 
 
 def _filled(node: Any) -> Any:

@@ -140,6 +140,18 @@ def test_a_scenario_is_set_up_from_nothing_with_pasted_tables(tmp_path: Path) ->
     assert "# " in (folder / "scenario.toml").read_text(encoding="utf-8")  # what a blank file explains stays
 
 
+def test_a_table_outside_the_folder_stays_where_it_is(folder: Path) -> None:
+    (folder / "slow.csv").rename(folder.parent / "slow.csv")
+    file = folder / "scenario.toml"
+    file.write_bytes(file.read_bytes().replace(b'"slow.csv"', b'"../slow.csv"'))
+    before = file.read_bytes()
+    served = Served(Session(folder))
+    found = form(served)
+    told = served.ask("write-form", {"tree": found["tree"], "version": found["version"]})
+    assert told["problems"] == []
+    assert file.read_bytes() == before
+
+
 def test_of_two_forms_the_later_is_told_and_no_table_is_replaced(folder: Path) -> None:
     first, second = Served(Session(folder)), Served(Session(folder))
     one, two = form(first), form(second)
