@@ -369,10 +369,12 @@ def test_a_search_is_started_stopped_and_its_candidates_shown(page: Browser, ser
     page.tab.wait_for_selector("#search", state="visible")
     found = page.run("document.querySelectorAll('#candidates li').length")
     assert found >= 1  # the best so far, at once
-    until(page, f"document.querySelectorAll('#trail .tried').length > {tried}")  # then rounded and simulated
+    page.tab.wait_for_selector("#save-search", state="visible")  # once it is rounded and simulated
+    assert page.run("document.querySelectorAll('#trail .tried').length") > tried
     page.click("#candidates button")
     first = float(text(page, "#candidates li").split()[0])
     until(page, f"parseFloat(document.querySelector('#run').textContent) === {first}")
+    ready(page)  # nothing moves any more under the mouse
     page.click("#save-search")
     until(page, "document.querySelector('#search-saved').textContent.includes('Written into')")
     assert (served.session.folder / "results-1" / "report.html").exists()
