@@ -10,7 +10,8 @@ const NAMES = {
   scouting_runs: "Scouting runs", current: "Method in use", goal: "Goal", tolerances: "Tolerances", analytes: "Single compounds", pairs: "Single pairs",
   groups: "Groups", fit: "Fit", search: "Search", leave_out: "Compounds left out", matching: "Table of names",
 };
-const MAIN = ["hold_up_min", "hold_min", "ramps", "outlet", "role", "min_resolution", "ignore"]; // shown though they need not be stated
+// Shown though they need not be stated.
+const MAIN = ["inner_diameter_mm", "film_thickness_um", "hold_up_min", "hold_min", "ramps", "outlet", "role", "min_resolution", "ignore"];
 const ONE = { scouting_runs: "run", analytes: "compound", pairs: "pair", groups: "group", ramps: "ramp", heating_limits: "band" };
 let page = null; // { written(view) }
 let schema = null, tree = null, version = "", file = "";
