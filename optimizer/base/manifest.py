@@ -21,15 +21,19 @@ _ABOUT = (
 # By command, every file that it may write; N is a number.
 NAMES: dict[str, tuple[str, ...]] = {
     "fit": ("fit.json", "residuals.png", "residuals.svg"),
-    "predict": ("prediction.json", "peaks.csv", "chromatogram.png", "chromatogram.svg", "exposure.png", "exposure.svg"),
+    "predict": ("prediction.json", "prediction.xlsx", "peaks.csv",
+                "chromatogram.png", "chromatogram.svg", "exposure.png", "exposure.svg"),
     "optimize": ("report.html", "qa_sheet.html", "set_points.txt", "candidates.json", "candidates.csv",
+                 "candidates.xlsx",
                  "chromatogram_N.png", "chromatogram_N.svg", "exposure_N.png", "exposure_N.svg",
                  "front.png", "front.svg"),
     "sweep": ("sweep.json", "sweep.csv", "sweep.png", "sweep.svg"),
-    "adapt": ("adapt.json", "adapt.html", "program.toml", "tuned.toml"),
+    "adapt": ("adapt.json", "adapt.html", "program.toml", "tuned.toml",
+              "columns.json", "columns.csv", "columns.xlsx", "columns.html"),
     "scout": ("scout.json", "scout.toml", "scout.png", "scout.svg"),
-    "peaks": ("peaks.csv", "peaks.json", "peaks.png"),
-    "compare": ("compare.json", "compare.csv", "compare.html", "compare.png", "program.toml", "tuned.toml",
+    "peaks": ("peaks.csv", "peaks.xlsx", "peaks.json", "peaks.png"),
+    "compare": ("compare.json", "compare.csv", "compare.xlsx", "compare.html", "compare.png",
+                "program.toml", "tuned.toml",
                 "scouting_run.toml", "scouting_run.csv"),
     "campaign": ("campaign.json", "history.csv", "history.html", "best.toml", "next.toml", "set_points.txt"),
 }  # fmt: skip

@@ -105,11 +105,12 @@ def reference_peak(
     column = system.column
     tube = Tube(
         column.length,
-        column.radius,
+        column.free_radius,
         column.film_thickness,
         system.outlet_pressure,
         system.flow_factor,
         system.plate_height_factor,
+        column.radius**2 / 8,  # the factor on velocity is over the bare tube
     )
     steady = program.carrier.controlled == "pressure" and not program.carrier.ramps
     return follow(
@@ -144,13 +145,14 @@ def reference_peaks(
 
 
 def _columns(system: ColumnSystem, retention: Retention) -> np.ndarray:
-    """What `Bands` names, of M compounds on a column: (16, M)."""
+    """What `Bands` names, of M compounds on a column: (17, M)."""
     column, gas = system.column, system.gas
     A, B, C = coefficients(retention)
     return np.stack(
         np.broadcast_arrays(
             column.length,
             column.radius,
+            column.free_radius,
             column.film_thickness,
             system.outlet_pressure,
             system.flow_factor,

@@ -33,13 +33,14 @@ MOST_STEPS = 20_000
 class Bands:
     """n bands, each on its own column: (n,) arrays in SI.
 
-    Column: length, radius, film, outlet pressure, factors on velocity and plate height. Gas: viscosity
-    a (T/298.15)^(b + c ln(T/298.15)). Compound: A, B, C of ln k = A + B/T + C ln T, D p/T^1.75, diffusion in the
+    Column: length, radius of the tube and of what its film leaves free, film, outlet pressure, factors on velocity and
+    plate height. Gas: viscosity a (T/298.15)^(b + c ln(T/298.15)). Compound: A, B, C of ln k = A + B/T + C ln T, D p/T^1.75, diffusion in the
     film at 100 °C and its activation energy; injected width.
     """
 
     length: Array
     radius: Array
+    free_radius: Array
     film: Array
     outlet: Array
     flow_factor: Array
@@ -202,7 +203,7 @@ def _here(bands: Bands, controlled: str, now: Array, t: Array) -> _Here:
     up = bands.flow_factor * bands.radius**2 * (pi - po) * (pi + po) / (16 * eta * bands.length)
     D_over_u = bands.diffusion * T**1.75 / up
     film_D = bands.film_diffusion * np.exp(-bands.film_energy / R * (1 / T - 1 / 373.15))
-    gas = 2 * D_over_u + (1 + 6 * k + 11 * k**2) / (24 * (1 + k) ** 2) * bands.radius**2 / D_over_u
+    gas = 2 * D_over_u + (1 + 6 * k + 11 * k**2) / (24 * (1 + k) ** 2) * bands.free_radius**2 / D_over_u
     film = (2 / 3) * k / (1 + k) ** 2 * bands.film**2 * (up / pi) / film_D
     share = bands.plate_height_factor / bands.length
     return _Here(

@@ -186,6 +186,14 @@ LEFT_OUT = {
     "separable_by",
     "oven_temperature_C",
     *("choose_split", "max_split_ratio", "injected_volume_mL", "gas_saver"),  # of a split inlet
+    *(
+        "layer_thickness_um",
+        "resistance_ms",
+        "packed",
+        "adsorbent",
+        "measured",
+        "segments",
+    ),  # of other columns
 }
 TOP = {"compounds", "matching", "current"}
 
