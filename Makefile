@@ -7,7 +7,7 @@ LOWEST := .venv-lowest
 LOWEST_TESTS := tests/optimizer/app/test_cli.py tests/optimizer/results/test_optimize_output.py
 PYTEST := -m pytest -n auto --dist loadfile
 
-.PHONY: demo test test-lowest lint types check bench bench-long matrix fuzz keys dist clean
+.PHONY: demo test test-lowest lint types docs pictures check bench bench-long matrix fuzz keys dist clean
 
 # The main job on the demo scenario; results in ./demo
 demo: $(READY)
@@ -31,8 +31,22 @@ lint: $(READY)
 types: $(READY)
 	$(BIN)/mypy
 
+# The documentation as a site without a network, in build/docs: open index.html. Warnings are errors, links and anchors within it are checked; links to
+# elsewhere are listed in external_links.txt. The tutorial's session is carried out anew when the code has changed.
+docs: docs/generated/.ready
+	$(BIN)/python -m sphinx -b html -n -W --keep-going -q docs build/docs
+	@echo "Open build/docs/index.html in a browser."
+
+docs/generated/.ready: $(READY) docs/make_pages.py $(shell find models optimizer scenarios -name '*.py' -o -name '*.csv' -o -name '*.toml')
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m docs.make_pages
+	touch $@
+
+# The pictures of report and live page in docs/images, drawn by a Chromium: after a change of either.
+pictures: docs/generated/.ready
+	$(BIN)/python -m docs.make_pictures
+
 # What continuous integration runs.
-check: lint types test-lowest test
+check: lint types docs test-lowest test
 
 # A sample of every section of benchmarks/RESULTS.md, under an hour; the whole tables take a night. Both go on where they stopped.
 bench: $(READY)

@@ -25,7 +25,11 @@ from tests.optimizer.command import call
 from tests.optimizer.recorded import recorded, write_e1947
 
 ROOT = Path(__file__).parents[1]
-PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
+PAGES = [
+    ROOT / "README.md",
+    *sorted((ROOT / "docs").glob("*.md")),
+    *sorted((ROOT / "docs/howto").glob("*.md")),
+]
 BLOCK = re.compile(r"^```[^\n]*\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 # At the head of a line, from an environment of its own if need be; a comment stands behind two blanks.
 COMMAND = re.compile(r"^\s*(?:\S*[\\/])?rampwright[ ]+(?P<arguments>.*?)(?:\s{2,}[(#].*)?$")
@@ -86,9 +90,10 @@ def shortened(arguments: tuple[str, ...]) -> tuple[str, ...]:
     if arguments[0] == "compare" and "--retune" not in arguments:
         return arguments
     kept = list(arguments)
-    while "--seconds" in kept:
-        at = kept.index("--seconds")
-        del kept[at : at + 2]
+    for budget in ("--seconds", "--rounds"):
+        while budget in kept:
+            at = kept.index(budget)
+            del kept[at : at + 2]
     more = ["--no-what-if"] if kept[0] == "optimize" and "--no-what-if" not in kept else []
     return (*kept, "--seconds", "1", *more)
 
@@ -103,8 +108,9 @@ def test_commands_are_found_as_they_stand() -> None:
     ]
     assert shortened(("scout", "x", "--seconds", "60")) == ("scout", "x", "--seconds", "1")
     counted = {page.name: len(in_blocks(page.name, page.read_text(encoding="utf-8"))) for page in PAGES}
-    assert counted["guide.md"] >= 16
+    assert counted["tutorial.md"] >= 6
     assert counted["README.md"] >= 4
+    assert sum(counted.values()) >= 30
     assert len(every(in_sentences)) >= 15
 
 

@@ -16,7 +16,7 @@ CODE = [file for folder in ("models", "optimizer") for file in sorted((ROOT / fo
 TEMPLATES = sorted((ROOT / "optimizer").rglob("*.j2"))
 PAGES = [
     ROOT / "README.md",
-    *sorted((ROOT / "docs").glob("*.md")),
+    *sorted(each for each in (ROOT / "docs").rglob("*.md") if "generated" not in each.parts),
     *sorted(ROOT.glob("scenarios/*/README.md")),
 ]
 TEXTS = {
