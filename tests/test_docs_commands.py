@@ -111,7 +111,7 @@ def test_commands_are_found_as_they_stand() -> None:
     assert counted["tutorial.md"] >= 6
     assert counted["README.md"] >= 4
     assert sum(counted.values()) >= 30
-    assert len(every(in_sentences)) >= 15
+    assert len(every(in_sentences)) >= 10
 
 
 # --- what the reader has by the time of a command: made here, and only what the command names is there ---
