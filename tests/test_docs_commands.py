@@ -187,7 +187,20 @@ MADE = {
     "confirm.csv": a_confirmation,
     "run3.csv": a_run,
 }
-STATES = {"fit mymethod --accept": without_names}
+
+
+def with_columns(folder: Path) -> None:
+    """The columns that the page states."""
+    page = (ROOT / "docs" / "howto" / "columns.md").read_text(encoding="utf-8")
+    (stated,) = re.findall(r"^```toml\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    file = folder / "scenario.toml"
+    file.write_text(file.read_text(encoding="utf-8") + "\n" + stated, encoding="utf-8")
+
+
+STATES = {
+    "fit mymethod --accept": without_names,
+    "adapt mymethod --all --out columns": with_columns,
+}
 
 
 @pytest.fixture(scope="module")
