@@ -34,8 +34,8 @@ class Bands:
     """n bands, each on its own column: (n,) arrays in SI.
 
     Column: length, radius of the tube and of what its film leaves free, film, outlet pressure, factors on velocity and
-    plate height. Gas: viscosity a (T/298.15)^(b + c ln(T/298.15)). Compound: A, B, C of ln k = A + B/T + C ln T, D p/T^1.75, diffusion in the
-    film at 100 °C and its activation energy; injected width.
+    plate height. Gas: viscosity a (T/298.15)^(b + c ln(T/298.15)). Compound: A, B, C of ln k = A + B/T + C ln T,
+    D p/T^1.75, diffusion in the film at 100 °C and its activation energy; injected width.
     """
 
     length: Array
