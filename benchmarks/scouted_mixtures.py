@@ -7,7 +7,7 @@ package reads like any other. The truth of any program comes from the instrument
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -83,14 +83,17 @@ def _rounded(value: float, step: float) -> float:
     return round(round(value / step) * step, 6)
 
 
-def _by_retention(instrument: OtherInstrument) -> list[str]:
-    """All compounds by retention at 120 °C."""
-    return sorted(COMPOUNDS, key=lambda compound: instrument.ln_k(compound)(120 + ZERO_C))
+def _by_retention(instrument: OtherInstrument, without: Collection[str]) -> list[str]:
+    """All compounds but those of some classes, by retention at 120 °C."""
+    known = [name for name, (kind, *_) in COMPOUNDS.items() if kind not in without]
+    return sorted(known, key=lambda compound: instrument.ln_k(compound)(120 + ZERO_C))
 
 
-def _drawn_compounds(instrument: OtherInstrument, rng: np.random.Generator) -> tuple[str, ...]:
+def _drawn_compounds(
+    instrument: OtherInstrument, rng: np.random.Generator, without: Collection[str]
+) -> tuple[str, ...]:
     """8 to 16 compounds out of a stretch of the list by retention, so that many stand close."""
-    ordered, count = _by_retention(instrument), int(rng.integers(8, 17))
+    ordered, count = _by_retention(instrument, without), int(rng.integers(8, 17))
     stretch = int(rng.integers(int(1.5 * count), len(ordered) + 1))
     first = int(rng.integers(0, len(ordered) - stretch + 1))
     taken = rng.choice(stretch, count, replace=False) + first
@@ -136,15 +139,17 @@ def _other_oven(start: float, rates: tuple[float, float], rng: np.random.Generat
     return oven
 
 
-def mixture(seed: int, day_to_day: tuple[float, float] = DAY_TO_DAY) -> Mixture:
-    """The mixture of a seed; kinds of scouting take turns."""
+def mixture(
+    seed: int, day_to_day: tuple[float, float] = DAY_TO_DAY, without: Collection[str] = ()
+) -> Mixture:
+    """The mixture of a seed, without compounds of some classes; kinds of scouting take turns."""
     rng = np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(4,)))
     kind = list(KINDS)[seed % len(KINDS)]
     ramps, isothermal, _ = KINDS[kind]
     length, bore, film, usual_flow = COLUMNS[int(rng.integers(len(COLUMNS)))]
     phase = list(INTERACTION)[int(rng.integers(len(INTERACTION)))]
     instrument = OtherInstrument(Nominal(length, bore, film, AMBIENT), phase, drawn_reality(rng))
-    compounds = _drawn_compounds(instrument, rng)
+    compounds = _drawn_compounds(instrument, rng, without)
 
     mode = "constant flow" if rng.random() < 0.6 else "constant pressure"
     flow = usual_flow * float(rng.uniform(0.8, 1.25))
@@ -203,29 +208,36 @@ def on_days_of_their_own(mixture: Mixture) -> Mixture:
     return replace(mixture, scouting_days=days)
 
 
-def measured(mixture: Mixture) -> dict[str, tuple[list[Measured], float]]:
-    """Peak tables of the scouting runs as measured, in order of elution, and the hold-up times [s]."""
-    result = {}
+def measured_run(
+    mixture: Mixture, program: ProgramTable, day: Day, stream: int
+) -> tuple[list[Measured], float]:
+    """The peak table of a run as measured, in order of elution, and the hold-up time [s]; `stream` is of its noise."""
     reality = mixture.instrument.reality
-    for number, (name, program) in enumerate(mixture.scouting.items()):
-        rng = np.random.default_rng(np.random.SeedSequence(entropy=mixture.seed, spawn_key=(5, number)))
-        rows, day = [], mixture.scouting_days.get(name, Day())
-        times, widths = mixture.truth(program, day)
-        for compound, time, width in zip(mixture.compounds, times, widths, strict=True):
-            late, wider, more = rng.standard_normal(3)
-            row = Measured(
-                compound,
-                float(time + reality.retention_noise * late),
-                float(width * (1 + reality.width_noise * wider)),
-                float(1000 * (1 + reality.area_noise * more)),
-            )
-            if time < LONGEST:
-                rows.append(row)
-        marker = mixture.instrument.true_peak(program, None, day)
-        assert marker is not None  # gas always comes through
-        hold_up = float(marker.time + reality.hold_up_noise * rng.standard_normal())
-        result[name] = sorted(rows, key=lambda row: row.time), hold_up
-    return result
+    rng = np.random.default_rng(np.random.SeedSequence(entropy=mixture.seed, spawn_key=(5, stream)))
+    rows = []
+    times, widths = mixture.truth(program, day)
+    for compound, time, width in zip(mixture.compounds, times, widths, strict=True):
+        late, wider, more = rng.standard_normal(3)
+        row = Measured(
+            compound,
+            float(time + reality.retention_noise * late),
+            float(width * (1 + reality.width_noise * wider)),
+            float(1000 * (1 + reality.area_noise * more)),
+        )
+        if time < LONGEST:
+            rows.append(row)
+    marker = mixture.instrument.true_peak(program, None, day)
+    assert marker is not None  # gas always comes through
+    hold_up = float(marker.time + reality.hold_up_noise * rng.standard_normal())
+    return sorted(rows, key=lambda row: row.time), hold_up
+
+
+def measured(mixture: Mixture) -> dict[str, tuple[list[Measured], float]]:
+    """Peak tables of the scouting runs as measured, and the hold-up times [s]."""
+    return {
+        name: measured_run(mixture, program, mixture.scouting_days.get(name, Day()), number)
+        for number, (name, program) in enumerate(mixture.scouting.items())
+    }
 
 
 def _inline(value: object) -> str:

@@ -1,5 +1,7 @@
 """The clock that the budget of a search is held against: seconds that pass, or rounds that are done.
 
+Benchmarks on a machine with other work count the processor's time in place of the seconds that pass.
+
 A round is a descent or a population of the search, on any island, with its share of the programs screened for starts;
 on the front between time and resolution a descent, a climb or a rounding. Where rounds are counted, a search depends on
 its input alone.
@@ -7,14 +9,15 @@ its input alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from time import perf_counter
+from time import perf_counter, process_time
 
 ROUND = 0.125  # s that a round counts for; a power of two, so that no rounding decides on a last one
 
 _rounds: ContextVar[int | None] = ContextVar("rounds done", default=None)  # None where time is what counts
+_time: ContextVar[Callable[[], float]] = ContextVar("time that counts", default=perf_counter)
 
 
 def wall() -> float:
@@ -25,7 +28,7 @@ def wall() -> float:
 def now() -> float:
     """What is spent [s] since some moment: time, or rounds where they are counted."""
     done = _rounds.get()
-    return wall() if done is None else ROUND * done
+    return _time.get()() if done is None else ROUND * done
 
 
 def rounds_are_counted() -> bool:
@@ -48,3 +51,13 @@ def rounds_counted() -> Iterator[None]:
         yield
     finally:
         _rounds.reset(before)
+
+
+@contextmanager
+def processor_time_counted() -> Iterator[None]:
+    """Within, a budget is of this process's work: for searches on one core, whatever else the machine does."""
+    before = _time.set(process_time)
+    try:
+        yield
+    finally:
+        _time.reset(before)
