@@ -209,8 +209,10 @@ def measured_lines(numbers: Iterable[int], file: Path, of_one: Callable[[int], L
     for number in numbers:
         if number not in known:
             known[number] = of_one(number)
+            before = file.read_text(encoding="utf-8") if file.exists() else ""
+            cut_off = "\n" if before and not before.endswith("\n") else ""
             with file.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(asdict(known[number])) + "\n")
+                out.write(f"{cut_off}{json.dumps(asdict(known[number]))}\n")
         lines.append(known[number])
     return lines
 

@@ -34,7 +34,8 @@ from models.errors import RampwrightError
 from models.fit.fit import Fit
 from models.fit.fitting import Run, fit_retention
 from models.peaks.resolution import resolution
-from optimizer.goal.goal import END_OF_PEAK, Pairs, Problem, problem_of
+from optimizer.goal.goal import END_OF_PEAK as END
+from optimizer.goal.goal import Pairs, Problem, problem_of
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario, program_of_tables
@@ -95,7 +96,7 @@ def on_instrument(drawn: Mixture, program: Program, said: Array | None = None) -
         Rs = resolution(t[:, None], t[None, :], w[:, None], w[None, :])
         each.append(np.where(sign == 0, np.inf, sign * np.sign(t[None, :] - t[:, None]) * np.abs(Rs)))
     least = np.min(each, axis=0)
-    end = max(float((t + END_OF_PEAK * w).max()) for t, w in runs)
+    end = max(float((t + END * w).max()) for t, w in runs)
     return OnInstrument((float(each[0].min()), float(least.min())), least, end)
 
 

@@ -183,10 +183,9 @@ def optimize(
     Parameters
     ----------
     seconds : time budget [s] of search, rounding and front or changes tried; the scenario's when None
-    rounds : a budget in descents and populations instead, with which a seed gives the same programs however fast the
-        machine, and on any number of cores
+    rounds : a budget in descents and populations instead, with which a seed gives the same programs on any machine
     what_if : whether single changes are tried when nothing meets the goal, in the second half of the budget, and
-        what one oven ramp more than allowed would save
+        what one oven ramp more, or another injection, would save
     study : file, or PostgreSQL URL without a password, that keeps the search for later and for other workers
         (docs/workers.md); the environment variable RAMPWRIGHT_STUDY counts only when its value is given here
     study_name : its name there; the scenario's title when None
@@ -201,24 +200,25 @@ def optimize(
     RampwrightError : when the study cannot be reached or written, or belongs to another scenario
     """
     from optimizer.app.interface_results import Optimized
+    from optimizer.campaign.at_hand import with_another_run
     from optimizer.methods.workflow import optimize as search
     from optimizer.search.study_place import place_of_argument
 
     known = _fitted(fitted)
     with as_arguments(), stopped_by(stop):
-        place = place_of_argument(study, study_name)
         problem, outcome = search(
             known.scenario,
             known.fit,
             seconds,
             progress,
             what_if=what_if,
-            study=place,
+            study=place_of_argument(study, study_name),
             study_name=study_name,
             rounds=rounds,
             start_from=starts_of(known.scenario, start_from),
             cores=cores,
             best=best,
+            aside=with_another_run,
         )
     return Optimized(known, problem, outcome)
 

@@ -78,7 +78,7 @@ def pool_of(
     )
     spent, main = spent + MAIN, found
     outcome = outcome_of(problem, found, now() + ROUNDED * seconds)
-    programs = [each.prediction.program for each in outcome.candidates] + _programs(problem, found)
+    programs = [each.prediction.program for each in outcome.candidates] + programs_of(problem, found)
     interrupted = found.interrupted
     best = [each.prediction.program for each in outcome.candidates[:1]]
     for confidence in ASKED:
@@ -89,8 +89,8 @@ def pool_of(
             easier, families, OTHERS * seconds, seed, told("other programs", OTHERS), given=best, cores=many
         )
         spent += OTHERS
-        programs += _programs(problem, found)
-        best += _programs(problem, found)[:1]
+        programs += programs_of(problem, found)
+        best += programs_of(problem, found)[:1]
         interrupted = found.interrupted
     for number in range(TRUTH_DRAWS):
         if interrupted:
@@ -101,12 +101,12 @@ def pool_of(
             truth, families, share * seconds, seed + number, told("what may be true", share), given=best
         )
         spent += share
-        programs += _programs(problem, found)
+        programs += programs_of(problem, found)
         interrupted = found.interrupted
     if not interrupted:
         near = _of_further_truths(problem, main, now() + DESCENTS * seconds)
-        programs += near + [_slower(each, SLOWER[1]) for each in near]
-    programs += [_slower(each, by) for each in best[:SLOWED] for by in SLOWER]
+        programs += near + [slower(each, SLOWER[1]) for each in near]
+    programs += [slower(each, by) for each in best[:SLOWED] for by in SLOWER]
     return Pool(outcome, tuple(dict.fromkeys(programs)), interrupted)
 
 
@@ -124,7 +124,7 @@ def _of_further_truths(problem: Problem, searched: Searched, until: float) -> li
     return found
 
 
-def _slower(program: Program, by: float) -> Program:
+def slower(program: Program, by: float) -> Program:
     """A program whose oven takes so many times as long for everything."""
     oven = program.oven
     ramps = tuple(replace(each, rate=each.rate / by, hold=each.hold * by) for each in oven.ramps)
@@ -152,7 +152,7 @@ def _taken_for_true(problem: Problem, number: int) -> Problem:
     return problem_of(problem.scenario, known)
 
 
-def _programs(problem: Problem, searched: Searched) -> list[Program]:
+def programs_of(problem: Problem, searched: Searched) -> list[Program]:
     """The best ends of each family, those by nominal margins among them."""
     ends: list[Found] = []
     for kept in (searched.best, searched.nominal):

@@ -9,8 +9,9 @@ import numpy as np
 from models.units import SECONDS_PER_MINUTE
 from optimizer.base.numbers import MINUTES, number, percent
 from optimizer.campaign.history import Stage
-from optimizer.campaign.next_run import WORTH, Standing
-from optimizer.campaign.worth import MIDDLE, Worth
+from optimizer.campaign.next_run import Standing
+from optimizer.campaign.worth import Worth
+from optimizer.goal.asides import MIDDLE, WORTH, gain_in_words
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.scout import cautions_of
 from optimizer.results.set_points import set_point_lines
@@ -34,7 +35,7 @@ def says(found: Standing) -> list[str]:
         chance = "" if worth.chance == 1 else f"; the goal is then met with {percent(worth.chance)}"
         lines.append(
             f"Next: {found.proposed.name}. After this run {mean} min expected ({SHARE} % interval {low} to {high})"
-            f"{chance}: worth {100 * worth.gain:.0f} % of the run time (± {100 * worth.gain_error:.1f} %)."
+            f"{chance}: worth {gain_in_words(worth.gain, worth.gain_error)} of the run time."
             if np.isfinite(worth.expected)
             else f"Next: {found.proposed.name}, though no program of the pool meets the goal after it."
         )
@@ -46,16 +47,19 @@ def says(found: Standing) -> list[str]:
                 else f"The run after that is worth less than {100 * WORTH:.0f} %: then stop."
             )
         return lines
-    most = max((each.gain for each in found.worth), default=np.nan)
+    most = max(found.worth, key=lambda each: each.gain, default=None)
     little = (
         f"No run looked at is worth {100 * WORTH:.0f} % of the run time"
-        + (f" (the best {100 * max(most, 0):.1f} %)" if np.isfinite(most) else "")
+        + ("" if most is None else f" (the best: {gain_in_words(most.gain, most.gain_error)})")
         + ": stop"
     )
     if found.advice == "confirm":
         lines.append(f"{little}, and run the best program itself to confirm it.")
     elif found.advice == "done":
-        lines.append(f"{little}. The best program was run already: adopt it.")
+        lines.append(
+            f"{little}. The program of {found.made} was run already, meets the goal and is within "
+            f"{100 * WORTH:.0f} % of the best: adopt it."
+        )
     else:
         lines.append(
             f"{little}. Nothing that was found in this time meets the goal, which is no proof: give it more --seconds "

@@ -20,6 +20,7 @@ import numpy as np
 from models.column.programs import Array, Controlled, Program, ProgramBatch, batch_of
 from models.peaks.sensitivity import Sensitivity
 from optimizer.base.interruption import stop_if_asked
+from optimizer.goal.asides import MIDDLE
 from optimizer.goal.drawn_margins import margins_of_peaks
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.robustness import Draws, drawn, flow_scatter, root_of
@@ -34,7 +35,6 @@ INNER = 128  # draws by which they are
 FIRST_LOOK, SECOND_LOOK = 12, 48  # outcomes of a run: of every possible run, and of the best of those
 LOOKED_AT_TWICE = 4
 NOT_MET = 1.5  # times the best run time now: what counts for a goal that is not met, in the ranking
-MIDDLE = (0.1, 0.9)  # quantiles of the interval that is given
 
 
 @dataclass(frozen=True)

@@ -25,13 +25,13 @@ from optimizer.base.numbers import (
 )
 from optimizer.base.quantities import KPA, KPA_GAUGE
 from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
+from optimizer.goal.asides import AnotherRun, RampMore, UnknownsCost
 from optimizer.goal.not_met import NotMet
 from optimizer.goal.reliability import MovedTogether, Pair, Reliability, SetPointTolerance
 from optimizer.scenario.program_tables import program_document
 
 NOMINAL_GOAL = "nominal, without regard to uncertainty"  # a diagnosis, no change of the method
 KEPT = 1e-6  # by which a margin may be below zero: descents end on limits to rounding
-ORDINALS = ("first", "second", "third", "fourth", "fifth")
 LEAST_TAILING = 0.55  # a fronting peak drawn steeper than this would be a step
 VALLEY_POINTS = 401  # of the trace between the apexes of the critical pair
 
@@ -376,37 +376,6 @@ class Tried(NamedTuple):
     cost: Annotated[float, MINUTES, key("cost_min")]
 
 
-class RampMore(NamedTuple):
-    """What a short search with one oven ramp more than allowed found: the ramps, and how much it saves [s]."""
-
-    ramps: Annotated[int, key()]
-    saves: Annotated[float, MINUTES, key("saves_min")]
-
-    @property
-    def text(self) -> str:
-        """In words."""
-        which = f"A {ORDINALS[self.ramps - 1]} oven ramp"
-        if not self.saves:
-            return f"{which} was tried in a short search, which found nothing faster: no proof that there is nothing."
-        return f"{which} would save {MINUTES.text(self.saves)} min: set max_ramps = {self.ramps} to search with it."
-
-
-class UnknownsCost(NamedTuple):
-    """What a short search with the unknowns set aside found: their names, and how much they cost [s]."""
-
-    unknowns: Annotated[tuple[str, ...], key()]
-    costs: Annotated[float, MINUTES, key("costs_min")]
-
-    @property
-    def text(self) -> str:
-        """In words."""
-        peaks = "unknown peak" + "s" * (len(self.unknowns) > 1)
-        which = f"Resolving {len(self.unknowns)} {peaks} ({', '.join(self.unknowns)})"
-        if not self.costs:
-            return f"{which} costs nothing that a short search without would save."
-        return f"{which} costs {MINUTES.text(self.costs)} min, by a short search without."
-
-
 @dataclass(frozen=True)
 class SearchOutcome:
     """What a search found.
@@ -429,6 +398,7 @@ class SearchOutcome:
     study : None unless the search was part of a shared study
     ramp_more : what one oven ramp more would save; None where no program needs all that are allowed
     unknowns : what resolving the unknowns costs; None where there are none, or nothing meets the goal
+    another_run : what another injection is worth; None where that was not asked
     """
 
     feasible: Annotated[bool, key()]
@@ -446,5 +416,6 @@ class SearchOutcome:
     rounds: int | None = None
     ramp_more: RampMore | None = None
     unknowns: UnknownsCost | None = None
+    another_run: AnotherRun | None = None
     not_met: Annotated[NotMet | None, key()] = None
     candidates_note: Annotated[str, OR_NULL, key()] = ""

@@ -17,8 +17,9 @@ from models.fit.fitting import Fit, Run, fit_retention
 from models.peaks.overload import load_of_capacity
 from optimizer.base.clock import ROUND, now, rounds_are_counted, rounds_counted
 from optimizer.base.interruption import postponed
+from optimizer.goal.asides import RampMore, UnknownsCost
 from optimizer.goal.goal import Problem, problem_of, set_aside
-from optimizer.goal.outcome import RampMore, SearchOutcome, UnknownsCost
+from optimizer.goal.outcome import SearchOutcome
 from optimizer.methods.trials import conceded, shown_as
 from optimizer.methods.what_if import what_ifs
 from optimizer.methods.why_not import out_of_reach, why_not
@@ -34,6 +35,7 @@ from optimizer.search.study_place import StudyPlace
 
 RAMP_TIME = 0.1  # of the budget, for one oven ramp more
 UNKNOWNS_TIME = 0.1  # and for what unknowns cost, where there are any
+WORTH_TIME = 0.08  # and for what another injection is worth, where that is asked
 LONGER = 4  # times the budget, with which a search that found nothing is worth another try
 NEVER = 1e9  # s, when a program ends that is not to be cut
 WORTH_A_RAMP = 0.005  # of the run time, which it must save to be worth a word
@@ -43,6 +45,9 @@ FRONT_FROM, WITHOUT, CONCEDED, ROUNDED = 0.6, 0.5, 0.6, 0.65
 # And of what is left after the search, which at most so many seconds are kept for, by when rounding begins no further
 # program; those to be shown are then simulated in all draws.
 ROUNDING, MOST_ROUNDING, SETTLED = 0.3, 6.0, 0.4
+
+# What is asked beside the best program: of what was found, within a budget [s].
+Aside = Callable[[Problem, SearchOutcome, Searched, float], SearchOutcome]
 
 
 def fit_scenario(scenario: Scenario) -> Fit:
@@ -122,6 +127,7 @@ def optimize(
     start_from: Sequence[Program] = (),
     cores: int | None = None,
     best: Callable[[Program], None] | None = None,
+    aside: Aside | None = None,
 ) -> tuple[Problem, SearchOutcome]:
     """Search, round, check and rank; then a ramp more, the front, if the goal asks for one, or what would help.
 
@@ -139,6 +145,7 @@ def optimize(
     best : called with each program that meets the goal and is shorter than those before, not rounded yet
     cores : how many may be used; None: all there are, or OMP_NUM_THREADS allows. A search that shares a study, or of
         less than 3 s, uses one.
+    aside : what else is asked, with single changes alone
 
     Raises
     ------
@@ -151,7 +158,9 @@ def optimize(
         if seconds is not None and not seconds > 0:
             raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
         budget = scenario.search.seconds if seconds is None else seconds
-        return _optimize(scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best)
+        return _optimize(
+            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best, aside
+        )
     if seconds is not None:
         raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
     if rounds < 1:
@@ -159,7 +168,7 @@ def optimize(
     with rounds_counted():
         budget = ROUND * rounds
         problem, outcome = _optimize(
-            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best
+            scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best, aside
         )
     return problem, replace(outcome, rounds=rounds)
 
@@ -175,6 +184,7 @@ def _optimize(
     start_from: Sequence[Program],
     cores: int | None,
     best: Callable[[Program], None] | None,
+    aside: Aside | None,
 ) -> tuple[Problem, SearchOutcome]:
     """`optimize` within a budget [s] on the clock as it stands."""
     from optimizer.search.islands import search  # optuna is slow to import and only needed here
@@ -192,7 +202,11 @@ def _optimize(
     shared = None if study is None else open_study(study, study_name or scenario.title, problem, families)
     front = scenario.goal.front_points
     kept = 0.0 if rounds_are_counted() else min(ROUNDING * budget, MOST_ROUNDING)  # rounding is no round
-    asides = (RAMP_TIME + (UNKNOWNS_TIME if scenario.counted_unknowns else 0.0)) if what_if else 0.0
+    asides = 0.0
+    if what_if:
+        asides = (
+            RAMP_TIME + UNKNOWNS_TIME * bool(scenario.counted_unknowns) + WORTH_TIME * (aside is not None)
+        )
     searching = FRONT_FROM * budget if front else budget - kept - asides * budget
     searched = search(
         problem,
@@ -224,6 +238,10 @@ def _optimize(
             outcome = _with_unknowns_cost(problem, outcome, searched, UNKNOWNS_TIME * budget, progress)
         if outcome.interrupted:
             return problem, outcome
+    if what_if and aside is not None:
+        if progress:
+            progress(0.99, "what another injection is worth")
+        outcome = aside(problem, outcome, searched, WORTH_TIME * budget)
     left = began + budget - now()
     if front and not outcome.feasible:
         outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")

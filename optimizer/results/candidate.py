@@ -54,6 +54,7 @@ def candidate_document(scenario: Scenario, outcome: SearchOutcome) -> Document:
             "families": [document_of(each, ambient) for each in outcome.families],
             "ramp_more": None if outcome.ramp_more is None else document_of(outcome.ramp_more, ambient),
             "unknowns": None if outcome.unknowns is None else document_of(outcome.unknowns, ambient),
+            "another_run": None if outcome.another_run is None else document_of(outcome.another_run, ambient),
             "study": None if outcome.study is None else document_of(outcome.study, ambient),
         },
         "candidates": [_candidate(scenario, each) for each in outcome.candidates],

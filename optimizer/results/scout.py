@@ -213,6 +213,7 @@ def suggestion(found: Scouted) -> list[str]:
             f"{percent(first.probability_then)} of meeting every requirement instead of {percent(first.probability)}; "
             "or the next search can use the room for a shorter program."
         )
+    lines.append("What another run is worth in run time, and when to stop, is said by rampwright next.")
     if all(pair.doubt < -NEAR_NEED for pair in found.pairs):
         lines.append(
             f"All critical pairs lie more than {NEAR_NEED:g} standard deviations short of what they need: knowing "

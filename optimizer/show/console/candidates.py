@@ -56,6 +56,8 @@ def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome
         console.print(outcome.ramp_more.text)
     if outcome.unknowns is not None:
         console.print(escape(outcome.unknowns.text))
+    if outcome.another_run is not None:
+        console.print(escape(outcome.another_run.text), soft_wrap=True)
 
 
 def show_best(console: Console, scenario: Scenario, outcome: SearchOutcome) -> None:

@@ -11,7 +11,7 @@ from models.column.programs import Array, CarrierProgram, OvenProgram, Program, 
 from models.units import kelvin
 from optimizer.base.clock import rounds_counted
 from optimizer.campaign import next_run, worth
-from optimizer.campaign.next_run import _possible
+from optimizer.campaign.next_run import possible
 from optimizer.campaign.pool import Pool, pool_of
 from optimizer.campaign.worth import Lookup, Thought, lookup_of
 from optimizer.goal.goal import Problem, problem_of
@@ -100,7 +100,7 @@ def test_a_program_looked_up_passes_as_probably_as_required(problem: Problem, lo
 
 
 def test_no_run_is_proposed_that_was_made(problem: Problem, pool: Pool, lookup: Lookup) -> None:
-    runs = _possible(problem, pool, lookup)
+    runs = possible(problem, pool.outcome, lookup)
     assert {"ramp", "bold", "candidate"} <= {each.kind for each in runs}
     scenario = problem.scenario
     made = replace(
@@ -109,7 +109,7 @@ def test_no_run_is_proposed_that_was_made(problem: Problem, pool: Pool, lookup: 
             replace(scenario.runs[0], name=str(n), program=each.program) for n, each in enumerate(runs)
         ),
     )
-    further = _possible(replace(problem, scenario=made), pool, lookup)
+    further = possible(replace(problem, scenario=made), pool.outcome, lookup)
     programs = [run.program for run in made.runs]
     assert not any(same_program(made, each.program, known) for each in further for known in programs)
     again = possible_runs(replace(problem, scenario=made), {}, [0, 1])

@@ -10,8 +10,8 @@ import pytest
 from benchmarks.mixtures import mixture
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.units import flow_si, kelvin
+from optimizer.goal.asides import RampMore
 from optimizer.goal.goal import Problem
-from optimizer.goal.outcome import RampMore
 from optimizer.search.candidates import outcome_of
 from optimizer.search.descent import assessed
 from optimizer.search.moves import edits, holding, placed, until_end
