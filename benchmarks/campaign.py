@@ -15,6 +15,7 @@ import json
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -58,7 +59,8 @@ class Stage:
     holds, bears : whether it has the resolutions on the instrument as it is, and off all four ways
     advice : of `next`
     kind : of the run that it proposes; "" where it proposes none
-    gain, gain_error, expected : of that run, as shares and in min; None where not said
+    gain, gain_error : what that run is worth, as shares of the run time; None where not said
+    expected, low, high : run time after it, and the 80 % interval; None where not said
     repeated : whether that run was made already
     cannot : whether `optimize` then says that the goal cannot be met; asked where nothing is offered
     """
@@ -74,6 +76,8 @@ class Stage:
     gain: float | None = None
     gain_error: float | None = None
     expected: float | None = None
+    low: float | None = None
+    high: float | None = None
     repeated: bool = False
     cannot: bool = False
 
@@ -145,12 +149,12 @@ def _stage(drawn: Mixture, made: int, scenario: Scenario, proposed: NextRun) -> 
     program = proposed.proposed
     said_of = {}
     if worth is not None:
-        expected = (worth.expected + found.offset) / SECONDS_PER_MINUTE
-        said_of = {
-            "gain": round(worth.gain, 4),
-            "gain_error": round(worth.gain_error, 4),
-            "expected": round(expected, 3) if np.isfinite(expected) else None,
-        }
+        said_of = {"gain": round(worth.gain, 4), "gain_error": round(worth.gain_error, 4)}
+        if np.isfinite(worth.expected):
+            times = {"expected": worth.expected, "low": worth.low, "high": worth.high}
+            said_of |= {
+                key: round((each + found.offset) / SECONDS_PER_MINUTE, 3) for key, each in times.items()
+            }
     stage = Stage(
         made,
         found.outcome.feasible,
@@ -246,6 +250,29 @@ def table(lines: Sequence[Line], injections: int = INJECTIONS) -> list[str]:
     return text
 
 
+def promises(lines: Sequence[Line]) -> str:
+    """How what was expected of proposed runs came out."""
+    pairs = [
+        (before, after)
+        for each in lines
+        for before, after in pairwise(each.stages)
+        if before.expected is not None
+    ]
+    met = [(before, after) for before, after in pairs if after.offered and after.run_time]
+    if not met:
+        return "No run was proposed for what it is worth after which a program was offered."
+    ratios = [after.run_time / before.expected for before, after in met if before.expected and after.run_time]
+    inside = sum(
+        before.low <= after.run_time <= before.high
+        for before, after in met
+        if before.low is not None and before.high is not None and after.run_time is not None
+    )
+    return (
+        f"Of {len(pairs)} runs proposed for what they are worth: run time offered afterwards over that expected "
+        f"{np.median(ratios):.2f} (median), inside the 80 % interval {share(inside, len(pairs))}."
+    )
+
+
 def faults(lines: Sequence[Line]) -> str:
     """What no campaign should show, counted."""
     stages = [(each, stage) for each in lines for stage in each.stages]
@@ -282,7 +309,7 @@ def report(lines: Sequence[Line], seconds: float, injections: int = INJECTIONS) 
         if own:
             known = sum(each.shortest is not None for each in own)
             heading = f"{name}: {len(own)} mixtures, a program is known for {known}."
-            text += ["", heading, "", *table(own, injections), "", faults(own)]
+            text += ["", heading, "", *table(own, injections), "", promises(own), faults(own)]
     return text
 
 

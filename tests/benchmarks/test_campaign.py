@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchmarks import campaign, known_instrument
-from benchmarks.campaign import Line, Stage, faults, measured_lines, numbered, read_lines, table
+from benchmarks.campaign import Line, Stage, faults, measured_lines, numbered, promises, read_lines, table
 from benchmarks.known_instrument import END, NEEDED, OFF, on_instrument, shortest_that_bears
 from benchmarks.other_instrument import COMPOUNDS, Day
 from benchmarks.robust_search import smallest_in_order
@@ -49,6 +49,15 @@ def test_faults_are_counted() -> None:
     assert "made already: 1;" in text
     assert "expected to lose: 1;" in text
     assert text.endswith("exists: 1.")
+
+
+def test_what_was_expected_is_held_against_what_came() -> None:
+    first = stage(0, 12.0, expected=10.0, low=9.0, high=10.5)
+    second = stage(1, 11.0, expected=10.0, low=9.9, high=11.0)
+    text = promises([Line(0, 8, 10.0, (first, second, stage(2, 10.0)))])
+    assert text.startswith("Of 2 runs")
+    assert "1.05 (median)" in text  # 11 over 10, 10 over 10
+    assert "interval 50 %" in text
 
 
 def test_a_mixture_that_is_done_is_not_begun_again(tmp_path: Path) -> None:
