@@ -55,7 +55,7 @@ def gain_in_words(gain: float, error: float) -> str:
     found = f"{100 * gain:.1f} ± {100 * error:.1f} %"
     if gain > error:
         return found
-    return f"{found}, {'the standard error covers nought' if gain > -error else 'no gain'}"
+    return f"{found}, {'the standard error covers nought' if gain >= -error else 'no gain'}"
 
 
 @dataclass(frozen=True)
