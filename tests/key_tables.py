@@ -23,8 +23,7 @@ from optimizer.app.shipped_scenarios import SCHEMA
 from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import KPA_PER
 from optimizer.base.tables import BESIDE, declared_in, every_table, keys_of
-from optimizer.goal.asides import AnotherRun
-from optimizer.goal.not_met import NotMet
+from optimizer.goal.asides import AnotherRun, NotMet
 from optimizer.goal.outcome import Candidate, FrontPoint, InUse, Prediction, WhatIf
 from optimizer.goal.reliability import Moved, Reliability, SetPointTolerance, Source
 from optimizer.goal.shared_cause import Cause, Causes

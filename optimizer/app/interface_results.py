@@ -15,8 +15,8 @@ from models.traces.finding import PeakSearch
 from models.units import SECONDS_PER_MINUTE
 from optimizer.app.result import Result
 from optimizer.base.numbers import MINUTES
+from optimizer.goal.asides import NotMet
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.goal.not_met import NotMet
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.results.documents import Document
 from optimizer.results.fit import FitResult

@@ -25,8 +25,7 @@ from optimizer.base.numbers import (
 )
 from optimizer.base.quantities import KPA, KPA_GAUGE
 from optimizer.base.tables import BESIDE, OR_NULL, WrittenBy, key
-from optimizer.goal.asides import AnotherRun, RampMore, UnknownsCost
-from optimizer.goal.not_met import NotMet
+from optimizer.goal.asides import AnotherRun, NotMet, RampMore, UnknownsCost
 from optimizer.goal.reliability import MovedTogether, Pair, Reliability, SetPointTolerance
 from optimizer.scenario.program_tables import program_document
 

@@ -14,9 +14,9 @@ import numpy as np
 
 from models.column.programs import Array
 from optimizer.base.clock import now, round_done
+from optimizer.goal.asides import Kind, Nominal, NotMet
 from optimizer.goal.goal import NEARLY, Pairs, Problem, nominal_problem
 from optimizer.goal.limits import RESOLUTION, Requirement
-from optimizer.goal.not_met import Kind, Nominal, NotMet
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty

@@ -10,8 +10,8 @@ import pytest
 import optimizer.methods.why_not
 from benchmarks.mixtures import mixture
 from optimizer.base.clock import rounds_counted
+from optimizer.goal.asides import NotMet
 from optimizer.goal.goal import NEARLY, Pairs, Problem, problem_of
-from optimizer.goal.not_met import NotMet
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.methods.why_not import SEARCHES, _alone, _furthest, _out_of_reach, out_of_reach, why_not

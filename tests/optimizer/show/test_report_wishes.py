@@ -12,8 +12,8 @@ from markupsafe import escape
 from rich.console import Console
 
 from models.units import flow_si, kelvin
+from optimizer.goal.asides import NotMet
 from optimizer.goal.cautions import about_hydrogen
-from optimizer.goal.not_met import NotMet
 from optimizer.goal.outcome import NOMINAL_GOAL, FrontPoint, SearchOutcome, WhatIf
 from optimizer.goal.reliability import PairAtRisk, Source
 from optimizer.goal.uncertainty import SOURCE_TEXTS
