@@ -253,16 +253,20 @@ def parts_of(column: Column) -> tuple[tuple[Part, ...], Part, tuple[Part, ...]]:
     return tuple(found[:first]), found[first], tuple(found[first + 1 :])
 
 
-def _require_drop(inlet_pressure: Array | float, outlet_pressure: float) -> None:
+def _require_drop(inlet_pressure: Array | float, outlet_pressure: Array | float) -> None:
     if np.any(np.asarray(inlet_pressure) <= outlet_pressure):
         raise InvalidInputError(
             f"the inlet pressure ({float(np.min(inlet_pressure)):.6g} Pa absolute) must be above the outlet "
-            f"pressure ({outlet_pressure:.6g} Pa absolute); was a gauge pressure given as absolute?"
+            f"pressure ({float(np.max(outlet_pressure)):.6g} Pa absolute); was a gauge pressure given as absolute?"
         )
 
 
 def hold_up_time(
-    column: Column, gas: CarrierGas, T: Array | float, inlet_pressure: Array | float, outlet_pressure: float
+    column: Column,
+    gas: CarrierGas,
+    T: Array | float,
+    inlet_pressure: Array | float,
+    outlet_pressure: Array | float,
 ) -> Array:
     """Hold-up time [s] at temperature T [K] and absolute pressures [Pa], any matching shapes; [1].
 
@@ -281,7 +285,11 @@ def hold_up_time(
 
 
 def _joined_hold_up_time(
-    column: Column, gas: CarrierGas, T: Array | float, inlet_pressure: Array | float, outlet_pressure: float
+    column: Column,
+    gas: CarrierGas,
+    T: Array | float,
+    inlet_pressure: Array | float,
+    outlet_pressure: Array | float,
 ) -> Array:
     """The sum over the pieces, each between the pressures at its ends; [4]."""
     before, own, after = parts_of(column)

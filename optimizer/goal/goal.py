@@ -160,7 +160,7 @@ class Problem:
     @cached_property
     def requirements(self) -> tuple[Limit, ...]:
         """What the goal requires beside the resolution of pairs."""
-        return tuple(requirements_of(self.scenario, self.targets))
+        return tuple(requirements_of(self.scenario, self.targets, self.fit.system))
 
     @cached_property
     def limits(self) -> tuple[Limit, ...]:

@@ -47,12 +47,10 @@ class Prediction:
     retention_sd : (M,) array  [s], standard deviation from the fit and the set points' tolerances; nan where unknown
     width_half : (M,) array  [s], at half height
     width_sd : (M,) array  [s], its standard deviation; nan where unknown
-    elution_temperature : (M,) array  [K]
-    retention_factor : (M,) array  [-], at elution
+    elution_temperature, retention_factor : (M,) arrays  [K], [-], the latter at elution
     tailing, area : (M,) arrays  [-], for drawing: 1 where nothing is known
     counted_pairs : (P, 2) array of indices into `compounds`: the pairs that matter
-    needed : (P,) array, resolution each of them needs
-    resolution : (P,) array, resolution each of them has
+    needed, resolution : (P,) arrays, resolution each of them needs and has
     resolution_sd : (P,) array, its standard deviation, a resolution being negative where the two have changed places;
         nan where unknown
     critical : index into the pairs, of the smallest resolution less what is needed; None without pairs
@@ -61,6 +59,7 @@ class Prediction:
     run_time : float  [s]
     inlet_pressure, flow : (Q,) arrays  [Pa absolute], [m3/s at reference conditions], at `trace_times` [s]
     ignored : (M,) array, which of them a picture's scale leaves out
+    bleed : (Q,) array  [unit of the areas per s], at `trace_times`; None unless stated
     overload, apex_shift : (M,) arrays, R of `models.peaks.overload` [-] and by how much it makes apexes late [s], or 0
     """
 
@@ -89,6 +88,7 @@ class Prediction:
     ignored: NDArray[np.bool_]
     overload: Array
     apex_shift: Array
+    bleed: Array | None = None
 
     @property
     def scaling(self) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.thermal_exposure import intact_fraction, time_above
 from optimizer.goal.goal import Problem, end_of_peak, measured_mean
 from optimizer.goal.outcome import Prediction
-from optimizer.goal.requirements import decomposition_of
+from optimizer.goal.requirements import bleed_of, decomposition_of
 
 TRACE_POINTS = 400
 
@@ -27,7 +27,8 @@ def predict(problem: Problem, program: Program) -> Prediction:
     tailing = problem.tailing if lean is None else problem.tailing_with(np.nan_to_num(lean.front[0], nan=1.0))
     Rs = np.nan_to_num(problem.pair_resolutions(t, w, tailing))  # what never elutes is resolved from nothing
     lack = Rs / problem.pairs.needed
-    intact, above = _exposure(problem, delayed(batch, fit.system.oven_lag), t)
+    felt = delayed(batch, fit.system.oven_lag)
+    intact, above = _exposure(problem, felt, t)
     end = float(np.nanmax(end_of_peak(t, w))) if np.any(peaks.eluted) else 0.0
     run_time = max(program.oven.duration, end)
     trace = np.linspace(0.0, run_time, TRACE_POINTS)[None]
@@ -60,6 +61,7 @@ def predict(problem: Problem, program: Program) -> Prediction:
         ignored=np.array([scenario.ignores(name) for name in scenario.compounds]),
         overload=np.zeros(t.shape) if lean is None else np.nan_to_num(lean.R[0]),
         apex_shift=np.zeros(t.shape) if lean is None else np.nan_to_num(lean.shift[0]),
+        bleed=None if scenario.bleed is None else bleed_of(scenario, fit.system, felt, trace)[0],
     )
 
 

@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from models.column.programs import Array
+from models.column.programs import Array, ProgramBatch, batch_of, delayed
+from models.column.system import ColumnSystem
+from models.peaks.bleed import baseline
 from models.peaks.detection import points_across
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, resolution
 from models.peaks.thermal_exposure import (
@@ -30,8 +32,8 @@ MOST_MARGIN = 1e3  # where no target has eluted
 LEAST_DECOMPOSED = 1e-9  # an intact fraction of one cannot be required
 
 
-def requirements_of(scenario: Scenario, targets: Index) -> Iterator[Limit]:
-    """Every requirement of a scenario but resolution; `targets` (T,) are the compounds that its times concern."""
+def requirements_of(scenario: Scenario, targets: Index, system: ColumnSystem) -> Iterator[Limit]:
+    """Every requirement but resolution, on a system; `targets` (T,) are the compounds that times concern."""
     goal = scenario.goal
     if goal.earliest_elution > 0:
         yield _earliest(goal.earliest_elution, targets)
@@ -41,6 +43,8 @@ def requirements_of(scenario: Scenario, targets: Index) -> Iterator[Limit]:
         yield _retention_factor(goal.min_retention_factor, targets)
     if scenario.detector.min_points is not None and scenario.detector.readings is not None:
         yield _points(scenario.detector.min_points, scenario.detector.readings, targets)
+    if scenario.bleed is not None and scenario.bleed.max_level is not None:
+        yield _bleed(scenario, scenario.bleed.max_level, targets, system)
     span = max(scenario.highest_temperature - scenario.lowest_temperature, 1.0)
     for m, name in enumerate(scenario.compounds):
         detail = scenario.detail(name)
@@ -192,6 +196,45 @@ def _points(least: int, readings: float, targets: Index) -> Limit:
             f"{fewest(_times(seen), seen.width_half):.1f} readings across the narrowest peak (not below {least})"
         ),
         given_up=f"fewer than {least} readings across the narrowest peak",
+        without=without,
+    )
+
+
+def bleed_of(scenario: Scenario, system: ColumnSystem, column: ProgramBatch, times: Array) -> Array:
+    """Level of the bleed (N, Q) [unit of the areas per s] of a scenario that states it.
+
+    Parameters
+    ----------
+    column : N programs, as the column feels them
+    times : (N, Q) array  [s]
+    """
+    assert scenario.bleed is not None
+    make_up = scenario.detector.make_up
+    dilutes = make_up if scenario.bleed.concentration else None
+    return baseline(system, column, times, scenario.bleed.measured(make_up), dilutes)
+
+
+def _bleed(scenario: Scenario, most: float, targets: Index, system: ColumnSystem) -> Limit:
+    def at_last(column: ProgramBatch, retention: Array) -> Array:
+        last = retention[:, targets].max(axis=1, initial=0.0)
+        return bleed_of(scenario, system, column, last[:, None])[:, 0]
+
+    def level(seen: Prediction) -> float:
+        felt = delayed(batch_of([seen.program]), system.oven_lag)
+        return float(at_last(felt, _times(seen)[None])[0])
+
+    def without(scenario: Scenario) -> Scenario:
+        assert scenario.bleed is not None
+        return replace(scenario, bleed=replace(scenario.bleed, max_level=None))
+
+    name = "bleed at the last peak"
+    return Limit(
+        name,
+        # -ln(level/limit): nearly straight in the set points, the level being exponential in 1/T.
+        lambda runs: -np.log(at_last(runs.column, runs.retention) / most),
+        lambda seen: f"{name} {level(seen):.3g} (not above {most:g}, unit of the areas per second)",
+        missed_by=lambda seen: f"{level(seen) / most:.3g} times the level allowed",
+        given_up=f"bleed above {most:g} at the last peak",
         without=without,
     )
 

@@ -34,7 +34,7 @@ from optimizer.goal.predict import predict
 from optimizer.goal.split import flow_within_total
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.adapt_options import NOT_CARRIED, Change
-from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN
+from optimizer.scenario.conversion import HYDROGEN_TOTAL_FLOW_ML_MIN, on_system
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
 from optimizer.scenario.instrument_steps import carrier_step, on_grid, settable_carrier
@@ -285,7 +285,7 @@ def reference_temperature(prediction: Prediction) -> float:
 
 def scenario_on(scenario: Scenario, system: ColumnSystem) -> tuple[Scenario, list[str], list[str]]:
     """The scenario with the column, gas and outlet of a system, what hydrogen asks for beside, and what is in doubt."""
-    moved = replace(scenario, column=system.column, gas=system.gas, outlet_pressure=system.outlet_pressure)
+    moved = on_system(scenario, system)
     if system.gas.name != "hydrogen" or scenario.inlet.max_total_flow is not None:
         return moved, [], []
     cap = float(flow_si(HYDROGEN_TOTAL_FLOW_ML_MIN))

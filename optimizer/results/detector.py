@@ -7,6 +7,7 @@ from typing import Annotated
 
 import numpy as np
 
+from models.column.programs import Array
 from models.peaks.detection import BASE_SIGMAS, needed_readings
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import HALF_95
@@ -31,6 +32,9 @@ class DetectorSettings:
     solvent_delay: Annotated[float | None, MINUTES, key("solvent_delay_min")]
     """when the last of the solvents has ended with 97.5 % probability: the delay to type in; null without one"""
 
+    bleed: Annotated[float | None, Rounded(digits=3), key("bleed_at_last_per_s")] = None
+    """level of the bleed when the last target or internal standard elutes, in the unit of the areas per second"""
+
     def lines(self) -> tuple[tuple[str, str], ...]:
         """What to set, as names and texts."""
         rows = []
@@ -41,7 +45,14 @@ class DetectorSettings:
             rows.append(
                 ("Solvent delay", f"{MINUTES.text(self.solvent_delay)} min, the solvent's end with its ±")
             )
+        if self.bleed is not None:
+            rows.append(("Bleed at the last peak", f"{self.bleed:.3g} (unit of the areas per second)"))
         return tuple(rows)
+
+
+def bleed_between(prediction: Prediction, bleed: Array, times: Array) -> Array:
+    """Level of the bleed at times [s], any shape: its logarithm is nearly straight between the traces' points."""
+    return np.exp(np.interp(times, prediction.trace_times, np.log(bleed)))
 
 
 def detector_settings(scenario: Scenario, prediction: Prediction) -> DetectorSettings:
@@ -50,12 +61,17 @@ def detector_settings(scenario: Scenario, prediction: Prediction) -> DetectorSet
     solvents = np.array([role == "solvent" for role in roles])
     ends = prediction.retention + HALF_95 * np.nan_to_num(prediction.retention_sd)
     delay = float(ends[solvents].max()) if solvents.any() else None
+    counted = np.array([role in COUNTED_ROLES for role in roles])
+    eluted = prediction.retention[counted & np.isfinite(prediction.retention)]
+    bleed = None
+    if prediction.bleed is not None and eluted.size:
+        bleed = float(bleed_between(prediction, prediction.bleed, eluted.max(keepdims=True))[0])
     sigma = prediction.width_half / HALF_HEIGHT_WIDTH
-    sigma = np.where([role in COUNTED_ROLES for role in roles], sigma, np.nan)
+    sigma = np.where(counted, sigma, np.nan)
     points = scenario.detector.points
     if np.isnan(sigma).all():
-        return DetectorSettings(None, None, points, None, delay)
+        return DetectorSettings(None, None, points, None, delay, bleed)
     m = int(np.nanargmin(sigma))
     least = float(sigma[m])
     base, needed = BASE_SIGMAS * least, needed_readings(least, points)
-    return DetectorSettings(prediction.compounds[m], base, points, needed, delay)
+    return DetectorSettings(prediction.compounds[m], base, points, needed, delay, bleed)

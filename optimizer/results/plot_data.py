@@ -15,6 +15,7 @@ from models.peaks.resolution import pair_resolution
 from models.units import HALF_95, PA_PER_KPA, SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.goal.outcome import LEAST_TAILING, Prediction
 from optimizer.goal.reliability import PairAtRisk, Reliability
+from optimizer.results.detector import bleed_between
 from optimizer.scenario.data import Scenario
 
 PAIR_POINTS = 241  # of a pair enlarged
@@ -57,6 +58,7 @@ class ChromatogramData:
     window : (start, end) [min] of the critical pair, None when there is none
     valley : float  [% of the smaller apex], between the critical pair; nan when no pair counts
     at_risk : names of the pair that is missed most often, and in what share of the draws; None where none is
+    bleed : (Q,) array  [% of the highest peak], part of `response` and of the labels' heights; None unless stated
     """
 
     title: str
@@ -79,6 +81,7 @@ class ChromatogramData:
     window: tuple[float, float] | None
     valley: float
     at_risk: PairAtRisk | None = None
+    bleed: Array | None = None
 
     @property
     def critical_responses(self) -> Array:
@@ -100,7 +103,8 @@ class ChromatogramData:
     @property
     def top(self) -> float:
         """Where the axis of the whole signal ends, % of the highest; peaks above it are cut off and marked."""
-        return ROOM * scale_of([label.height for label in self.labels])
+        peaks = scale_of([label.height for label in self.labels])
+        return ROOM * (peaks if self.bleed is None else max(peaks, float(self.bleed.max())))
 
     @property
     def cut(self) -> tuple[PeakLabel, ...]:
@@ -164,19 +168,23 @@ def chromatogram_data(
     scale = 100.0 / highest if highest > 0 else 1.0
     oven_times, oven = prediction.program.oven.knots()
     corners = np.array([*oven_times, max(end, oven_times[-1])])
+    bleed, beneath = None, np.zeros(len(order))
+    if prediction.bleed is not None:
+        bleed = bleed_between(prediction, prediction.bleed, times) * scale
+        beneath = bleed_between(prediction, prediction.bleed, t[order]) * scale
     return ChromatogramData(
         title=title,
         critical_resolution=float("nan") if prediction.critical is None else prediction.min_resolution,
         times=times / SECONDS_PER_MINUTE,
-        response=signal * scale,
+        response=signal * scale + (0.0 if bleed is None else bleed),
         labels=tuple(
             PeakLabel(
                 prediction.compounds[m],
                 float(t[m]) / SECONDS_PER_MINUTE,
-                min(float(height) * scale, 100.0),
+                min(float(height) * scale, 100.0) + float(under),
                 m in pair,
             )
-            for m, height in zip(order, apexes, strict=True)
+            for m, height, under in zip(order, apexes, beneath, strict=True)
         ),
         responses=peak_signals(times, t[order], w[order], area[order], tailing[order], R[order]).T * scale,
         oven_times=corners / SECONDS_PER_MINUTE,
@@ -194,6 +202,7 @@ def chromatogram_data(
         window=None if window is None else (window[0] / SECONDS_PER_MINUTE, window[1] / SECONDS_PER_MINUTE),
         valley=prediction.valley,
         at_risk=None if known is None else known.pair_at_risk,
+        bleed=bleed,
     )
 
 

@@ -7,6 +7,7 @@ from models.column.system import Column
 from models.units import SECONDS_PER_MINUTE, celsius, flow_mL_min
 from optimizer.results.reliability import confidence_text
 from optimizer.results.set_points import dimensions, pressure_text
+from optimizer.runs.blank import ColumnBleed
 from optimizer.scenario.data import AnalyteDetail, PairRule, Scenario
 from optimizer.scenario.instrument_data import NO_DETECTOR, Detector
 
@@ -32,6 +33,10 @@ def goal_lines(scenario: Scenario) -> list[str]:
         lines.append(f"Every target has eluted by {_minutes(goal.latest_elution)} min.")
     if goal.min_retention_factor > 0:
         lines.append(f"The retention factor at elution is not below {goal.min_retention_factor:g}.")
+    if scenario.bleed is not None and scenario.bleed.max_level is not None:
+        lines.append(
+            f"The bleed at the last target is at most {scenario.bleed.max_level:g} (unit of the areas per second)."
+        )
     if goal.bake_out is not None:
         bake = goal.bake_out
         lines.append(
@@ -131,6 +136,7 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
             "(25 °C, 101.325 kPa)",
         ),
         *([] if scenario.detector == NO_DETECTOR else [("Detector", _detector(scenario.detector))]),
+        *([] if scenario.bleed is None else [("Bleed", _bleed(scenario, scenario.bleed))]),
         ("Oven", f"{_oven_range(scenario)}; heats at most {bands}"),
         ("Tolerances", tolerances_in_words(scenario)),
         (
@@ -173,6 +179,14 @@ def _detector(detector: Detector) -> str:
     if detector.max_height is not None:
         parts.append(f"linear up to a height of {detector.max_height:g} (unit of the areas per second)")
     return ", ".join(parts)
+
+
+def _bleed(scenario: Scenario, bleed: ColumnBleed) -> str:
+    """The bleed as it was stated, and how fast it rises."""
+    energy = bleed.measured(scenario.detector.make_up).activation_energy
+    levels = " and ".join(f"{each.level:.3g} at {celsius(each.temperature):g} °C" for each in bleed.levels)
+    origin = "from two levels" if bleed.activation_energy is None else "as stated"
+    return f"{levels} (unit of the areas per second), {energy / 1e3:.0f} kJ/mol {origin}"
 
 
 def _oven_range(scenario: Scenario) -> str:

@@ -8,8 +8,9 @@ from typing import Any, cast
 
 from models.column.carrier_gas import carrier_gas
 from models.column.passage import passage_of
-from models.column.system import Bare, Column, Packing
+from models.column.system import Bare, Column, ColumnSystem, Packing
 from models.units import flow_si
+from optimizer.runs.blank import on_column
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun, SearchSettings
@@ -68,6 +69,7 @@ def scenario_of(file: Path, table: ScenarioTable, peaks: list[PeakTable]) -> Sce
         matching=table.matching,
         left_out=table.leave_out,
         columns=table.columns,
+        bleed=column.bleed,
     )
 
 
@@ -147,6 +149,7 @@ def tables_of(scenario: Scenario) -> dict[str, Any]:
                 *(Segment(place="before", length=L, inner_diameter=d) for L, d in column.before),
                 *(Segment(place="after", length=L, inner_diameter=d) for L, d in column.after),
             ),
+            bleed=scenario.bleed,
             phase=scenario.phase,
             min_temperature=scenario.min_temperature,
             max_temperature=scenario.max_temperature,
@@ -168,6 +171,17 @@ def tables_of(scenario: Scenario) -> dict[str, Any]:
         "fit": FitTable(scenario.flow_correction),
         "search": scenario.search,
     }
+
+
+def on_system(scenario: Scenario, system: ColumnSystem) -> Scenario:
+    """The scenario with the column, gas and outlet of a system, limits left as they are."""
+    return replace(
+        scenario,
+        column=system.column,
+        gas=system.gas,
+        outlet_pressure=system.outlet_pressure,
+        bleed=on_column(scenario.bleed, scenario.column, system.column),
+    )
 
 
 def detection_of(run: ScoutingRunTable) -> PeakDetection:

@@ -38,6 +38,7 @@ from optimizer.base.quantities import (
     Window,
 )
 from optimizer.base.tables import Table, key, whole
+from optimizer.runs.blank import ColumnBleed
 from optimizer.runs.detection import PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.instrument_data import (
@@ -261,14 +262,13 @@ class Scenario:
 
     Attributes
     ----------
-    path : Path, of the scenario file
     min_temperature, max_temperature, max_programmed_temperature : float  [K], limits of the column
     outlet_pressure, ambient_pressure : float  [Pa absolute]; the outlet is 0 for vacuum
     compounds : tuple of M names, by retention time in the first run, then those of later runs; as listed without runs
     warnings : tuple of str, what is allowed but should be known
     max_time_above_continuous : float  [s], longest stay above `max_temperature`; at 0 that is never exceeded
     capacity, overload : float or None  [ng], amount that makes a peak 10 % wider; whether amounts move peaks
-    packed, measured : what fills the column, and what it was measured to let through, as stated
+    packed, measured, bleed : what fills the column, what it was measured to let through, what it gives off, as stated
     matching, left_out : the table that names the peaks of unnamed runs; compounds that were taken out of the tables
     """
 
@@ -304,6 +304,7 @@ class Scenario:
     matching: str | None = field(default=None, compare=False)
     left_out: tuple[str, ...] = field(default=(), compare=False)
     columns: tuple[OwnedColumn, ...] = field(default=(), compare=False)
+    bleed: ColumnBleed | None = None
 
     @property
     def highest_temperature(self) -> float:
@@ -327,14 +328,13 @@ class Scenario:
         """Pairs that the detector tells apart."""
         return tuple((rule.a, rule.b) for rule in self.pairs if rule.by_detector)
 
-    # Of two entries for the same compounds, which reading refuses, the first holds.
     @property
     def peak_columns(self) -> Mapping[str, str]:
         """Headings of peak tables by what they mean, as the first run that states some has them."""
         return next((run.columns for run in self.runs if run.columns), {})
 
     @cached_property
-    def _details(self) -> dict[str, AnalyteDetail]:
+    def _details(self) -> dict[str, AnalyteDetail]:  # of two, which reading refuses, the first
         return {each.compound: each for each in reversed(self.analytes)}
 
     @cached_property

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from models.peaks.bleed import PUBLISHED_ENERGY
 from models.units import celsius, flow_mL_min
 from optimizer.base.given_values import Given
 from optimizer.scenario.conversion import column_of, outlet_of, total_flow_limit
@@ -229,6 +230,7 @@ def stationary_problems(table: ScenarioTable, given: Given) -> Iterator[str]:
     column = table.column
     bore, film, layer = column.inner_diameter, column.film_thickness, column.layer_thickness
     yield from _segments(table, given)
+    yield from _bleed(table, given)
     if column.measured is not None and column.measured.inlet_pressure <= outlet_of(table):
         yield f"{given('column.measured.inlet_kPa')}: no gas flows at that; it is a gauge pressure"
     if column.packed is not None:
@@ -311,6 +313,37 @@ def column_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
         yield (
             "the column is an adsorbent, and column.capacity_ng does not say up to which amount times stay: above it "
             "peaks tail and come early, which no prediction here knows; inject half as much once and compare"
+        )
+
+
+def _bleed(table: ScenarioTable, given: Given) -> Iterator[str]:
+    """Levels of a blank must tell how fast they rise."""
+    bleed = table.column.bleed
+    if bleed is None:
+        return
+    energy, (low, high) = "column.bleed.activation_energy_kJ_per_mol", PUBLISHED_ENERGY
+    for number, each in enumerate(bleed.levels, 1):
+        if bleed.concentration and each.flow is None:
+            yield f"column.bleed.levels[{number}]: needs flow_mL_min, as concentration = true; the flow dilutes bleed"
+        if each.flow is not None and not bleed.concentration:
+            yield (
+                f"column.bleed.levels[{number}].flow_mL_min: has no effect without concentration = true, since a flame "
+                "or a mass spectrometer sees bleed whatever the flow"
+            )
+    if len(bleed.levels) == 1:
+        if bleed.activation_energy is None:
+            yield (
+                f"{energy} is missing: one level does not tell how fast it rises; state a second level, or the energy "
+                f"(published for bulk polydimethylsiloxane: {low / 1e3:g} to {high / 1e3:g}; films may differ)"
+            )
+        return
+    if bleed.activation_energy is not None:
+        yield f"{given(energy)}: expected with one level alone; two levels tell it"
+    cold, hot = bleed.levels
+    if not hot.temperature > cold.temperature or not hot.level > cold.level:
+        yield (
+            "column.bleed.levels: expected the colder first, and the hotter with the higher level_per_s; got "
+            f"{cold.level:g} at {celsius(cold.temperature):g} °C and {hot.level:g} at {celsius(hot.temperature):g} °C"
         )
 
 

@@ -36,6 +36,7 @@ from optimizer.base.quantities import (
     Title,
 )
 from optimizer.base.tables import Table, key
+from optimizer.runs.blank import ColumnBleed
 from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 from optimizer.scenario.data import AnalyteDetail, Goal, Group, PairRule, SearchSettings
 from optimizer.scenario.instrument_data import (
@@ -87,6 +88,8 @@ class ColumnTable(Table):
     """`[[column.segments]]`, uncoated pieces joined to it, in the order of the gas; `place` is "before" or "after" """
     measured: Annotated[Measured | None, key(unless_stated="from the dimensions")] = None
     """what the column lets through: `[column.measured]`"""
+    bleed: ColumnBleed | None = None
+    """what it gives off: `[column.bleed]`"""
     phase: Name = "not stated"
     """for the report only"""
     min_temperature: Annotated[StartTemperature, key("min_temperature_C")]

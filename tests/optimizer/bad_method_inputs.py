@@ -14,6 +14,12 @@ def _column(name: str, line: str, *fragments: str) -> BadInput:
     return toml_input(name, LIMITS, f"{LIMITS}{line}\n", *fragments)
 
 
+def _bleed(name: str, lines: str, *fragments: str) -> BadInput:
+    return toml_input(
+        name, "[carrier]\n", f"[column.bleed]\n{lines}\n[carrier]\n", "column.bleed", *fragments
+    )
+
+
 def _instrument(name: str, line: str, *fragments: str) -> BadInput:
     return toml_input(name, "[instrument]\n", f"[instrument]\n{line}\n", *fragments)
 
@@ -136,6 +142,36 @@ COLUMN_AND_INSTRUMENT = (
         "max_time_above_continuous_min = 1800",
         "column.max_time_above_continuous_min = 1800",
         "looks like s, which would be 30 min",
+    ),
+    _bleed("one level of bleed", "levels = [{ at_C = 300, level_per_s = 2 }]", "is missing", "163 to 188"),
+    _bleed(
+        "levels of bleed and an energy",
+        "levels = [{ at_C = 280, level_per_s = 2 }, { at_C = 300, level_per_s = 8 }]\n"
+        "activation_energy_kJ_per_mol = 176",
+        "activation_energy_kJ_per_mol = 176",
+        "one level alone",
+    ),
+    _bleed(
+        "bleed that falls",
+        "levels = [{ at_C = 280, level_per_s = 8 }, { at_C = 300, level_per_s = 2 }]",
+        "the colder first",
+        "got 8 at 280 °C and 2 at 300 °C",
+    ),
+    _bleed(
+        "bleed in J/mol",
+        "levels = [{ at_C = 300, level_per_s = 2 }]\nactivation_energy_kJ_per_mol = 42000",
+        "activation_energy_kJ_per_mol = 42000",
+        "looks like J/mol",
+    ),
+    _bleed(
+        "bleed by concentration without a flow",
+        "levels = [{ at_C = 300, level_per_s = 2 }]\nactivation_energy_kJ_per_mol = 176\nconcentration = true",
+        "levels[1]: needs flow_mL_min",
+    ),
+    _bleed(
+        "bleed with a flow that counts for nothing",
+        "levels = [{ at_C = 300, level_per_s = 2, flow_mL_min = 1 }]\nactivation_energy_kJ_per_mol = 176",
+        "levels[1].flow_mL_min: has no effect",
     ),
     _column("capacity zero", "capacity_ng = 0", "column.capacity_ng = 0", "above zero"),
     _column("overload in words", 'overload = "yes"', "column.overload"),

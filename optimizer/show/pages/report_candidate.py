@@ -342,7 +342,7 @@ def chart_view(prediction: Prediction, data: ChromatogramData) -> dict[str, Any]
         "end": _rounded(data.end, TIME_DECIMALS),
         "signal_range": [_significant(each) for each in signal_range(data)],
         "signal": _signal(data.times, data.response),
-        "critical": [_signal(data.times, each) for each in data.critical_responses],
+        "critical": [_over_bleed(data, each) for each in data.critical_responses],
         "pair": "" if data.window is None else pair_note(data).replace("\n", ", "),
         "valley": None if data.valley_at is None else [_significant(each) for each in data.valley_at],
         "window": None if data.window is None else [_rounded(t, TIME_DECIMALS) for t in data.window],
@@ -392,6 +392,14 @@ def _signal(times: Array, values: Array) -> dict[str, list[float]]:
         "times": [_rounded(float(t), TIME_DECIMALS) for t in times[kept]],
         "values": [_rounded(_significant(float(y)), 5) for y in values[kept]],
     }
+
+
+def _over_bleed(data: ChromatogramData, response: Array) -> dict[str, list[float]]:
+    """A peak by itself, on top of the bleed where there is any."""
+    if data.bleed is None:
+        return _signal(data.times, response)
+    seen = response > 1e-4 * data.top
+    return _signal(data.times[seen], (response + data.bleed)[seen])
 
 
 def _significant(value: float) -> float:

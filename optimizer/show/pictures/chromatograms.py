@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 BAND = "#9fb4c4"
 STRENGTH = 0.28  # of the tint: seen in print, and the trace plain above it
 BAND_NOTE = "light bands: where each apex lies in 95 % of draws"
+BLEED_NOTE = "the baseline is the bleed of the column"
 # Told apart in any kind of colour vision by lightness as well as hue; every use has a second sign beside it.
 INK, QUIET, GRID = "#1c2b36", "#5d6b75", "#d5dce0"
 SIGNAL, CRITICAL, OVEN, PRESSURE, FLOW = "#16324f", "#c2410c", "#8a2c5f", "#00687a", "#4d6b00"
@@ -117,8 +118,10 @@ def chromatogram_figure(data: ChromatogramData) -> Figure:
     rows[0].set_xlim(0.0, data.end)
     for number, note in enumerate(notes):
         figure.text(0.12 / WIDTH, 1 - (0.38 + NOTE * number) / height, note, **text_style(8, CRITICAL))
-    if np.isfinite(data.half_intervals).any():
-        figure.text(0.12 / WIDTH, 0.06 / height, BAND_NOTE, **text_style(7))
+    known = [BAND_NOTE] if np.isfinite(data.half_intervals).any() else []
+    foot = "; ".join([*known, *([] if data.bleed is None else [BLEED_NOTE])])
+    if foot:
+        figure.text(0.12 / WIDTH, 0.06 / height, foot, **text_style(7))
     if labels.left_out:
         note = f"{labels.left_out} names left out for want of room: see the peak table"
         figure.text(1 - 0.12 / WIDTH, 0.06 / height, note, ha="right", **text_style(7))
@@ -242,7 +245,9 @@ def _draw_response(data: ChromatogramData, axes: Axes, bottom: float, top: float
     draw_bands(axes, data.elution_times, data.half_intervals)
     for response in data.critical_responses:
         seen = response > 1e-4 * top
-        axes.fill_between(data.times[seen], 0.0, response[seen], color=CRITICAL, alpha=0.3, linewidth=0)
+        under = np.zeros(len(response)) if data.bleed is None else data.bleed
+        low, high = under[seen], (under + response)[seen]
+        axes.fill_between(data.times[seen], low, high, color=CRITICAL, alpha=0.3, linewidth=0)
     axes.plot(data.times, data.response, color=SIGNAL, linewidth=0.9)
     dress(axes, SIGNAL_LABEL, INK)
 

@@ -30,6 +30,12 @@ max_time_above_continuous_min = 4
 capacity_ng = 120
 overload = true
 
+[column.bleed]
+levels = [{ at_C = 260, level_per_s = 0.9, flow_mL_min = 1.3 }]
+activation_energy_kJ_per_mol = 171
+concentration = true
+max_level_per_s = 6.5
+
 [carrier]
 gas = "helium"
 outlet = "vacuum"
