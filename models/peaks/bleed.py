@@ -25,10 +25,17 @@ import numpy as np
 
 from models.column.programs import Array, ProgramBatch, values_at
 from models.column.system import ColumnSystem, flow, hold_up_time, inlet_pressure, parts_of
+from models.errors import InvalidInputError
 from models.units import GAS_CONSTANT
 
 NODES = 16  # of the integral over the length
 PUBLISHED_ENERGY = (163e3, 188e3)  # J/mol, 42 +- 3 kcal/mol; said where it is missing, used nowhere
+
+
+STRETCHES = 240  # of a blank's trace, whose medians are fitted, so that single peaks count for nothing
+ENERGIES = (30e3, 450e3)  # J/mol, between which a trace's is looked for
+OUTLYING = 4.0  # standard deviations beyond which a stretch is left out: solvent and contamination
+LEAST_RISE = 10.0  # over the scatter of the stretches: with less the energy is anybody's guess
 
 
 class Bleed(NamedTuple):
@@ -84,6 +91,49 @@ def baseline(
     if make_up is None:
         return result
     return result / (flow(system.column, system.gas, T, pi, system.outlet_pressure) + make_up)
+
+
+def bleed_of_trace(
+    system: ColumnSystem, batch: ProgramBatch, times: Array, signal: Array, make_up: float | None = None
+) -> Bleed:
+    """The bleed that a blank's trace shows: level, energy and the detector's own level by least squares; [2].
+
+    Parameters
+    ----------
+    batch : the blank's program, as the column feels it
+    times, signal : (Q,) arrays  [s], [signal]
+    make_up : as of `baseline`
+
+    Raises
+    ------
+    InvalidInputError : when the trace does not rise with the oven by more than its scatter tells
+    """
+    parts = np.array_split(np.arange(len(times)), min(STRETCHES, len(times)))
+    t, y = (np.array([np.median(values[part]) for part in parts]) for values in (times, signal))
+    hottest = float(batch.oven_temperatures.max())
+    kept = np.ones(len(t), dtype=bool)
+    energies = np.linspace(*ENERGIES, 64)
+
+    def fit(energy: float) -> tuple[float, Array, Array]:
+        shape = baseline(system, batch, t[None], Bleed(1.0, hottest, energy), make_up)[0]
+        columns = np.stack([np.ones(len(t)), shape / shape.max()], axis=1)
+        found, *_ = np.linalg.lstsq(columns[kept], y[kept], rcond=None)
+        off = y - columns @ found
+        return float(off[kept] @ off[kept]), np.array([found[0], found[1] / shape.max()]), off
+
+    for _ in range(3):
+        best = float(min(energies, key=lambda each: fit(each)[0]))
+        step = energies[1] - energies[0]
+        for _ in range(12):  # a bracket of three points, halved
+            best = min((best - step / 2, best, best + step / 2), key=lambda each: fit(each)[0])
+            step /= 2
+        _, (_, level), off = fit(best)
+        scatter = 1.4826 * float(np.median(np.abs(off[kept])))
+        kept = np.abs(off) <= max(OUTLYING * scatter, 1e-12 * float(np.abs(y).max()))
+    rise = float(level * np.ptp(baseline(system, batch, t[None], Bleed(1.0, hottest, best), make_up)))
+    if not rise > LEAST_RISE * scatter:
+        raise InvalidInputError("does not rise clearly with the oven")
+    return Bleed(float(level), hottest, best)
 
 
 def rest_of_hold_up(system: ColumnSystem, T: Array, inlet: Array, z: float) -> Array:

@@ -185,7 +185,8 @@ def _bleed(scenario: Scenario, bleed: ColumnBleed) -> str:
     """The bleed as it was stated, and how fast it rises."""
     energy = bleed.measured(scenario.detector.make_up).activation_energy
     levels = " and ".join(f"{each.level:.3g} at {celsius(each.temperature):g} °C" for each in bleed.levels)
-    origin = "from two levels" if bleed.activation_energy is None else "as stated"
+    stated = "as stated" if bleed.trace is None else f"from {bleed.trace}"
+    origin = "from two levels" if bleed.activation_energy is None else stated
     return f"{levels} (unit of the areas per second), {energy / 1e3:.0f} kJ/mol {origin}"
 
 

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Annotated
 
 from pydantic import Field
 
-from models.column.system import Column
-from models.peaks.bleed import Bleed, activation_energy
-from optimizer.base.quantities import ActivationEnergy, Flag, Flow, PeakHeight, Temperature
+from models.column.programs import Program, batch_of
+from models.column.system import Column, ColumnSystem
+from models.errors import InvalidInputError
+from models.peaks.bleed import Bleed, activation_energy, bleed_of_trace
+from models.units import flow_si
+from optimizer.base.errors import ScenarioError
+from optimizer.base.quantities import ActivationEnergy, Flag, Flow, Name, PeakHeight, Temperature
 from optimizer.base.tables import Table, key
 
 
@@ -30,9 +35,15 @@ class ColumnBleed(Table):
     """What the column gives off, by a blank."""
 
     levels: Annotated[
-        tuple[BlankLevel, ...], Field(min_length=1, max_length=2), key(expected="1 or 2 levels")
-    ]
+        tuple[BlankLevel, ...],
+        Field(max_length=2),
+        key(expected="1 or 2 levels", unless_stated="from `trace`"),
+    ] = ()
     """levels of a blank at rest, the colder first"""
+    trace: Annotated[Name | None, key(expected="file name")] = None
+    """in their place a blank's recorded trace, relative to the scenario file"""
+    like_run: Annotated[Name | None, key(expected="name of a run")] = None
+    """the scouting run whose program that blank was made with"""
     activation_energy: Annotated[
         ActivationEnergy | None, key("activation_energy_kJ_per_mol", unless_stated="from two levels")
     ] = None
@@ -52,6 +63,38 @@ class ColumnBleed(Table):
         if energy is None:
             energy = activation_energy((temperatures[0], amounts[0]), (temperatures[-1], amounts[-1]))
         return Bleed(amounts[-1], temperatures[-1], energy)
+
+
+def with_trace(
+    bleed: ColumnBleed, folder: Path, system: ColumnSystem, program: Program, make_up: float
+) -> ColumnBleed:
+    """The bleed with what its trace says: the level at the hottest of the program, and the energy.
+
+    Raises
+    ------
+    ScenarioError : naming the file and what is wrong with it
+    """
+    from optimizer.runs.trace_files import read_trace  # here: it takes scipy, which check does without
+
+    assert bleed.trace is not None
+    origin = "column.bleed.trace"
+    trace = read_trace(folder / bleed.trace, origin)
+    asked = f'{origin} = "{bleed.trace}"'
+    if not trace.times.size:
+        raise ScenarioError(f"{asked}: holds no readings, only a list of peaks; export the trace itself")
+    dilutes = make_up if bleed.concentration else None
+    try:
+        found = bleed_of_trace(system, batch_of([program]), trace.times, trace.signal, dilutes)
+    except InvalidInputError as error:
+        raise ScenarioError(
+            f"{asked}: {error}; a blank must be run as hot as the bleed counts, by the program of like_run; else "
+            "state levels"
+        ) from None
+    # At any flow where the flow counts: what is stated of one is divided by it again.
+    flow = flow_si(1.0) if bleed.concentration else None
+    divided = found.level if flow is None else found.level / (flow + make_up)
+    level = BlankLevel(temperature=found.temperature, level=divided, flow=flow)
+    return replace(bleed, levels=(level,), activation_energy=found.activation_energy)
 
 
 def on_column(bleed: ColumnBleed | None, old: Column, new: Column) -> ColumnBleed | None:

@@ -330,6 +330,14 @@ def _bleed(table: ScenarioTable, given: Given) -> Iterator[str]:
                 f"column.bleed.levels[{number}].flow_mL_min: has no effect without concentration = true, since a flame "
                 "or a mass spectrometer sees bleed whatever the flow"
             )
+    if bleed.trace is not None:
+        yield from _blank_trace(table, given)
+        return
+    if bleed.like_run is not None:
+        yield f"{given('column.bleed.like_run')}: has no effect without column.bleed.trace"
+    if not bleed.levels:
+        yield "column.bleed.levels is missing: state levels of a blank, or its trace"
+        return
     if len(bleed.levels) == 1:
         if bleed.activation_energy is None:
             yield (
@@ -345,6 +353,19 @@ def _bleed(table: ScenarioTable, given: Given) -> Iterator[str]:
             "column.bleed.levels: expected the colder first, and the hotter with the higher level_per_s; got "
             f"{cold.level:g} at {celsius(cold.temperature):g} °C and {hot.level:g} at {celsius(hot.temperature):g} °C"
         )
+
+
+def _blank_trace(table: ScenarioTable, given: Given) -> Iterator[str]:
+    """A blank's trace stands in place of levels and energy, and needs a program."""
+    bleed, key = table.column.bleed, "column.bleed.trace"
+    assert bleed is not None
+    if bleed.levels or bleed.activation_energy is not None:
+        yield f"{given(key)}: expected in place of levels and activation_energy_kJ_per_mol, which it tells"
+    names = [run.name for run in table.scouting_runs]
+    if bleed.like_run is None:
+        yield f"{given(key)}: needs like_run, the scouting run whose program the blank was made with"
+    elif bleed.like_run not in names:
+        yield f"{given('column.bleed.like_run')}: is no scouting run; there are {', '.join(names) or 'none'}"
 
 
 def _segments(table: ScenarioTable, given: Given) -> Iterator[str]:

@@ -11,9 +11,11 @@ from typing import Any
 import numpy as np
 
 from models.column.programs import Program
+from models.column.system import ColumnSystem
 from optimizer.base.errors import ScenarioError
 from optimizer.base.given_values import Given
 from optimizer.base.text_files import text_of
+from optimizer.runs.blank import with_trace
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
 from optimizer.scenario.checks import table_problems, table_warnings
@@ -112,7 +114,7 @@ def _checked(files: ScenarioFiles, path: Path | str, matching: Path | None) -> S
     problems = run_problems(scenario, [str(each) for each in files.peak_files])
     if problems:
         raise ScenarioError(problems)
-    scenario = rules_without(scenario)
+    scenario = _with_blank(rules_without(scenario))
     unseen = unseen_warnings(scenario, [name for name in table.compounds if name not in table.leave_out])
     read = [note for each in files.peaks for note in each.notes]
     last_peaks = [float(run.peaks.retention.max()) for run in scenario.runs]
@@ -126,6 +128,17 @@ def _checked(files: ScenarioFiles, path: Path | str, matching: Path | None) -> S
             *read,
         ),
     )
+
+
+def _with_blank(scenario: Scenario) -> Scenario:
+    """The scenario with what a blank's trace says of the bleed, where it names one."""
+    bleed, column = scenario.bleed, scenario.column
+    if bleed is None or bleed.trace is None:
+        return scenario
+    system = ColumnSystem(column, scenario.gas, scenario.outlet_pressure, column.free_bore_factor)
+    program = next(run.program for run in scenario.runs if run.name == bleed.like_run)
+    folder, make_up = scenario.path.parent, scenario.detector.make_up
+    return replace(scenario, bleed=with_trace(bleed, folder, system, program, make_up))
 
 
 def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -22,16 +23,22 @@ PLAIN = ((30.0, 0.25e-3, True),)
 JOINED = ((5.0, 0.25e-3, False), (20.0, 0.25e-3, True), (1.0, 0.15e-3, False))
 
 
-def temperature(t: float) -> float:
+def ramp(t: float) -> float:
     return START + RATE * max(t, 0.0)
 
 
-def level_at_rest(T: float) -> float:
-    return float(np.exp(-BLEED.activation_energy / GAS_CONSTANT * (1 / T - 1 / BLEED.temperature)))
+def level_at_rest(T: float, bleed: Bleed = BLEED) -> float:
+    return float(np.exp(-bleed.activation_energy / GAS_CONSTANT * (1 / T - 1 / bleed.temperature)))
 
 
 def marched(
-    pieces: tuple[tuple[float, float, bool], ...], kind: Literal["pressure", "flow"], t: float
+    pieces: tuple[tuple[float, float, bool], ...],
+    kind: Literal["pressure", "flow"],
+    t: float,
+    temperature: Callable[[float], float] = ramp,
+    bleed: Bleed = BLEED,
+    flow: float = FLOW,
+    steps: int = 4000,
 ) -> float:
     """The signal at t: one parcel followed backwards from the outlet, what it meets on the way per share of length.
 
@@ -44,24 +51,24 @@ def marched(
     def squares(T: float) -> float:
         if kind == "pressure":
             return INLET**2 - OUTLET**2
-        return 2 * float(viscosity(HELIUM, T)) * sum(resistances) * 101325.0 * T / 298.15 * FLOW
+        return 2 * float(viscosity(HELIUM, T)) * sum(resistances) * 101325.0 * T / 298.15 * flow
 
     def molar(T: float) -> float:
         return squares(T) / (float(viscosity(HELIUM, T)) * T)
 
     signal, then = 0.0, t
     for (L, d, own), start, stop in reversed(list(zip(pieces, ends[:-1], ends[1:], strict=True))):
-        steps = 4000 if own else 400
-        for n in reversed(range(steps)):
+        count = steps if own else steps // 10
+        for n in reversed(range(count)):
             T = temperature(then)
-            y = start + (stop - start) * (n + 0.5) / steps
+            y = start + (stop - start) * (n + 0.5) / count
             p = np.sqrt(OUTLET**2 + squares(T) * (1 - y))
             B = (d / 2) ** 2 / 8
             u = B * (stop - start) * squares(T) / (2 * float(viscosity(HELIUM, T)) * L * p)
-            then -= L / steps / u
+            then -= L / count / u
             if own:
-                rate = level_at_rest(temperature(then))
-                signal += rate * L / steps / bleeding * molar(temperature(t)) / molar(T)
+                rate = level_at_rest(temperature(then), bleed)
+                signal += rate * L / count / bleeding * molar(temperature(t)) / molar(T)
     return signal
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,9 @@ import pytest
 from benchmarks.mixtures import mixture
 from models.column.programs import batch_of
 from models.fit.fit import Fit
-from models.units import GAS_CONSTANT, celsius, kelvin
+from models.peaks.bleed import Bleed
+from models.units import GAS_CONSTANT, celsius, flow_si, kelvin
+from optimizer.base.errors import ScenarioError
 from optimizer.goal.drawn_margins import drawn_margins
 from optimizer.goal.goal import problem_of
 from optimizer.goal.predict import predict
@@ -20,13 +23,16 @@ from optimizer.methods.adapt_options import change_of
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.results.detector import detector_settings
 from optimizer.results.plot_data import chromatogram_data
+from optimizer.results.scenario_words import inputs
 from optimizer.runs.blank import BlankLevel, ColumnBleed
 from optimizer.scenario.conversion import tables_of
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.reading import load_scenario
 from optimizer.show.pages.report_candidate import chart_view
 from optimizer.show.pictures.chromatograms import BLEED_NOTE, chromatogram_figure
+from tests.models.peaks.test_bleed import PLAIN, marched
 
+FOLDER = Path(__file__).parents[3] / "scenarios" / "rescued_pair"
 NAME = "bleed at the last peak"
 LEVELS = (
     BlankLevel(temperature=kelvin(220.0), level=1.0),
@@ -36,7 +42,7 @@ LEVELS = (
 
 @pytest.fixture(scope="module")
 def known() -> tuple[Scenario, Fit]:
-    scenario = load_scenario(Path(__file__).parents[3] / "scenarios" / "rescued_pair")
+    scenario = load_scenario(FOLDER)
     return scenario, fit_scenario(scenario)
 
 
@@ -143,3 +149,37 @@ def test_another_column_bleeds_by_its_film(known: tuple[Scenario, Fit]) -> None:
     assert made.new.scenario.bleed.levels[1].level == pytest.approx(1.2)
     assert made.new.scenario.bleed.max_level == 5.0
     assert tables_of(made.new.scenario)["column"].bleed == made.new.scenario.bleed
+
+
+def test_a_blanks_trace_tells_level_and_energy(tmp_path: Path) -> None:
+    """A blank recorded by the reference of marched parcels, with noise, an offset, a solvent and a contamination."""
+    shutil.copytree(FOLDER, tmp_path, dirs_exist_ok=True)
+    text = (FOLDER / "scenario.toml").read_text(encoding="utf-8")
+    stated = '[column.bleed]\ntrace = "blank.csv"\nlike_run = "fast"\n\n[carrier]\n'
+    (tmp_path / "scenario.toml").write_text(text.replace("[carrier]\n", stated, 1), encoding="utf-8")
+    energy, level = 150e3, 40.0
+    times = np.arange(0.0, 1440.0, 0.5)
+    start, hold, rate, top, flow = kelvin(60.0), 60.0, 10 / 60, kelvin(240.0), flow_si(1.2)
+
+    def oven(t: float) -> float:
+        return float(np.clip(start + rate * (t - hold), start, top))
+
+    coarse = times[::20]
+    shape = [marched(PLAIN, "flow", float(t), oven, Bleed(1.0, top, energy), flow, steps=200) for t in coarse]
+    signal = 7.0 + level * np.interp(times, coarse, shape)
+    for apex, width, height in ((110.0, 8.0, 1e4), (900.0, 1.5, 60.0)):
+        signal += height * np.exp(-(((times - apex) / width) ** 2) / 2)
+    signal += 0.05 * np.random.default_rng(5).standard_normal(len(times))
+    rows = "\n".join(f"{t / 60:.6f},{y:.5f}" for t, y in zip(times, signal, strict=True))
+    (tmp_path / "blank.csv").write_text(f"time_min,signal\n{rows}\n", encoding="utf-8")
+    scenario = load_scenario(tmp_path)
+    assert scenario.bleed is not None
+    (found,) = scenario.bleed.levels
+    assert found.temperature == pytest.approx(top)
+    assert found.level == pytest.approx(level, rel=0.01)
+    assert scenario.bleed.activation_energy == pytest.approx(energy, rel=0.02)
+    assert "from blank.csv" in dict(inputs(scenario))["Bleed"]
+    flat = "\n".join(f"{t / 60:.6f},{7 + y:.5f}" for t, y in zip(times, np.sin(times), strict=True))
+    (tmp_path / "blank.csv").write_text(f"time_min,signal\n{flat}\n", encoding="utf-8")
+    with pytest.raises(ScenarioError, match=r'column.bleed.trace = "blank.csv": does not rise'):
+        load_scenario(tmp_path)
