@@ -7,9 +7,9 @@
 q is what a piece of the column gives off in a second, s0 the signal of a blank at rest at T0, and rem(z) the rest of
 the hold-up time from the share z of the length on, with the conditions at t: what comes out at t picked its bleed up
 on the way. What is given off is taken to be unretained, which cyclic siloxanes are not: they lag more. A detector that
-measures mass a second shows [2] whatever the flow, one that measures concentration shows it divided by the flow. At
-constant pressure the flow falls while gas is on its way, so that [2] is 2 % low in a ramp of 15 K/min; at constant flow
-it is right to 0.3 % (held against parcels marched through the column).
+measures mass a second shows [2] whatever the flow, one that measures concentration shows it divided by the flow.
+At constant pressure the flow falls while gas is on its way, so that [2] is 2 % high in a ramp of 15 K/min; at constant
+flow it is right to 0.3 % (held against parcels marched through the column).
 
 Sources: [1] is Arrhenius' law; for the depolymerisation of polydimethylsiloxane E is 42 +- 3 kcal/mol (others 40, 43,
 46), by abstracts on bulk polymers above 350 °C: films with traces of oxygen differ, so that E is the user's or fitted
