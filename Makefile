@@ -59,7 +59,7 @@ bench-long: $(READY)
 matrix: $(READY)
 	$(BIN)/python -m tests.matrix
 
-# Spoilt scenarios, tables, traces and studies, with a seed of its own each time (SEED=N repeats one): under an hour.
+# Spoilt inputs, kills, faults, requests and predictions, with a seed of its own each time (SEED=N repeats one): an hour on two idle cores.
 fuzz: $(READY)
 	$(BIN)/python -m benchmarks.fuzz --kind all $(if $(SEED),--seed $(SEED))
 

@@ -3,27 +3,47 @@
 Every case is a set of sound files with seeded changes, given to one reader. Allowed are success, and an error that is
 meant for people: one to a few lines that name the file. Anything else is a finding and is printed. `--kind files`, the
 usual one, spoils scenarios, peak tables, programs and candidates; `traces` recorded traces, alone and as runs of a
-scenario; `studies` the files of shared studies, and the searches on them.
+scenario; `studies` the files of shared studies, and the searches on them; `workbooks` workbooks as peak tables. `kills`
+and `outputs` are commands that are killed while they write, or cannot; `page` requests to the live page; `meanings`
+predictions held against what must be true of them.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import random
+import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from benchmarks import fuzz_files, fuzz_studies, fuzz_traces
+from benchmarks import (
+    fuzz_files,
+    fuzz_meanings,
+    fuzz_outputs,
+    fuzz_page,
+    fuzz_studies,
+    fuzz_traces,
+    fuzz_workbooks,
+)
 from benchmarks.fuzz_cases import Kind, finding
 
-KINDS: dict[str, tuple[Callable[[], list[Kind]], int]] = {  # and how many cases are usual
-    "files": (fuzz_files.kinds, 20_000),
+KINDS: dict[
+    str, tuple[Callable[[], list[Kind]], int]
+] = {  # and how many cases are usual; what takes longest first
     "traces": (fuzz_traces.kinds, 10_000),
+    "outputs": (fuzz_outputs.faulty, 200),
     "studies": (fuzz_studies.kinds, 500),
+    "workbooks": (fuzz_workbooks.kinds, 1_000),
+    "kills": (fuzz_outputs.killed, 200),
+    "page": (fuzz_page.kinds, 2_000),
+    "files": (fuzz_files.kinds, 20_000),
+    "meanings": (fuzz_meanings.kinds, 2_000),
 }
 
 
@@ -54,11 +74,24 @@ def main() -> int:
     if "--seed" not in sys.argv:
         asked.seed = random.SystemRandom().randrange(10**6)
     print(f"seed {asked.seed}", flush=True)
-    failed = 0
-    for asked.kind in KINDS:
-        print(f"{asked.kind}:", flush=True)
-        failed |= _run(asked, options.error)
-    return failed
+    return _every_kind(asked)
+
+
+def _every_kind(asked: argparse.Namespace) -> int:
+    """All kinds, as many at once as there are cores, each in a process of its own."""
+    given = {"--seed": asked.seed, "--count": asked.count, "--first": asked.first, "--keep": asked.keep}
+    options = [str(each) for key, value in given.items() if value is not None for each in (key, value)]
+
+    def run(kind: str) -> int:
+        command = [sys.executable, "-m", "benchmarks.fuzz", "--kind", kind, *options]
+        done = subprocess.run(
+            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False
+        )
+        print(f"{kind}:\n{done.stdout}", flush=True)
+        return done.returncode
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        return max(pool.map(run, KINDS))
 
 
 def _run(asked: argparse.Namespace, refuse: Callable[[str], object]) -> int:

@@ -116,7 +116,10 @@ def _filled(rng: random.Random, database: sqlite3.Connection) -> str:
     filled = [
         each for each in _tables(database) if database.execute(f"SELECT COUNT(*) FROM {each}").fetchone()[0]
     ]
-    return rng.choice(filled or _tables(database))
+    found = filled or _tables(database)
+    if not found:
+        raise sqlite3.DatabaseError("spoilt before: there are no tables")
+    return rng.choice(found)
 
 
 @said
@@ -172,7 +175,10 @@ def row_twice(rng: random.Random, database: sqlite3.Connection) -> None:
 @said
 def table_changed(rng: random.Random, database: sqlite3.Connection) -> None:
     """A table that is missing, has another name or other columns."""
-    table = rng.choice(_tables(database))
+    found = _tables(database)
+    if not found:
+        raise sqlite3.DatabaseError("spoilt before: there are no tables")
+    table = rng.choice(found)
     columns = [row[1] for row in database.execute(f"PRAGMA table_info({table})")]
     how = rng.randrange(4)
     if how == 0:

@@ -153,6 +153,7 @@ def make_folder(folder: Path, files: Mapping[str, bytes]) -> None:
     OutputError : naming the folder and the reason; when it exists already
     """
     with _told_plainly(folder), postponed(), _made_for(folder), _alone_in(_real(folder).parent):
+        _sweep(_real(folder).parent, _beside(folder))
         if os.path.lexists(folder):
             raise FileExistsError(errno.EEXIST, "it exists already", str(folder))
         _fill(files, folder)

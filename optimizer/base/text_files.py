@@ -11,7 +11,7 @@ from pathlib import Path
 
 from optimizer.base.errors import ScenarioError
 
-LARGEST = 200_000_000  # bytes; 4 million readings of a trace as text are half of that
+LARGEST = 200_000_000  # bytes; 10 million readings of a trace as text are less
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 # What a spreadsheet takes for a formula, and the same with apostrophes before it.
 _COMPUTED = re.compile(r"'*[=+\-@\t\r]")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,6 +15,8 @@ from optimizer.base.text_files import LARGEST, text_of
 
 MARKS = (";", "\t", ",")  # between cells; the first that a heading holds
 MOST_ROWS, MOST_COLUMNS = 20_000, 100  # of a sheet that is looked at
+WIDEST_ROW = 16_384  # cells, of what spreadsheets write; the library reads whole rows
+_ROW, _CELL = re.compile(rb"<(?:\w+:)?row\b"), re.compile(rb"<(?:\w+:)?c\b")
 # What of Windows-1252 stands in names, headings and units of the languages that are read.
 _LETTERS = frozenset("ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ°µ²³½±·–—’‘“”«»ªºα")
 
@@ -106,6 +109,10 @@ def sheets_of_workbook(path: Path, raw: bytes) -> list[tuple[str, Sheet]]:
                 raise ScenarioError(f"{path}: unpacks to {unpacked / 1e6:.0f} MB, which no peak table is")
             if archive.testzip() is not None:
                 raise ScenarioError(none)
+            if any(_has_endless_row(archive.read(each)) for each in archive.namelist()):
+                raise ScenarioError(
+                    f"{path}: has a row of more than {WIDEST_ROW} cells, which no spreadsheet writes"
+                )
         book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True, keep_links=False)
         found = []
         for sheet in book.worksheets:
@@ -118,6 +125,14 @@ def sheets_of_workbook(path: Path, raw: bytes) -> list[tuple[str, Sheet]]:
         raise
     except Exception as error:  # the library lets through whatever its parsers raise at spoilt files
         raise ScenarioError(f"{none} ({type(error).__name__})") from None
+
+
+def _has_endless_row(part: bytes) -> bool:
+    """Whether a part of a workbook is a sheet with a row of more cells than any."""
+    if b"sheetData" not in part:
+        return False
+    rows = _ROW.split(part)
+    return any(len(row) > 3 * WIDEST_ROW and len(_CELL.findall(row)) > WIDEST_ROW for row in rows)
 
 
 def _cell(value: object) -> str:

@@ -6,6 +6,8 @@ All times of an E1947 file (ordinates, peaks) are in its `retention_unit`, secon
 from __future__ import annotations
 
 import csv
+from array import array
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -92,7 +94,15 @@ def read_trace(path: Path, asked_by: str = "") -> Trace:
         )
     if path.suffix.casefold() in TRACE_SUFFIXES:
         raise ScenarioError(f"{path}: is no netCDF file though it is named {path.suffix}; {HOW}")
-    return _from_csv(path, text_of(path, raw))
+    text = text_of(path, raw)
+    del raw  # of long traces one of them at a time is enough to hold
+    unit, values = _csv_readings(path, text)
+    del text
+    _check_signal(path, "signal", values[:, 1])
+    with np.errstate(over="ignore"):  # what is beyond all numbers is reported as such
+        times = values[:, 0] * unit
+    times, signal, notes = evenly(path, times, values[:, 1])
+    return Trace(times, signal, "", None, notes)
 
 
 @dataclass(frozen=True)
@@ -322,10 +332,10 @@ def _names(contents: _Contents, count: int) -> list[str]:
     return names if len(names) == count else [""] * count
 
 
-def _from_csv(path: Path, text: str) -> Trace:
-    lines = text.split("\n")
-    first = next((n for n, line in enumerate(lines) if line.strip()), 0)
-    head = lines[first]
+def _csv_readings(path: Path, text: str) -> tuple[float, Array]:
+    """Seconds in the unit of time, and (Q, 2) times in that unit and signal."""
+    lines = _lines(text)
+    first, head = next(((n, line) for n, line in enumerate(lines) if line.strip()), (0, ""))
     delimiter = next((mark for mark in ";\t," if mark in head), ",")
     header = [cell.strip(' "').casefold() for cell in head.split(delimiter)]
     while header and not header[-1]:
@@ -344,9 +354,9 @@ def _from_csv(path: Path, text: str) -> Trace:
     if problems:
         raise ScenarioError(problems)
     at, of = header.index(timed[0]), header.index(SIGNAL_COLUMN)
-    rows: list[tuple[float, float]] = []
+    rows = array("d")  # time and signal in turn
     try:
-        for number, cells in enumerate(csv.reader(lines[first + 1 :], delimiter=delimiter), first + 2):
+        for number, cells in enumerate(csv.reader(lines, delimiter=delimiter), first + 2):
             if not any(cell.strip() for cell in cells):
                 continue
             row = _row(cells, at, of)
@@ -360,17 +370,21 @@ def _from_csv(path: Path, text: str) -> Trace:
                         else ""
                     )
                 )
-            rows.append(row)
-            if len(rows) > MOST_POINTS:
+            rows.extend(row)
+            if len(rows) > 2 * MOST_POINTS:
                 raise ScenarioError(f"{path}: holds more than {MOST_POINTS} readings; is it one run?")
     except csv.Error as error:
         raise ScenarioError(f"{path}: cannot be read as CSV ({error})") from None
-    values = np.array(rows, dtype=float).reshape(-1, 2)
-    _check_signal(path, "signal", values[:, 1])
-    with np.errstate(over="ignore"):  # what is beyond all numbers is reported as such
-        times = values[:, 0] * TIME_COLUMNS[timed[0]]
-    times, signal, notes = evenly(path, times, values[:, 1])
-    return Trace(times, signal, "", None, notes)
+    return TIME_COLUMNS[timed[0]], np.frombuffer(rows, dtype=float).reshape(-1, 2)
+
+
+def _lines(text: str) -> Iterator[str]:
+    """One by one: all lines of a long trace, as a list, would be six times its text."""
+    at = 0
+    while (end := text.find("\n", at)) >= 0:
+        yield text[at:end]
+        at = end + 1
+    yield text[at:]
 
 
 def _row(cells: list[str], at: int, of: int) -> tuple[float, float] | None:

@@ -5,6 +5,7 @@ Searches on a study that are killed, crowded or out of room take processes of th
 
 from __future__ import annotations
 
+import json
 import os
 import tempfile
 from collections import Counter
@@ -13,7 +14,18 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks import fuzz_files, fuzz_studies, fuzz_traces, mutations, study_mutations, trace_mutations
+from benchmarks import (
+    fuzz_files,
+    fuzz_meanings,
+    fuzz_outputs,
+    fuzz_page,
+    fuzz_studies,
+    fuzz_traces,
+    fuzz_workbooks,
+    mutations,
+    study_mutations,
+    trace_mutations,
+)
 from benchmarks.fuzz import cases
 from benchmarks.fuzz_cases import LIMIT, Kind, finding
 from models.errors import RampwrightError
@@ -24,6 +36,10 @@ COUNT = 300
 TRACES = 160
 STUDIES = 40
 PROCESSES = 3  # of which each kind is one
+WORKBOOKS = 60
+REQUESTS = 60
+MEANINGS = 70
+OUTPUTS = 4
 
 
 def ends_of(
@@ -66,6 +82,47 @@ def test_spoilt_studies_are_gone_on_with_or_refused_with_a_message_for_people() 
 def test_searches_that_are_killed_crowded_or_out_of_room_lose_nothing() -> None:
     readers = [kind for kind in fuzz_studies.kinds() if kind.name != "file"]
     assert ends_of(readers, PROCESSES, ())["read"] == PROCESSES
+
+
+def test_spoilt_workbooks_are_read_or_refused_with_a_message_for_people() -> None:
+    ends = ends_of(fuzz_workbooks.kinds(), WORKBOOKS, fuzz_workbooks.CHANGES)
+    assert ends["read"] > 0.1 * WORKBOOKS
+    assert ends["refused"] > 0.3 * WORKBOOKS
+
+
+def test_requests_to_the_page_are_answered_or_refused_with_a_message_for_people() -> None:
+    pytest.importorskip("starlette", reason="NOT TESTED: the page; pip install 'rampwright[page]'")
+    ends = ends_of(fuzz_page.kinds(), REQUESTS, ())
+    assert ends["read"] > 0.05 * REQUESTS
+    assert ends["refused"] > 0.5 * REQUESTS
+
+
+def test_predictions_have_what_must_be_true_of_them() -> None:
+    assert ends_of(fuzz_meanings.kinds(), MEANINGS, ())["read"] == MEANINGS
+
+
+def test_a_prediction_without_it_is_found_out(tmp_path: Path) -> None:
+    """Less flow given as more."""
+    _, kind, files, _ = next(
+        each for each in cases(5, MEANINGS, fuzz_meanings.kinds()) if each[1].name == "flow"
+    )
+    case = json.loads(files[fuzz_meanings.CASE])
+    end, wrong = finding(kind, {fuzz_meanings.CASE: json.dumps(case | {"share": 0.9}).encode()}, tmp_path)
+    assert end == "failed"
+    assert wrong is not None
+    assert "times the flow" in wrong
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="NOT TESTED: processes cannot be forked here")
+def test_commands_that_are_killed_or_cannot_write_leave_the_old_result_or_the_new_one() -> None:
+    cheap = ("new", "add")
+    kills, faults = (
+        [kind for kind in kinds() if kind.name in cheap]
+        for kinds in (fuzz_outputs.killed, fuzz_outputs.faulty)
+    )
+    assert ends_of(kills, OUTPUTS, ())["read"] == OUTPUTS
+    ends = ends_of(faults, OUTPUTS, ())
+    assert ends["read"] + ends["refused"] == OUTPUTS
 
 
 @pytest.fixture(scope="module")

@@ -13,6 +13,7 @@ import pytest
 from optimizer.base.output import (
     UNDO,
     OutputError,
+    make_folder,
     prepare_folder,
     undisturbed,
     write_atomically,
@@ -138,6 +139,23 @@ def test_a_new_folder_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
         assert hidden(folder.parent) == []
         if ended:
             break
+    assert seen == {True, False}
+
+
+def test_a_folder_made_for_its_reader_is_there_whole_or_made_the_next_time_with_nothing_left(
+    tmp_path: Path,
+) -> None:
+    seen, before, ended = set(), 0, False
+    while not ended:
+        before += 1
+        folder = tmp_path / str(before) / "made"
+        folder.parent.mkdir()
+        ended = not killed(before, lambda at=folder: make_folder(at, NEW))  # type: ignore[misc]
+        seen.add(folder.exists())
+        if not folder.exists():
+            make_folder(folder, NEW)
+        assert everything(folder) == NEW
+        assert hidden(folder.parent) == []
     assert seen == {True, False}
 
 

@@ -169,6 +169,24 @@ def test_a_workbook_that_unpacks_to_far_too_much_is_refused(tmp_path: Path) -> N
         read_peak_table(file)
 
 
+@pytest.mark.parametrize(("cells", "refused"), [(16_384, False), (16_385, True)])
+def test_a_row_with_more_cells_than_spreadsheets_write_is_refused(
+    cells: int, refused: bool, tmp_path: Path
+) -> None:
+    """It would be read to its end, a minute and more; 16 384 columns, to XFD, are what ECMA-376 workbooks end at."""
+    whole = workbook(tmp_path)
+    file = tmp_path / "endless.xlsx"
+    with zipfile.ZipFile(whole) as old, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as new:
+        for each in old.namelist():
+            row = b"<row>" + b"<c><v>1</v></c>" * cells + b"</row></sheetData>"
+            new.writestr(each, old.read(each).replace(b"</sheetData>", row))
+    if refused:
+        with pytest.raises(ScenarioError, match="row of more than 16384 cells, which no spreadsheet writes"):
+            read_peak_table(file)
+    else:
+        assert {"toluene", "octane"} <= set(read_peak_table(file).compounds)
+
+
 def test_a_workbook_without_a_peak_table(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     book.active.append(["a", "b"])

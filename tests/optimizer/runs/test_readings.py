@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from optimizer.base.errors import ScenarioError
+from optimizer.runs import readings
 from optimizer.runs.trace_files import read_trace
 from optimizer.runs.trace_peaks import pick, table_of
 
@@ -66,3 +68,33 @@ def test_an_ordinary_trace_has_no_notes(tmp_path: Path) -> None:
     retention, notes = picked(written(tmp_path, TIMES))
     assert retention == pytest.approx(APEXES, abs=0.002)
     assert notes == ""
+
+
+def test_more_readings_than_are_kept_are_averaged_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(readings, "KEPT_POINTS", 1000)
+    file = written(tmp_path, TIMES)
+    trace = read_trace(file)
+    assert len(trace.times) == len(TIMES) // 3  # 2400 readings
+    assert float(trace.times[0]) == pytest.approx(60 * float(TIMES[:3].mean()), abs=1e-6)
+    retention, notes = picked(file)
+    assert retention == pytest.approx(APEXES, abs=0.002)
+    assert "of its 2400 readings the means of 3 each are used" in notes
+
+
+def test_of_many_readings_little_is_held(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A limit a reading, so that ten million stay below 600 MB: 16 bytes as text, 16 as numbers, what checks take."""
+    monkeypatch.setattr(readings, "KEPT_POINTS", 20_000)
+    count = 200_000
+    file = tmp_path / "run.csv"
+    rows = (f"{n / 1e5:.6f},{10 + n % 7:.3f}\n" for n in range(count))
+    file.write_text("time_min,signal\n" + "".join(rows), encoding="utf-8")
+    read_trace(file)
+    tracemalloc.start()
+    try:
+        read_trace(file)
+        held = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert held < 48 * count
