@@ -17,7 +17,7 @@ from time import perf_counter, process_time
 ROUND = 0.125  # s that a round counts for; a power of two, so that no rounding decides on a last one
 
 _rounds: ContextVar[int | None] = ContextVar("rounds done", default=None)  # None where time is what counts
-_time: ContextVar[Callable[[], float]] = ContextVar("time that counts", default=perf_counter)
+_time: ContextVar[Callable[[], float] | None] = ContextVar("time that counts", default=None)
 
 
 def wall() -> float:
@@ -28,7 +28,7 @@ def wall() -> float:
 def now() -> float:
     """What is spent [s] since some moment: time, or rounds where they are counted."""
     done = _rounds.get()
-    return _time.get()() if done is None else ROUND * done
+    return (_time.get() or wall)() if done is None else ROUND * done
 
 
 def rounds_are_counted() -> bool:
