@@ -117,6 +117,14 @@ def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     return tuple(texts)
 
 
+def meets_goal(problem: Problem, prediction: Prediction, pass_probability: float | None) -> bool:
+    """Whether a given program meets the goal, as probably as asked; nominally without a probability asked or known."""
+    if pass_probability is not None and problem.confidence > 0:
+        return pass_probability >= problem.confidence and not broken_equipment(problem, prediction)
+    short = prediction.critical is not None and prediction.min_resolution < prediction.critical_needed
+    return not short and not broken_limits(problem, prediction)
+
+
 def shortfalls(problem: Problem, prediction: Prediction, share: float) -> tuple[str, ...]:
     """One sentence for each limit not kept: first those of the equipment, then requirements, the furthest off first;
     last the pass probability, where it is below the required one.

@@ -33,7 +33,7 @@ from optimizer.methods.workflow import optimize
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import OwnedColumn
 from optimizer.search.found import Progress
-from optimizer.search.reasons import broken_equipment
+from optimizer.search.reasons import broken_equipment, meets_goal
 
 SEARCHED = 3  # columns and gases that a search follows on
 ALIKE = (
@@ -170,13 +170,8 @@ class OnColumn:
         """Whether the program meets the goal, as probably as asked."""
         if self.outcome is not None and self.outcome.candidates:
             return self.outcome.candidates[0].feasible
-        if self.made is None or self.breaks or self.problem is None:
-            return False
-        asked = self.problem.confidence
-        if asked > 0:
-            return self.pass_probability >= asked
-        after = self.made.after
-        return after.critical is None or after.min_resolution >= after.critical_needed
+        made = self.made
+        return made is not None and meets_goal(made.new, made.after, made.pass_probability)
 
     @property
     def lacking(self) -> float:

@@ -19,7 +19,7 @@ from optimizer.results.plot_data import chromatogram_data
 from optimizer.results.reliability import critical_pair_text
 from optimizer.results.set_points import carrier_set_points, oven_set_points
 from optimizer.scenario.data import Scenario
-from optimizer.search.reasons import broken_limits
+from optimizer.search.reasons import meets_goal
 from optimizer.show.console.candidates import candidate_lines
 from optimizer.show.console.compare import HALF_INTERVAL, critical_line, pair_grid, peak_grid, refit_line
 from optimizer.show.pages.page import page
@@ -62,12 +62,7 @@ def adapt_html(made: Adapted | Trimmed, tuned: Candidate | None) -> str:
 
 def carried_meets(made: Adapted | Trimmed) -> bool:
     """Whether the method as carried over meets the goal on the new system, as probably as asked."""
-    asked = made.new.scenario.goal.confidence
-    if isinstance(made, Adapted) and asked > 0:
-        return made.pass_probability >= asked and not made.breaks_equipment
-    after = made.after
-    short = after.critical is not None and after.min_resolution < after.critical_needed
-    return not short and not broken_limits(made.new, after)
+    return meets_goal(made.new, made.after, made.pass_probability if isinstance(made, Adapted) else None)
 
 
 def _offered(made: Adapted | Trimmed, tuned: Candidate | None) -> list[Cell]:

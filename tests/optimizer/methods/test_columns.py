@@ -142,6 +142,16 @@ def test_another_column_and_gas_are_chosen(found: ColumnChoice) -> None:
     assert best.total_flow <= float(flow_si(50.0))  # as hydrogen is held to
 
 
+def test_nominally_every_requirement_counts(problem: Problem) -> None:
+    """Without a required probability too, a carried program that elutes too late does not meet the goal."""
+    goal = replace(problem.scenario.goal, confidence=0.0, min_resolution=0.1)
+    at_ease = replace(problem.scenario, columns=COLUMNS[:1], goal=goal)
+    carried = choose_column(at_ease, problem.fit, METHOD, searched=0).each[0]
+    assert carried.meets
+    late = replace(at_ease, goal=replace(goal, latest_elution=60.0))
+    assert not choose_column(late, problem.fit, METHOD, searched=0).each[0].meets
+
+
 def test_tolerances_of_a_new_column_are_drawn(problem: Problem) -> None:
     """10 % of film is 3 K of 30 in T0 for all compounds; the column in use keeps what its fit says."""
     scenario, fit = problem.scenario, problem.fit
