@@ -74,12 +74,14 @@ def lowest_inlet(scenario: Scenario) -> Inlet:
     return replace(scenario.inlet, split_ratio=lowest_split(scenario) or None)
 
 
+def _room(inlet: Inlet) -> float:
+    """What the limit of the total flow leaves to column and split vent [m3/s]; infinite without one."""
+    return math.inf if inlet.max_total_flow is None else inlet.max_total_flow - inlet.septum_purge
+
+
 def flow_within_total(scenario: Scenario) -> float:
     """The largest column flow [m3/s] that the total flow allows; infinite without a limit."""
-    inlet = scenario.inlet
-    if inlet.max_total_flow is None:
-        return math.inf
-    return (inlet.max_total_flow - inlet.septum_purge) / (1 + lowest_split(scenario))
+    return _room(scenario.inlet) / (1 + lowest_split(scenario))
 
 
 def _highest(scenario: Scenario) -> SplitBound | None:
@@ -97,8 +99,7 @@ def band_margin(scenario: Scenario, flow: Array, pressure: Array, sigma: Array) 
     """
     inlet, highest = scenario.inlet, _highest(scenario)
     most = np.full(len(sigma), math.inf if highest is None else 1 + highest.ratio)
-    if inlet.max_total_flow is not None:
-        most = np.minimum(most, (inlet.max_total_flow - inlet.septum_purge) / flow.max(axis=1))
+    most = np.minimum(most, _room(inlet) / flow.max(axis=1))
     needed = _per_column_flow(inlet, flow[:, 0], pressure[:, 0], sigma)
     return np.asarray(np.minimum(most / needed - 1, 1.0))
 
@@ -131,8 +132,7 @@ def chosen_split(scenario: Scenario, prediction: Prediction) -> ChosenSplit | No
         early = prediction.trace_times < inlet.gas_saver.after
         early[0] = True
     if inlet.max_total_flow is not None:
-        room = inlet.max_total_flow - inlet.septum_purge
-        highs.append(SplitBound(float(room / flow[early].max()) - 1, TOTAL))
+        highs.append(SplitBound(float(_room(inlet) / flow[early].max()) - 1, TOTAL))
     sigma = float(narrowest(scenario, prediction.width_half))
     if inlet.injected_volume is not None and math.isfinite(sigma):
         needed = _per_column_flow(inlet, float(flow[0]), float(prediction.inlet_pressure[0]), sigma) - 1
@@ -228,7 +228,7 @@ def lower_split(scenario: Scenario, flow: float) -> LowerSplit | None:
     if limit is None or ratio is None or inlet.choose_split or inlet.total_flow(WORTH * flow) < limit:
         return None
     wanted = min(speed_optimised_flow(scenario.column, scenario.gas), instrument.largest_column_flow)
-    room = limit - inlet.septum_purge
+    room = _room(inlet)
     best, held_by = math.floor(room / wanted - 1), ""
     bound = inlet.lowest_split(amounts_of(scenario), scenario.capacity)
     if bound is not None and bound.ratio > best:
