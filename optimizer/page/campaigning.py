@@ -44,12 +44,13 @@ class Looked:
 
     Attributes
     ----------
-    file : a copy of what was dropped onto the page
+    file, peaks : a copy of what was dropped onto the page, and its peaks
     proposed : names as they were proposed, and how sure they are
     addition : what approving it puts in; None while its peaks have no names
     """
 
     file: Path
+    peaks: PeakTable
     proposed: tuple[ProposedRow, ...]
     addition: Addition | None
 
@@ -141,7 +142,7 @@ class Campaigning:
                 )
             made = looked.addition.write(accept=True)
             self._looked.clear()
-        self._read()
+        self._session.read_again()
         name, file = made.addition.new.run.name, made.scenario.path
         return {"said": f"Run {name!r} is in {file} now; its former version is {made.former.name}."}
 
@@ -149,16 +150,8 @@ class Campaigning:
         """Take the run added last out again."""
         with self._lock:
             said = undo_run(self._scenario())
-        self._read()
+        self._session.read_again()
         return {"said": said}
-
-    def _read(self) -> None:
-        """Read again what was written; a scenario without enough for a fit is no mistake here."""
-        try:
-            self._session.read()
-        except RampwrightError:
-            if self._session.scenario is None:
-                raise
 
     def _scenario(self) -> Scenario:
         if self._session.scenario is None:
@@ -185,7 +178,9 @@ class Campaigning:
         run, matching = file, None
         peaks = read_run(file, columns=scenario.peak_columns)
         if not peaks.named and not scenario.runs and names is None:
-            return Looked(file, tuple((file.stem, float(t), "", 0.0, "") for t in peaks.retention), None)
+            return Looked(
+                file, peaks, tuple((file.stem, float(t), "", 0.0, "") for t in peaks.retention), None
+            )
         if not peaks.named and names is not None:
             chosen = _names(names, peaks)
             run, matching = self._named(file, peaks, chosen, scenario)
@@ -201,7 +196,7 @@ class Campaigning:
             hold_up_min=hold_up,
             matching=matching,
         )
-        return Looked(file, addition.names if proposed is None else proposed, addition)
+        return Looked(file, peaks, addition.names if proposed is None else proposed, addition)
 
     def _named(
         self, file: Path, peaks: PeakTable, names: list[str], scenario: Scenario
@@ -243,9 +238,8 @@ def _names(given: Any, peaks: PeakTable) -> list[str]:
 
 def _looked_message(looked: Looked, scenario: Scenario) -> Document:
     """What there is to see of a run: its trace or peaks, the names with their doubt, the comparison."""
-    addition, raw = looked.addition, read_bytes(looked.file)
-    trace = is_trace(looked.file, raw)
-    peaks = read_run(looked.file, columns=scenario.peak_columns)
+    addition, peaks = looked.addition, looked.peaks
+    trace = is_trace(looked.file, read_bytes(looked.file))
     found = None if addition is None else addition.new
     return {
         "file": looked.file.name,

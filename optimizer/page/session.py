@@ -129,6 +129,14 @@ class Session:
         self.scenario, self._fitted, self.problems, self._switched = scenario, fitted, (), {}
         self._mark()
 
+    def read_again(self) -> None:
+        """Read what the page wrote; a scenario without enough for a fit is no mistake then."""
+        try:
+            self.read()
+        except RampwrightError:
+            if self.scenario is None:
+                raise
+
     def state(self, asked: Document) -> Document:
         """The scenario, and what to start from; `again` reads its files anew."""
         if asked.get("again"):

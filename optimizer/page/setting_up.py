@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 from threading import Lock
 from typing import Any
 
-from models.errors import InvalidInputError, RampwrightError
+from models.errors import InvalidInputError
 from optimizer.app.shipped_scenarios import SCHEMA, blank
 from optimizer.base.errors import ScenarioError
 from optimizer.base.output import OutputError, make_folder, write_atomically
@@ -72,11 +72,7 @@ class SettingUp:
             if found["problems"]:
                 return found
             self._put(raw if known else None, text, tables)
-        try:
-            self._session.read()
-        except RampwrightError:
-            if self._session.scenario is None:
-                raise
+        self._session.read_again()
         return {**found, "written": [str(self._session.file), *tables]}
 
     def _text(self) -> tuple[bytes, bool]:
