@@ -183,3 +183,13 @@ def started(program: str) -> Iterator[Browser]:
         page.set_default_timeout(PATIENCE)
         yield Browser(page)
         running.close()
+
+
+@contextmanager
+def started_or_skip(what: str) -> Iterator[Browser]:
+    """The system's browser; tests of `what` are skipped where there is none that starts."""
+    try:
+        with started(chromium_or_skip(what)) as running:
+            yield running
+    except DoesNotStart as error:
+        pytest.skip(f"NOT TESTED: {what} in a browser. {error}")

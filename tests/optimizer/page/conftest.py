@@ -25,15 +25,10 @@ carrier = { mode = "constant flow", flow_mL_min = 1.5 }
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Of a module whose tests are skipped where there is none."""
-    from tests.optimizer.browser import DoesNotStart, chromium, started
+    from tests.optimizer.browser import started_or_skip
 
-    program = chromium()
-    assert program is not None
-    try:
-        with started(program) as running:
-            yield running
-    except DoesNotStart as error:
-        pytest.skip(f"NOT TESTED: the live page in a browser. {error}")
+    with started_or_skip("the live page") as running:
+        yield running
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,7 @@ import re
 import shutil
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -72,6 +73,15 @@ def serving(folder: Path) -> Serving:
     return Serving(session, gate, server, thread, port)
 
 
+@contextmanager
+def serving_copy(of: Path, folder: Path) -> Iterator[Serving]:
+    """A server of a copy of a scenario, as long as it is needed."""
+    shutil.copytree(of, folder)
+    running = serving(folder)
+    yield running
+    running.end()
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("live") / "five"
@@ -81,10 +91,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def served(made: Path, tmp_path: Path) -> Iterator[Serving]:
-    shutil.copytree(made, tmp_path / "five")
-    running = serving(tmp_path / "five")
-    yield running
-    running.end()
+    with serving_copy(made, tmp_path / "five") as running:
+        yield running
 
 
 @pytest.fixture

@@ -19,7 +19,16 @@ from tests.optimizer.bad_inputs import FAST, SLOW
 from tests.optimizer.browser import FAINT, STICKING_OUT, Browser
 from tests.optimizer.page.conftest import FILE
 from tests.optimizer.page.test_campaigning import contents
-from tests.optimizer.page.test_page_browser import PHONE, Serving, enter, ready, serving, text, until
+from tests.optimizer.page.test_page_browser import (
+    PHONE,
+    Serving,
+    enter,
+    ready,
+    serving,
+    serving_copy,
+    text,
+    until,
+)
 
 SAID = "(selector) => document.querySelector(selector).textContent"
 EVIL = '<img src=x onerror="document.title=1">'
@@ -27,10 +36,8 @@ EVIL = '<img src=x onerror="document.title=1">'
 
 @pytest.fixture
 def served(made_campaign: Path, tmp_path: Path) -> Iterator[Serving]:
-    shutil.copytree(made_campaign, tmp_path / "five")
-    running = serving(tmp_path / "five")
-    yield running
-    running.end()
+    with serving_copy(made_campaign, tmp_path / "five") as running:
+        yield running
 
 
 @pytest.fixture

@@ -19,14 +19,13 @@ from tests.optimizer.browser import (
     PIXELS_PER_MM,
     STICKING_OUT,
     Browser,
-    DoesNotStart,
     chromium_or_skip,
-    started,
+    started_or_skip,
 )
 from tests.optimizer.hostile import NAMES as COMPOUNDS
 from tests.optimizer.hostile import TITLE, report
 
-PROGRAM = chromium_or_skip("report.html")
+chromium_or_skip("report.html")
 
 PHONE = (360, 740)
 A4, LETTER = (210.0, 297.0), (215.9, 279.4)  # mm
@@ -37,12 +36,8 @@ SIGNAL, TRACE = 180.0, 36.0  # px, heights of the drawn panels
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    assert PROGRAM is not None
-    try:
-        with started(PROGRAM) as running:
-            yield running
-    except DoesNotStart as error:
-        pytest.skip(f"NOT TESTED: report.html in a browser. {error}")
+    with started_or_skip("report.html") as running:
+        yield running
 
 
 @pytest.fixture(scope="module")
