@@ -22,9 +22,17 @@ from models.column.programs import NO_TIME, Array, ProgramBatch
 from models.column.retention import Retention
 from models.column.system import inlet_pressure, parts_of
 from models.effort import Accuracy
-from models.peaks.one_piece import OWN_DIRECTIONS, Directions, Migration, MigrationTables, Slopes, march
+from models.peaks.one_piece import (
+    LN_DIFFUSION,
+    LN_FLOW,
+    OWN_DIRECTIONS,
+    Directions,
+    Migration,
+    MigrationTables,
+    Slopes,
+    march,
+)
 
-LN_FLOW, LN_DIFFUSION = OWN_DIRECTIONS.index("ln flow factor"), OWN_DIRECTIONS.index("ln diffusion")
 OWN = len(OWN_DIRECTIONS)
 T_STEP, VALUE_STEP, LN_STEP = 0.05, 1e-4, 1e-4  # of derivatives: K, a share of a set value, a logarithm
 TURNS = 2  # to the conditions at half of a stay

@@ -75,8 +75,7 @@ def with_uncertainty(
         # First derivatives may get wrong those draws that hardly hold or hardly fail; the others need no simulation.
         nearest = np.argsort(np.abs(margins.worst[0]), kind="stable")[:EXACT_DRAWS]
         draws = _some(problem.robustness.draws(batch.controlled), nearest)
-        simulated = exact_peaks(problem, batch, assessment, draws)
-        held = margins_of_peaks(problem, batch, assessment, simulated, draws.shared[:, 3]).passes
+        held = simulated_margins(problem, batch, assessment, draws).passes
         correction = float(held.sum() - holds[nearest].sum()) / len(holds)
         share = _corrected(share, correction)
     return prediction, Reliability(
@@ -94,9 +93,11 @@ def _corrected(share: float, correction: float) -> float:
     return min(max(share + correction, 0.0), 1.0)
 
 
-def simulated_margins(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> DrawnMargins:
-    """A batch of one program held against the goal in every draw, each a simulation of its own; 0.1 ms each."""
-    draws = problem.robustness.draws(batch.controlled)
+def simulated_margins(
+    problem: Problem, batch: ProgramBatch, assessment: Assessment, draws: Draws | None = None
+) -> DrawnMargins:
+    """A batch of one program held against the goal in some draws, by default all, each a simulation of 0.1 ms."""
+    draws = problem.robustness.draws(batch.controlled) if draws is None else draws
     peaks = exact_peaks(problem, batch, assessment, draws)
     return margins_of_peaks(problem, batch, assessment, peaks, draws.shared[:, 3])
 

@@ -195,7 +195,22 @@ def descend(
     its end, for at most `rounds` descents. What one fell short by in the draws the next is asked for besides. Draws are
     worked out by first derivatives, or `simulated` outright, which takes longer.
     """
-    best = end = assessed(problem, family, family.ordered(start), simulated=simulated)
+    begun = assessed(problem, family, family.ordered(start), simulated=simulated)
+    return descend_from(problem, family, begun, iterations, tolerance, slack, rounds, simulated)
+
+
+def descend_from(
+    problem: Problem,
+    family: Family,
+    begun: Descent,
+    iterations: int = 25,
+    tolerance: float = 1e-4,
+    slack: float = 0.0,
+    rounds: int = 2,
+    simulated: bool = False,
+) -> Descent:
+    """The same from a point that is assessed already, by the same draws."""
+    best = end = begun
     more = 0.0
     for _ in range(rounds):
         end = descend_once(problem, family, end, iterations, tolerance, slack + more, simulated)

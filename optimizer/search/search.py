@@ -18,7 +18,7 @@ import optuna
 
 from models.column.programs import Array, Program
 from optimizer.goal.goal import Problem, nominal_problem
-from optimizer.search.descent import Descent, assessed, descend
+from optimizer.search.descent import Descent, assessed, descend, descend_from
 from optimizer.search.found import FEASIBLE, Found, Searched, rank
 from optimizer.search.moves import edits, holding, placed, until_end
 from optimizer.search.population import SIZE, about, evolved
@@ -281,8 +281,8 @@ class Search:
             return judged
         self.refused = found.descent
         self.state.refuse(found)
-        end = descend(self.problem, found.family, z, rounds=VERIFYING, simulated=True)
-        return Found(found.family, replace(end, evaluations=programs + end.evaluations))
+        end = descend_from(self.problem, found.family, judged.descent, rounds=VERIFYING, simulated=True)
+        return Found(found.family, end)
 
     def learn(self, ended: Ended) -> None:
         """What a search beside this one found."""
