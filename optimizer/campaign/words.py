@@ -130,7 +130,7 @@ def standing_document(found: Standing) -> Document:
         "after_that_gain": number(found.then_gain, 3),
         "programs_looked_up": found.looked_up,
         "method": METHOD,
-        "warnings": [*scenario.warnings, *found.problem.fit.warnings],
+        "warnings": list(found.problem.warnings),
         "cautions": [] if proposed is None else list(cautions_of(scenario, [proposed.program])),
     }
 

@@ -119,6 +119,11 @@ class Problem:
         """For another process: what is worked out from the rest is worked out there again."""
         return {each.name: getattr(self, each.name) for each in fields(self)}
 
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Of the scenario, then of the fit."""
+        return (*self.scenario.warnings, *self.fit.warnings)
+
     @cached_property
     def tailing(self) -> Array:
         """Tailing factors (M,): stated, else the mean of the measured ones, else one."""

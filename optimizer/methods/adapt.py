@@ -151,7 +151,7 @@ class SideBySide:
     @property
     def warnings(self) -> Annotated[tuple[str, ...], key()]:
         """About the new method, then those of scenario and fit."""
-        return (*self.about_after, *self.old.scenario.warnings, *self.old.fit.warnings)
+        return (*self.about_after, *self.old.warnings)
 
     @property
     def cautions(self) -> Annotated[tuple[str, ...], key()]:

@@ -252,7 +252,7 @@ class PredictionResult:
         """What the program breaks and how far it may be trusted; then those of scenario and fit."""
         problem, prediction = self.problem, self.prediction
         about_program = (*broken_limits(problem, prediction), *warnings_of(problem, prediction))
-        return (*about_program, *problem.scenario.warnings, *problem.fit.warnings)
+        return (*about_program, *problem.warnings)
 
     @property
     def detector(self) -> Annotated[DetectorSettings, key()]:

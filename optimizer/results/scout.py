@@ -109,7 +109,7 @@ def scout_document(found: Scouted) -> Document:
         "worth_share": WORTH,
         "to_paste": next_text(found),
         "set_points": [] if best is None else list(set_point_lines(best.run.program, ambient)),
-        "warnings": [*scenario.warnings, *found.problem.fit.warnings],
+        "warnings": list(found.problem.warnings),
         "cautions": [] if best is None else list(cautions_of(scenario, [best.run.program])),
     }
 

@@ -43,13 +43,8 @@ def sweep_document(found: Sweep | WindowSweep) -> Document:
 def warnings_of(found: Sweep | WindowSweep) -> tuple[str, ...]:
     """About the runs, then those of scenario and fit."""
     own = _about_sweep(found) if isinstance(found, Sweep) else _about_windows(found)
-    return (*own, *known_warnings(found))
-
-
-def known_warnings(found: Sweep | WindowSweep) -> tuple[str, ...]:
-    """Those of scenario and fit."""
     problem = found.problem if isinstance(found, Sweep) else found.runs.problem
-    return (*problem.scenario.warnings, *problem.fit.warnings)
+    return (*own, *problem.warnings)
 
 
 def _about_sweep(swept: Sweep) -> list[str]:

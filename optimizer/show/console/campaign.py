@@ -105,8 +105,7 @@ def show_standing(console: Console, found: Standing, campaign: Campaign) -> None
         console.print("What possible runs are worth")
         console.print(_worth_grid(found))
     console.print(f"[dim]{escape(METHOD)}[/dim]")
-    known = [*scenario.warnings, *found.problem.fit.warnings]
-    show_warnings(console, known, known)
+    show_warnings(console, found.problem.warnings, found.problem.warnings)
     show_cautions(console, [] if run is None else cautions_shown(scenario, [run.program]))
 
 

@@ -54,8 +54,7 @@ def show_compared(console: Console, result: CompareResult) -> None:
         console.print(escape(refit_line(result.refit)), soft_wrap=True)
     for line in result.advice:
         console.print(f"[bold]{escape(line)}[/bold]", soft_wrap=True)
-    problem = result.comparison.problem
-    show_warnings(console, result.warnings, (*problem.scenario.warnings, *problem.fit.warnings))
+    show_warnings(console, result.warnings, result.comparison.problem.warnings)
     if result.outcome is not None and result.after is not None:
         _show_retuned(console, result, result.after.problem.scenario, result.outcome)
 

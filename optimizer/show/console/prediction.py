@@ -107,8 +107,7 @@ def show_prediction(console: Console, result: PredictionResult) -> None:
         console.print(escape(f"{name}: {text}"))
     if np.isfinite(prediction.retention_sd).any():
         console.print(INTERVALS)
-    problem = result.problem
-    show_warnings(console, result.other_warnings, (*problem.scenario.warnings, *problem.fit.warnings))
+    show_warnings(console, result.other_warnings, result.problem.warnings)
     show_cautions(console, result.cautions_in_brief)
 
 

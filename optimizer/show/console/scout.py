@@ -76,8 +76,7 @@ def show_next(console: Console, found: Scouted) -> None:
             console.print(f"  {escape(line)}")
         _show_paste(console, text)
     console.print(f"[dim]{escape(METHOD)}[/dim]")
-    known = [*scenario.warnings, *found.problem.fit.warnings]
-    show_warnings(console, known, known)
+    show_warnings(console, found.problem.warnings, found.problem.warnings)
     show_cautions(console, [] if best is None else cautions_shown(scenario, [best.run.program]))
 
 

@@ -13,7 +13,7 @@ from optimizer.methods.sweep import Sweep
 from optimizer.methods.sweep_axes import VALUE, Axis, Gives, NotRun, Run
 from optimizer.methods.window_sweep import WindowSweep
 from optimizer.results.set_points import program_lines
-from optimizer.results.sweep import broken_in_words, goal_met, known_warnings, plates_text, warnings_of
+from optimizer.results.sweep import broken_in_words, goal_met, plates_text, warnings_of
 from optimizer.show.console.common import Grid, grid_of, show_not_to_be_run, show_warnings
 
 GRID_ROWS, GRID_COLUMNS = 13, 7
@@ -57,7 +57,7 @@ def show_sweep(console: Console, swept: Sweep) -> None:
             f"Nominally it would be met by {swept.nominal.sum()} runs{ranges}; their "
             + _nominal_in_words(swept, nominal.gives, _set_in_words(swept, nominal))
         )
-    show_warnings(console, warnings_of(swept), known_warnings(swept))
+    show_warnings(console, warnings_of(swept), swept.problem.warnings)
 
 
 def _steps_in_words(axis: Axis) -> str:
@@ -210,7 +210,7 @@ def show_window_diagram(console: Console, found: WindowSweep) -> None:
     if nominal is not None and nominal != best and swept.required:
         where = f"{Shown(nominal).temperature} °C"
         console.print("Nominally the " + _nominal_in_words(swept, nominal.gives, where))
-    show_warnings(console, warnings_of(found), known_warnings(found))
+    show_warnings(console, warnings_of(found), found.runs.problem.warnings)
 
 
 def _window_table(found: WindowSweep, wide: bool) -> Grid:
