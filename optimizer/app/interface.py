@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from models.column.programs import Program
 from models.errors import InvalidInputError
 from optimizer.app.chosen_program import AnyPath, AnyProgram, Chosen, chosen, starts_of
+from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError, as_arguments
 from optimizer.base.interruption import stopped_by
 from optimizer.runs.detection import PeakDetection
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from optimizer.app.result import Checked
     from optimizer.search.study_place import StudyPlace
 
-Progress = Callable[[float, str], None]
 Certainty = Literal["none", "quick", "exact"]
 
 
@@ -414,6 +414,7 @@ def peaks(
     min_signal_to_noise: float | None = None,
     min_width_s: float | None = None,
     from_trace: bool = False,
+    progress: Progress | None = None,
 ) -> Integrated:
     """The peaks in a recorded trace: those its file lists, measured in the trace, or those found in it.
 
@@ -423,6 +424,7 @@ def peaks(
     min_signal_to_noise : smallest of a peak, 2 H/h of the pharmacopoeias [-]; 3 when None
     min_width_s : smallest half-height width of a peak [s]; from the clear peaks of the trace when None
     from_trace : whether peaks are found in the trace even if the file lists some
+    progress : called with the share of the work done and a line of text
 
     Raises
     ------
@@ -433,7 +435,7 @@ def peaks(
 
     detection = PeakDetection(min_signal_to_noise, min_width_s, from_trace)
     with as_arguments():
-        return Integrated(picked_from(Path(file), detection=detection), Path(file))
+        return Integrated(picked_from(Path(file), "", detection, progress), Path(file))
 
 
 def _program(fitted: Fitted, program: AnyProgram | None) -> Chosen:
@@ -444,7 +446,5 @@ def _fitted(fitted: object) -> Fitted:
     from optimizer.app.interface_results import Fitted
 
     if not isinstance(fitted, Fitted):
-        raise InvalidInputError(
-            f"expected what fit returned, not {type(fitted).__name__}; call fit(scenario) first"
-        )
+        raise InvalidInputError(f"expected what fit returned, not {type(fitted).__name__}; call fit first")
     return fitted

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -85,12 +86,17 @@ def peaks_of_file(
     They are for approval: put names in before the table becomes a scouting run.
     """
     from optimizer.app import interface
-    from optimizer.app.screen import finish
+    from optimizer.app.screen import ProgressBar, finish
     from optimizer.base.output import prepare_folder
 
     if out is not None:
         prepare_folder(out, "peaks", force)
-    made = interface.peaks(
-        file, min_signal_to_noise=min_signal_to_noise, min_width_s=min_width_s, from_trace=from_trace
-    )
+    with ProgressBar(first=None) if not as_json else nullcontext() as progress:
+        made = interface.peaks(
+            file,
+            min_signal_to_noise=min_signal_to_noise,
+            min_width_s=min_width_s,
+            from_trace=from_trace,
+            progress=progress,
+        )
     finish(made, out, force, as_json)

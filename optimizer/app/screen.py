@@ -126,7 +126,13 @@ def _write_out() -> None:
 
 
 class ProgressBar:
-    """A progress bar on stderr, when that is a terminal; a callable taking a share and a text."""
+    """A progress bar on stderr, when that is a terminal; a callable taking a share and a text.
+
+    Without a `first` text it shows from the first call on, so that what is quick has none.
+    """
+
+    def __init__(self, first: str | None = "fitting") -> None:
+        self.first = first
 
     def __enter__(self) -> ProgressBar:
         from rich.console import Console
@@ -135,15 +141,18 @@ class ProgressBar:
         self.bar = Progress(
             BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"), console=Console(stderr=True)
         )
-        self.task = self.bar.add_task("fitting", total=1.0)
-        self.bar.start()
+        self.task = self.bar.add_task(self.first or "", total=1.0)
+        if self.first is not None:
+            self.bar.start()
         return self
 
     def __call__(self, share: float, text: str) -> None:
         self.bar.update(self.task, completed=share, description=text)
+        self.bar.start()
 
     def __exit__(self, *exc: object) -> None:
-        self.bar.stop()
+        if self.bar.live.is_started:
+            self.bar.stop()
 
 
 class _Said:

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from time import perf_counter, process_time
 
+Progress = Callable[[float, str], None]  # called with the share of the work done and a line of text
 ROUND = 0.125  # s that a round counts for; a power of two, so that no rounding decides on a last one
 
 _rounds: ContextVar[int | None] = ContextVar("rounds done", default=None)  # None where time is what counts

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError
 from optimizer.base.text_files import read_bytes
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection, is_trace
@@ -45,21 +46,27 @@ def read_run(
     return read_peak_table(path, asked_by, names_needed=False, columns=columns)
 
 
-def picked_from(path: Path, asked_by: str = "", detection: PeakDetection = USUAL_DETECTION) -> Picked:
+def picked_from(
+    path: Path,
+    asked_by: str = "",
+    detection: PeakDetection = USUAL_DETECTION,
+    progress: Progress | None = None,
+) -> Picked:
     """The peaks of a recorded trace, and where they come from.
 
     Parameters
     ----------
     asked_by, detection : as of `read_run`
+    progress : called with the share of the work done and a line of text; by long traces only
 
     Raises
     ------
     ScenarioError : as `read_run`
     """
-    from optimizer.runs.trace_files import read_trace
+    from optimizer.runs.trace_files import LONG, READING, read_trace
     from optimizer.runs.trace_peaks import pick
 
-    trace = read_trace(path, asked_by)
+    trace = read_trace(path, asked_by, progress)
     if detection.smallest and trace.listed is not None and not detection.from_trace:
         how = "from_trace = true" if asked_by else "--from-trace"
         raise ScenarioError(
@@ -67,6 +74,8 @@ def picked_from(path: Path, asked_by: str = "", detection: PeakDetection = USUAL
             f"{'does' if len(detection.smallest) == 1 else 'do'} not change; add {how} to find peaks in its trace "
             "instead"
         )
+    if progress is not None and len(trace.times) > LONG:
+        progress(READING, "finding peaks")
     return pick(trace, path, detection)
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from models.column.programs import Array
 from models.traces.baseline import LEAST_POINTS
 from models.units import SECONDS_PER_MINUTE
+from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError
 from optimizer.base.text_files import read_bytes, text_of
 from optimizer.runs.detection import SIGNAL_COLUMN, TIME_COLUMNS, TRACE_SUFFIXES
@@ -30,6 +31,9 @@ HOW = (
 )
 SECONDS, MINUTES = ("s", "sec", "secs", "second", "seconds"), ("min", "mins", "minute", "minutes")
 FILLED = 9.9e36  # netCDF fills what was never written with 9.97e36
+READING = 0.7  # share of the work on a long trace that reading it is
+TOLD_EVERY = 4_000_000  # characters of a trace
+LONG = 500_000  # readings
 SIXTY = 0.1  # how near a ratio is to 60 that betrays minutes taken for seconds
 
 
@@ -74,8 +78,8 @@ class Trace:
     notes: tuple[str, ...] = ()
 
 
-def read_trace(path: Path, asked_by: str = "") -> Trace:
-    """The trace in a file.
+def read_trace(path: Path, asked_by: str = "", progress: Progress | None = None) -> Trace:
+    """The trace in a file; of a long one `progress` hears how much is read.
 
     Raises
     ------
@@ -96,7 +100,7 @@ def read_trace(path: Path, asked_by: str = "") -> Trace:
         raise ScenarioError(f"{path}: is no netCDF file though it is named {path.suffix}; {HOW}")
     text = text_of(path, raw)
     del raw  # of long traces one of them at a time is enough to hold
-    unit, values = _csv_readings(path, text)
+    unit, values = _csv_readings(path, text, progress)
     del text
     _check_signal(path, "signal", values[:, 1])
     with np.errstate(over="ignore"):  # what is beyond all numbers is reported as such
@@ -332,9 +336,9 @@ def _names(contents: _Contents, count: int) -> list[str]:
     return names if len(names) == count else [""] * count
 
 
-def _csv_readings(path: Path, text: str) -> tuple[float, Array]:
+def _csv_readings(path: Path, text: str, progress: Progress | None) -> tuple[float, Array]:
     """Seconds in the unit of time, and (Q, 2) times in that unit and signal."""
-    lines = _lines(text)
+    lines = _lines(text, progress)
     first, head = next(((n, line) for n, line in enumerate(lines) if line.strip()), (0, ""))
     delimiter = next((mark for mark in ";\t," if mark in head), ",")
     header = [cell.strip(' "').casefold() for cell in head.split(delimiter)]
@@ -378,12 +382,15 @@ def _csv_readings(path: Path, text: str) -> tuple[float, Array]:
     return TIME_COLUMNS[timed[0]], np.frombuffer(rows, dtype=float).reshape(-1, 2)
 
 
-def _lines(text: str) -> Iterator[str]:
+def _lines(text: str, progress: Progress | None) -> Iterator[str]:
     """One by one: all lines of a long trace, as a list, would be six times its text."""
-    at = 0
+    at = told = 0
     while (end := text.find("\n", at)) >= 0:
         yield text[at:end]
         at = end + 1
+        if progress is not None and at - told > TOLD_EVERY:
+            told = at
+            progress(READING * at / len(text), "reading the trace")
     yield text[at:]
 
 

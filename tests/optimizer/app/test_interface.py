@@ -578,7 +578,7 @@ def test_errors_are_ours_and_speak_of_arguments(
 ) -> None:
     tries: list[tuple[Any, str]] = [
         (lambda: rw.load_scenario(tmp_path / "nowhere"), "nowhere"),
-        (lambda: rw.predict(fitted.scenario), "call fit(scenario) first"),  # type: ignore[arg-type]
+        (lambda: rw.predict(fitted.scenario), "call fit first"),  # type: ignore[arg-type]
         (lambda: rw.fit(str(tmp_path)), "this folder holds no scenario.toml"),
         (lambda: rw.fit(3), "load_scenario"),  # type: ignore[arg-type]
         (lambda: rw.predict(fitted, 3), "not int"),  # type: ignore[arg-type]

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from optimizer.base.errors import ScenarioError
-from optimizer.runs import readings
+from optimizer.runs import readings, trace_files
 from optimizer.runs.trace_files import read_trace
 from optimizer.runs.trace_peaks import pick, table_of
+from rampwright import peaks
 
 TIMES = np.arange(0, 12, 0.005)  # min
 APEXES = (3.0, 5.0, 9.0)
@@ -98,3 +99,19 @@ def test_of_many_readings_little_is_held(tmp_path: Path, monkeypatch: pytest.Mon
     finally:
         tracemalloc.stop()
     assert held < 48 * count
+
+
+def test_a_long_trace_says_how_far_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(trace_files, "TOLD_EVERY", 10_000)
+    monkeypatch.setattr(trace_files, "LONG", len(TIMES) - 1)
+    heard: list[tuple[float, str]] = []
+    peaks(written(tmp_path, TIMES), progress=lambda share, text: heard.append((share, text)))
+    assert len(heard) > 3
+    assert heard[-1] == (trace_files.READING, "finding peaks")
+    assert [share for share, _ in heard] == sorted(share for share, _ in heard)
+
+
+def test_a_short_trace_says_nothing(tmp_path: Path) -> None:
+    heard: list[float] = []
+    peaks(written(tmp_path, TIMES), progress=lambda share, _: heard.append(share))
+    assert not heard
