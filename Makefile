@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 LOWEST := .venv-lowest
 LOWEST_TESTS := tests/optimizer/app/test_cli.py tests/optimizer/results/test_optimize_output.py
-PYTEST := -m pytest -n auto --dist loadfile
+PYTEST := -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 .PHONY: demo test test-lowest lint types docs pictures check bench bench-long matrix fuzz keys dist clean
 

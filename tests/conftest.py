@@ -18,6 +18,26 @@ from models.peaks.migration import migrate, migration_tables
 from models.peaks.sensitivity import sensitivity
 from tests.optimizer.searches import count_steps
 
+# Files that take long begin first, so that no core waits for another at the end.
+LONG_FILES = (
+    "page/test_views_browser", "search/test_islands", "base/test_output_killed", "base/test_output_interrupted",
+    "methods/test_budget", "methods/test_rounds", "search/test_search", "methods/test_start_from",
+    "scenarios/test_rescued_pair", "tests/test_docs_commands", "search/test_study_postgres", "campaign/test_at_hand",
+    "page/test_page_browser", "page/test_campaigning", "app/test_interface", "fuzz/test_fuzz", "scenario/test_sample",
+    "results/test_optimize_output", "campaign/test_worth", "app/test_campaign", "search/test_infeasible",
+    "methods/test_why_not", "scenarios/test_heat_sensitive", "tests/test_packaging", "tests/test_architecture",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Order of files; within one it stays."""
+
+    def place(item: pytest.Item) -> int:
+        path = item.path.with_suffix("").as_posix()
+        return next((n for n, each in enumerate(LONG_FILES) if path.endswith(each)), len(LONG_FILES))
+
+    items.sort(key=place)
+
 
 @pytest.fixture(scope="session", autouse=True)
 def _budgets_count_steps() -> Iterator[None]:

@@ -14,7 +14,7 @@ from optimizer.methods.workflow import optimize
 from tests.optimizer.bad_inputs import write_good_scenario
 from tests.optimizer.searches import STEP
 
-BUDGET = 250 * STEP  # s, long enough for islands
+BUDGET = 130 * STEP  # s, long enough for islands
 OVER = 1.1  # what of a budget may be spent
 
 

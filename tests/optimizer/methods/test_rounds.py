@@ -51,10 +51,10 @@ def test_a_slow_machine_finds_the_same(
     asking: Any, fitted: rw.Fitted, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked = asking(fitted)
-    found = rw.optimize(asked, rounds=80)
+    found = rw.optimize(asked, rounds=32)
     with monkeypatch.context() as patched:
         slow_down(patched, 100.0)  # no budget in time would survive a second look
-        again = rw.optimize(asked, rounds=80)
+        again = rw.optimize(asked, rounds=32)
     assert without_time(again.to_dict()) == without_time(found.to_dict())
     # What came after the search was not cut short either.
     assert found.outcome.front if found.feasible else found.outcome.what_ifs

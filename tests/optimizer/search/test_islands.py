@@ -33,14 +33,14 @@ def problem() -> Problem:
     return mixture(6, 1, 1)
 
 
-def after_rounds(problem: Problem, cores: int, seed: int = 1) -> Searched:
+def after_rounds(problem: Problem, seed: int = 1) -> Searched:
     with rounds_counted():
-        return search(problem, families_of(problem.scenario), ROUND * ROUNDS, seed, cores=cores)
+        return search(problem, families_of(problem.scenario), ROUND * ROUNDS, seed, cores=1)
 
 
 @pytest.fixture(scope="module")
 def on_one(problem: Problem) -> Searched:
-    return after_rounds(problem, 1)
+    return after_rounds(problem)
 
 
 def programs(found: Searched) -> list[tuple[str, float, bytes]]:
@@ -49,22 +49,17 @@ def programs(found: Searched) -> list[tuple[str, float, bytes]]:
 
 @pytest.mark.parametrize("cores", [2, 3])
 def test_cores_do_not_change_what_is_found(problem: Problem, on_one: Searched, cores: int) -> None:
-    again = after_rounds(problem, cores)
+    """And objects from another process are equal at best; what follows tells families apart by identity."""
+    families = families_of(problem.scenario)
+    with rounds_counted():
+        again = search(problem, families, ROUND * ROUNDS, 1, cores=cores)
     assert programs(again) == programs(on_one)
     assert again.programs == on_one.programs
+    assert all(any(each.family is family for family in families) for each in again.all())
 
 
 def test_another_seed_finds_others(problem: Problem, on_one: Searched) -> None:
-    assert programs(after_rounds(problem, 1, 2)) != programs(on_one)
-
-
-def test_what_islands_find_belongs_to_the_families_of_the_search(problem: Problem) -> None:
-    """Objects from another process are equal at best; what follows a search tells families apart by identity."""
-    families = families_of(problem.scenario)
-    with rounds_counted():
-        found = search(problem, families, ROUND * ROUNDS, 1, cores=2)
-    assert found.all()
-    assert all(any(each.family is family for family in families) for each in found.all())
+    assert programs(after_rounds(problem, 2)) != programs(on_one)
 
 
 @pytest.mark.parametrize("cores", [1, 2])
