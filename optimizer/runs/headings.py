@@ -51,6 +51,7 @@ TIMES = ("retention_min", "width_half_min")
 _MINUTES = r"min|mins|minutes?|minuten|minutos?"
 _SECONDS = r"s|sec|secs|seconds?|sek|sekunden|secondes?|segundos?"
 _UNIT = re.compile(rf"^(.*?)[\s_,/]*[\[(/,_ ]\s*({_MINUTES}|{_SECONDS})\.?\s*[\])]?\s*$")
+_AREA_UNIT = re.compile(r"\s*[\[(,].*$")  # an area's may be any
 _BARE_UNIT = re.compile(rf"^[\[(]?\s*({_MINUTES}|{_SECONDS})\.?\s*[\])]?$")
 
 
@@ -128,6 +129,8 @@ def _column(heading: str) -> Column:
     words, unit = _split(heading)
     plain = _plain(words)
     key = next((key for key, known in WORDS.items() if plain in known), "")
+    if not key and _plain(_AREA_UNIT.sub("", heading)) in WORDS["area"]:
+        key = "area"
     return Column(heading, key, unit if key in TIMES else "")
 
 

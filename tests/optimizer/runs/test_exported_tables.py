@@ -47,6 +47,10 @@ def as_expected(found: PeakTable, names: tuple[str, ...] = ("toluene", "octane")
         ("Largeur à mi-hauteur (s)", "width_half_min", "s"),
         ("Tiempo de retención / min", "retention_min", "min"),
         ("Área", "area", ""),
+        ("Area [pA*s]", "area", ""),
+        ("Peak Area (mAU·min)", "area", ""),
+        ("Fläche, µV*s", "area", ""),
+        ("Area/Height", "", ""),  # neither
         ("FWHM [s]", "width_half_min", "s"),
         ("W½ (min)", "width_half_min", "min"),
         ("USP Tailing", "tailing", ""),
