@@ -82,9 +82,9 @@ def with_uncertainty(
         share=share,
         draws=len(holds),
         by_derivatives=by_derivatives if exact else None,
-        failures=_failures(problem, prediction, margins),
+        failures=_failures(problem, prediction, margins, 1 - share),
         sources=_sources(problem, batch, assessment, margins, correction) if sources else (),
-        pair_at_risk=_pair_at_risk(problem, prediction, margins),
+        pair_at_risk=_pair_at_risk(problem, prediction, margins, 1 - share),
     )
 
 
@@ -147,19 +147,26 @@ def _some(draws: Draws, which: NDArray[np.intp]) -> Draws:
     return Draws(*(getattr(draws, each.name)[which] for each in fields(Draws)))
 
 
-def _pair_at_risk(problem: Problem, prediction: Prediction, margins: DrawnMargins) -> PairAtRisk | None:
-    """The pair that is missed in most draws."""
+def _pair_at_risk(
+    problem: Problem, prediction: Prediction, margins: DrawnMargins, most: float
+) -> PairAtRisk | None:
+    """The pair that is missed in most draws; see `_failures`."""
     missed = (margins.pair_margins < 0).mean(axis=1)
     if not missed.size or missed.max() < NAMED:
         return None
     at = int(np.argmax(missed))
     pair = problem.pairs.index[margins.pairs[at]]
     a, b = (problem.scenario.compounds[m] for m in sorted(pair, key=lambda m: prediction.retention[m]))
-    return PairAtRisk((a, b), float(missed[at]))
+    return PairAtRisk((a, b), min(float(missed[at]), most))
 
 
-def _failures(problem: Problem, prediction: Prediction, margins: DrawnMargins) -> tuple[Failure, ...]:
-    """Pairs and requirements that are missed, and in what share of draws, the most frequent first."""
+def _failures(
+    problem: Problem, prediction: Prediction, margins: DrawnMargins, most: float
+) -> tuple[Failure, ...]:
+    """Pairs and requirements that are missed, and in what share of draws, the most frequent first.
+
+    These shares are by first derivatives; none is in more draws than the whole goal, of which `most` are missed.
+    """
     found = []
     for share, at in zip((margins.pair_margins < 0).mean(axis=1), margins.pairs, strict=True):
         a, b = sorted(problem.pairs.index[at], key=lambda m: prediction.retention[m])
@@ -169,6 +176,7 @@ def _failures(problem: Problem, prediction: Prediction, margins: DrawnMargins) -
     found += [
         Failure(each.name, float(share)) for each, share in zip(problem.requirements, failing, strict=True)
     ]
+    found = [Failure(each.what, min(each.share, most)) for each in found]
     return tuple(sorted((each for each in found if each.share >= NAMED), key=lambda each: -each.share))
 
 

@@ -315,6 +315,20 @@ def test_requirements_are_drawn_too(problem: Problem) -> None:
     assert np.all(prediction.width_sd > 0)
 
 
+def test_no_pair_is_missed_more_often_than_the_goal(problem: Problem) -> None:
+    """The goal's share is simulated, a pair's by first derivatives, which here flatter less."""
+    needed = np.full(len(problem.pairs.needed), 1.05 * predict(problem, PROGRAM).min_resolution)
+    problem = replace(problem, pairs=replace(problem.pairs, needed=needed))
+    prediction, linear = with_uncertainty(problem.afresh, predict(problem, PROGRAM))
+    known = replace(linear, share=linear.share + 0.1, by_derivatives=linear.share)
+    found = with_uncertainty(problem, prediction, exact=True, known=known)[1]
+    assert found.pair_at_risk is not None
+    assert linear.pair_at_risk is not None
+    assert found.pair_at_risk.share == pytest.approx(1 - found.share)
+    assert found.pair_at_risk.share < linear.pair_at_risk.share
+    assert all(each.share <= 1 - found.share for each in found.failures)
+
+
 def test_a_descent_by_draws_ends_where_the_asked_share_holds(problem: Problem) -> None:
     one = family(problem.scenario, 1, "flow")
     nominal = nominal_problem(problem)
