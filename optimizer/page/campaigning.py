@@ -247,7 +247,7 @@ def _looked_message(looked: Looked, scenario: Scenario) -> Document:
         "named": peaks.named,
         "peaks": peak_rows(peaks, looked.proposed, None if found is None else found.run.peaks),
         "compounds": list(scenario.compounds),
-        "notes": list(peaks.notes),
+        "notes": [each.replace(f"{looked.file.parent}{os.sep}", "") for each in peaks.notes],
         "ready": addition is not None,
         **(
             {}

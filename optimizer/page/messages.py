@@ -15,6 +15,7 @@ from optimizer.results.documents import Document, check_document
 from optimizer.results.plot_data import PairData
 from optimizer.results.reach import Reach
 from optimizer.results.scenario_words import goal_lines
+from optimizer.scenario.instrument_data import OwnedColumn
 
 MARGINS = 60  # shown at most, the worst
 
@@ -30,10 +31,20 @@ def scenario_message(fitted: Fitted) -> Document:
         "confidence": scenario.goal.confidence,
         "gas": scenario.gas.name,
         "compounds": list(scenario.compounds),
+        "columns": [
+            {"name": each.name, "text": _dimensions(each)}
+            for each in scenario.columns
+            if scenario.column.wall_coated  # else nothing is known of another
+        ],
         "steps": {**stated["instrument"]["steps"], "velocity_cm_s": 0.1},
         "seconds": stated["search"]["seconds"],
         "warnings": [*scenario.warnings, *fitted.fit.warnings],
     }
+
+
+def _dimensions(owned: OwnedColumn) -> str:
+    bore, film = owned.inner_diameter * 1e3, owned.film_thickness * 1e6
+    return f"{owned.length:g} m × {bore:g} mm × {film:g} µm"
 
 
 def prediction_message(made: Predicted, pair: tuple[str, str] | None, certainty: str) -> Document:

@@ -102,6 +102,13 @@ class Searching:
             raise RampwrightError(str(done["error"]))
         return done
 
+    def forget(self) -> None:
+        """Forget what was found, since it no longer holds; a search at work goes on."""
+        with self._lock:
+            if not (self._state["at_work"] or self._state.get("finishing") or self._writing.locked()):
+                self._end()
+                self._state = {"at_work": False}
+
     def end(self) -> None:
         """End its process."""
         with self._lock:

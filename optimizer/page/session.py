@@ -127,6 +127,7 @@ class Session:
             self.problems = getattr(error, "problems", (str(error),))
             raise
         self.scenario, self._fitted, self.problems, self._switched = scenario, fitted, (), {}
+        self.searching.forget()
         self._mark()
 
     def read_again(self) -> None:
@@ -148,7 +149,7 @@ class Session:
                 starts += self._tables(label, given)
             except RampwrightError as error:
                 notes.append(str(error))
-        found = {"path": str(self.folder), "starts": starts, "notes": notes}
+        found = {"path": str(self.folder), "starts": starts, "notes": notes, "new": not self.file.exists()}
         if self._fitted is None:
             return {**found, "ready": False, "title": self.title, "problems": list(self.problems)}
         return {**found, "ready": True, **scenario_message(self.fitted), "name": self.free_name()}

@@ -1,4 +1,4 @@
-"""What-ifs as switches: the same scenario with hydrogen, with a pair ignored, with a compound left out."""
+"""What-ifs as switches: the same scenario with hydrogen, on another column, a pair ignored, a compound left out."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from optimizer.base.given_values import inline_toml
 from optimizer.base.text_files import read_text
 from optimizer.methods.adapt import on_new_system, scenario_on
 from optimizer.methods.adapt_options import Change
+from optimizer.methods.columns.choice import change_to, on_owned
 from optimizer.results.documents import Document
 from optimizer.scenario.reading import with_other_keys
 
@@ -28,11 +29,13 @@ class Switches:
     Attributes
     ----------
     hydrogen : whether it is the carrier gas
+    column : name of the owned column it runs on; "" for the one in use
     ignored : pairs that need not be resolved, the names of each in order
     left_out : compounds taken out of the sample
     """
 
     hydrogen: bool = False
+    column: str = ""
     ignored: tuple[Pair, ...] = ()
     left_out: tuple[str, ...] = ()
 
@@ -53,10 +56,12 @@ class Switches:
             found.append(f"at the end: [[pairs]] with between = {inline_toml(list(pair))} and ignore = true")
         if not (self.left_out or self.ignored):
             found.clear()
-        if self.hydrogen:
+        if self.hydrogen or self.column:
+            gas = f" for {HYDROGEN}" if self.hydrogen else ""
+            column = f"column {self.column}, as its tag says" if self.column else "the same column"
+            command = "--all" if self.column else f"--gas {HYDROGEN}"
             found.append(
-                f"Predicted for {HYDROGEN} on the same column. rampwright adapt {path.parent} --gas {HYDROGEN} "
-                "carries the method over."
+                f"Predicted{gas} on {column}. rampwright adapt {path.parent} {command} carries the method over."
             )
         return found
 
@@ -72,10 +77,10 @@ def switches_of(asked: Document) -> Switches:
     try:
         ignored = tuple(sorted({_pair(each) for each in given.get("ignored", [])}))
         left_out = tuple(sorted({_name(each) for each in given.get("left_out", [])}))
-        return Switches(bool(given.get("hydrogen")), ignored, left_out)
+        return Switches(bool(given.get("hydrogen")), _name(given.get("column", "")), ignored, left_out)
     except (AttributeError, TypeError, ValueError):
         raise InvalidInputError(
-            "what_if: expected hydrogen, ignored (pairs of names) and left_out (names)"
+            "what_if: expected hydrogen, column (a name), ignored (pairs of names) and left_out (names)"
         ) from None
 
 
@@ -106,7 +111,14 @@ def switched(fitted: Fitted, switches: Switches) -> Fitted:
         others = [each for each in tree.get("pairs", []) if tuple(sorted(each["between"])) not in pairs]
         tree["pairs"] = [*others, *({"between": list(each), "ignore": True} for each in pairs)]
         fitted = fit(with_other_keys(scenario.path, tree))
-    if switches.hydrogen:
-        carried, _ = on_new_system(fitted.scenario, fitted.fit, Change(gas=CARRIER_GASES[HYDROGEN]))
-        fitted = Fitted(scenario_on(fitted.scenario, carried.system)[0], carried)
-    return fitted
+    if not (switches.hydrogen or switches.column):
+        return fitted
+    scenario = fitted.scenario
+    change = Change(gas=CARRIER_GASES[HYDROGEN] if switches.hydrogen else None)
+    if switches.column:
+        owned = next((each for each in scenario.columns if each.name == switches.column), None)
+        if owned is None:
+            raise InvalidInputError(f"column {switches.column!r}: is none of [[columns]]")
+        scenario, change = on_owned(scenario, owned), change_to(owned, change.gas)
+    carried, _ = on_new_system(scenario, fitted.fit, change)
+    return Fitted(scenario_on(scenario, carried.system)[0], carried)

@@ -15,7 +15,7 @@ from typing import Annotated
 
 import numpy as np
 
-from models.column.carrier_gas import carrier_gas
+from models.column.carrier_gas import CarrierGas, carrier_gas
 from models.column.programs import Program
 from models.errors import InvalidInputError, OutsideValidityError
 from models.fit.fit import Fit
@@ -266,13 +266,18 @@ def on_owned(scenario: Scenario, owned: OwnedColumn) -> Scenario:
     )
 
 
-def _carried(scenario: Scenario, fit: Fit, method: Program, owned: OwnedColumn, gas: str) -> OnColumn:
-    change = Change(
-        gas=carrier_gas(gas),
+def change_to(owned: OwnedColumn, gas: CarrierGas | None = None) -> Change:
+    """What changes with an owned column, and with it the gas where one is named."""
+    return Change(
+        gas=gas,
         length=owned.length,
         inner_diameter=owned.inner_diameter,
         film_thickness=owned.film_thickness,
     )
+
+
+def _carried(scenario: Scenario, fit: Fit, method: Program, owned: OwnedColumn, gas: str) -> OnColumn:
+    change = change_to(owned, carrier_gas(gas))
     try:
         return OnColumn(owned, gas, adapt(on_owned(scenario, owned), fit, method, change))
     except (InvalidInputError, OutsideValidityError) as error:

@@ -20,6 +20,9 @@ export function list(id, texts) {
   find(id).replaceChildren(...texts.map((each) => make("li", {}, each)));
 }
 
+/** A command as it is typed; no line ends within one of its words. */
+export const command = (text) => make("code", {}, ...text.split(" ").flatMap((word, number) => [number ? " " : "", make("span", {}, word)]));
+
 export const percent = (share) => `${share > 0.995 && share < 1 ? (100 * share).toFixed(1) : (100 * share).toFixed(0)} %`;
 
 export class Refused extends Error {}

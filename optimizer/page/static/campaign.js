@@ -5,7 +5,7 @@ import { svg } from "/static/chart.js";
 import { drawRun, wholeOf } from "/static/run_chart.js";
 
 const LOOK = 400; // ms between looks at the search for a next run
-const AS_PROPOSED = ""; // of the select: what next proposed, else the method in use
+const AS_PROPOSED = "proposed", NOT_SAID = ""; // of the select
 let page = null; // { starts(), written(view), startFrom(program), now() }
 let run = null; // what is looked at
 let range = null; // of its picture, min
@@ -30,8 +30,8 @@ export async function showCampaign() {
   find("stages-box").hidden = !rows.length;
   find("next-now").textContent = state.proposed ? `Proposed: ${state.proposed}. It is among the programs to start from.` : "";
   const box = find("made-with"), chosen = box.value, labels = page.starts().map((each) => each.label).filter((each) => each !== "next run proposed");
-  const usual = make("option", { value: AS_PROPOSED }, state.has_proposal ? "the run that was proposed" : "the method in use");
-  box.replaceChildren(usual, ...(page.now() ? [make("option", { value: "now" }, "the program shown now")] : []), ...labels.map((each) => make("option", { value: `start:${each}` }, each)));
+  const first = state.has_proposal ? make("option", { value: AS_PROPOSED }, "the run that was proposed") : make("option", { value: NOT_SAID }, "choose its program");
+  box.replaceChildren(first, ...(page.now() ? [make("option", { value: "now" }, "the program shown now")] : []), ...labels.map((each) => make("option", { value: `start:${each}` }, each)));
   if ([...box.options].some((each) => each.value === chosen)) box.value = chosen;
   showNext(state.proposing);
   if (state.proposing.at_work) watchNext();
@@ -115,10 +115,16 @@ find("made").addEventListener("submit", async (event) => {
   event.preventDefault();
   const file = await fileAsked();
   if (!file) return void (find("run-refused").textContent = "Choose a file, drop one, or paste a table first.");
+  if (find("made-with").value === NOT_SAID) return void (find("run-refused").textContent = "Say which program it was made with.");
   asked = details();
   find("approved").checked = false;
-  look({ file });
+  find("drop-said").textContent = "Reading it, and predicting what it is held against.";
+  await look({ file });
+  find("drop-said").textContent = "";
 });
+
+/** Of standard deviations; no sign before 0.0. */
+const signed = (value) => { const text = Math.abs(value).toFixed(1); return text === "0.0" ? text : `${value > 0 ? "+" : "−"}${text}`; };
 
 function showRun() {
   find("looked").hidden = !run;
@@ -136,7 +142,7 @@ function showRun() {
     const sure = each.sure === undefined || !each.proposed ? "–" : each.name === each.proposed ? percent(each.sure) : `by hand; proposed ${each.proposed}, ${percent(each.sure)}`;
     row.append(make("td", {}, run.named ? "named in the file" : sure), make("td", { class: "t" }, each.or_else || "–"),
       make("td", {}, beside?.predicted == null ? "–" : `${beside.predicted.toFixed(3)} ± ${(beside.half ?? 0).toFixed(3)}`),
-      make("td", beside?.off != null && Math.abs(beside.off) > 2 ? { class: "missed" } : {}, beside?.off == null ? "–" : `${beside.off > 0 ? "+" : ""}${beside.off.toFixed(1)} sd`),
+      make("td", beside?.off != null && Math.abs(beside.off) > 2 ? { class: "missed" } : {}, beside?.off == null ? "–" : `${signed(beside.off)} sd`),
       make("td", {}, make("button", { type: "button", "aria-label": `Zoom on the peak at ${each.time.toFixed(3)} min`, onclick: () => zoomOn(number) }, "Zoom")));
     return row;
   }));
@@ -171,7 +177,7 @@ find("approve").addEventListener("click", async () => {
   showRun();
   await page.written(null);
   await showCampaign();
-  find("campaign-said").textContent = `${done.said} The fit holds it now.`;
+  find("campaign-said").textContent = `${done.said} The fit includes it now.`;
 });
 
 async function undo() {

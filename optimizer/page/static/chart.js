@@ -31,7 +31,7 @@ export function path(xs, ys, x, y) {
   return text;
 }
 
-const NAMES = 122, GAP = 16, AXIS = 34, LEFT = 58, RIGHT = 14, NARROW = 560;
+const NAMES = 134, GAP = 16, AXIS = 34, LEFT = 58, RIGHT = 14, NARROW = 560;
 
 /** Where everything of the large picture lies, for a width in pixels; `frozen` keeps the scales while something is dragged. */
 export function layout(width, told, schedules, cornersOf, frozen) {

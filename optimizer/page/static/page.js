@@ -1,6 +1,6 @@
 // The page: what is tried and shown now, and what is asked of the server, of which the latest question wins.
 
-import { ask, enterWith, find, gone, hasKey, list, lock, make, percent, Refused } from "/static/ask.js";
+import { ask, command, enterWith, find, gone, hasKey, list, lock, make, percent, Refused } from "/static/ask.js";
 import { campaignOf, showCampaign } from "/static/campaign.js";
 import { drawn, drawPair, drawTrail, layout, svg } from "/static/chart.js";
 import { cornerText, corners, moved, nudged, programOf, schedulesOf, shown } from "/static/schedule.js";
@@ -478,7 +478,7 @@ find("save").addEventListener("submit", async (event) => {
   find("saved").replaceChildren("Drawing and writing.");
   try {
     const done = await ask("save", { program: told.program, name: find("name").value.trim(), what_if: switches() });
-    find("saved").replaceChildren(`Written into ${done.folder}: ${done.files.join(", ")}. The same from a terminal: `, make("code", {}, done.command));
+    find("saved").replaceChildren(`Written into ${done.folder}: ${done.files.join(", ")}. The same from a terminal: `, command(done.command));
     find("name").value = done.name;
     read({});
   } catch (error) {
@@ -504,11 +504,11 @@ async function read(asked) {
   const found = await ask("state", asked);
   find("title").textContent = found.title;
   document.title = `${found.title} - rampwright`;
-  find("path").textContent = found.path;
+  find("path").textContent = found.path === found.title ? "" : found.path;
   starts = [...found.starts, ...chosenFiles];
   showStarts();
   find("to-program").disabled = !found.ready;
-  list("problems", found.ready ? [] : found.problems);
+  list("problems", found.ready || found.new ? [] : found.problems);
   scenario = found.ready ? found : null;
   if (!scenario) return;
   list("goal", scenario.goal);
@@ -524,6 +524,7 @@ async function written(to) {
   await read({});
   if (!scenario) return to && go(to);
   tried = [];
+  watchSearch(); // what was found before is forgotten
   if (had) await settle(told.program, { whatever: true });
   else await first();
   ghosts.forEach((each) => addGhost(each.label, each.program));

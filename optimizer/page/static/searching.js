@@ -1,6 +1,6 @@
 // A search from the program that is shown: begun, followed, stopped, its candidates listed and saved.
 
-import { ask, find, make, percent, Refused } from "/static/ask.js";
+import { ask, command, find, make, percent, Refused } from "/static/ask.js";
 import { switches } from "/static/switches.js";
 
 const LOOK = 300; // ms between looks at a search
@@ -59,7 +59,7 @@ find("save-search").addEventListener("click", async () => {
   find("search-saved").replaceChildren("Drawing and writing.");
   try {
     const done = await ask("save-search", {});
-    find("search-saved").replaceChildren(`Written into ${done.folder}, with report.html. From a terminal: `, make("code", {}, done.command));
+    find("search-saved").replaceChildren(`Written into ${done.folder}, with report.html. From a terminal: `, command(done.command));
     page.saved();
   } catch (error) {
     find("search-saved").textContent = error instanceof Refused ? error.message : "Nothing was written: the server has ended.";

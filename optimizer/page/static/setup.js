@@ -9,9 +9,12 @@ const NAMES = {
   title: "Title", column: "Column", carrier: "Carrier gas", instrument: "Instrument", inlet: "Inlet", detector: "Detector", compounds: "Compounds",
   scouting_runs: "Scouting runs", current: "Method in use", goal: "Goal", tolerances: "Tolerances", analytes: "Single compounds", pairs: "Single pairs",
   groups: "Groups", fit: "Fit", search: "Search", leave_out: "Compounds left out", matching: "Table of names",
+  columns: "Columns you own",
 };
 // Shown though they need not be stated.
 const MAIN = ["inner_diameter_mm", "film_thickness_um", "hold_up_min", "hold_min", "ramps", "outlet", "role", "min_resolution", "ignore"];
+// Needed of a column whose wall has a film, as most have.
+const COATED = ["inner_diameter_mm", "film_thickness_um"], NOT_COATED = ["packed", "layer_thickness_um"];
 const ONE = { scouting_runs: "run", analytes: "compound", pairs: "pair", groups: "group", ramps: "ramp", heating_limits: "band" };
 let page = null; // { written(view) }
 let schema = null, tree = null, version = "", file = "";
@@ -79,7 +82,7 @@ function valueField(holder, key, declared, place, needed) {
     field.addEventListener("change", () => set(field.value.split(/[\n\t;]/).map((each) => each.trim()).filter(Boolean)));
   } else {
     const text = declared.type === "string";
-    field = make("input", { ...known, autocomplete: "off", spellcheck: "false", placeholder: plain(usual), ...(text ? {} : { inputmode: "decimal" }) });
+    field = make("input", { ...known, autocomplete: "off", spellcheck: "false", placeholder: needed ? "" : declared["x-default"] ? `if empty: ${plain(usual)}` : plain(usual), ...(text ? {} : { inputmode: "decimal" }) });
     field.value = value === undefined ? "" : String(value);
     field.addEventListener("change", () => set(text ? field.value.trim() : words(field.value)));
   }
@@ -93,7 +96,7 @@ function valueField(holder, key, declared, place, needed) {
 
 /** All keys of a table; pressures in psi or bar only where the file has them so. */
 function fields(holder, declared, place) {
-  const needed = new Set(declared.required ?? []);
+  const needed = new Set([...(declared.required ?? []), ...(dotted(place) === "column" && !NOT_COATED.some((key) => key in holder) ? COATED : [])]);
   const keys = Object.keys(declared.properties).filter((key) => {
     const other = key.replace(/(psi|bar)(?=$|_)/, "kPa");
     if (other !== key && other in declared.properties) return key in holder;
@@ -118,7 +121,8 @@ function part(holder, key, given, place, needed) {
   return made;
 }
 
-const legend = (key) => make("legend", {}, NAMES[key] ?? key.replaceAll("_", " "));
+const titled = (key) => NAMES[key] ?? `${key[0].toUpperCase()}${key.slice(1).replaceAll("_", " ")}`;
+const legend = (key) => make("legend", {}, titled(key));
 const wrong = (place) => make("p", { class: "missed wrong", "data-wrong": dotted(place) });
 
 function tablePart(holder, key, declared, place, needed) {
@@ -204,17 +208,27 @@ function pasteField(holder, place) {
 function draw() {
   const keys = [...FIRST, ...Object.keys(schema.properties).filter((key) => !FIRST.includes(key))];
   const open = new Set([...find("form-parts").querySelectorAll("details[open]")].map((each) => each.dataset.key));
-  find("form-file").textContent = version ? file : `${file}, which is not there yet`;
+  find("form-file").textContent = version ? `Each key as the file has it: ${file}` : `${file} is not there yet: fill in what is needed, and write it.`;
   const parts = keys.map((key) => {
     const declared = resolved(schema.properties[key]), count = stated(tree[key]);
-    const summary = make("summary", {}, make("b", {}, NAMES[key] ?? key), make("span", { class: "quiet" }, count ? ` ${count} stated` : " as usual"));
+    const summary = make("summary", {}, make("b", {}, titled(key)), make("span", { class: "quiet", "data-count": key }));
     const always = isTable(declared) && (!declared.required?.length || (schema.required ?? []).includes(key));
     const inside = always ? fields((tree[key] ??= {}), declared, [key]) : [part(tree, key, schema.properties[key], [key], false)];
     const showing = open.size ? open.has(key) : OPEN.includes(key) || count > 0;
     return make("details", { "data-key": key, open: showing }, summary, always ? wrong([key]) : "", make("div", { class: "keys" }, ...inside));
   });
   find("form-parts").replaceChildren(...parts);
+  counts();
   for (const each of find("form-parts").querySelectorAll(".rare")) each.open = open.has(each.dataset.key);
+}
+
+/** Beside the heading of a part: how much of it the file states. */
+function counts() {
+  for (const each of document.querySelectorAll("#form-parts [data-count]")) {
+    const { count: key } = each.dataset, count = stated(tree[key]), declared = schema.properties[key];
+    const none = (schema.required ?? []).includes(key) ? "to fill in" : declared.type === "array" ? "none" : declared.type === "string" ? "" : "as usual";
+    each.textContent = count ? (declared.type === "string" ? "" : ` ${count} stated`) : ` ${none}`;
+  }
 }
 
 const stated = (value) => (value === undefined ? 0 : Array.isArray(value) ? value.length : typeof value === "object" ? Object.keys(value).length : 1);
@@ -227,6 +241,7 @@ function redraw(focus = null) {
 
 function changed() {
   clearTimeout(soon);
+  counts();
   find("form-said").textContent = "";
   soon = setTimeout(check, CHECK);
 }
@@ -298,7 +313,7 @@ find("write-form").addEventListener("click", async () => {
   }
   await readForm();
   const runs = (tree.scouting_runs ?? []).length;
-  find("form-said").textContent = `Written: ${found.written.join(", ")}.${runs ? "" : " Next: work out which run to make first, under Campaign."}`;
+  find("form-said").textContent = `Written: ${found.written.join(", ")}.${runs ? " Fitting the runs." : " Next: work out which run to make first, under Campaign."}`;
   await page.written(runs ? "program" : null);
 });
 find("read-form").addEventListener("click", readForm);

@@ -1,8 +1,9 @@
-// What-ifs as switches: hydrogen, pairs that are ignored, compounds that are left out. All that is asked carries them.
+// What-ifs as switches: hydrogen, another column, pairs that are ignored, compounds that are left out. All that is asked carries them.
 
 import { find, make } from "/static/ask.js";
 
-let hydrogen = false;
+let hydrogen = false, column = "";
+let columns = []; // {name, text} of those that the laboratory owns
 let ignored = [], leftOut = [];
 let page = null; // { pair(): the two enlarged now, changed() }
 
@@ -11,7 +12,7 @@ export function switchesOf(given) {
 }
 
 /** As the server takes them. */
-export const switches = () => ({ hydrogen, ignored, left_out: leftOut });
+export const switches = () => ({ hydrogen, column, ignored, left_out: leftOut });
 
 /** For a scenario that was read; names that it no longer has go. */
 export function showSwitches(scenario) {
@@ -21,6 +22,11 @@ export function showSwitches(scenario) {
   const already = scenario.gas === "hydrogen";
   find("hydrogen").disabled = already;
   find("hydrogen-text").textContent = already ? "Hydrogen is the carrier gas already" : `Hydrogen instead of ${scenario.gas}`;
+  ({ columns } = scenario);
+  if (!columns.some((each) => each.name === column)) column = "";
+  find("column-field").hidden = !columns.length;
+  find("column").replaceChildren(make("option", { value: "" }, "the one in use"), ...columns.map((each) => make("option", { value: each.name }, `${each.name}, ${each.text}`)));
+  find("column").value = column;
   find("leave-out").replaceChildren(make("option", { value: "" }, "choose a compound"), ...scenario.compounds.map((each) => make("option", { value: each }, each)));
   showSet();
 }
@@ -30,8 +36,9 @@ function showSet() {
   find("switched").replaceChildren(
     ...leftOut.map((name) => row(`${name} left out`, `Count ${name} again`, () => { leftOut = leftOut.filter((each) => each !== name); })),
     ...ignored.map((pair) => row(`${pair.join(" and ")} ignored`, `Count ${pair.join(" and ")} again`, () => { ignored = ignored.filter((each) => each !== pair); })));
-  const said = [hydrogen ? "hydrogen" : "", ...leftOut.map((each) => `${each} left out`), ...ignored.map((each) => `${each.join(" and ")} ignored`)].filter(Boolean);
-  find("what-if-said").textContent = said.length ? `What if: ${said.join("; ")}. The scenario's files are as they were.` : "";
+  const owned = columns.find((each) => each.name === column);
+  const said = [hydrogen ? "hydrogen" : "", owned ? `column ${owned.name}, ${owned.text} as on its tag` : "", ...leftOut.map((each) => `${each} left out`), ...ignored.map((each) => `${each.join(" and ")} ignored`)].filter(Boolean);
+  find("what-if-said").textContent = said.length ? `What if: ${said.join("; ")}. The scenario's files are as they were${owned ? ", and so is the program: search from here for one that suits that column" : ""}.` : "";
 }
 
 function changed() {
@@ -41,6 +48,10 @@ function changed() {
 
 find("hydrogen").addEventListener("change", (event) => {
   hydrogen = event.target.checked;
+  changed();
+});
+find("column").addEventListener("change", (event) => {
+  column = event.target.value;
   changed();
 });
 find("leave-out").addEventListener("change", (event) => {

@@ -79,6 +79,7 @@ def test_a_trace_comes_with_baseline_limits_and_doubt(made_campaign: Path, folde
     assert picture["peaks"] == pytest.approx(list(expected.retention / 60), abs=1e-4)
     for (first, last), a, b in zip(picture["limits"], expected.start, expected.end, strict=True):
         assert (first, last) == pytest.approx((a / 60, b / 60), abs=1e-4)
+    assert all("rampwright-run-" not in each for each in seen["notes"])
     assert max(picture["signal"]) == pytest.approx(float(expected.signal.max()), rel=1e-4)
     assert [each["name"] for each in seen["peaks"]] == [
         "toluene", "octane", "p-xylene", "nonane", "decane",

@@ -386,6 +386,8 @@ def test_a_search_is_started_stopped_and_its_candidates_shown(page: Browser, ser
     page.click("#save-search")
     until(page, "document.querySelector('#search-saved').textContent.includes('Written into')")
     assert (served.session.folder / "results-1" / "report.html").exists()
+    page.run("document.querySelector('#again').click()")
+    until(page, "document.querySelectorAll('#candidates li').length === 0")  # of a fit that is no more
 
 
 # ---- saving, and two pages -------------------------------------------------------------------------------------
@@ -399,6 +401,8 @@ def test_of_two_pages_that_save_under_one_name_the_later_is_told(page: Browser, 
         until(page, f"document.querySelector('#saved').textContent.includes('{word}')")
         if word == "Written into":
             assert f"--program {folder / 'program.toml'}" in text(page, "#saved")
+            words = "[...document.querySelectorAll('#saved code span')].map((each) => each.getClientRects().length)"
+            assert set(page.run(words)) == {1}  # no line ends behind the dashes of an option
             before = {each.name: each.read_bytes() for each in folder.iterdir()}
     assert {each.name: each.read_bytes() for each in folder.iterdir()} == before
 
@@ -513,11 +517,35 @@ def test_a_finger_drags_a_corner_on_a_phone(page: Browser) -> None:
 
 
 def test_it_prints_on_one_page(page: Browser) -> None:
-    printed = page.call(
-        "Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69, "preferCSSPageSize": False}
-    )
-    content = base64.b64decode(printed["data"])
-    assert len(re.findall(rb"/Type\s*/Page\b", content)) == 1
+    for width, height in ((8.27, 11.69), (8.5, 11)):  # A4 and Letter
+        printed = page.call(
+            "Page.printToPDF", {"paperWidth": width, "paperHeight": height, "preferCSSPageSize": False}
+        )
+        content = base64.b64decode(printed["data"])
+        assert len(re.findall(rb"/Type\s*/Page\b", content)) == 1
+
+
+def test_names_over_peaks_stay_beneath_what_stands_above(
+    browser: Browser, made: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "long"
+    shutil.copytree(made, folder)
+    for file in folder.iterdir():
+        content = file.read_text(encoding="utf-8")
+        for name in ("toluene", "octane", "p-xylene", "nonane", "decane"):
+            content = content.replace(name, f"2-methylpropan-{name}")
+        file.write_text(content, encoding="utf-8")
+    running = serving(folder)
+    try:
+        browser.screen()
+        enter(browser, running)
+        ready(browser)
+        tops = "[...document.querySelectorAll('#chart text.name')].map((each) => each.getBoundingClientRect().top)"
+        assert min(browser.run(tops)) >= browser.run(
+            "document.querySelector('#hint').getBoundingClientRect().bottom"
+        )
+    finally:
+        running.end()
 
 
 def test_names_from_tables_are_never_markup(browser: Browser, made: Path, tmp_path: Path) -> None:

@@ -237,6 +237,39 @@ def test_hydrogen_is_what_adapt_says_of_the_same_program(folder: Path) -> None:
     assert any("explodes" in each for each in told["cautions"])
 
 
+OWNED = """
+[[columns]]
+name = "narrow"
+length_m = 20
+inner_diameter_mm = 0.18
+film_thickness_um = 0.18
+max_temperature_C = 260
+"""
+
+
+def test_another_column_is_what_adapt_says_of_the_same_program(folder: Path) -> None:
+    file = folder / "scenario.toml"
+    file.write_text(file.read_text(encoding="utf-8") + OWNED, encoding="utf-8")
+    served = Served(Session(folder))
+    assert served.ask("state", {})["columns"] == [{"name": "narrow", "text": "20 m × 0.18 mm × 0.18 µm"}]
+    carried = rw.adapt(
+        served.session.fitted, length_m=20, inner_diameter_mm=0.18, film_thickness_um=0.18, flow_mL_min=0.8
+    )
+    asked = {"program": carried.after.tables, "certainty": "none", "what_if": {"column": "narrow"}}
+    told = served.ask("predict", asked)
+    assert [each["time"] for each in told["peaks"]] == pytest.approx(
+        [each.retention / 60 for each in carried.after.peaks], abs=2e-4
+    )
+    assert told["reach"]["highest"] == 260  # by its own tag
+    saved = served.ask("save", {**asked, "name": "x"})
+    text = (Path(saved["folder"]) / "what_if.txt").read_text(encoding="utf-8")
+    assert "column narrow, as its tag says" in text
+    assert "--all" in text
+    for wrong in ("long", 3):
+        refused = served.ask("predict", {**asked, "what_if": {"column": wrong}}, 422)["error"]
+        assert "column" in refused
+
+
 def test_a_saved_program_says_which_switches_were_set(served_five: Served) -> None:
     what_if = {"hydrogen": True, "left_out": ["nonane"]}
     told = served_five.ask("save", {"program": PROGRAM, "name": "x", "what_if": what_if})

@@ -29,6 +29,7 @@ from tests.optimizer.page.test_page_browser import (
     text,
     until,
 )
+from tests.optimizer.page.test_setting_up import OWNED
 
 SAID = "(selector) => document.querySelector(selector).textContent"
 EVIL = '<img src=x onerror="document.title=1">'
@@ -56,6 +57,8 @@ def choose_run(page: Browser, file: Path) -> None:
     page.click("#to-campaign")
     until(page, "document.querySelectorAll('#runs tbody tr').length > 0")
     page.tab.set_input_files("#run-file", str(file))
+    page.click("#made button")
+    says(page, "#run-refused", "Say which program it was made with.")
     page.tab.select_option("#made-with", f"start:{FILE}")
     page.click("#made button")
     until(page, "!document.querySelector('#looked').hidden")
@@ -97,7 +100,7 @@ def test_a_trace_is_looked_at_zoomed_approved_and_taken_out_again(
     assert contents(folder) == before
     page.tab.check("#approved")
     page.click("#approve")
-    says(page, "#campaign-said", "The fit holds it now")
+    says(page, "#campaign-said", "The fit includes it now")
     assert len(rw.load_scenario(folder).runs) == 3
     assert page.run("document.querySelectorAll('#runs tbody tr').length") == 3
     page.click("#runs button")
@@ -134,7 +137,7 @@ def test_a_table_is_dropped_and_names_are_put_right_by_hand(
     )
     page.tab.check("#approved")
     page.click("#approve")
-    says(page, "#campaign-said", "The fit holds it now")
+    says(page, "#campaign-said", "The fit includes it now")
     assert len(rw.load_scenario(served.session.folder).runs[-1].peaks.compounds) == 4
 
 
@@ -169,6 +172,8 @@ def test_switches_change_what_is_shown_and_can_be_taken_back(page: Browser) -> N
     says(page, "#cautions", "Hydrogen explodes")
     ready(page)
     page.tab.uncheck("#hydrogen")
+    ready(page)
+    assert not page.tab.is_visible("#column")  # there is no other
     for _ in range(2):
         page.click("#switched button")
         ready(page)
@@ -176,6 +181,34 @@ def test_switches_change_what_is_shown_and_can_be_taken_back(page: Browser) -> N
     until(page, "document.querySelector('#what-if-said').textContent === ''")
     ready(page)
     assert (text(page, "#as-text"), text(page, "#share"), text(page, "#critical")) == before
+
+
+def test_another_column_of_the_laboratorys_is_a_switch(
+    browser: Browser, made_campaign: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "five"
+    shutil.copytree(made_campaign, folder)
+    file = folder / "scenario.toml"
+    file.write_text(file.read_text(encoding="utf-8") + OWNED, encoding="utf-8")
+    running = serving(folder)
+    try:
+        browser.screen()
+        enter(browser, running)
+        ready(browser)
+        before = text(browser, "#as-text"), text(browser, "#share"), text(browser, "#rs")
+        first = "document.querySelector('#peaks tbody td').textContent"
+        time = browser.run(first)
+        browser.tab.select_option("#column", "narrow")
+        says(browser, "#what-if-said", "column narrow, 20 m × 0.18 mm × 0.18 µm as on its tag")
+        until(browser, f"{first} !== {json.dumps(time)}")
+        ready(browser)
+        assert text(browser, "#as-text").split("Carrier")[0] == before[0].split("Carrier")[0]
+        browser.tab.select_option("#column", "")
+        until(browser, "document.querySelector('#what-if-said').textContent === ''")
+        ready(browser)
+        assert (text(browser, "#as-text"), text(browser, "#share"), text(browser, "#rs")) == before
+    finally:
+        running.end()
 
 
 # ---- the form --------------------------------------------------------------------------------------------------
@@ -215,6 +248,12 @@ def test_from_nothing_to_a_first_program_by_the_page_alone(fresh: tuple[Browser,
     page, running = fresh
     folder = running.session.folder
     assert not page.tab.is_enabled("#to-program")
+    assert text(page, "#problems") == ""  # nothing is wrong yet
+    heading = "document.querySelector('[data-count={}]').textContent.trim()"
+    begun = ("column", "to fill in"), ("scouting_runs", "none"), ("goal", "as usual")
+    assert [page.run(heading.format(key)) for key, _ in begun] == [said for _, said in begun]
+    needed = "document.querySelector('label[for=\"field-column.{}\"]').textContent.includes('needed')"
+    assert page.run(needed.format("film_thickness_um"))
     column = {"length_m": "3000", "inner_diameter_mm": "0,25", "film_thickness_um": "0.25"}
     limits = {"min_temperature_C": "40", "max_temperature_C": "320"}
     for key, wanted in (column | limits).items():
