@@ -3,6 +3,7 @@ script obeyed but those named here by their hash."""
 
 from __future__ import annotations
 
+import re
 from base64 import b64encode
 from hashlib import sha256
 from importlib.resources import files as resource_files
@@ -37,6 +38,7 @@ def page(template: str, script: str | None = None, **values: Any) -> str:
         "resolution": RESOLUTION.text,
         "samples": SAMPLES.text,
         "percent": percent,
+        "options": _with_options,
     }
     # Of the filter tojson, which also escapes what could end a script element.
     environment.policies["json.dumps_kwargs"] = {
@@ -59,6 +61,13 @@ def content_policy(style: str, script: str | None) -> str:
     if script is not None:
         rules.append(f"script-src {_hashed(script)}")
     return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
+
+
+def _with_options(text: str) -> str:
+    """A text in which no line ends behind the dashes of an option, as markup."""
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub(r"--[a-z][\w-]*", r'<span class="option">\g<0></span>', str(escape(text))))
 
 
 def _hashed(source: str) -> str:

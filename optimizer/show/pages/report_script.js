@@ -331,7 +331,8 @@
 
     /** A frame with its scale; what is drawn in the part that is returned is cut off at its edges. */
     panel(top, height, low, high, title, kind) {
-      const marks = ticks(low, high, height / (title ? 28 : 45));
+      let count = height / (title ? 28 : 45), marks = ticks(low, high, count);
+      while (marks.values.length < 2 && count < 8) marks = ticks(low, high, ++count); // one value is no scale
       for (const value of marks.values) {
         const y = top + ((high - value) / (high - low)) * height;
         add(this.svg, "path", { class: "grid", d: `M${LEFT} ${y}h${this.width}` });

@@ -227,6 +227,44 @@ def test_the_first_screen_holds_verdict_set_points_and_chromatogram(page: Browse
     assert tops == sorted(tops)
 
 
+def test_set_points_stand_whole_beside_the_chromatogram(page: Browser) -> None:
+    """Also those of a pressure program, whose table has seven columns."""
+    heads = ("step", "kPa/min", "to kPa gauge", "hold, min", "kPa absolute", "psi gauge", "psi/min")
+    cells = ("ramp 1", "17", "123", "0", "224.3", "17.84", "2.47")
+    row = "".join(f"<td{' class=also' if n > 3 else ''}>{each}</td>" for n, each in enumerate(cells) if n)
+    page.run(
+        "document.querySelector('#candidate-1 .set').lastElementChild.innerHTML = `<table><thead><tr>"
+        + "".join(f"<th{' class=also' if n > 3 else ''}>{each}</th>" for n, each in enumerate(heads))
+        + f"</tr></thead><tbody>{f'<tr><th class=t>ramp 1</th>{row}</tr>' * 2}</tbody></table>`"
+    )
+    for box in ("#candidate-1 .set > div:first-child", "#candidate-1 .set > div:last-child"):
+        inside = f"document.querySelector('{box}')"
+        assert page.run(f"{inside}.scrollWidth <= {inside}.clientWidth"), box
+    lines = (
+        "[...document.querySelectorAll('#candidate-1 .set tbody th')].map((each) => {"
+        "const range = document.createRange(); range.selectNodeContents(each); return range.getClientRects().length; })"
+    )
+    assert set(page.run(lines)) == {1}
+    kinds = (
+        "[...document.querySelectorAll('#candidate-1 .set td')].map((each) => getComputedStyle(each).display)"
+    )
+    assert set(page.run(kinds)) <= {"table-cell", "none"}
+
+
+def test_every_panel_has_a_scale_and_no_option_is_broken(page: Browser) -> None:
+    at = f"[...document.querySelectorAll('{FIRST} svg > .value')].map((each) => Number(each.getAttribute('y')))"
+    frames = f"[...document.querySelectorAll('{FIRST} svg > .frame')].map((each) => each.getBBox())"
+    counts = (
+        f"(() => {{ const at = {at}; return {frames}.map((box) => "
+        "at.filter((y) => y >= box.y - 1 && y <= box.y + box.height + 8).length); })()"
+    )
+    assert min(page.run(counts)) >= 2
+    options = "[...document.querySelectorAll('.verdict .option')].map((each) => each.getClientRects().length)"
+    found = page.run(options)
+    assert found
+    assert set(found) == {1}
+
+
 def test_few_words_are_unfolded(page: Browser) -> None:
     """Words and numbers, those in the drawn chromatogram too: at most 700 for a mixture of a dozen."""
     words = page.run(
