@@ -119,6 +119,19 @@ def said_of(columns: Sequence[Column]) -> str:
     return said
 
 
+def lacking_of(columns: Sequence[Column], required: Sequence[str]) -> str:
+    """What a line of headings lacks to be that of a peak table, and how to state it; "" where it hardly is one."""
+    known = {each.key for each in columns} - {""}
+    lacking = [each for each in required if each not in known]
+    left = [each.heading for each in columns if not each.key and each.heading]
+    if len(known) < 2 or not lacking or not left:
+        return ""
+    return (
+        f"no heading is known as {' or '.join(lacking)}: {', '.join(map(repr, left))} are not; name it under the run, "
+        f'such as columns = {{ {lacking[0]} = "HEADING" }}'
+    )
+
+
 def _in(column: Column) -> str:
     if column.key not in TIMES or column.unit == "min":
         return ""

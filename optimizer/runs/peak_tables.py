@@ -21,7 +21,7 @@ from optimizer.base.errors import ScenarioError
 from optimizer.base.quantities import MINUTE, OF_SECONDS, Quantity, Tailing, quantity_of
 from optimizer.base.tables import Table, key, keys_of
 from optimizer.base.text_files import UNSEEN, cell_name, nearest, read_bytes
-from optimizer.runs.headings import TIMES, Column, columns_of, said_of, unit_alone
+from optimizer.runs.headings import TIMES, Column, columns_of, lacking_of, said_of, unit_alone
 from optimizer.runs.sheets import (
     MARKS,
     Sheet,
@@ -252,6 +252,8 @@ def _cells(path: Path, raw: bytes, required: tuple[str, ...], stated: Mapping[st
                 if _is_heading(columns, required):
                     sheet = Sheet(cells_of_text(path, text, mark, number), notes=notes)
                     return _foreign(path, sheet, columns, mark)
+                if not (ours or stated) and (lacking := lacking_of(columns, required)):
+                    raise ScenarioError(f"{path}, line {number + 1}: {lacking}")
         _refuse_stated(path, {} if ours else stated)
     delimiter = announced[1] if announced else next((mark for mark in MARKS if mark in head), ",")
     rows = [(line, row) for line, row in cells_of_text(path, text, delimiter, first) if any(row)]

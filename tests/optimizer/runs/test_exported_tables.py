@@ -98,6 +98,15 @@ def test_what_was_made_of_headings_is_told(tmp_path: Path) -> None:
     assert 'columns = { width_half_min = "Width" }' in found.notes[0]
 
 
+def test_a_heading_that_is_not_known_is_told_among_those_that_are(tmp_path: Path) -> None:
+    text = "Sample;mix 3\n\nNo.;Zeit;Compound;Area;FWHM (min)\n1;3.612;toluene;9;0.031\n2;4.518;octane;9;0.0342\n"
+    with pytest.raises(ScenarioError) as told:
+        table(tmp_path, text)
+    assert "line 3: no heading is known as retention_min: 'No.', 'Zeit' are not" in str(told.value)
+    assert 'columns = { retention_min = "HEADING" }' in str(told.value)
+    as_expected(table(tmp_path, text, columns={"retention_min": "Zeit"}))
+
+
 def test_headings_that_say_nothing_are_stated(tmp_path: Path) -> None:
     text = "Stoff;t;b\ntoluene;216.72;1.86\noctane;271.08;2.052\n"
     stated = {"compound": "Stoff", "retention_s": "t", "width_half_s": "b"}
