@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.column.programs import Array, Controlled, Program, ProgramBatch, batch_of
 from models.peaks.sensitivity import Sensitivity
@@ -34,7 +35,7 @@ OFTEN = 12  # draws in which so many faster programs pass ask for no slower one
 INNER = 128  # draws by which they are
 FIRST_LOOK, SECOND_LOOK = 12, 48  # outcomes of a run: of every possible run, and of the best of those
 LOOKED_AT_TWICE = 4
-NOT_MET = 1.5  # times the best run time now: what counts for a goal that is not met, in the ranking
+NOT_MET = 1.5  # times the best run time now: what counts for a goal that is not met, in the ranking, at least
 
 
 @dataclass(frozen=True)
@@ -166,8 +167,19 @@ def lookup_of(problem: Problem, programs: Sequence[Program]) -> Lookup | None:
         cost,
         chance,
         tuple(chunks),
-        NOT_MET * float(cost[sure[0]] if len(sure) else np.median(cost)),
+        unmet(cost, sure),
     )
+
+
+def unmet(cost: Array, sure: NDArray[np.intp]) -> float:
+    """What a goal that is not met counts for [s]: more than one met by the slowest program of the pool.
+
+    Parameters
+    ----------
+    cost : (N,) array  [s], of the pool's programs, rising
+    sure : those that meet the goal now
+    """
+    return max(NOT_MET * float(cost[sure[0]] if len(sure) else np.median(cost)), float(cost[-1]))
 
 
 def _of_some_use(

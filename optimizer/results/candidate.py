@@ -128,10 +128,13 @@ def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
     without = fit.share_without
     if not (fit.main_risk and nominal) and without - known.share < MOST * (asked - known.share):
         return None
+    remedy, short = "the remedy", ""
+    if without < asked:
+        remedy, short = "a part of the remedy", f", still short of the required {percent(asked)}"
     return (
         f"The main risk is the retention model: with it known exactly, the probability of meeting every requirement "
-        f"would be {percent(without)} instead of {percent(known.share)}. A further scouting run may be the remedy; "
-        f"{_command(scenario, 'scout')} --results FOLDER, with the folder of these results, says which one."
+        f"would be {percent(without)} instead of {percent(known.share)}{short}. A further scouting run may be "
+        f"{remedy}; {_command(scenario, 'scout')} --results FOLDER, with the folder of these results, says which one."
     )
 
 

@@ -17,11 +17,11 @@ def probability_text(known: Reliability) -> str:
     """The pass probability in words."""
     if not known.simulated:
         return f"{percent(known.share)} probability of meeting every requirement ({QUICK})"
-    low, high = known.interval
-    return (
-        f"{percent(known.share)} probability of meeting every requirement (simulated, 95 % interval {100 * low:.0f} to "
-        f"{100 * high:.0f} %)"
-    )
+    low, high = (f"{100 * each:.0f}" for each in known.interval)
+    if low == high:  # no interval from 0 to 0
+        low, high = (f"{100 * each:.1f}".removesuffix(".0") for each in known.interval)
+    met = f"{percent(known.share)} probability of meeting every requirement"
+    return f"{met} (simulated, 95 % interval {low} to {high} %)"
 
 
 def reliability_text(known: Reliability) -> str:

@@ -190,13 +190,19 @@ function show() {
   buttons();
 }
 
+/** Bounds in %, with a decimal where they would else be the same. */
+function intervalOf(bounds) {
+  const [low, high] = bounds.map((each) => (100 * each).toFixed(0));
+  return low === high ? bounds.map((each) => Number((100 * each).toFixed(1))).join(" to ") : `${low} to ${high}`;
+}
+
 function showVerdict() {
   find("run").textContent = `${told.run_time.toFixed(2)} min`;
   find("cycle").textContent = told.cycle_time === null ? "" : `injection to injection ${told.cycle_time.toFixed(1)} min`;
   const known = told.probability, exact = told.certainty === "exact";
   find("share").textContent = known ? percent(known.share) : "–";
   find("share").className = known && known.share >= scenario.confidence ? "met" : "missed";
-  find("sure").textContent = !known ? "" : exact ? `simulated, 95 % interval ${(100 * known.interval[0]).toFixed(0)} to ${(100 * known.interval[1]).toFixed(0)} %` : "by first derivatives";
+  find("sure").textContent = !known ? "" : exact ? `simulated, 95 % interval ${intervalOf(known.interval)} %` : "by first derivatives";
   find("rs").textContent = told.resolution === null ? "–" : told.resolution.toFixed(2);
   find("rs").className = told.resolution !== null && told.resolution < told.needed ? "missed" : "";
   find("critical").textContent = told.critical ? `needs ${told.needed.toFixed(2)}: ${told.critical.join(" and ")}` : "";

@@ -13,7 +13,7 @@ from optimizer.base.clock import rounds_counted
 from optimizer.campaign import next_run, worth
 from optimizer.campaign.next_run import possible
 from optimizer.campaign.pool import Pool, pool_of
-from optimizer.campaign.worth import Lookup, Thought, lookup_of
+from optimizer.campaign.worth import Lookup, Outcomes, Thought, lookup_of
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.methods.expected_information import covariance_after, gain_of, measurement, with_next_flow
 from optimizer.methods.scout_programs import PossibleRun, possible_runs, same_program
@@ -90,6 +90,17 @@ def test_a_run_that_tells_all_leaves_the_best_program_of_each_truth(
         known = np.tile(truth, (worth.INNER, 1))
         cost, _ = lookup.best(thought._as_draws(known, o))
         assert after.cost[o] == pytest.approx(cost, rel=1e-6, nan_ok=True)
+
+
+def test_a_goal_that_is_met_slowly_is_worth_more_than_one_that_is_not() -> None:
+    cost = np.array([210.0, 220.0, 230.0, 3340.0])  # s; only the slowest may come to meet it
+    none = worth.unmet(cost, np.array([], dtype=np.intp))
+    met, missed = (
+        Outcomes(np.array([3340.0]), np.array([0.95])),
+        Outcomes(np.array([np.nan]), np.array([0.5])),
+    )
+    assert met.loss(none) < missed.loss(none)
+    assert worth.unmet(cost[:3], np.array([0])) == 1.5 * 210.0
 
 
 def test_a_program_looked_up_passes_as_probably_as_required(problem: Problem, lookup: Lookup) -> None:

@@ -226,6 +226,8 @@ def test_the_sentence_on_reliability() -> None:
         "100 % probability of meeting every requirement (simulated, 95 % interval 99 to 100 %)."
     )
     assert risks(Reliability(1.0, 400, None, (), nothing)) == []
+    # None of 2000: Wilson's upper bound is z²/(n + z²) = 3.84/2003.84 = 0.19 %.
+    assert "(simulated, 95 % interval 0 to 0.2 %)" in reliability_text(Reliability(0.0, 2000, 0.0, (), ()))
 
 
 def test_sources_that_draws_cannot_tell_apart_are_named_together() -> None:
