@@ -60,10 +60,14 @@ def check_document(scenario: Scenario) -> Document:
             "highest_start_C": None if highest_start is None else number(celsius(highest_start)),
         },
         "warnings": list(scenario.warnings),
-        "next": None if scenario.runs else _first_step(scenario),
+        "next": _next_step(scenario),
     }
 
 
-def _first_step(scenario: Scenario) -> str:
+def _next_step(scenario: Scenario) -> str:
     named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
+    if len(scenario.runs) > 1:
+        return f"rampwright fit {named} shows what the runs tell; rampwright optimize {named} --out results searches."
+    if scenario.runs:
+        return f"One scouting run is there; rampwright scout {named} says which one to make next."
     return f"No [[scouting_runs]] yet, and nothing to fit; rampwright scout {named} says which two to make first."

@@ -49,8 +49,8 @@ def show_candidates(console: Console, scenario: Scenario, outcome: SearchOutcome
     _show_front(console, scenario, outcome)
     tried = "; ".join(f"{kind} {MINUTES.text(cost)}" for kind, cost in outcome.families)
     console.print(
-        f"Tried, shortest {scenario.goal.minimise} found of each kind in min, before rounding and simulated draws (–: "
-        f"not found in this time): {tried}"
+        f"Tried, shortest {scenario.goal.minimise} of each kind in min that meets the goal before rounding and "
+        f"simulated draws (–: none found): {tried}"
     )
     if outcome.ramp_more is not None:
         console.print(outcome.ramp_more.text)

@@ -252,6 +252,7 @@ def test_every_key_stands_on_the_console(
     monkeypatch.setenv("COLUMNS", "80")
     assert call(monkeypatch, "check", full) == 0
     text = " ".join(capsys.readouterr().out.split())
+    assert text.endswith(f"One scouting run is there; rampwright scout {full} says which one to make next.")
     stated = tomllib.loads(FULL)
     for section in (
         "column",
@@ -323,3 +324,14 @@ def test_defaults_stand_where_nothing_is_stated(
     assert document["goal"]["latest_elution_min"] is None
     assert document["search"]["carrier_modes"] == ["constant flow"]
     assert document["scouting_runs"][0]["repeatability_min"] == 0.003
+
+
+def test_what_comes_next_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_good_scenario(tmp_path)
+    monkeypatch.setenv("COLUMNS", "200")
+    assert call(monkeypatch, "check", tmp_path) == 0
+    assert (
+        f"rampwright optimize {tmp_path} --out results searches." in capsys.readouterr().out.splitlines()[-1]
+    )
