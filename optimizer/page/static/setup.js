@@ -67,7 +67,7 @@ function valueField(holder, key, declared, place, needed) {
     else holder[key] = given;
     changed();
   };
-  const known = { id, "data-place": dotted(place), "aria-describedby": `${said} wrong-${dotted(place)}` };
+  const known = { id, "data-place": dotted(place), ...(needed ? { "data-needed": "1" } : {}), "aria-describedby": `${said} wrong-${dotted(place)}` };
   const usual = declared["x-default"] ?? (declared.default === undefined ? "" : String(declared.default));
   let field;
   if (declared.enum || declared.type === "boolean") {
@@ -175,7 +175,10 @@ function listPart(holder, key, declared, place) {
 /** A further run is made like the one before, mostly with another rate. */
 function begunWith(key, before) {
   if (key !== "scouting_runs") return {};
-  return before ? { oven: structuredClone(before.oven), carrier: structuredClone(before.carrier) } : { oven: { ramps: [{}] } };
+  const begun = { name: undefined, peaks: undefined, hold_up_min: undefined }; // in the order of the form, and so of the file
+  return before
+    ? { ...begun, oven: structuredClone(before.oven), carrier: structuredClone(before.carrier) }
+    : { ...begun, oven: { start_C: undefined, hold_min: undefined, ramps: [{ rate_C_per_min: undefined, to_C: undefined }] } };
 }
 
 function remove(text, done) {
@@ -286,7 +289,8 @@ function tell({ problems, warnings = [] }) {
   }
   list("form-problems", elsewhere);
   list("form-warnings", warnings);
-  const missing = problems.length - told.length;
+  const blank = [...document.querySelectorAll("#form-parts [data-needed]")].filter((each) => !each.value).length;
+  const missing = Math.max(problems.length - told.length, problems.length && !pressed ? blank : 0);
   find("form-state").textContent = problems.length ? `${told.length ? `${told.length} to correct` : ""}${told.length && missing ? ", " : ""}${missing ? `${missing} still to fill in` : ""}.` : "Nothing is wrong with it.";
 }
 
@@ -303,7 +307,10 @@ find("write-form").addEventListener("click", async () => {
   clearTimeout(soon);
   pressed = true;
   latest += 1;
+  find("form-state").textContent = "";
+  find("form-said").textContent = "Checking and writing.";
   const found = await askFor("write-form", document_(), "form-refused");
+  find("form-said").textContent = "";
   if (!found) return;
   tell(found);
   if (!found.written) {

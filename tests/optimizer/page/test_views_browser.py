@@ -254,6 +254,7 @@ def test_from_nothing_to_a_first_program_by_the_page_alone(fresh: tuple[Browser,
     assert [page.run(heading.format(key)) for key, _ in begun] == [said for _, said in begun]
     needed = "document.querySelector('label[for=\"field-column.{}\"]').textContent.includes('needed')"
     assert page.run(needed.format("film_thickness_um"))
+    says(page, "#form-state", "6 still to fill in.")
     column = {"length_m": "3000", "inner_diameter_mm": "0,25", "film_thickness_um": "0.25"}
     limits = {"min_temperature_C": "40", "max_temperature_C": "320"}
     for key, wanted in (column | limits).items():
@@ -283,6 +284,11 @@ def test_from_nothing_to_a_first_program_by_the_page_alone(fresh: tuple[Browser,
     ready(page)
     scenario = rw.load_scenario(folder)
     assert [run.name for run in scenario.runs] == ["slow", "fast"]
+    written = (folder / "scenario.toml").read_text(encoding="utf-8")
+    assert (
+        "oven = { start_C = 50, hold_min = 2, ramps = [{ rate_C_per_min = 5, to_C = 280, hold_min = 5 }] }"
+        in written
+    )
     assert scenario.runs[1].peaks.compounds == ("toluene", "octane", "p-xylene", "nonane", "decane")
     page.tab.fill("#seconds", "1")
     page.click("#search")
