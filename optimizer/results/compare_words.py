@@ -57,7 +57,8 @@ def _judgement(compared: Comparison) -> str:
         return f"Not confirmed: {'; '.join(_lost(compared))}; of the peaks found, {times}"
     if verdict == "unresolved":
         return f"Times as predicted, resolution lower than predicted: {times}"
-    return f"The prediction is confirmed: {times}"
+    open_yet = ", but one run cannot tell whether it meets the goal" if compared.undecided else ""
+    return f"The prediction is confirmed{open_yet}: {times}"
 
 
 def _lost(compared: Comparison) -> list[str]:

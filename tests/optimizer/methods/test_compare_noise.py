@@ -167,6 +167,7 @@ def test_a_lack_within_the_noise_of_a_reading_is_not_held_against_the_program(
     assert made.verdict == "holds"
     assert made.goal_met is None
     line = verdict_line(made)
+    assert line.startswith("The prediction is confirmed, but one run cannot tell whether it meets the goal: ")
     assert f"found {pair.found:.2f}" in line
     assert f"within the noise of one run (± {HALF_95 * pair.found_sd:.2f})" in line
     after = refit(made)
