@@ -114,26 +114,32 @@ def _command(scenario: Scenario, name: str) -> str:
 def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
     """Where a further scouting run is the remedy; None elsewhere.
 
-    It is where the fit is the main risk of the best nominal program; without one, where most of what the closest
-    program lacks to the required probability comes from what the fit does not know.
+    It is where the fit is the main risk of the best nominal program, or where most of what the closest program lacks to
+    the required probability comes from what the fit does not know; told of the one that would be surer then.
     """
     asked = scenario.goal.confidence
     if outcome.feasible or not outcome.candidates or asked <= 0:
         return None
     nominal = None if outcome.not_met is None else outcome.not_met.nominal
-    known = outcome.candidates[0].reliability if nominal is None else nominal.reliability
-    fit = next((each for each in known.sources if each.text == SOURCE_TEXTS["retention"]), None)
-    if fit is None or known.share >= asked:
+    helped: list[tuple[float, float]] = []  # pass probability without what the fit does not know, and now
+    for known in (None if nominal is None else nominal.reliability, outcome.candidates[0].reliability):
+        sources = () if known is None else known.sources
+        fit = next((each for each in sources if each.text == SOURCE_TEXTS["retention"]), None)
+        if known is None or fit is None or known.share >= asked:
+            continue
+        gained = fit.share_without - known.share
+        main = nominal is not None and known is nominal.reliability and fit.main_risk
+        if main or gained >= MOST * (asked - known.share):
+            helped.append((fit.share_without, known.share))
+    if not helped:
         return None
-    without = fit.share_without
-    if not (fit.main_risk and nominal) and without - known.share < MOST * (asked - known.share):
-        return None
+    without, now = max(helped)
     remedy, short = "the remedy", ""
     if without < asked:
         remedy, short = "a part of the remedy", f", still short of the required {percent(asked)}"
     return (
         f"The main risk is the retention model: with it known exactly, the probability of meeting every requirement "
-        f"would be {percent(without)} instead of {percent(known.share)}{short}. A further scouting run may be "
+        f"would be {percent(without)} instead of {percent(now)}{short}. A further scouting run may be "
         f"{remedy}; {_command(scenario, 'scout')} --results FOLDER, with the folder of these results, says which one."
     )
 

@@ -12,7 +12,7 @@ from markupsafe import escape
 from rich.console import Console
 
 from models.units import flow_si, kelvin
-from optimizer.goal.asides import NotMet
+from optimizer.goal.asides import Nominal, NotMet
 from optimizer.goal.cautions import about_hydrogen
 from optimizer.goal.outcome import NOMINAL_GOAL, FrontPoint, SearchOutcome, WhatIf
 from optimizer.goal.reliability import PairAtRisk, Source
@@ -239,6 +239,18 @@ def test_a_further_run_is_advised_where_the_fit_is_to_blame(without: float, advi
     assert ("a part of the remedy" in said) == (without < 0.95)
     assert "rampwright scout made_up --results FOLDER" in said
     assert said in page
+
+
+def test_a_further_run_is_advised_for_the_program_that_it_makes_surest() -> None:
+    """The fastest nominal program would stay short; the closest, slower one would not."""
+    asked = replace(SCENARIO, goal=replace(SCENARIO.goal, confidence=0.9))
+    closest, fastest = with_sources(0.64, 0.99), with_sources(0.32, 0.53).candidates[0]
+    nominal = Nominal("one ramp", fastest.prediction.program, 150.0, fastest.reliability)
+    not_met = NotMet("not sure enough yet", 0.9, nominal=nominal)
+    said = scouting_advice(asked, replace(closest, not_met=not_met)) or ""
+    assert "would be 99 % instead of 64 %. A further scouting run may be the remedy" in said
+    still = scouting_advice(asked, replace(with_sources(0.1, 0.11), not_met=not_met)) or ""
+    assert "would be 53 % instead of 32 %, still short of the required 90 %" in still
 
 
 def test_a_further_run_is_advised_neither_on_paper_nor_where_the_goal_is_met() -> None:
