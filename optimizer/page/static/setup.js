@@ -18,6 +18,7 @@ const COATED = ["inner_diameter_mm", "film_thickness_um"], NOT_COATED = ["packed
 const ONE = { scouting_runs: "run", analytes: "compound", pairs: "pair", groups: "group", ramps: "ramp", heating_limits: "band" };
 let page = null; // { written(view) }
 let schema = null, tree = null, version = "", file = "";
+let headed = new Set(); // tables that the file has, which may say nothing
 let tables = {}; // what was pasted, by the name of its file
 let pressed = false; // whether what is missing is told
 let soon = null, latest = 0;
@@ -35,6 +36,7 @@ async function readForm() {
   const found = await askFor("form", {}, "form-refused");
   if (!found) return;
   ({ schema, tree, version, file } = found);
+  headed = new Set(Object.keys(tree));
   tables = {};
   pressed = false;
   draw();
@@ -249,12 +251,12 @@ function changed() {
   soon = setTimeout(check, CHECK);
 }
 
-/** What is sent: tables that say nothing are left out where nothing asks for them. */
+/** What is sent: tables that say nothing are left out where neither file nor schema has them. */
 function document_() {
   const made = structuredClone(tree);
   for (const [key, value] of Object.entries(made)) {
     const empty = value && typeof value === "object" && !stated(value);
-    if (empty && !(schema.required ?? []).includes(key)) delete made[key];
+    if (empty && !headed.has(key) && !(schema.required ?? []).includes(key)) delete made[key];
   }
   return { tree: made, tables: Object.fromEntries(Object.entries(tables).filter(([name]) => (tree.scouting_runs ?? []).some((run) => run.peaks === name))), version };
 }

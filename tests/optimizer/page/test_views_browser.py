@@ -285,6 +285,7 @@ def test_from_nothing_to_a_first_program_by_the_page_alone(fresh: tuple[Browser,
     scenario = rw.load_scenario(folder)
     assert [run.name for run in scenario.runs] == ["slow", "fast"]
     written = (folder / "scenario.toml").read_text(encoding="utf-8")
+    assert "\n[instrument]\n#max_inlet_pressure_kPa = 400\n" in written  # comments stay
     assert (
         "oven = { start_C = 50, hold_min = 2, ramps = [{ rate_C_per_min = 5, to_C = 280, hold_min = 5 }] }"
         in written
