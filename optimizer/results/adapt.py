@@ -192,8 +192,9 @@ def column_table_rows(choice: ColumnChoice) -> list[dict[str, str | float | None
 
 
 def column_rows(choice: ColumnChoice) -> list[list[str]]:
-    """The same as texts below `COLUMN_HEADINGS`."""
-    return [_column_texts(choice, each) for each in choice.each]
+    """The same as texts below `COLUMN_HEADINGS`, numbered as in the picture."""
+    texts = [_column_texts(choice, each) for each in choice.each]
+    return [[f"{number}. {name}", *rest] for number, (name, *rest) in enumerate(texts, 1)]
 
 
 def _column_texts(choice: ColumnChoice, on: OnColumn) -> list[str]:

@@ -209,6 +209,7 @@ def test_documents_table_page_and_files_say_the_same(found: ColumnChoice) -> Non
     assert [line["column"] for line in lines] == [each.column for each in found.each]
     rows = column_rows(found)
     assert all(len(row) == len(COLUMN_HEADINGS) for row in rows)
+    assert [row[0].split(" (")[0] for row in rows[:2]] == ["1. narrow", f"2. {found.each[1].column}"]
     page = files["columns.html"].decode()
     assert page.count("<svg") + page.count("data:image/svg") >= 1
     for row in rows:
