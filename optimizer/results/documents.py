@@ -60,11 +60,12 @@ def check_document(scenario: Scenario) -> Document:
             "highest_start_C": None if highest_start is None else number(celsius(highest_start)),
         },
         "warnings": list(scenario.warnings),
-        "next": _next_step(scenario),
+        "next": None if scenario.runs else next_step(scenario),
     }
 
 
-def _next_step(scenario: Scenario) -> str:
+def next_step(scenario: Scenario) -> str:
+    """Which command comes next."""
     named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
     if len(scenario.runs) > 1:
         return f"rampwright fit {named} shows what the runs tell; rampwright optimize {named} --out results searches."

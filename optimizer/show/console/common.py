@@ -12,7 +12,7 @@ from rich.table import Table
 
 from optimizer.base.given_values import inline_toml
 from optimizer.goal.cautions import not_to_be_run
-from optimizer.results.documents import Document, check_document
+from optimizer.results.documents import Document, check_document, next_step
 from optimizer.results.scenario_words import goal_lines, inputs
 from optimizer.results.set_points import program_lines
 from optimizer.scenario.data import Scenario
@@ -38,8 +38,7 @@ def show_check(console: Console, scenario: Scenario) -> None:
     console.print("[bold]Every key, with its default where the file states none[/bold]")
     console.print(_keys(document))
     show_warnings(console, document["warnings"])
-    if document["next"] is not None:
-        console.print(f"[bold]Next:[/bold] {_escaped(document['next'])}", soft_wrap=True)
+    console.print(f"[bold]Next:[/bold] {_escaped(next_step(scenario))}", soft_wrap=True)
 
 
 def _keys(document: Document) -> Table:
