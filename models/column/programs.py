@@ -245,16 +245,13 @@ def is_static(batch: ProgramBatch) -> bool:
 
 
 def corners(batch: ProgramBatch) -> tuple[Array, Array, Array]:
-    """Start times [s], temperatures [K] and set values at the corners of oven and carrier, each (B, N)."""
+    """Start times [s], temperatures [K] and set values at the corners of oven and carrier, each (N, B)."""
     times, T = _trimmed(batch.oven_times, batch.oven_temperatures)
     if is_static(batch):
-        values = np.broadcast_to(batch.carrier_values[:, :1], times.shape)
-    else:
-        carrier_times, carrier_values = _trimmed(batch.carrier_times, batch.carrier_values)
-        merged = np.sort(np.concatenate([times, carrier_times[:, 1:]], axis=1), axis=1)
-        values = values_at(merged, carrier_times, carrier_values)
-        times, T = merged, values_at(merged, times, T)
-    return np.ascontiguousarray(times.T), np.ascontiguousarray(T.T), np.ascontiguousarray(values.T)
+        return times, T, np.repeat(batch.carrier_values[:, :1], times.shape[1], axis=1)
+    carrier_times, carrier_values = _trimmed(batch.carrier_times, batch.carrier_values)
+    merged = np.sort(np.concatenate([times, carrier_times[:, 1:]], axis=1), axis=1)
+    return merged, values_at(merged, times, T), values_at(merged, carrier_times, carrier_values)
 
 
 def _trimmed(times: Array, values: Array) -> tuple[Array, Array]:

@@ -254,7 +254,7 @@ def parts_of(column: Column) -> tuple[tuple[Part, ...], Part, tuple[Part, ...]]:
 
 
 def _require_drop(inlet_pressure: Array | float, outlet_pressure: Array | float) -> None:
-    if np.any(np.asarray(inlet_pressure) <= outlet_pressure):
+    if (np.asarray(inlet_pressure) <= outlet_pressure).any():
         raise InvalidInputError(
             f"the inlet pressure ({float(np.min(inlet_pressure)):.6g} Pa absolute) must be above the outlet "
             f"pressure ({float(np.max(outlet_pressure)):.6g} Pa absolute); was a gauge pressure given as absolute?"
@@ -434,7 +434,7 @@ def inlet_pressure(system: ColumnSystem, controlled: Controlled, value: Array, T
     In the flow and velocity modes the pneumatics compute it from the nominal dimensions.
     """
     if controlled == "pressure":
-        return np.broadcast_arrays(value, T)[0]
+        return value + np.zeros(np.shape(T))
     if controlled == "flow":
         return inlet_pressure_for_flow(system.column, system.gas, T, value, system.outlet_pressure)
     if controlled == "velocity":

@@ -67,7 +67,7 @@ def pair_resolution(
     (..., P) array
     """
     a, b = pairs[:, 0], pairs[:, 1]
-    t1, t2, w1, w2 = retention[..., a], retention[..., b], width_half[..., a], width_half[..., b]
+    t1, t2, w1, w2 = (of.take(at, axis=-1) for of in (retention, width_half) for at in (a, b))
     if tailing is not None:
         front, back = facing_shares(tailing)
         a_first = t1 <= t2

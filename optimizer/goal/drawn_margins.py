@@ -160,7 +160,7 @@ def signed_resolutions(
     problem: Problem,
     retention: Array,
     drawn: DrawnPeaks,
-    programs: Index | int = 0,
+    programs: Index | None = None,
     pairs: Index | None = None,
 ) -> Array:
     """Resolutions (Q, D) of pairs in draws, negative where the two have changed places against the prediction.
@@ -175,7 +175,9 @@ def signed_resolutions(
         program if not given
     """
     index = problem.pairs.index if pairs is None else problem.pairs.index[pairs]
-    programs = np.broadcast_to(programs, len(index))
+    programs = np.zeros(len(index), dtype=np.intp) if programs is None else programs
+    if len(index) <= PAIRS_AT_ONCE:
+        return _signed(problem, retention, drawn, programs, *index.T)
     result = np.empty((len(index), drawn.retention.shape[2]))
     for first in range(0, len(index), PAIRS_AT_ONCE):
         part = slice(first, first + PAIRS_AT_ONCE)
@@ -233,8 +235,10 @@ def _near(problem: Problem, retention: Array, drawn: Array, margins: Array) -> t
     off = drawn - drawn.mean(axis=2, keepdims=True)
     covariance = off @ off.swapaxes(1, 2) / off.shape[2]
     variance = np.diagonal(covariance, axis1=1, axis2=2)
-    spread = np.sqrt(np.maximum(variance[:, a] + variance[:, b] - 2 * covariance[:, a, b], 0.0))
-    needed_apart = np.abs(retention[:, b] - retention[:, a]) / np.maximum(1 + margins, NOTHING)
+    of_differences = variance[:, :, None] + variance[:, None] - 2 * covariance
+    spread = np.sqrt(np.maximum(of_differences[:, a, b], 0.0))
+    apart = np.abs(retention.take(b, axis=1) - retention.take(a, axis=1))
+    needed_apart = apart / np.maximum(1 + margins, NOTHING)
     programs, pairs = np.nonzero((margins < NEAR) | (needed_apart * margins < FAR * spread))
     return programs, pairs
 

@@ -243,7 +243,7 @@ class Problem:
         return self._assessed(batch, migrate_around(self.tables[batch.controlled], batch))
 
     def _assessed(self, batch: ProgramBatch, peaks: Migration) -> Assessment:
-        tailing = self.tailing
+        tailing = np.repeat(self.tailing[None], batch.size, axis=0)
         if peaks.lean is not None:
             tailing = self.tailing_with(np.where(peaks.eluted, peaks.lean.front, 1.0))
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
@@ -264,8 +264,7 @@ class Problem:
         )
         cost = self.cost(batch, run_time)
         found = margins(self.limits, runs)
-        every = np.broadcast_to(tailing, retention.shape)
-        return self.held(Assessment(retention, width, run_time, cost, found, every))
+        return self.held(Assessment(retention, width, run_time, cost, found, tailing))
 
     def held(self, assessment: Assessment) -> Assessment:
         """An assessment without backoff with its limits lessened by that of this problem."""

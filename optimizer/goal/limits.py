@@ -146,15 +146,19 @@ def carried(system: ColumnSystem, batch: ProgramBatch, bake_out: float | None = 
 
     With a `bake_out` temperature [K] also there, at the carrier's last set value.
     """
-    _, T, carrier = (np.ascontiguousarray(values.T) for values in corners(batch))
-    T = np.concatenate([T, (T[:, 1:] + T[:, :-1]) / 2], axis=1)
+    _, T, carrier = corners(batch)
     last = carrier[:, -1:]
-    carrier = np.concatenate([carrier, (carrier[:, 1:] + carrier[:, :-1]) / 2], axis=1)
+    T, carrier = _with_middles(T), _with_middles(carrier)
     if bake_out is not None:
         T = np.concatenate([T, np.full((len(T), 1), bake_out)], axis=1)
         carrier = np.concatenate([carrier, last], axis=1)
     pressure = inlet_pressure(system, batch.controlled, carrier, T)
     return pressure, flow(system.column, system.gas, T, pressure, system.outlet_pressure)
+
+
+def _with_middles(values: Array) -> Array:
+    """Values (N, B) at corners, then those half-way between."""
+    return np.concatenate([values, (values[:, 1:] + values[:, :-1]) / 2], axis=1)
 
 
 def _of_pneumatics(scenario: Scenario) -> Iterator[Limit]:
@@ -233,8 +237,7 @@ def _of_split(scenario: Scenario) -> Iterator[Limit]:
 
 def _carried_times(batch: ProgramBatch, count: int) -> Array:
     """Times [s] of what `carried` gives (N, Q); a bake-out comes after all others."""
-    times = np.ascontiguousarray(corners(batch)[0].T)
-    times = np.concatenate([times, (times[:, 1:] + times[:, :-1]) / 2], axis=1)
+    times = _with_middles(corners(batch)[0])
     last = times.max(axis=1, keepdims=True) + 1.0
     return np.concatenate([times, np.repeat(last, count - times.shape[1], axis=1)], axis=1)
 
@@ -265,8 +268,9 @@ def _carrier_rate(pressure_rate: float, flow_rate: float) -> Limit:
     def margin(runs: Runs) -> Array:
         batch = runs.batch
         limit = {"pressure": pressure_rate, "flow": flow_rate}.get(batch.controlled, np.inf)
-        change, duration = np.abs(np.diff(batch.carrier_values)), np.diff(batch.carrier_times)
-        rate = change / np.maximum(duration, 1e-9)
+        times, values = batch.carrier_times, batch.carrier_values
+        change, duration = values[:, 1:] - values[:, :-1], times[:, 1:] - times[:, :-1]
+        rate = np.abs(change) / np.maximum(duration, 1e-9)
         return np.asarray(1 - rate.max(axis=1, initial=0.0) / limit)
 
     def text(seen: Prediction) -> str:
@@ -324,10 +328,10 @@ def _of_oven(scenario: Scenario) -> Iterator[Limit]:
 
 def _heating_rate(bands: Bands) -> Limit:
     def margin(runs: Runs) -> Array:
-        T = runs.batch.oven_temperatures
-        rise, duration = np.diff(T, axis=1), np.diff(runs.batch.oven_times, axis=1)
-        rate = rise / np.where(duration > 0, duration, np.inf)
-        return np.asarray((1 - rate / heating_limit(bands, T[:, :-1], T[:, 1:])).min(axis=1, initial=1.0))
+        times, T = runs.batch.oven_times, runs.batch.oven_temperatures
+        start, end, duration = T[:, :-1], T[:, 1:], times[:, 1:] - times[:, :-1]
+        rate = (end - start) / np.where(duration > 0, duration, np.inf)
+        return np.asarray((1 - rate / heating_limit(bands, start, end)).min(axis=1, initial=1.0))
 
     def text(seen: Prediction) -> str:
         heating = max(_heating(bands, seen.program), key=lambda ramp: ramp[2] / ramp[3], default=None)
@@ -411,16 +415,17 @@ def heating_limit(bands: Bands, start: Array, end: Array) -> Array:
 
     Bands are (up to [K], rate [K/s]), ascending; a ramp must respect the slowest of those it passes through.
     """
-    last = len(bands) - 1
     # A ramp that starts on an edge is in the band above it from the first moment.
-    first = np.minimum(heating_band(bands, np.asarray(start) + 2e-6), last)
-    return _slowest(bands)[first, np.minimum(heating_band(bands, np.asarray(end)), last)]
+    return np.asarray(_slowest(bands)[heating_band(bands, start + 2e-6), heating_band(bands, end)])
 
 
 @cache
 def _slowest(bands: Bands) -> Array:
-    """Rates (Z, Z) [K/s] of the slowest band that a ramp from one band into another passes through."""
-    rates, each = [rate for _, rate in bands], range(len(bands))
+    """Rates (Z + 1, Z + 1) [K/s] of the slowest band that a ramp from one into another passes through.
+
+    What is above the last band is as in it.
+    """
+    rates, each = [rate for _, rate in (*bands, bands[-1])], range(len(bands) + 1)
     return np.array([[min(rates[min(a, b) : max(a, b) + 1]) for b in each] for a in each])
 
 

@@ -66,15 +66,16 @@ class Draws:
     @cached_property
     def own(self) -> Array:
         """(M, 4, D) what is a compound's own: added to its T0, ln theta and dCp, and a factor of its time."""
-        return np.concatenate([self.retention.transpose(2, 1, 0), 1 + self.time.T[:, None]], axis=1)
+        factor = 1 + self.time.T[:, None]
+        # Draw by draw in memory, as products of matrices like it.
+        return np.ascontiguousarray(np.concatenate([self.retention.transpose(2, 1, 0), factor], axis=1))
 
     @cached_property
     def of_widths(self) -> tuple[Array, Array]:
         """What moves widths: the part of `shared` that does, (7, D), and each compound's own, ln diffusion in gas and
         film and what the model leaves out, (M, 3, D)."""
-        return np.ascontiguousarray((self.shared - self.fitted).T), np.stack(
-            [self.diffusion.T, self.film.T, self.width.T], axis=1
-        )
+        own = np.stack([self.diffusion.T, self.film.T, self.width.T], axis=1)
+        return np.ascontiguousarray((self.shared - self.fitted).T), np.ascontiguousarray(own)
 
 
 @dataclass(frozen=True)
