@@ -227,7 +227,8 @@ def _optimize(
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
         if progress:
             progress(0.99, "rounding to the instrument's steps")
-        outcome = outcome_of(problem, searched, 0.0 if searched.interrupted else began + settled)
+        until = np.inf if rounds_are_counted() else began + settled
+        outcome = outcome_of(problem, searched, 0.0 if searched.interrupted else until)
         if not outcome.feasible:
             outcome = replace(outcome, not_met=why_not(problem, outcome, searched, _longer(budget)))
     if searched.interrupted or stop_asked():  # who ended the search wants its result now

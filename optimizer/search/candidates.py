@@ -38,7 +38,7 @@ SIMPLER = 1.005  # a program with more ramps must be faster than a simpler one b
 ALIKE_SHORTFALL = 0.005  # a program that fails with more ramps must come closer by this to be shown
 ALIKE_MISSES, ALIKE_PROBABILITY = 3, 2  # decimals to which what two programs miss is counted
 HALF = 0.5  # of the time left for rounding, for each program in turn
-FURTHER_ENDS = 3  # of a family whose best do not hold on the grid
+FURTHER_ENDS = 8  # that are rounded, at most, where they are shorter than the best rounded one
 SLOW = 3.0  # families slower than this many times the best are not worth a page
 CONTRADICTION = "no program found keeps all limits of column and instrument: do they contradict one another?"
 NO_TIME = "not rounded to the instrument's steps for want of time"
@@ -122,7 +122,7 @@ def _why_left_out(each: _Scored, scored: list[_Scored], chosen: list[_Scored]) -
 
 
 def _rounded(problem: Problem, searched: Searched, pool: list[Found], until: float) -> list[Settable]:
-    """The pool on the instrument's grid; of a family that holds only unrounded, further ends until one holds there."""
+    """The pool on the instrument's grid, and further ends that are shorter than the best there: grids differ."""
     seed = problem.scenario.search.seed
     rounded: list[Settable] = []
     for found in pool:
@@ -130,19 +130,14 @@ def _rounded(problem: Problem, searched: Searched, pool: list[Found], until: flo
             break
         half = clock.now() + HALF * max(until - clock.now(), 0.0)
         rounded.append(settable(problem, found.family, found.descent.z, seed, half, found.feasible))
-    for ends in searched.best.values():
-        own = [
-            each
-            for each, found in zip(rounded, pool, strict=False)
-            if ends and found.family is ends[0].family
-        ]
-        if not own or any(each.feasible for each in own) or clock.now() >= until:
-            continue
-        further = [found for found in ends if found.feasible and not any(found is each for each in pool)]
-        for found in further[:FURTHER_ENDS]:
-            rounded.append(settable(problem, found.family, found.descent.z, seed, until))
-            if rounded[-1].feasible:
-                break
+    further = [
+        found for found in searched.all() if found.feasible and not any(found is each for each in pool)
+    ]
+    for found in further[:FURTHER_ENDS]:
+        best = min((each.cost(problem) for each in rounded if each.feasible), default=np.inf)
+        if found.descent.cost >= best or clock.now() >= until:
+            break
+        rounded.append(settable(problem, found.family, found.descent.z, seed, until))
     return rounded
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Set
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,7 +23,10 @@ from optimizer.search.program_space import Family
 CORNERS = 256  # of the grid cell that holds the descent's end
 OPENED, IDLE = 25, 6  # points whose neighbours are judged, at most, and in a row without anything better
 FAR = (1, 2, 3, 5)  # steps by which one set point is moved
-DRAWN = 32  # of them, the most promising
+WIDE = (1, 2, 4, 8, 16, 32)  # steps by which two are moved where such moves lead no further
+WIDER = 6  # times this is tried, at most
+DRAWN = 32  # of the points tried, the most promising
+AT_ONCE = 1024  # points simulated together
 PRICES = (1.0, 4.0)  # in ln(cost), of a margin missed, in turn
 STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
 ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
@@ -66,6 +69,11 @@ class Settable:
     def feasible(self) -> bool:
         """Whether every margin is kept, as probably as asked."""
         return self.margin >= FEASIBLE and self.spare >= 0
+
+    def cost(self, problem: Problem) -> float:
+        """What is minimised [s], of the program as it ends."""
+        end = np.array([self.program.oven.duration])
+        return float(problem.cost(batch_of([self.program]), end)[0])
 
     @property
     def how_far(self) -> tuple[bool, float]:
@@ -164,18 +172,17 @@ def _on_grid(problem: Problem, family: Family, z: Array, seed: int, until: float
     return _ended(problem, family, z, grid.best.values)
 
 
-def _moves(family: Family) -> Array:
-    """One set point moved by some steps, and two by one."""
-    unit = np.eye(family.size)
-    single = [sign * far * row for row in unit for sign in (1, -1) for far in FAR]
-    double = [
-        s * unit[a] + r * unit[b]
-        for a in range(family.size)
-        for b in range(a + 1, family.size)
-        for s in (1, -1)
-        for r in (1, -1)
-    ]
-    return np.array(single + double)
+def _moves(size: int, far: Sequence[int], both: Sequence[int]) -> Array:
+    """One of `size` set points moved by `far` steps either way, and two by `both`."""
+    unit = np.eye(size)
+    single = [step * row for row in unit for step in _either_way(far)]
+    first, second = np.triu_indices(size, 1)
+    double = [s * unit[first] + r * unit[second] for s in _either_way(both) for r in _either_way(both)]
+    return np.concatenate([single, *double])
+
+
+def _either_way(steps: Sequence[int]) -> list[int]:
+    return [sign * step for step in steps for sign in (1, -1)]
 
 
 @dataclass(frozen=True)
@@ -215,7 +222,9 @@ class _Grid:
         self.problem, self.family, self.asked = problem, family, problem.confidence
         self.points: dict[bytes, _Point] = {}
         self.ends: dict[bytes, float] = {}
-        self.moves, self.seed = _moves(family) * family.step, seed
+        self.moves = _moves(family.size, FAR, (1,)) * family.step
+        self.wide_moves = _moves(family.size, WIDE, WIDE) * family.step
+        self.seed = seed
         self.begin(z)
 
     def begin(self, z: Array) -> None:
@@ -321,6 +330,35 @@ class _Grid:
         return float(np.log(point.cost)) + price * (point.lack + short)
 
     def search(self, asked: float, until: float, sure: bool) -> None:
+        """Go downhill, and on from what wide moves find, until these give nothing better any more."""
+        self.downhill(asked, until, sure)
+        for _ in range(WIDER):
+            best = self.best
+            if until < np.inf and now() >= until and (self.keeps(best) or not sure):
+                break
+            self.leap(best)
+            if not self.better(self.best, best):
+                break
+            self.downhill(asked, until, sure)
+
+    def leap(self, best: _Point) -> None:
+        """Judge the fastest that seem to keep everything, and the most promising, of all wide moves from the best.
+
+        A set point in large steps (a flow, a rate) is often paid for by another in many small ones.
+        """
+        problem = self.held or self.problem
+        values = np.unique(self.family.rounded(best.values + self.wide_moves), axis=0)
+        cost, margin = np.empty(len(values)), np.empty(len(values))
+        for first in range(0, len(values), AT_ONCE):
+            part = slice(first, first + AT_ONCE)
+            assessment = problem.assess(self.family.batch(values[part]), "polish")
+            cost[part], margin[part] = assessment.cost, problem.smallest_margin(assessment)
+        kept = np.where(margin >= FEASIBLE, cost, np.inf)
+        promise = np.log(cost) + PRICES[0] * np.maximum(-margin, 0.0)
+        rows = [np.argsort(key, kind="stable")[: DRAWN // 2] for key in (kept, promise)]
+        self.judge(values[np.concatenate(rows)])
+
+    def downhill(self, asked: float, until: float, sure: bool) -> None:
         """Go on from the best and the most promising points, in turn, until that gives nothing better any more."""
         self.asked, opened, idle = asked, set[bytes](), 0
         self.held = self.reserve(self.best.values)
