@@ -10,6 +10,7 @@ from models.column.programs import Program
 from models.fit.fit import Fit
 from optimizer.app.interface_results import Predicted
 from optimizer.app.result import Result
+from optimizer.base.clock import Progress
 from optimizer.base.workbooks import Rows, workbook_bytes
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.methods import adapt as carrying
@@ -22,7 +23,6 @@ from optimizer.results.candidate import candidate_document, csv_bytes, json_byte
 from optimizer.results.documents import Document
 from optimizer.results.set_points import program_file
 from optimizer.scenario.data import Scenario
-from optimizer.search.found import Progress
 
 
 @dataclass(frozen=True, eq=False)

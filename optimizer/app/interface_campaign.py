@@ -18,6 +18,7 @@ from optimizer.app.interface_compare import Compared
 from optimizer.app.interface_results import Fitted, Optimized
 from optimizer.app.peak_proposal import ProposedRow, row_documents, rows_of
 from optimizer.app.result import Result
+from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError, as_arguments
 from optimizer.base.numbers import MINUTES
 from optimizer.base.output import write_folder
@@ -38,7 +39,6 @@ from optimizer.runs.run_files import read_run
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
 from optimizer.scenario.reading import load_scenario
-from optimizer.search.found import Progress
 from optimizer.show.pages.campaign import history_html
 
 if TYPE_CHECKING:

@@ -14,6 +14,7 @@ from models.fit.matching import CONFIDENT, Matching, UnnamedRun, match_expected
 from optimizer.app.interface_results import Fitted
 from optimizer.app.peak_proposal import WITHOUT_AREAS, ProposedRow, row_documents, rows_of
 from optimizer.app.result import Result
+from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError, UnnamedPeaks
 from optimizer.base.output import write_atomically
 from optimizer.base.workbooks import Rows, workbook_bytes
@@ -32,7 +33,6 @@ from optimizer.runs.run_files import read_run
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.peak_names import Lookalikes, matching_text, named_by
 from optimizer.scenario.run_checks import confirmation_problems
-from optimizer.search.found import Progress
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -12,6 +12,7 @@ from rich.console import Console
 from models.column.programs import Program
 from models.errors import InvalidInputError
 from optimizer.app.result import Result
+from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.methods import scout as next_runs
@@ -23,7 +24,6 @@ from optimizer.results.documents import Document
 from optimizer.results.scout import first_document, first_text, next_text, scout_document, toml_file
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import candidates_file, read_candidates
-from optimizer.search.found import Progress
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -11,7 +11,7 @@ import numpy as np
 
 from models.column.programs import Program, batch_of
 from models.units import SECONDS_PER_MINUTE
-from optimizer.base.clock import ROUND, now, rounds_counted
+from optimizer.base.clock import ROUND, Progress, now, rounds_counted
 from optimizer.campaign.pool import pool_of
 from optimizer.campaign.worth import (
     FIRST_LOOK,
@@ -31,7 +31,7 @@ from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.scout import AS_GOOD, LEADING, critical_pairs
 from optimizer.methods.scout_programs import PossibleRun, ended, possible_runs, same_program
 from optimizer.scenario.instrument_steps import snapped
-from optimizer.search.found import FEASIBLE, Progress
+from optimizer.search.found import FEASIBLE
 from optimizer.search.reasons import shortfalls
 
 SECONDS = 60.0  # of all of it, unless told otherwise

@@ -16,13 +16,13 @@ import numpy as np
 from models import cores as available
 from models.column.programs import Program
 from models.column.retention import shifted
-from optimizer.base.clock import now
+from optimizer.base.clock import Progress, now
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.methods.workflow import NEVER
 from optimizer.search.candidates import outcome_of
 from optimizer.search.descent import descend
-from optimizer.search.found import Found, Progress, Searched
+from optimizer.search.found import Found, Searched
 from optimizer.search.program_space import families_of
 
 # Of the time: the search, rounding, each search at another probability, all truths together, and descents.

@@ -10,6 +10,7 @@ from models.column.programs import Program
 from models.fit.diagnosis import doubt, suspicion
 from models.fit.fit import Fit, Suspect
 from models.fit.odds import meant
+from optimizer.base.clock import Progress
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction, SearchOutcome
 from optimizer.goal.predict import predict
@@ -20,7 +21,6 @@ from optimizer.methods.compare import Comparison
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun
-from optimizer.search.found import Progress
 
 MISFIT = 3.0  # root mean square of a run's residuals in sd, from which the refit is not reliable
 LEAST_PEAKS = 2  # of a run worth a refit

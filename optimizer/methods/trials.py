@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.base.clock import now
+from optimizer.base.clock import Progress, now
 from optimizer.goal.goal import Problem
 from optimizer.goal.limits import RESOLUTION, Requirement
 from optimizer.goal.requirements import by_kind
 from optimizer.scenario.data import Scenario
 from optimizer.search.descent import conceding, descend
-from optimizer.search.found import Found, Progress, Searched, rank, with_ends
+from optimizer.search.found import Found, Searched, rank, with_ends
 from optimizer.search.program_space import Family, families_of
 
 SHARE = 0.25  # of the search's own budget for each change

@@ -17,7 +17,7 @@ import numpy as np
 from models.column.carrier_gas import CARRIER_GASES
 from models.column.programs import batch_of
 from models.units import flow_mL_min
-from optimizer.base.clock import now
+from optimizer.base.clock import Progress, now
 from optimizer.base.errors import ScenarioError
 from optimizer.goal.cautions import about_hydrogen
 from optimizer.goal.goal import Pairs, Problem, nominal_problem, problem_of, set_aside
@@ -42,7 +42,7 @@ from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import CarrierMode
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import judgement
-from optimizer.search.found import Found, Progress, Searched, how_far
+from optimizer.search.found import Found, Searched, how_far
 from optimizer.search.front.front_choice import cost_of
 from optimizer.search.program_space import WORDS
 from optimizer.search.reasons import held_limits, in_short, shortfalls

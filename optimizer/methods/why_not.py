@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Array
-from optimizer.base.clock import now, round_done
+from optimizer.base.clock import Progress, now, round_done
 from optimizer.goal.asides import Kind, Nominal, NotMet
 from optimizer.goal.goal import NEARLY, Pairs, Problem, nominal_problem
 from optimizer.goal.limits import RESOLUTION, Requirement
@@ -23,7 +23,7 @@ from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.trials import LEAST_SECONDS, SHARE, shown_as
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import assessed, conceding
-from optimizer.search.found import Found, Progress, Searched, rank
+from optimizer.search.found import Found, Searched, rank
 from optimizer.search.front.front_choice import cost_of
 from optimizer.search.population import about, evolved, members
 from optimizer.search.program_space import Family, families_of

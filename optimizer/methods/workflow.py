@@ -15,7 +15,7 @@ from models.fit.amounts import fit_with_amounts
 from models.fit.fit import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
 from models.peaks.overload import load_of_capacity
-from optimizer.base.clock import ROUND, now, rounds_are_counted, rounds_counted
+from optimizer.base.clock import ROUND, Progress, now, rounds_are_counted, rounds_counted
 from optimizer.base.interruption import postponed
 from optimizer.goal.asides import RampMore, UnknownsCost
 from optimizer.goal.goal import Problem, problem_of, set_aside
@@ -27,7 +27,7 @@ from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import EVEN
 from optimizer.search.candidates import outcome_of
-from optimizer.search.found import Progress, Searched
+from optimizer.search.found import Searched
 from optimizer.search.front.front import front_of
 from optimizer.search.moves import holding, until_end, why_not_searched
 from optimizer.search.program_space import WORDS, families_of, family

@@ -14,10 +14,10 @@ from models.cores import cores_here
 from models.errors import InvalidInputError, RampwrightError
 from optimizer.app.interface import optimize, predict, snap
 from optimizer.app.interface_results import Fitted, Optimized, Predicted
+from optimizer.base.clock import Progress
 from optimizer.base.output import make_folder
 from optimizer.base.processes import Apart, Work
 from optimizer.results.documents import Document
-from optimizer.search.found import Progress
 from optimizer.search.moves import holding, until_end, why_not_searched
 from optimizer.search.program_space import families_of
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -14,7 +13,6 @@ from optimizer.goal.outcome import KEPT, StudyNote
 from optimizer.search.descent import Descent
 from optimizer.search.program_space import Family
 
-Progress = Callable[[float, str], None]  # called with the share of the budget spent and a line of text
 FEASIBLE = -KEPT  # margins above this count as kept
 MOMENTS = 24  # of a run, at which two programs are compared
 SAME_OVEN, SAME_CARRIER = 3.0, 0.03  # K and share by which the courses of one program may differ, on average

@@ -13,11 +13,11 @@ from math import ceil
 
 from models.column.programs import Program
 from models.engine.compiled import is_kept
-from optimizer.base.clock import ROUND, now, round_done, rounds_are_counted, wall
+from optimizer.base.clock import ROUND, Progress, now, round_done, rounds_are_counted, wall
 from optimizer.base.interruption import postponed, signals_so_far, stop_if_asked
 from optimizer.base.processes import Apart, Here, LostWorkerError, Workers, can_be_started
 from optimizer.goal.goal import Problem
-from optimizer.search.found import Found, Progress, Searched, rank
+from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import Family
 from optimizer.search.search import Ended, Search, keep
 from optimizer.search.study import SharedStudy

@@ -19,6 +19,7 @@ from models.column.carrier_gas import CarrierGas, carrier_gas
 from models.column.programs import Program
 from models.errors import InvalidInputError, OutsideValidityError
 from models.fit.fit import Fit
+from optimizer.base.clock import Progress
 from optimizer.base.numbers import MINUTES, SHARE, Rounded
 from optimizer.base.quantities import KPA_GAUGE, METRE, ML_MIN, MM, UM
 from optimizer.base.tables import key
@@ -32,7 +33,6 @@ from optimizer.methods.trials import shown_as
 from optimizer.methods.workflow import optimize
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.instrument_data import OwnedColumn
-from optimizer.search.found import Progress
 from optimizer.search.reasons import broken_equipment, meets_goal
 
 SEARCHED = 3  # columns and gases that a search follows on

@@ -13,13 +13,13 @@ from itertools import count, zip_longest
 
 import numpy as np
 
-from optimizer.base.clock import now, round_done
+from optimizer.base.clock import Progress, now, round_done
 from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import FrontPoint, Prediction
 from optimizer.goal.predict import predict
 from optimizer.search.candidates import family_name
 from optimizer.search.descent import HOPELESS, Descent, assessed, descend
-from optimizer.search.found import FEASIBLE, Found, Progress, Searched, rank
+from optimizer.search.found import FEASIBLE, Found, Searched, rank
 from optimizer.search.front.front_choice import (
     LARGEST_SHARE,
     LEAST_SHARE,
