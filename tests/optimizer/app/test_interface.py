@@ -395,8 +395,8 @@ def test_a_search_tells_each_better_program_as_it_is_found(fitted: rw.Fitted) ->
     assert times == sorted(times, reverse=True)
     last = rw.predict(fitted, told[-1], "none")
     assert all(margin.kept or margin.margin > -1e-3 for margin in last.margins)
-    # What is shown is the last of them, on the instrument's steps.
-    assert last.run_time_min == pytest.approx(found.predicted().run_time_min, rel=0.05)
+    # What is shown is the last of them on the instrument's steps, or a faster one found among these.
+    assert found.predicted().run_time_min <= 1.05 * last.run_time_min
 
 
 def test_an_interrupted_search_gives_the_best_so_far(fitted: rw.Fitted) -> None:
