@@ -414,7 +414,8 @@ class ColumnSystem:
     injection_width : float  [s], standard deviation of the injected band in time
     film_diffusion_factor : float  [-], true over typical diffusion in the film
     oven_lag : float  [s], by which the column's temperature follows the set point of a ramp
-    detector_variance : float  [s2], that the detector adds to that of every peak
+    detector_variance : float  [s2], that readings add to that of every peak
+    time_constant : float  [s], of the decay behind the column by which every peak tails
     """
 
     column: Column
@@ -425,6 +426,7 @@ class ColumnSystem:
     injection_width: float = 0.0
     oven_lag: float = 0.0
     detector_variance: float = 0.0
+    time_constant: float = 0.0
     film_diffusion_factor: float = 1.0
 
 

@@ -1,8 +1,9 @@
-"""Runs in which amounts move peaks: how much, and the fit of what they would be with a trace.
+"""Runs in which amounts or the system's decay move peaks: how much, and the fit of what they would be without.
 
 How far apexes of runs of one program with different amounts lie apart gives a compound's load (`peaks.overload`); where
 there are no such runs it is given. Times and widths less what the load does to them are fitted as those of
-traces, and again until that settles: what it does hangs on retention and efficiency, which the next fit has better.
+traces, and again until that settles: what it does hangs on retention and efficiency, which the next fit has better. The
+same goes for what the system's decay does to them (`peaks.tails`), hold-up times among them.
 """
 
 from __future__ import annotations
@@ -16,9 +17,13 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from models.column.programs import Array, batch_of
+from models.column.retention import UNRETAINED
 from models.fit.fit import Fit, Run
+from models.fit.tails import own_tailing
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.overload import LARGEST, Lean, shape_of
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
+from models.peaks.tails import before_decay
 
 ROUNDS, SETTLED = 4, 0.02  # fits, and the change [s] of what is taken off times at which they rest
 TELLING = 2.0  # standard deviations by which two apexes must lie apart to tell a load
@@ -26,50 +31,92 @@ TELLING = 2.0  # standard deviations by which two apexes must lie apart to tell 
 FitOf = Callable[[Sequence[Run]], Fit]
 
 
-def fit_with_amounts(fit_of: FitOf, runs: Sequence[Run], factors: Array, stated: Array) -> Fit:
-    """The fit of M compounds as traces, with their loads.
+def fit_with_shapes(
+    fit_of: FitOf,
+    runs: Sequence[Run],
+    factors: Array,
+    stated: Array | None,
+    time_constant: float = 0.0,
+    tailing: Array | None = None,
+) -> Fit:
+    """The fit of M compounds as traces no system widens, with their loads and tailing factors.
 
     Parameters
     ----------
-    fit_of : fits runs
+    fit_of : fits runs as if no system had a decay
     factors : (R,) array, amounts in a run over those that loads are for
-    stated : (M,) array, loads to take where no two runs tell; 0 where nothing is known
+    stated : (M,) array, loads to take where no two runs tell; 0 where nothing is known. None: amounts move nothing
+    time_constant : [s], of the system's decay
+    tailing : (M,) array, tailing factors stated for what enters it, nan where those measured tell
 
     Returns
     -------
-    Fit whose `load` (M,) is zero where nothing is known; `load_sd` is nan where it was stated
+    Fit whose `load` (M,) is zero where nothing is known; `load_sd` is nan where it was stated. `tailing` is that before
+    the decay, None without one
     """
-    fit, taken = fit_of(runs), np.zeros((len(runs), len(stated)))
-    load, sd = stated, np.full(len(stated), np.nan)
+    fit, taken = fit_of(runs), np.zeros((len(runs), runs[0].retention.size))
+    load, sd, own = stated, None, None
     for _ in range(ROUNDS):
-        load, sd = _loads(fit, runs, factors, stated)
-        leans = [_lean(fit, run, load * factor) for run, factor in zip(runs, factors, strict=True)]
+        if stated is not None:
+            load, sd = _loads(fit, runs, factors, stated)
+        loads = [None if load is None else factor * load for factor in factors]
+        fit = replace(fit, system=replace(fit.system, time_constant=time_constant), tailing=own)
+        leans = [_lean(fit, run, each) for run, each in zip(runs, loads, strict=True)]
+        if time_constant:
+            own = _own_tailing(fit, runs, leans, tailing)
+            fit = replace(fit, tailing=own)
+            leans = [_lean(fit, run, each) for run, each in zip(runs, loads, strict=True)]
         shift = np.array([np.nan_to_num(each.shift[0]) for each in leans])
         if np.abs(shift - taken).max() < SETTLED:
             break
         taken = shift
-        fit = fit_of([_as_trace(run, each) for run, each in zip(runs, leans, strict=True)])
-    return replace(fit, load=load, load_sd=sd)
+        fit = fit_of([_as_trace(fit, run, each) for run, each in zip(runs, leans, strict=True)])
+    system = replace(fit.system, time_constant=time_constant)
+    return replace(fit, system=system, load=load, load_sd=sd, tailing=own)
 
 
-def _lean(fit: Fit, run: Run, load: Array) -> Lean:
-    """A run's peaks (1, M) at given loads."""
-    some = np.where(load == 0, 1e-30, load)  # so that all of them are summed
-    tables = migration_tables(fit.system, fit.retention, run.program.carrier.controlled, fit.diffusion, some)
+def _lean(fit: Fit, run: Run, load: Array | None) -> Lean:
+    """A run's peaks (1, M) at given loads (M,), if any."""
+    some = None if load is None else np.where(load == 0, 1e-30, load)  # so that all of them are summed
+    controlled = run.program.carrier.controlled
+    tables = migration_tables(fit.system, fit.retention, controlled, fit.diffusion, some, fit.tailing)
     found = migrate(tables, batch_of([run.program]), "polish").lean
     assert found is not None
     return found
 
 
-def _as_trace(run: Run, lean: Lean) -> Run:
-    """The run as it would be with next to nothing of each compound."""
-    width = run.width_half
-    ratio = np.nan_to_num(lean.width[0] / lean.sigma[0], nan=1.0)
+def _as_trace(fit: Fit, run: Run, lean: Lean) -> Run:
+    """The run as it would be with next to nothing of each compound, and without the system's decay."""
+    tau, ratio = fit.system.time_constant, np.nan_to_num(lean.width[0] / lean.sigma[0], nan=1.0)
+    own = np.ones(ratio.shape) if fit.tailing is None else fit.tailing
+    sigma = before_decay(run.width_half / HALF_HEIGHT_WIDTH, tau, own)
     return replace(
         run,
         retention=run.retention - np.nan_to_num(lean.shift[0]),
-        width_half=None if width is None else width / ratio,
+        width_half=HALF_HEIGHT_WIDTH * sigma / ratio,
+        hold_up=None if run.hold_up is None else run.hold_up - _marker_shift(fit, run),
     )
+
+
+def _marker_shift(fit: Fit, run: Run) -> float:
+    """By how much [s] the system makes an unretained peak late."""
+    if not fit.system.time_constant:
+        return 0.0
+    tables = migration_tables(fit.system, UNRETAINED, run.program.carrier.controlled)
+    found = migrate(tables, batch_of([run.program]), "polish").lean
+    assert found is not None
+    return float(np.nan_to_num(found.shift[0, 0]))
+
+
+def _own_tailing(fit: Fit, runs: Sequence[Run], leans: Sequence[Lean], stated: Array | None) -> Array:
+    """Tailing factors (M,) before the system's decay: stated, else those by which the measured ones come out."""
+    missing = np.full(len(fit.retention), np.nan)
+    measured = np.array([missing if run.tailing is None else run.tailing for run in runs])
+    sigma = np.hypot([each.width[0] for each in leans], np.sqrt(fit.system.detector_variance))
+    own = own_tailing(measured, sigma, fit.system.time_constant)
+    leaning = np.array([each.R[0] for each in leans])
+    own = np.where((np.abs(leaning) > 1e-6).any(axis=0), 1.0, own)  # what was measured of those is their lean
+    return own if stated is None else np.where(np.isnan(stated), own, stated)
 
 
 def _loads(fit: Fit, runs: Sequence[Run], factors: Array, stated: Array) -> tuple[Array, Array]:

@@ -48,6 +48,7 @@ class Run:
     hold_up : float or None  [s], measured hold-up time
     area : (M,) array  [any unit], nan where missing; None without any
     day : label of the day it was made on: runs of one day share the errors of their set points
+    tailing : (M,) array  [-], tailing factors, nan where missing; None without any
     """
 
     name: str
@@ -58,6 +59,7 @@ class Run:
     hold_up: float | None = None
     area: Array | None = None
     day: str = ""
+    tailing: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -131,6 +133,7 @@ class Fit:
     settled : bool, whether the joint fit came to rest
     load, load_sd : (M,) arrays  [-], what the amounts do, see `models.peaks.overload`, and its standard deviation, nan
         where the load was stated; None where amounts move nothing
+    tailing : (M,) array  [-], tailing factors before the system's decay (`models.peaks.tails`); None without one
     """
 
     system: ColumnSystem
@@ -156,6 +159,7 @@ class Fit:
     settled: bool = True
     load: Array | None = None
     load_sd: Array | None = None
+    tailing: Array | None = None
 
     @property
     def diffusion(self) -> Array:

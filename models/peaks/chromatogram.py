@@ -13,7 +13,8 @@ Ph. Eur. 2.2.46), gives
 
 and the width at half height is (2 ln 2)^(1/2) (a + b), whatever T.                                 [3]
 
-A peak that leans by its amount has the shape of `overload` eq. [1] with the same apex and width.
+A peak that leans by its amount has the shape of `overload` eq. [1] with the same apex and width. Where a system's decay
+gives all peaks tails (`tails`), the two half Gaussians are those before it; what leans is drawn without.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ import numpy as np
 from models.column.programs import Array
 from models.errors import InvalidInputError
 from models.peaks.overload import peak, shape_of
+from models.peaks.tails import REACH as REACH_OF_DECAY
+from models.peaks.tails import Tail, apex_of, before_decay, decayed
 
 NONE = np.zeros(())
 _HALF_WIDTH_PER_SD = np.sqrt(2.0 * np.log(2.0))  # of one half Gaussian, from the apex to half height
@@ -56,7 +59,13 @@ def standard_deviations(width_half: Array, tailing: Array) -> tuple[Array, Array
 
 
 def peak_signals(
-    times: Array, retention: Array, width_half: Array, area: Array, tailing: Array, overload: Array = NONE
+    times: Array,
+    retention: Array,
+    width_half: Array,
+    area: Array,
+    tailing: Array,
+    overload: Array = NONE,
+    tail: Tail | None = None,
 ) -> Array:
     """The signal of every peak by itself; eq. [1].
 
@@ -67,6 +76,7 @@ def peak_signals(
     area : (M,) array  [signal s]
     tailing : (M,) array  [-], above 0.5
     overload : (M,) array  [-], R of peaks that lean by their amount; the others are zero, or all are
+    tail : Tail or None, the system's decay, in place of `tailing`
 
     Returns
     -------
@@ -74,11 +84,19 @@ def peak_signals(
     """
     retention, area = np.asarray(retention, dtype=float), np.asarray(area, dtype=float)
     seen = np.isfinite(retention) & np.isfinite(width_half)
-    front, back = standard_deviations(np.where(seen, width_half, 1.0), tailing)
     distance = np.asarray(times, dtype=float)[:, None] - np.where(seen, retention, 0.0)
-    z = distance / np.where(distance < 0, front, back)
+    width = np.where(seen, width_half, 1.0)
+    if tail is not None:
+        before = before_decay(width, tail.time_constant * 2 * _HALF_WIDTH_PER_SD, tail.own)
+        width, tailing = np.where(np.isnan(before), 1e-3 * width, before), tail.own
+    front, back = standard_deviations(width, tailing)
     height = np.where(seen, area, 0.0) * np.sqrt(2.0 / np.pi) / (front + back)
-    result: Array = height * np.exp(-0.5 * z * z)
+    if tail is not None:
+        tau = tail.time_constant
+        result: Array = height * decayed(distance + apex_of(front, back, tau), front, back, tau)
+    else:
+        z = distance / np.where(distance < 0, front, back)
+        result = height * np.exp(-0.5 * z * z)
     if overload.any():
         lean = np.flatnonzero(seen & (overload != 0))
         R = overload[lean]
@@ -89,15 +107,27 @@ def peak_signals(
 
 
 def detector_trace(
-    times: Array, retention: Array, width_half: Array, area: Array, tailing: Array, overload: Array = NONE
+    times: Array,
+    retention: Array,
+    width_half: Array,
+    area: Array,
+    tailing: Array,
+    overload: Array = NONE,
+    tail: Tail | None = None,
 ) -> Array:
     """The sum of all peaks at given times: (Q,) array; parameters as `peak_signals`."""
-    result: Array = peak_signals(times, retention, width_half, area, tailing, overload).sum(axis=1)
+    result: Array = peak_signals(times, retention, width_half, area, tailing, overload, tail).sum(axis=1)
     return result
 
 
 def trace_times(
-    end: float, retention: Array, width_half: Array, tailing: Array, per_peak: int = 31, between: int = 200
+    end: float,
+    retention: Array,
+    width_half: Array,
+    tailing: Array,
+    per_peak: int = 31,
+    between: int = 200,
+    time_constant: float = 0.0,
 ) -> Array:
     """Times at which a trace is worth sampling: evenly over the run, and closely over every peak.
 
@@ -109,6 +139,7 @@ def trace_times(
     retention, width_half : (M,) arrays  [s]; tailing : (M,) array  [-]
     per_peak : int, odd, points over each peak, one of them at its apex
     between : int, points of the even grid
+    time_constant : float  [s], of the system's decay
 
     Returns
     -------
@@ -118,6 +149,7 @@ def trace_times(
     front, back = standard_deviations(width_half[seen], tailing[seen])
     steps = np.linspace(-REACH, REACH, per_peak)
     spread = np.where(steps < 0, front[:, None], back[:, None]) * steps
-    close = (retention[seen][:, None] + spread).ravel()
+    behind = np.linspace(0.0, REACH_OF_DECAY * time_constant, per_peak) if time_constant else np.empty(0)
+    close = (retention[seen][:, None] + np.hstack([spread, np.tile(behind, (len(spread), 1))])).ravel()
     inside = close[(close > 0) & (close < end)]
     return np.unique(np.concatenate([np.linspace(0.0, end, between), inside]))

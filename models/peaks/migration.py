@@ -59,8 +59,10 @@ from models.peaks.one_piece import (
     Slopes,
     march,
 )
-from models.peaks.overload import Lean, leaning
+from models.peaks.overload import Lean, leaning, upright
+from models.peaks.resolution import front_for, leaning_too
 from models.peaks.series import through
+from models.peaks.tails import seen
 from models.units import celsius
 
 __all__ = [
@@ -87,6 +89,7 @@ def migration_tables(
     controlled: Controlled,
     diffusion: Array | None = None,
     load: Array | None = None,
+    tailing: Array | None = None,
 ) -> MigrationTables:
     """M compounds on a column system, for programs that set one carrier variable.
 
@@ -95,11 +98,11 @@ def migration_tables(
     retention : Retention of M compounds
     controlled : the carrier variable that the programs set
     diffusion : (M,) array  [m2 Pa/(s K^1.75)], D p/T^1.75 of the compounds; estimated from T0 when None
-    load : (M,) array  [-], see `MigrationTables`
+    load, tailing : (M,) arrays  [-], see `MigrationTables`
     """
     if diffusion is None:
         diffusion = typical_diffusion_constant(system.gas, retention.T0)
-    return MigrationTables(system, retention, controlled, diffusion, load)
+    return MigrationTables(system, retention, controlled, diffusion, load, tailing)
 
 
 def migrate(
@@ -138,18 +141,43 @@ def migrate(
         peaks = replace(
             peaks, retention_time=peaks.retention_time + lean.shift, width=lean.width, slopes=leant, lean=lean
         )
-    seen = tables.system.detector_variance
-    if seen == 0:
-        return peaks
-    # variances add: models.peaks.detection, eq. [1]
-    width, slopes = np.sqrt(peaks.width**2 + seen), peaks.slopes
+    added, tau = tables.system.detector_variance, tables.system.time_constant
+    if tau and peaks.lean is None:
+        peaks = replace(peaks, lean=upright(peaks.width))
+    if added:
+        peaks = _read(peaks, added)
+    return _decayed(tables, peaks) if tau else peaks
+
+
+def _read(peaks: Migration, added: float) -> Migration:
+    """Peaks with the variance [s2] that readings add; variances add: `detection` eq. [1]."""
+    width, slopes, lean = np.sqrt(peaks.width**2 + added), peaks.slopes, peaks.lean
     if slopes is not None:
         slopes = replace(slopes, width=slopes.width * (peaks.width / width)[:, None])
-    lean_seen = peaks.lean
-    if lean_seen is not None:
-        by_sigma = lean_seen.width_by_sigma * (peaks.width / width)
-        lean_seen = replace(lean_seen, width_by_sigma=by_sigma)
-    return replace(peaks, width=width, slopes=slopes, lean=lean_seen)
+    if lean is not None:
+        lean = replace(lean, width_by_sigma=lean.width_by_sigma * (peaks.width / width))
+    return replace(peaks, width=width, slopes=slopes, lean=lean)
+
+
+def _decayed(tables: MigrationTables, peaks: Migration) -> Migration:
+    """Peaks after the system's decay; `tails` eq. [1]."""
+    own = np.ones(len(tables.retention)) if tables.tailing is None else tables.tailing
+    lean, slopes = peaks.lean, peaks.slopes
+    assert lean is not None
+    found = seen(peaks.width, tables.system.time_constant, leaning_too(own, lean.front))
+    if slopes is not None:
+        by_time = slopes.retention_time + found.shift_by_sigma[:, None] * slopes.width
+        by_width = found.width_by_sigma[:, None] * slopes.width
+        slopes = replace(slopes, retention_time=by_time, width=by_width)
+    lean = replace(
+        lean,
+        shift=lean.shift + found.shift,
+        front=front_for(found.tailing, own),
+        time_by_sigma=lean.time_by_sigma + found.shift_by_sigma * lean.width_by_sigma,
+        width_by_sigma=lean.width_by_sigma * found.width_by_sigma,
+    )
+    time = peaks.retention_time + found.shift
+    return replace(peaks, retention_time=time, width=found.width, slopes=slopes, lean=lean)
 
 
 def _leaning(
@@ -173,6 +201,7 @@ def _leaning(
         tables.system,
         injection_width=0.0,
         detector_variance=0.0,
+        time_constant=0.0,
         plate_height_factor=1.0,
         film_diffusion_factor=1.0,
     )

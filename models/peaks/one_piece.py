@@ -38,6 +38,7 @@ class MigrationTables:
     controlled : the carrier variable that the programs set
     diffusion : (M,) array  [m2 Pa/(s K^1.75)], D p/T^1.75 in the carrier gas
     load : (M,) array  [-], of compounds whose amount moves them, see `overload` eq. [2]; None where none does
+    tailing : (M,) array  [-], tailing factors before the system's decay, see `tails`; None: 1
     part : the piece that is meant, where the column is joined of several; None: all of it, or the coated piece
     """
 
@@ -46,6 +47,7 @@ class MigrationTables:
     controlled: Controlled
     diffusion: Array
     load: Array | None = None
+    tailing: Array | None = None
     part: Part | None = None
 
     @cached_property
@@ -115,7 +117,8 @@ class Migration:
     injected_share : [-], variance in time of the injected band in the peak, by its own
     eluted : bool
     slopes : Slopes, if asked for
-    lean : Lean, where amounts move peaks: times are then those of apexes, and widths those at half height over 2.355
+    lean : Lean, where amounts or the system shape peaks: times are then those of apexes, and widths those at half
+        height over 2.355
     """
 
     retention_time: Array

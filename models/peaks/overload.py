@@ -64,7 +64,7 @@ def _ln_height(x: Array, R: Array) -> Array:
     return result
 
 
-def _bisected(low: Array, high: Array, above: Any) -> Array:
+def bisected(low: Array, high: Array, above: Any) -> Array:
     """Where `above` ends, from `low`, where it holds, to `high`."""
     for _ in range(STEPS):
         middle = 0.5 * (low + high)
@@ -81,10 +81,10 @@ def _table() -> Any:
     places = np.linspace(0.0, np.arcsinh(LARGEST), NODES)
     R = np.sinh(places[1:])
     reach = np.sqrt(2 * R) + 10.0
-    apex = _bisected(0.0 * R, reach, lambda x: np.exp(_ln_height(x, R)) > x)
+    apex = bisected(0.0 * R, reach, lambda x: np.exp(_ln_height(x, R)) > x)
     half = _ln_height(apex, R) - np.log(2.0)
-    before = _bisected(0.0 * R, reach, lambda x: _ln_height(apex - x, R) > half)
-    behind = _bisected(0.0 * R, reach, lambda x: _ln_height(apex + x, R) > half)
+    before = bisected(0.0 * R, reach, lambda x: _ln_height(apex - x, R) > half)
+    behind = bisected(0.0 * R, reach, lambda x: _ln_height(apex + x, R) > half)
     width = (before + behind) / np.sqrt(8 * np.log(2.0))
     at = np.array([apex, width, 2 * before / (before + behind)])
     return CubicSpline(places, np.column_stack([[0.0, 1.0, 1.0], at]), axis=1)
@@ -108,14 +108,15 @@ def peak(x: Array, R: Array) -> Array:
 
 @dataclass(frozen=True)
 class Lean:
-    """Peaks as their amounts make them: (N, M) arrays.
+    """Peaks as their amounts, and then the system (`tails`), make them: (N, M) arrays.
 
     Attributes
     ----------
     R : [-], eq. [2]
     sigma : [s], standard deviation of a trace before the detector
-    shift, width : [s], by how much the apex is late, and width at half height over that of a Gaussian of sigma 1
-    front : [-], see `Shape`
+    shift : [s], by how much the apex is late
+    width : [s], at half height over that of a Gaussian of sigma 1, by the amount alone
+    front : [-], see `Shape`; with a system's decay what gives the tailing factor after it (`resolution.front_for`)
     time_by_sigma, width_by_sigma : derivatives by sigma, the sum over (k/(1+k))^2 staying
     time_by_sum, width_by_sum : [s], by the logarithm of that sum's root
     """
@@ -158,6 +159,12 @@ def leaning(sigma: Array, root_of_sum: Array, load: Array) -> Lean:
         sigma * by_apex,
         sigma * by_width,
     )
+
+
+def upright(sigma: Array) -> Lean:
+    """Peaks of `sigma` (N, M) [s] that no amount moves."""
+    none, one = np.zeros_like(sigma), np.ones_like(sigma)
+    return Lean(none, sigma, none, sigma, one, none, one, none, none)
 
 
 def load_of_capacity(amount: Array, capacity: float, plates: float) -> Array:

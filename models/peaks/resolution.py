@@ -43,11 +43,18 @@ def facing_shares(tailing: Array) -> tuple[Array, Array]:
 def leaning_too(tailing: Array, front: Array) -> Array:
     """Tailing factors (..., M) of peaks that tail by factors (M,) and lean by their amount.
 
-    `front` (..., M) is twice the share of its width that a leaning peak has in front of its apex; halves multiply.
+    `front` (..., M) is twice the share of its width that a leaning peak has in front of its apex; ratios of halves
+    multiply.
     """
     before, behind = facing_shares(tailing)
     before, behind = before * front, behind * (2 - front)
     result: Array = (before + behind) / (2 * before)
+    return result
+
+
+def front_for(tailing: Array, own: Array) -> Array:
+    """The inverse: what gives peaks of tailing factors `own` those of `tailing`; shapes broadcast."""
+    result: Array = 2 / (1 + (2 * tailing - 1) / (2 * own - 1))
     return result
 
 

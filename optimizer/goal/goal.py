@@ -20,10 +20,11 @@ from models.fit.fit import Fit
 from models.peaks.migration import Migration, MigrationTables, migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, facing_shares, leaning_too, pair_resolution
 from models.peaks.sensitivity import migrate_around
+from models.peaks.tails import Tail
 from optimizer.base.interruption import stop_if_asked
 from optimizer.goal.cycle import after_run
 from optimizer.goal.limits import LATE, Limit, Requirement, Resolution, Runs, carried, equipment_of, margins
-from optimizer.goal.outcome import KEPT
+from optimizer.goal.outcome import KEPT, LEAST_TAILING
 from optimizer.goal.requirements import requirements_of
 from optimizer.goal.robustness import (
     DRAWS,
@@ -126,7 +127,9 @@ class Problem:
 
     @cached_property
     def tailing(self) -> Array:
-        """Tailing factors (M,): stated, else the mean of the measured ones, else one."""
+        """Tailing factors (M,): stated, else the mean of the measured ones, else one; before the system's decay."""
+        if self.fit.tailing is not None:
+            return self.fit.tailing
         stated = [self.scenario.tailing(name) for name in self.scenario.compounds]
         measured = measured_mean(self.scenario, "tailing", 1.0)
         if self.fit.load is not None:  # what was measured of a leaning peak is its lean
@@ -134,9 +137,20 @@ class Problem:
         return np.array([m if s is None else s for s, m in zip(stated, measured, strict=True)])
 
     @cached_property
-    def leans(self) -> bool:
+    def overloads(self) -> bool:
         """Whether the amount of any peak moves it."""
         return self.fit.load is not None and bool(self.fit.load.any())
+
+    @property
+    def leans(self) -> bool:
+        """Whether tailing factors change from program to program, by amounts or by the system's decay."""
+        return self.overloads or self.tail is not None
+
+    @cached_property
+    def tail(self) -> Tail | None:
+        """The system's decay, with tailing factors before it."""
+        tau = self.fit.system.time_constant
+        return Tail(tau, np.maximum(self.tailing, LEAST_TAILING)) if tau else None
 
     @cached_property
     def tails(self) -> bool:
@@ -363,7 +377,7 @@ def nominal_problem(problem: Problem) -> Problem:
 def problem_of(scenario: Scenario, fit: Fit) -> Problem:
     """Everything the search needs, with tables for every carrier variable."""
     tables = {
-        kind: migration_tables(fit.system, fit.retention, kind, fit.diffusion, fit.load)
+        kind: migration_tables(fit.system, fit.retention, kind, fit.diffusion, fit.load, fit.tailing)
         for kind in get_args(Controlled)
     }
     return Problem(scenario, fit, counted_pairs(scenario), _targets(scenario), tables)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, Program
+from models.peaks.tails import Tail
 from optimizer.base.numbers import (
     MARGIN,
     MINUTES,
@@ -60,7 +61,9 @@ class Prediction:
     inlet_pressure, flow : (Q,) arrays  [Pa absolute], [m3/s at reference conditions], at `trace_times` [s]
     ignored : (M,) array, which of them a picture's scale leaves out
     bleed : (Q,) array  [unit of the areas per s], at `trace_times`; None unless stated
-    overload, apex_shift : (M,) arrays, R of `models.peaks.overload` [-] and by how much it makes apexes late [s], or 0
+    overload, apex_shift : (M,) arrays, R of `models.peaks.overload` [-], and by how much it and the system make apexes
+        late [s], or 0
+    tail : Tail, what peaks are before the system's decay; None without one
     """
 
     program: Annotated[Program, WrittenBy(program_document), key(BESIDE)]
@@ -89,6 +92,7 @@ class Prediction:
     overload: Array
     apex_shift: Array
     bleed: Array | None = None
+    tail: Tail | None = None
 
     @property
     def scaling(self) -> NDArray[np.bool_]:
@@ -136,7 +140,7 @@ class Prediction:
             return float("nan")
         between = np.linspace(t[pair].min(), t[pair].max(), VALLEY_POINTS)
         tailing = np.maximum(self.tailing, LEAST_TAILING)
-        trace = detector_trace(between, t, w, self.area, tailing, self.overload)
+        trace = detector_trace(between, t, w, self.area, tailing, self.overload, self.tail)
         return float(100 * trace.min() / min(trace[0], trace[-1]))
 
     @property

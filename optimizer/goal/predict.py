@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from models.column.programs import Array, Program, ProgramBatch, batch_of, delayed, values_at
@@ -61,6 +63,7 @@ def predict(problem: Problem, program: Program) -> Prediction:
         ignored=np.array([scenario.ignores(name) for name in scenario.compounds]),
         overload=np.zeros(t.shape) if lean is None else np.nan_to_num(lean.R[0]),
         apex_shift=np.zeros(t.shape) if lean is None else np.nan_to_num(lean.shift[0]),
+        tail=problem.tail,
         bleed=None if scenario.bleed is None else bleed_of(scenario, fit.system, felt, trace)[0],
     )
 
@@ -80,5 +83,5 @@ def _exposure(problem: Problem, batch: ProgramBatch, retention: Array) -> tuple[
 
 def hold_up_time_of(system: ColumnSystem, program: Program) -> float:
     """Hold-up time [s] under a program, oven and carrier as they run; nan when nothing leaves in reasonable time."""
-    tables = migration_tables(system, UNRETAINED, program.carrier.controlled)
+    tables = migration_tables(replace(system, time_constant=0.0), UNRETAINED, program.carrier.controlled)
     return float(migrate(tables, batch_of([program]), "polish").retention_time[0, 0])

@@ -106,7 +106,8 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     """Peaks of a batch of one program in every draw, each draw a simulation of its own; widths as in `drawn`."""
     system, retention = problem.fit.system, problem.fit.retention
     controlled, zero = batch.controlled, problem.robustness.carrier_zero(batch.controlled)
-    diffusion, load = problem.tables[controlled].diffusion, problem.tables[controlled].load
+    given = problem.tables[controlled]
+    diffusion, load, tailing = given.diffusion, given.load, given.tailing
     found = []
     for own, shared in zip(draws.retention, draws.shared, strict=True):
         flow, plates, injected, oven, carrier, lag, _ = shared
@@ -115,13 +116,13 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
             flow_factor=system.flow_factor * float(np.exp(flow)),
             oven_lag=system.oven_lag + lag,
         )
-        if load is not None:  # the less a band is widened, the more its amount moves it
+        if load is not None or system.time_constant:  # what a band is widened by moves its apex
             truth = replace(
                 truth,
                 plate_height_factor=system.plate_height_factor * float(np.exp(plates)),
                 injection_width=float(np.sqrt(system.injection_width**2 + injected)),
             )
-        tables = migration_tables(truth, shifted(retention, *own), controlled, diffusion, load)
+        tables = migration_tables(truth, shifted(retention, *own), controlled, diffusion, load, tailing)
         off = replace(
             batch,
             oven_temperatures=batch.oven_temperatures + oven,

@@ -11,7 +11,7 @@ from models import cores as available
 from models.column.programs import Array, Program
 from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
-from models.fit.amounts import fit_with_amounts
+from models.fit.amounts import fit_with_shapes
 from models.fit.fit import DayToDay
 from models.fit.fitting import Fit, Run, fit_retention
 from models.peaks.overload import load_of_capacity
@@ -56,7 +56,7 @@ def fit_scenario(scenario: Scenario) -> Fit:
         scenario.column,
         scenario.gas,
         scenario.outlet_pressure,
-        detector_variance=scenario.detector.variance,
+        detector_variance=scenario.detector.readings_variance,
     )
     runs = [
         Run(
@@ -68,6 +68,7 @@ def fit_scenario(scenario: Scenario) -> Fit:
             run.hold_up,
             _aligned(run.peaks, scenario.compounds, run.peaks.area),
             run.day,
+            _aligned(run.peaks, scenario.compounds, run.peaks.tailing),
         )
         for run in scenario.runs
     ]
@@ -82,10 +83,13 @@ def fit_scenario(scenario: Scenario) -> Fit:
             [scenario.formula(name) for name in scenario.compounds],
         )
 
-    if not scenario.overload:
+    tau = scenario.detector.response_time
+    if not scenario.overload and tau == 0:
         return fit_of(runs)
     factors = np.array([run.amount_factor for run in scenario.runs])
-    return fit_with_amounts(fit_of, runs, factors, stated_loads(scenario))
+    loads = stated_loads(scenario) if scenario.overload else None
+    stated = np.array([scenario.tailing(name) or np.nan for name in scenario.compounds])
+    return fit_with_shapes(fit_of, runs, factors, loads, tau, stated)
 
 
 def stated_loads(scenario: Scenario) -> Array:

@@ -11,6 +11,7 @@ import numpy as np
 from models.column.retention import enthalpy, entropy
 from models.fit.diagnosis import correction_of, description
 from models.fit.fit import Fit, Suspect
+from models.fit.tails import SystemTail, system_tail
 from models.peaks.overload import load_of_capacity
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from optimizer.base.numbers import MINUTES, SHARE, Rounded
@@ -22,6 +23,7 @@ T0, THETA, ENTHALPY = Rounded(CELSIUS, decimals=3), Rounded(digits=6), Rounded(K
 RESIDUAL, WIDTH, LAG = Rounded(digits=3, shown="+.2f"), Rounded(), Rounded(shown=".1f")
 FACTOR, OF_PRIOR, THREE = Rounded(digits=6), Rounded(digits=2), Rounded(digits=3)
 OVER = Rounded(digits=3, shown=".2f")
+TAILS = 1.1  # tailing factor of the column from which on it is worth a word
 
 
 class FromTypicalValues(NamedTuple):
@@ -212,6 +214,54 @@ class FitResult:
         ]
         return f" Amounts over the capacity: {', '.join(found)}." if found else ""
 
+    @cached_property
+    def _system_tail(self) -> SystemTail | None:
+        scenario, load = self.scenario, self.fit.load
+        found = np.full((2, len(scenario.runs), len(scenario.compounds)), np.nan)
+        for r, run in enumerate(scenario.runs):
+            for m, name in enumerate(scenario.compounds):
+                row = run.peaks.index(name)
+                if row is not None and (load is None or load[m] == 0):  # else what was measured is its lean
+                    found[:, r, m] = run.peaks.tailing[row], run.peaks.width_half[row] / HALF_HEIGHT_WIDTH
+        return system_tail(*found)
+
+    @property
+    def decay(self) -> Annotated[float | None, THREE, key("decay_s")]:
+        """Time constant [s] of a decay common to all peaks that their measured tails tell; None if they are too few."""
+        return None if self._system_tail is None else self._system_tail.time_constant
+
+    @property
+    def decay_interval(self) -> Annotated[tuple[float, float] | None, THREE, key("decay_interval_s")]:
+        """Its 95 % interval [s]; from 0 where there may be none."""
+        return None if self._system_tail is None else self._system_tail.interval
+
+    @property
+    def tailing_before_decay(self) -> Annotated[float | None, THREE, key()]:
+        """Tailing factor [-] that peaks have without it."""
+        return None if self._system_tail is None else self._system_tail.column
+
+    @property
+    def tails_text(self) -> str:
+        """How much of the measured tails is the system's, in a sentence; empty where they are too few."""
+        tail = self._system_tail
+        if tail is None:
+            return ""
+        low, high = tail.interval
+        if not tail.certain and tail.column < TAILS:
+            return ""
+        if not tail.certain:
+            return f" Tails: grow with the widths, as far as can be told; of the system's decay at most {high:.2g} s."
+        stated, measured = self.scenario.detector.response_time, "{:.2f} to {:.2f}".format(*tail.measured)
+        return (
+            f" Tails: tailing factors of {measured} are those of a decay of {tail.time_constant:.2g} s ({low:.2g} to "
+            f"{high:.2g} s), the same for all peaks, after a tailing factor of {tail.column:.2f}; "
+            + (
+                f"response_time_s = {stated:g} is stated."
+                if stated
+                else "state it as detector.response_time_s."
+            )
+        )
+
     @property
     def compounds(self) -> Annotated[tuple[FittedCompound, ...], key()]:
         """One a compound, in the order of the scenario."""
@@ -251,7 +301,7 @@ class FitResult:
         return (
             f"Column velocity {100 * (self.flow_factor - 1):+.2f} % against what the dimensions give; plate height "
             f"{Rounded().text(self.plate_height_factor)} times theory and injected width at half height {width} s"
-            f"{unknown} ({origin}); oven {lag} s behind its set point in ramps.{self.amounts_text}"
+            f"{unknown} ({origin}); oven {lag} s behind its set point in ramps.{self.amounts_text}{self.tails_text}"
         )
 
     def _by_run(self, values: Any) -> dict[str, float]:

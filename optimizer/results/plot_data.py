@@ -158,13 +158,17 @@ def chromatogram_data(
     pair = [] if prediction.critical is None else list(prediction.counted_pairs[prediction.critical])
     pair = sorted((m for m in pair if m in order), key=lambda m: t[m])
     window = _window(t[pair], w[pair]) if pair else None
-    times = trace_times(end, t, w, tailing)
+    tail = prediction.tail
+    times = trace_times(end, t, w, tailing, time_constant=tail.time_constant if tail else 0.0)
     if window is not None:
         times = np.unique(np.concatenate([times, np.linspace(*window, CLOSE_POINTS)]))
     R = prediction.overload
-    signal, own = detector_trace(times, t, w, area, tailing, R), prediction.scaling
-    highest = detector_trace(times, t[own], w[own], area[own], tailing[own], R[own]).max()
-    apexes = detector_trace(t[order], t, w, area, tailing, R)
+    signal, own = detector_trace(times, t, w, area, tailing, R, tail), prediction.scaling
+    highest = detector_trace(times, t[own], w[own], area[own], tailing[own], R[own], tail and tail[own]).max()
+    single = peak_signals(
+        times, t[order], w[order], area[order], tailing[order], R[order], tail and tail[order]
+    )
+    apexes = detector_trace(t[order], t, w, area, tailing, R, tail)
     scale = 100.0 / highest if highest > 0 else 1.0
     oven_times, oven = prediction.program.oven.knots()
     corners = np.array([*oven_times, max(end, oven_times[-1])])
@@ -186,7 +190,7 @@ def chromatogram_data(
             )
             for m, height, under in zip(order, apexes, beneath, strict=True)
         ),
-        responses=peak_signals(times, t[order], w[order], area[order], tailing[order], R[order]).T * scale,
+        responses=single.T * scale,
         oven_times=corners / SECONDS_PER_MINUTE,
         oven=celsius(np.array([*oven, oven[-1]])),
         elution_times=t[order] / SECONDS_PER_MINUTE,
@@ -252,8 +256,8 @@ def pair_data(prediction: Prediction, a: str, b: str) -> PairData:
     if not np.all(np.isfinite(t[pair])):
         raise InvalidInputError(f"{a} and {b}: not both elute")
     times = np.linspace(*_window(t[pair], w[pair]), PAIR_POINTS)
-    R = prediction.overload
-    scale = 100.0 / detector_trace(t[pair], t, w, area, tailing, R).max()
+    R, tail = prediction.overload, prediction.tail
+    scale = 100.0 / detector_trace(t[pair], t, w, area, tailing, R, tail).max()
     counted = np.flatnonzero((np.sort(prediction.counted_pairs, axis=1) == sorted(pair)).all(axis=1))
     index = np.array([pair], dtype=np.intp)
     nan = float("nan")
@@ -264,8 +268,9 @@ def pair_data(prediction: Prediction, a: str, b: str) -> PairData:
     return PairData(
         (prediction.compounds[pair[0]], prediction.compounds[pair[1]]),
         times / SECONDS_PER_MINUTE,
-        detector_trace(times, t, w, area, tailing, R) * scale,
-        peak_signals(times, t[pair], w[pair], area[pair], tailing[pair], R[pair]).T * scale,
+        detector_trace(times, t, w, area, tailing, R, tail) * scale,
+        peak_signals(times, t[pair], w[pair], area[pair], tailing[pair], R[pair], tail and tail[pair]).T
+        * scale,
         float(pair_resolution(t, w, index, prediction.tailing)[0]),
         needed,
         half,

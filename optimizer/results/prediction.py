@@ -60,7 +60,7 @@ class PredictedPeak:
     retention_factor: Annotated[float, FACTOR, key()]
     """at elution; small at the end of a fast ramp however well a compound was retained"""
     apex_shift: Annotated[float, TIME_SHIFT, key("apex_shift_s")]
-    """seconds by which its amount makes the apex late; 0 without `overload`"""
+    """seconds by which its amount (`overload`) and the system's decay (`response_time_s`) make the apex late"""
     resolution: Annotated[float, TWO_DECIMALS, key("resolution_to_next")]
     """half-height resolution from the next peak, tailing counted; nan for the last"""
     resolution_sd: Annotated[float, THREE, key("resolution_to_next_sd")]

@@ -271,7 +271,8 @@ class Detector(Table):
     """What the detector does to peaks and which flows it takes; it is that of the scouting runs, too."""
 
     response_time: Annotated[ResponseTime, key("response_time_s")] = 0.0
-    """time constant of its first-order response, cell and electronics; rising from 10 to 90 % takes 2.2 of it"""
+    """time constant of the exponential decay behind the column: cell, electronics, valve, transfer volume together;
+    rising from 10 to 90 % takes 2.2 of it. Peaks tail, widen and come late by it, beside their tailing factors"""
     readings: Annotated[Readings | None, key("readings_per_s")] = None
     """readings a second, or scans, each the mean over its interval"""
     min_points: Annotated[int | None, whole(3, 200), key(expected="3 to 200")] = None
@@ -290,9 +291,9 @@ class Detector(Table):
     """smallest amount on the column of a target that it shows; bounds the split ratio with `choose_split`"""
 
     @property
-    def variance(self) -> float:
-        """What it adds to the variance of a peak [s2]."""
-        return detector_variance(self.response_time, self.readings)
+    def readings_variance(self) -> float:
+        """What its readings add to the variance of a peak [s2]."""
+        return detector_variance(0.0, self.readings)
 
     @property
     def points(self) -> int:

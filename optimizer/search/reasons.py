@@ -13,6 +13,7 @@ from models.column.programs import Array, Program, batch_of
 from models.peaks.detection import SLOW_RESPONSE, peak_height
 from models.peaks.overload import SLIGHT
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, order_changes
+from models.peaks.tails import before_decay
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import beside_needed, percent, probability_beside
 from optimizer.goal.cautions import BREAKS, extrapolation
@@ -368,7 +369,7 @@ def _about_leaning(problem: Problem, prediction: Prediction) -> list[str]:
 def _about_amounts(problem: Problem, prediction: Prediction) -> list[str]:
     """Peaks above the column's capacity, where that is not predicted."""
     capacity = problem.scenario.capacity
-    if problem.leans:
+    if problem.overloads:
         return _about_leaning(problem, prediction)
     if capacity is None:
         return []
@@ -393,13 +394,13 @@ def _about_detector(problem: Problem, prediction: Prediction) -> list[str]:
     """A response too slow for the narrowest peaks, and peaks above the linear range."""
     detector = problem.scenario.detector
     sigma = prediction.width_half / HALF_HEIGHT_WIDTH
-    column = np.sqrt(np.maximum(sigma**2 - detector.variance, 1e-12))
-    names, found = np.array(prediction.compounds, dtype=object), []
+    names, found, tail = np.array(prediction.compounds, dtype=object), [], problem.tail
+    column = sigma if tail is None else before_decay(sigma, tail.time_constant, tail.own)
     slow = np.isfinite(column) & (detector.response_time > SLOW_RESPONSE * column) & ~prediction.ignored
     if slow.any():
         found.append(
-            f"The detector's response time of {detector.response_time:g} s is more than {SLOW_RESPONSE:g} of the "
-            f"standard deviation of {_listed(list(names[slow]))}: such peaks tail, and their widths are rough."
+            f"The response time of {detector.response_time:g} s is more than {SLOW_RESPONSE:g} of the standard "
+            f"deviation of {_listed(list(names[slow]))}: the system gives such peaks tails."
         )
     if detector.max_height is not None:
         areas = measured_mean(problem.scenario, "area", np.nan) * more_on_column(problem.scenario, prediction)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from models.column.programs import Array
 from models.peaks.chromatogram import detector_trace, trace_times
+from models.peaks.tails import Tail
 from models.units import HALF_95, SECONDS_PER_MINUTE
 from optimizer.goal.outcome import LEAST_TAILING
 from optimizer.methods.compare import Comparison
@@ -107,15 +108,23 @@ def mirror_data(compared: Comparison) -> MirrorData:
     last = float(np.nanmax(np.concatenate([t + 3 * w, every + 3 * width])))
     end = max(prediction.run_time, last)
     scaling = prediction.scaling[order]
-    times = np.union1d(trace_times(end, t, w, tailing), trace_times(end, every, width, tails))
+    tail = prediction.tail and prediction.tail[order]
+    tau = tail.time_constant if tail else 0.0
+    tail_below = tail and Tail(tau, np.append(tail.own, np.ones(len(extra))))
+    times = np.union1d(
+        trace_times(end, t, w, tailing, time_constant=tau),
+        trace_times(end, every, width, tails, time_constant=tau),
+    )
     smallest = compared.critical_found
     pointed = set() if smallest is None else {smallest.a, smallest.b}
     pointed = set(compared.wrongly_named or pointed) | set(compared.lost)
     cause = compared.causes.cause
-    signal = detector_trace(times, t, w, prediction.area[order], tailing, prediction.overload[order])
+    signal = detector_trace(times, t, w, prediction.area[order], tailing, prediction.overload[order], tail)
     above, cut_above = _drawn(times, signal, t, scaling)
     scaled = np.append(scaling, np.full(len(extra), scaling.all()))
-    below, cut_below = _drawn(times, detector_trace(times, every, width, area, tails), every, scaled)
+    below, cut_below = _drawn(
+        times, detector_trace(times, every, width, area, tails, tail=tail_below), every, scaled
+    )
     return MirrorData(
         times=times / SECONDS_PER_MINUTE,
         predicted=above,

@@ -23,7 +23,7 @@ from optimizer.scenario.instrument_data import Detector
 from optimizer.scenario.reading import load_scenario
 from optimizer.search.reasons import held_limits, warnings_of
 
-SLOW = Detector(response_time=0.4, readings=2.0)
+SLOW = Detector(readings=0.7)
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +33,7 @@ def scenario() -> Scenario:
 
 def seen_by(scenario: Scenario, detector: Detector) -> Scenario:
     """The scenario with widths as a detector would have shown them."""
-    added = detector.variance * HALF_HEIGHT_WIDTH**2
+    added = detector.readings_variance * HALF_HEIGHT_WIDTH**2
     runs = tuple(
         replace(run, peaks=replace(run.peaks, width_half=np.sqrt(run.peaks.width_half**2 + added)))
         for run in scenario.runs
@@ -47,7 +47,7 @@ def test_the_fit_takes_off_what_predictions_add(scenario: Scenario) -> None:
     assert slow.system.plate_height_factor == pytest.approx(plain.system.plate_height_factor, rel=0.02)
     program = scenario.runs[1].program
     widths = [predict(problem_of(scenario, fit), program).width_half for fit in (plain, slow)]
-    expected = np.sqrt(widths[0] ** 2 + SLOW.variance * HALF_HEIGHT_WIDTH**2)
+    expected = np.sqrt(widths[0] ** 2 + SLOW.readings_variance * HALF_HEIGHT_WIDTH**2)
     assert widths[1] == pytest.approx(expected, rel=0.01)
     ignored = fit_scenario(replace(seen_by(scenario, SLOW), detector=Detector()))
     assert ignored.system.plate_height_factor > 1.03 * plain.system.plate_height_factor
@@ -127,7 +127,7 @@ def test_a_slow_data_rate_changes_the_program() -> None:
     assert needed is not None
     rate = needed / 1.3
     bound = replace(plain, detector=Detector(readings=rate, min_points=10))
-    seen = replace(fit, system=replace(fit.system, detector_variance=bound.detector.variance))
+    seen = replace(fit, system=replace(fit.system, detector_variance=bound.detector.readings_variance))
     held, outcome = optimize(bound, seen, rounds=12, what_if=False)
     assert outcome.feasible
     slower = outcome.candidates[0].prediction
