@@ -5,7 +5,7 @@ have the pressures pa and pb, p(z)^2 = pa^2 - (pa^2 - pb^2) z/L, u = B (pa^2 - p
 
     dz/dt = v = u/(1+k),     dvar/dt = H v + 2 var dv/dz
 
-At a joint the time stays and lengths go as v. The molar flow through all pieces is one: p^2 falls by L/(A B).
+At a joint the time stays and lengths go as v. The molar flow through all pieces is one: p^2 falls by eta T L/(A B).
 """
 
 from __future__ import annotations
@@ -21,11 +21,12 @@ from tests.reference.integrator import Band, Peak, Stretch
 
 @dataclass(frozen=True)
 class Section:
-    """Length, radius and film [m] of an open tube; an uncoated one retains nothing."""
+    """Length, radius, film [m] of an open tube, and its temperature [K] if not the oven's; bare it retains nothing."""
 
     length: float
     radius: float
     film: float
+    heated: float | None = None
 
     @property
     def resistance(self) -> float:
@@ -43,14 +44,21 @@ def follow_series(
     plate_height_factor: float = 1.0,
 ) -> Peak:
     """Follow one band through all sections; rtol 1e-10."""
-    total = sum(each.resistance for each in sections)
-    edges = np.cumsum([0.0, *(each.resistance for each in sections)]) / total
+
+    def edges(T: float) -> np.ndarray:
+        """Shares of the fall of p^2 at the joints while the oven is at T: what flows is as eta T L/(A B) everywhere."""
+        heat = [T if each.heated is None else each.heated for each in sections]
+        falls = [each.resistance * viscosity(t) * t for each, t in zip(sections, heat, strict=True)]
+        shares: np.ndarray = np.cumsum([0.0, *falls]) / sum(falls)
+        return shares
 
     def rates(
-        t: float, state: np.ndarray, stretch: Stretch, section: Section, start: float, stop: float
+        t: float, state: np.ndarray, stretch: Stretch, section: Section, number: int
     ) -> tuple[float, float, float]:
         z, var = state
         T, pi = stretch.temperature(t), stretch.pressure(t)
+        start, stop = edges(T)[number : number + 2]
+        T = T if section.heated is None else section.heated
         eta = viscosity(T)
         fall = pi**2 - outlet**2
         pa2, pb2 = pi**2 - fall * start, pi**2 - fall * stop
@@ -68,7 +76,7 @@ def follow_series(
 
     time, in_time, temperature = 0.0, band.injected**2, np.nan
     for number, section in enumerate(sections):
-        where = section, float(edges[number]), float(edges[number + 1])
+        where = section, number
         state: np.ndarray | None = None
 
         def reached(t: float, state: np.ndarray, *_: object, section: Section = section) -> float:

@@ -11,7 +11,10 @@ from models.column.carrier_gas import CARRIER_GASES, viscosity
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import with_typical_values
 from models.column.system import Bare, Column, ColumnSystem
+from models.fit.fit import Run
+from models.fit.fitting import fit_retention
 from models.peaks.migration import OWN_DIRECTIONS, Migration, migrate, migration_tables
+from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.sensitivity import off_set_points
 from models.units import flow_si, kelvin
 from tests.reference.adapter import bands_of, stretches_of
@@ -78,6 +81,40 @@ def test_times_and_widths_are_those_of_every_piece_marched(
         assert found.retention_time[0, m] == pytest.approx(true.time, rel=2e-5)
         assert found.width[0, m] == pytest.approx(true.width, rel=2e-3)
         assert found.elution_temperature[0, m] == pytest.approx(true.temperature, abs=0.01)
+
+
+@pytest.mark.parametrize(("length", "bore", "off"), [(0.3, 0.25e-3, 0.4), (1.0, 0.15e-3, 1.0)])
+def test_a_line_heated_by_itself_is_near_enough_in_the_oven(length: float, bore: float, off: float) -> None:
+    """Two ramps into a vacuum, marched with a line at 280 °C, are fitted as if it lay in the oven: by how much another
+    ramp, at another pressure, is then off [s]. Left out it is further off. An own computation."""
+    sections = [Section(30.0, 0.125e-3, 0.25e-6), Section(length, bore / 2, 0.0, kelvin(280.0))]
+    true = ColumnSystem(MAIN, CARRIER_GASES["helium"], LOW, oven_lag=5.0)
+
+    def program(rate: float, start: float, inlet: float) -> Program:
+        oven = OvenProgram(kelvin(start), 60.0, (Ramp(rate / 60, kelvin(300.0), 600.0),))
+        return Program(oven, CarrierProgram("pressure", inlet))
+
+    def marched(program: Program) -> Run:
+        """As measured: times and half-height widths."""
+        peaks = [
+            follow_series(
+                sections, LOW, lambda T: float(viscosity(true.gas, T)), band, stretches_of(program, true)
+            )
+            for band in bands_of(RETENTION, true)
+        ]
+        times, widths = np.array([(peak.time, peak.width * HALF_HEIGHT_WIDTH) for peak in peaks]).T
+        return Run("", program, times, widths)
+
+    runs = [marched(program(rate, 50.0, 2.0e5)) for rate in (5.0, 20.0)]
+    other = marched(program(15.0, 80.0, 2.4e5))
+    worst = []
+    for after in ((Bare(length, bore),), ()):
+        fit = fit_retention(replace(true, column=replace(MAIN, after=after)), runs)
+        tables = migration_tables(fit.system, fit.retention, "pressure", fit.diffusion)
+        found = migrate(tables, batch_of([other.program])).retention_time[0]
+        worst.append(float(np.abs(found - other.retention).max()))
+    assert worst[0] < off
+    assert worst[0] < 0.9 * worst[1]
 
 
 @pytest.mark.parametrize("carrier", CARRIERS)
