@@ -246,12 +246,15 @@ class FitResult:
         tail = self._system_tail
         if tail is None:
             return ""
-        low, high = tail.interval
-        if not tail.certain and tail.column < TAILS:
+        (low, high), stated = tail.interval, self.scenario.detector.response_time
+        if not tail.certain and tail.column < TAILS and stated <= high:
             return ""
         if not tail.certain:
-            return f" Tails: grow with the widths, as far as can be told; of the system's decay at most {high:.2g} s."
-        stated, measured = self.scenario.detector.response_time, "{:.2f} to {:.2f}".format(*tail.measured)
+            return (
+                f" Tails: grow with the widths, as far as can be told; of the system's decay at most {high:.2g} s."
+                + (f" response_time_s = {stated:g} is more." if stated > high else "")
+            )
+        measured = "{:.2f} to {:.2f}".format(*tail.measured)
         return (
             f" Tails: tailing factors of {measured} are those of a decay of {tail.time_constant:.2g} s ({low:.2g} to "
             f"{high:.2g} s), the same for all peaks, after a tailing factor of {tail.column:.2f}; "

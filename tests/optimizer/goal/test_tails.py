@@ -98,6 +98,8 @@ def test_measured_tails_tell_the_systems_part(plain: Problem) -> None:
     assert columns.decay_interval is not None
     assert columns.decay_interval[0] == 0
     assert "grow with the widths" in columns.column_text
+    stated = replace(columns.scenario, detector=Detector(response_time=TAU))
+    assert "response_time_s = 0.5 is more" in FitResult(stated, plain.fit).column_text
 
 
 @pytest.mark.parametrize("tau", [0.0, 0.6])
