@@ -138,12 +138,12 @@ def ln_decomposed(
     ln_A = of_reached(decomposition.ln_frequency_factor[:, None])
     grown = np.zeros(reached.shape)
     with np.errstate(over="ignore"):  # what decomposes faster than a number can say has decomposed
-        grown[reached] = stay.duration[reached] * np.exp(ln_A - a / hot) * _mean_share(a, cold, hot)
+        grown[reached] = stay.duration[reached] * np.exp(ln_A - a / hot) * mean_share(a, cold, hot)
         result: Array = np.ascontiguousarray(grown.sum(axis=0).T)
     return result
 
 
-def _mean_share(a: Array, cold: Array, hot: Array) -> Array:
+def mean_share(a: Array, cold: Array, hot: Array) -> Array:
     """Mean of k over k(Th) between Tc and Th: all (E,) arrays, a, Tc and Th in K; eq. [3]."""
     rise = hot - cold
     drop = a * rise / (hot * cold)
@@ -151,7 +151,7 @@ def _mean_share(a: Array, cold: Array, hot: Array) -> Array:
     steep = drop > GENTLE
     y, Tc, Th, energy = drop[steep], cold[steep], hot[steep], a[steep]
     result[steep] = (
-        Th * _scaled_integral(energy / Th) - np.exp(-y) * Tc * _scaled_integral(energy / Tc)
+        Th * scaled_integral(energy / Th) - np.exp(-y) * Tc * scaled_integral(energy / Tc)
     ) / rise[steep]
     gentle = ~steep
     Tc, Th, wide = cold[gentle], hot[gentle], rise[gentle]
@@ -160,7 +160,7 @@ def _mean_share(a: Array, cold: Array, hot: Array) -> Array:
     return result
 
 
-def _scaled_integral(x: Array) -> Array:
+def scaled_integral(x: Array) -> Array:
     """f(x) = e^x E2(x), x > 0, without overflow; [4]."""
     moderate = np.minimum(x, LARGE)
     result: Array = np.exp(moderate) * expn(2, moderate)

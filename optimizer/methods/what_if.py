@@ -77,7 +77,7 @@ class _End:
 
 
 @dataclass(frozen=True)
-class _Missing:
+class Missing:
     """What a program misses, in words and as numbers.
 
     Attributes
@@ -92,7 +92,7 @@ class _Missing:
     nominal: float
     draws: float
 
-    def worse(self, other: _Missing, by: float = 0.0) -> bool:
+    def worse(self, other: Missing, by: float = 0.0) -> bool:
         """Whether this misses more than another; what is missed nominally counts before draws."""
         if self.broken != other.broken:
             return self.broken
@@ -121,23 +121,25 @@ def what_ifs(
         closest = outcome.candidates[0]
         held = held_limits(problem, closest.prediction)
         given_up = frozenset(each.limit for each in held if each.missed)
-        before = _missing(problem, closest.prediction, closest.reliability.share)
-        trials = [replace(each, given_up=given_up) for each in _trials(problem, closest, starts_of(searched))]
+        before = missed_by(problem, closest.prediction, closest.reliability.share)
+        trials = [
+            replace(each, given_up=given_up) for each in trials_of(problem, closest, starts_of(searched))
+        ]
         for number, trial in enumerate(trials):
             if now() >= until:
                 break
             part = part_of(until, len(trials) - number - 1)
             each_seconds = share_of(part, short_search(seconds))
             shown = shown_as(progress, f"what if: {trial.change}", number, len(trials))
-            result = _tried(problem.scenario, trial, each_seconds, shown, closest, before, part)
+            result = try_out(problem.scenario, trial, each_seconds, shown, closest, before, part)
             if result is not None:
                 tried.append(result)
     except KeyboardInterrupt:
         pass
-    return tuple(sorted(tried, key=_helpful))
+    return tuple(sorted(tried, key=helpfulness))
 
 
-def _helpful(each: WhatIf) -> tuple[bool, bool, bool, bool, float]:
+def helpfulness(each: WhatIf) -> tuple[bool, bool, bool, bool, float]:
     """Sorting key: what meets the goal by its time, then the others by how far off they are; of each, what brings a
     hazard after what brings none. What is no change of the method comes last."""
     met = not math.isnan(each.cost)
@@ -150,13 +152,13 @@ def _helpful(each: WhatIf) -> tuple[bool, bool, bool, bool, float]:
     )
 
 
-def _tried(
+def try_out(
     scenario: Scenario,
     trial: Trial,
     seconds: float,
     progress: Progress | None,
     closest: Candidate | None = None,
-    before: _Missing | None = None,
+    before: Missing | None = None,
     until: float = math.inf,
 ) -> WhatIf | None:
     """A short search of what a change makes of the scenario; None when it had no time to find anything.
@@ -180,7 +182,7 @@ def _tried(
         rivals.append(ends[-1])
     met = [end for end in ends if end.feasible]
     if not met:
-        missing = [(end, _missing(problem, end.prediction)) for end in rivals]
+        missing = [(end, missed_by(problem, end.prediction)) for end in rivals]
         best, least = missing[0]
         for end, misses in missing[1:]:
             if least.worse(misses):
@@ -195,7 +197,7 @@ def _tried(
         result = WhatIf(trial.change, math.nan, best.shortfall, _family(best), words, improves=improves)
     new_gas = problem.scenario.gas.name != scenario.gas.name
     if new_gas and problem.scenario.gas.name == "hydrogen":
-        return _with_hydrogen(result, problem.scenario, best.prediction)
+        return with_hydrogen(result, problem.scenario, best.prediction)
     return result
 
 
@@ -208,20 +210,20 @@ def _as_it_is(problem: Problem, closest: Candidate) -> _End:
     prediction = predict(problem, closest.prediction.program)
     judged = judgement(problem, batch_of([prediction.program]))
     far = how_far(judged.shortfall, judged.equipment)
-    return _End(prediction, not _missing(problem, prediction).words, far, judged.shortfall)
+    return _End(prediction, not missed_by(problem, prediction).words, far, judged.shortfall)
 
 
-def _missing(problem: Problem, prediction: Prediction, share: float | None = None) -> _Missing:
+def missed_by(problem: Problem, prediction: Prediction, share: float | None = None) -> Missing:
     """What a program misses of a goal; its share of draws is worked out where it is not given."""
     if share is None:
         share = with_uncertainty(problem, prediction, exact=problem.by_draws, sources=False)[1].share
     judged = judgement(nominal_problem(problem), batch_of([prediction.program]))
     lacking = max(problem.confidence - share, 0.0) if problem.by_draws else 0.0
     words = shortfalls(problem, prediction, share)
-    return _Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)
+    return Missing(words, how_far(0.0, judged.equipment)[0], judged.shortfall, lacking)
 
 
-def _with_hydrogen(found: WhatIf, scenario: Scenario, prediction: Prediction) -> WhatIf:
+def with_hydrogen(found: WhatIf, scenario: Scenario, prediction: Prediction) -> WhatIf:
     """The same with the total flow that its program takes, the split ratio that would allow more, and the cautions."""
     total = largest_total_flow(scenario, prediction)
     inlet, lower = inlet_of(scenario, prediction), lower_split(scenario, float(prediction.flow.max()))
@@ -240,7 +242,7 @@ def _with_hydrogen(found: WhatIf, scenario: Scenario, prediction: Prediction) ->
     )
 
 
-def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
+def trials_of(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterator[Trial]:
     """Every change worth trying, given the program that comes closest."""
     if problem.by_draws:
         yield Trial(
@@ -249,7 +251,7 @@ def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterat
     yield from _unknowns_set_aside(problem, starts)
     yield from _lowered(problem, closest, starts)
     yield from _relaxed(problem, closest, starts)
-    for change, scenario, opens in _other_programs(problem.scenario):
+    for change, scenario, opens in other_programs(problem.scenario):
         made = _made(change, problem, scenario, opens)
         if made is not None:
             yield made
@@ -259,7 +261,7 @@ def _trials(problem: Problem, closest: Candidate, starts: list[Found]) -> Iterat
         split = replace(problem, scenario=replace(problem.scenario, inlet=inlet))
         text = f"a split ratio of {lower.ratio:g}:1 in place of {lower.old_ratio:g}:1"
         yield Trial(text, split, main_families(split.scenario), starts, relaxes=True)
-    yield from _other_systems(problem, starts)
+    yield from other_systems(problem, starts)
 
 
 def _unknowns_set_aside(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
@@ -311,7 +313,7 @@ def _relaxed(problem: Problem, closest: Candidate, starts: list[Found]) -> Itera
             yield Trial(text, changed, main_families(changed.scenario), starts, relaxes=True)
 
 
-def _other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:
+def other_programs(scenario: Scenario) -> Iterator[tuple[str, Scenario, str]]:
     """One oven ramp more, and each carrier mode that was left out; the last is "ramps" or the mode that is new."""
     search = scenario.search
     most = min(MOST_RAMPS, scenario.instrument.max_oven_ramps)
@@ -342,7 +344,7 @@ def _made(change: str, problem: Problem, scenario: Scenario, opens: str) -> Tria
     return Trial(change, problem_of(scenario, problem.fit), families, [], relaxes=opens == "ramps")
 
 
-def _other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
+def other_systems(problem: Problem, starts: list[Found]) -> Iterator[Trial]:
     """Hydrogen; and, of columns with a film, a longer one and a thinner film."""
     scenario, column = problem.scenario, problem.scenario.column
     changes: list[tuple[str, Change]] = []

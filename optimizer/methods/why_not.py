@@ -97,12 +97,12 @@ def out_of_reach(
         return None
     try:
         each_seconds = max(SHARE * seconds / SEARCHES, LEAST_SECONDS)
-        return _out_of_reach(nominal_problem(problem), searched, each_seconds, progress)
+        return beyond_reach(nominal_problem(problem), searched, each_seconds, progress)
     except KeyboardInterrupt:
         return None
 
 
-def _out_of_reach(
+def beyond_reach(
     problem: Problem, searched: Searched, each_seconds: float, progress: Progress | None
 ) -> NotMet | None:
     """The same of a problem judged nominally, with so long [s] for each search."""
@@ -114,7 +114,7 @@ def _out_of_reach(
         for number in range(count):
             shown = shown_as(progress, f"how far it goes: {alone.name}", number, count)
             rng = np.random.default_rng(np.random.SeedSequence([SEED, problem.scenario.search.seed, number]))
-            end = _furthest(alone, families, rng, min(now() + each_seconds, until), shown)
+            end = furthest_of(alone, families, rng, min(now() + each_seconds, until), shown)
             if end is None or _kept(end):
                 break
             reached.append(end)
@@ -138,10 +138,10 @@ def _never_kept(problem: Problem, searched: Searched) -> Iterator[_Alone]:
         best = np.maximum(best, margins[kept].max(axis=0, initial=-np.inf))
     for at in np.argsort(best, kind="stable"):
         if best[at] < -SHORT and np.isfinite(best[at]):
-            yield _alone(problem, int(at))
+            yield asked_alone(problem, int(at))
 
 
-def _alone(problem: Problem, at: int) -> _Alone:
+def asked_alone(problem: Problem, at: int) -> _Alone:
     """The problem with one requirement, a pair's resolution or another, by its number."""
     pairs, names = problem.pairs, problem.scenario.compounds
     count = len(pairs.needed)
@@ -157,7 +157,7 @@ def _alone(problem: Problem, at: int) -> _Alone:
     )
 
 
-def _furthest(
+def furthest_of(
     alone: _Alone, families: list[Family], rng: np.random.Generator, until: float, progress: Progress | None
 ) -> Found | None:
     """The program that keeps the equipment's limits and comes closest to the one requirement, of all families.

@@ -61,10 +61,10 @@ def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> S
     # A program that misses the goal is no answer while another meets it; nor one that cannot be run, while one can.
     kept = [each for each in rounded if each.feasible]
     kept = kept or [each for each in rounded if not each.how_far[0]] or rounded
-    scored = [_scored(problem, each) for each in kept]
+    scored = [score_of(problem, each) for each in kept]
     scored.sort(key=lambda each: each.key)
-    chosen = _worth_showing(scored, problem.scenario.search.candidates)
-    made = [_candidate(problem, each.settable, each.prediction, now) for each in chosen]
+    chosen = worth_showing(scored, problem.scenario.search.candidates)
+    made = [candidate_of(problem, each.settable, each.prediction, now) for each in chosen]
     # Draws that are simulated outright may show that a program meets the goal that by first derivatives does not.
     feasible = any(each.feasible for each in made)
     made = [each for each in made if each.feasible or not feasible]
@@ -72,7 +72,7 @@ def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> S
     blocking = () if feasible or not candidates else candidates[0].missed
     if blocking and chosen[0].settable.how_far[0]:
         blocking = (CONTRADICTION, *blocking)
-    families = _best_of_each_kind(problem, searched, scored, candidates)
+    families = best_of_each_kind(problem, searched, scored, candidates)
     return SearchOutcome(
         feasible,
         candidates,
@@ -83,16 +83,16 @@ def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> S
         searched.seconds,
         searched.interrupted,
         study=searched.study,
-        candidates_note=_why_fewer(problem, pool, rounded, scored, chosen, len(made)),
+        candidates_note=why_fewer(problem, pool, rounded, scored, chosen, len(made)),
     )
 
 
-def _why_fewer(
+def why_fewer(
     problem: Problem,
     pool: list[Found],
     rounded: list[Settable],
-    scored: list[_Scored],
-    chosen: list[_Scored],
+    scored: list[Scored],
+    chosen: list[Scored],
     shown: int,
 ) -> str:
     """Why fewer candidates are shown than were asked for; empty where they are not."""
@@ -110,7 +110,7 @@ def _why_fewer(
     return f"{shown} of {wanted} candidates that were asked for: of {found} programs {', '.join(counted)}."
 
 
-def _why_left_out(each: _Scored, scored: list[_Scored], chosen: list[_Scored]) -> str:
+def _why_left_out(each: Scored, scored: list[Scored], chosen: list[Scored]) -> str:
     program = each.prediction.program
     if not each.settable.feasible and any(other.beats(each) for other in scored):
         return "no closer to the goal than another"
@@ -141,10 +141,10 @@ def _rounded(problem: Problem, searched: Searched, pool: list[Found], until: flo
     return rounded
 
 
-def _best_of_each_kind(
+def best_of_each_kind(
     problem: Problem,
     searched: Searched,
-    scored: list[_Scored],
+    scored: list[Scored],
     candidates: Sequence[Candidate],
 ) -> tuple[Tried, ...]:
     """Each kind of program that was tried and the least cost found [s], nan where none that meets the goal was found.
@@ -204,7 +204,7 @@ def _cost(problem: Problem, prediction: Prediction) -> float:
 
 
 @dataclass(frozen=True)
-class _Scored:
+class Scored:
     """A rounded program: cost [s], and what it misses.
 
     `misses` is what the nominal program misses of the requirements (`Problem.shortfall`), `lacks` what its pass
@@ -232,7 +232,7 @@ class _Scored:
             family.ramps + family.carrier_ramps,
         )
 
-    def beats(self, other: _Scored) -> bool:
+    def beats(self, other: Scored) -> bool:
         """Whether it is as good in time, probability and misses, and better in one of them."""
         mine, theirs = self._measures, other._measures
         return mine != theirs and all(a <= b for a, b in zip(mine, theirs, strict=True))
@@ -242,7 +242,7 @@ class _Scored:
         return self.cost, round(self.lacks, ALIKE_PROBABILITY), round(self.misses, ALIKE_MISSES)
 
 
-def _scored(problem: Problem, each: Settable) -> _Scored:
+def score_of(problem: Problem, each: Settable) -> Scored:
     """A rounded program as it is ranked; one that fails is judged by draws that no search has seen."""
     prediction = predict(problem, each.program)
     misses, lacks = 0.0, 0.0
@@ -253,10 +253,10 @@ def _scored(problem: Problem, each: Settable) -> _Scored:
                 problem, prediction, exact=True, sources=False, known=each.reliability
             )
             lacks = max(problem.confidence - known.share, 0.0)
-    return _Scored(each, prediction, _cost(problem, prediction), misses, lacks)
+    return Scored(each, prediction, _cost(problem, prediction), misses, lacks)
 
 
-def _worth_showing(scored: list[_Scored], wanted: int) -> list[_Scored]:
+def worth_showing(scored: list[Scored], wanted: int) -> list[Scored]:
     """Drop programs that another beats or a simpler one matches, and repeats of one another."""
     # Of those that fail, one that is no closer and takes longer is no answer; nor then what a simpler one matches.
     best = [
@@ -279,7 +279,7 @@ def _worth_showing(scored: list[_Scored], wanted: int) -> list[_Scored]:
     return [worthy[number] for number in sorted(chosen)]
 
 
-def _matches(other: _Scored, each: _Scored) -> bool:
+def _matches(other: Scored, each: Scored) -> bool:
     """Whether a simpler program is hardly slower; of those that fail, whether it comes as close."""
     feasible = each.settable.feasible
     if other.settable.feasible != feasible or not _simpler(other.prediction.program, each.prediction.program):
@@ -323,7 +323,9 @@ def family_name(program: Program) -> str:
     return f"{oven}, {carrier_words(program.carrier.controlled, len(program.carrier.ramps))}"
 
 
-def _candidate(problem: Problem, each: Settable, prediction: Prediction, now: Prediction | None) -> Candidate:
+def candidate_of(
+    problem: Problem, each: Settable, prediction: Prediction, now: Prediction | None
+) -> Candidate:
     """A program to be shown, not yet ranked."""
     prediction, reliability = with_uncertainty(problem, prediction, exact=True, known=each.reliability)
     cycle = cycle_time(problem.scenario, prediction.program, prediction.run_time)

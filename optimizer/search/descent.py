@@ -69,7 +69,7 @@ class Descent:
     backoff: Backoff | None = None
 
 
-class _Local:
+class Local:
     """Values and gradients around a point; the last point is remembered, as the optimiser asks twice.
 
     So is the best point by a sorting key, as the optimiser may end, or give up, anywhere.
@@ -240,7 +240,7 @@ def descend_once(
     those are read off where it began.
     """
     held = problem if begun.backoff is None else problem.holding(begun.backoff)
-    z, evaluations = _descended(held, family, begun.z, iterations, tolerance, slack)
+    z, evaluations = descended(held, family, begun.z, iterations, tolerance, slack)
     return assessed(problem, family, z, begun.evaluations + evaluations, simulated)
 
 
@@ -261,7 +261,7 @@ def preference(end: Descent) -> tuple[bool, float, float]:
     return not kept, broken, end.cost if kept else -end.margin
 
 
-def _descended(
+def descended(
     problem: Problem,
     family: Family,
     start: Array,
@@ -285,7 +285,7 @@ def _descended(
         local = _begun(problem, family, start, slack, local.evaluations)
     z = start
     if local.margins.min() < outside:
-        z = _raise_margin(local, z, iterations)
+        z = raise_margin(local, z, iterations)
         local.update(z)
         if local.margins.min() < HOPELESS:
             return z, local.evaluations
@@ -332,8 +332,8 @@ def _descended(
     return np.clip(local.best[1], local.low, local.high), local.evaluations
 
 
-def _begun(problem: Problem, family: Family, start: Array, slack: float, evaluations: int = 0) -> _Local:
-    local = _Local(problem, family, start, slack)
+def _begun(problem: Problem, family: Family, start: Array, slack: float, evaluations: int = 0) -> Local:
+    local = Local(problem, family, start, slack)
     local.evaluations = evaluations
     local.update(start)
     return local
@@ -345,8 +345,8 @@ def fastest_margin(problem: Problem, family: Family, start: Array, cost: float) 
     if problem.by_draws:
         # The cost is that of a bare prediction.
         problem = problem.holding(replace(_held_at(problem, family, start), end=0.0))
-    local = _Local(problem, family, start)
-    return _raise_margin(local, start, 40, ln_cost=float(np.log(cost)))
+    local = Local(problem, family, start)
+    return raise_margin(local, start, 40, ln_cost=float(np.log(cost)))
 
 
 def conceding(problem: Problem, family: Family, start: Array, given_up: Set[Requirement]) -> Descent:
@@ -359,13 +359,13 @@ def conceding(problem: Problem, family: Family, start: Array, given_up: Set[Requ
     """
     start = family.ordered(start)
     held = problem.holding(_held_at(problem, family, start)) if problem.by_draws else problem
-    local = _Local(held, family, start, CONCEDING_SLACK)
-    z = _raise_margin(local, start, 40, local.among(given_up))
+    local = Local(held, family, start, CONCEDING_SLACK)
+    z = raise_margin(local, start, 40, local.among(given_up))
     return assessed(problem, family, z, local.evaluations)
 
 
-def _raise_margin(
-    local: _Local,
+def raise_margin(
+    local: Local,
     start: Array,
     iterations: int,
     raised: NDArray[np.bool_] | None = None,

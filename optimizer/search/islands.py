@@ -130,7 +130,7 @@ def search(
         if islands == 1:
             lone = first
             workers, homes = (
-                Here(_work, _Given(problem, families, seed, screened, (0,), 1, lone=lone)),
+                Here(island_work, _Given(problem, families, seed, screened, (0,), 1, lone=lone)),
                 {0: 0},
             )
         else:
@@ -211,10 +211,10 @@ def _begun(
         )
         for worker in range(processes)
     ]
-    return Here(_work, given[0]) if processes == 1 else Apart(_work, given), homes
+    return Here(island_work, given[0]) if processes == 1 else Apart(island_work, given), homes
 
 
-def _work(given: _Given, orders: Iterator[_Order]) -> Iterator[_Answer]:
+def island_work(given: _Given, orders: Iterator[_Order]) -> Iterator[_Answer]:
     """What a worker does: screen, then make the steps of each order."""
     searches = {0: given.lone} if given.lone else {island: _island(given, island) for island in given.islands}
     batches = given.screened // LEAST_SCREENED

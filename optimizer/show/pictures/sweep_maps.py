@@ -139,7 +139,7 @@ def _draw_resolution(swept: Sweep, axes: Axes, bar: Axes) -> None:
 
 
 def _hatch(swept: Sweep, axes: Axes) -> None:
-    x, y, broken = _cells(swept, swept.possible & ~swept.allowed)
+    x, y, broken = cells_of(swept, swept.possible & ~swept.allowed)
     axes.contourf(x, y, broken, [0.5, 1.5], colors="none", hatches=["////"])
 
 
@@ -209,7 +209,7 @@ def _edges(values: Array) -> Array:
     return np.concatenate([ends[:1], between, ends[1:]])
 
 
-def _cells(swept: Sweep, inside: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+def cells_of(swept: Sweep, inside: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
     """Coordinates and 0 or 1 at the four corners of every run's cell: contours of it follow the cells' edges."""
     x, y = (np.repeat(_edges(axis.values), 2)[1:-1] for axis in swept.axes)
     corners = np.repeat(np.repeat(inside.reshape(swept.shape).T.astype(float), 2, axis=0), 2, axis=1)
@@ -222,7 +222,7 @@ def _outlines(swept: Sweep, axes: Axes, width: float) -> None:
         if line == "--" and inside.sum() == swept.feasible.sum():
             continue
         if inside.any() and not inside.all():
-            x, y, corners = _cells(swept, inside)
+            x, y, corners = cells_of(swept, inside)
             thick = width if line == "-" else width / 2
             axes.contour(x, y, corners, [0.5], colors=CRITICAL, linewidths=thick, linestyles=line)
 
@@ -313,7 +313,7 @@ def _draw_pairs(swept: Sweep, letters: PairLetters, axes: Axes) -> None:
                 zorder=5,
             )  # fmt: skip
         if count:
-            axes.contour(*_cells(swept, letters.which == number), [0.5], colors=INK, linewidths=0.6)
+            axes.contour(*cells_of(swept, letters.which == number), [0.5], colors=INK, linewidths=0.6)
     for letter, inside in crowded:
         own = _middle(ndimage.distance_transform_edt(np.pad(inside, 1), sampling=cell)[1:-1, 1:-1])
         row, column = _place_beside(own, which.shape, cell, taken)

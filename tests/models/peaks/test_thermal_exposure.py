@@ -16,13 +16,13 @@ from models.peaks.thermal_exposure import (
     GENTLE,
     LARGE,
     Decomposition,
-    _mean_share,
-    _scaled_integral,
     decomposition,
     highest_temperature,
     intact_fraction,
     ln_decomposed,
+    mean_share,
     rate_constant,
+    scaled_integral,
     softened_time_above,
     time_above,
 )
@@ -148,7 +148,7 @@ def test_every_steepness_of_a_ramp_from_a_hold_to_the_widest() -> None:
             edges = np.maximum(0.0, 1 - np.arange(0, 40) * min(1.0, 2.0 / max(y, 1e-9)))
             edges = np.unique(np.append(edges, 0.0))
             theirs = sum(quad(share, p, q, epsabs=0, epsrel=1e-13)[0] for p, q in pairwise(edges))
-            ours = _mean_share(np.array([a]), np.array([cold]), np.array([hot]))[0]
+            ours = mean_share(np.array([a]), np.array([cold]), np.array([hot]))[0]
             assert ours == pytest.approx(theirs, rel=1e-12), rise
 
 
@@ -158,7 +158,7 @@ def test_both_ways_agree_where_one_takes_over_from_the_other(monkeypatch: pytest
     ways = []
     for turn in (0.99 * GENTLE, 1.01 * GENTLE):
         monkeypatch.setattr(thermal_exposure, "GENTLE", turn)
-        ways.append(_mean_share(a, cold, hot))
+        ways.append(mean_share(a, cold, hot))
     assert (ways[0] != ways[1]).any()  # so that they were two ways
     np.testing.assert_allclose(ways[0], ways[1], rtol=2e-13)
 
@@ -169,7 +169,7 @@ def test_the_scaled_exponential_integral_at_small_and_large_arguments() -> None:
         theirs = quad(
             lambda w, x=x: np.exp(-w) * (1 + w / x) ** -2 / x, 0, 60, epsabs=0, epsrel=1e-13, limit=200
         )[0]
-        assert _scaled_integral(np.array([x]))[0] == pytest.approx(theirs, rel=2e-12)
+        assert scaled_integral(np.array([x]))[0] == pytest.approx(theirs, rel=2e-12)
 
 
 def test_half_lives() -> None:

@@ -25,7 +25,7 @@ from optimizer.goal.split import (
 )
 from optimizer.methods.adapt import on_new_system
 from optimizer.methods.adapt_options import Change
-from optimizer.methods.what_if import _trials, _with_hydrogen
+from optimizer.methods.what_if import trials_of, with_hydrogen
 from optimizer.methods.workflow import optimize
 from optimizer.results.candidate import candidate_document
 from optimizer.results.set_points import inlet_line
@@ -264,10 +264,10 @@ def test_what_ifs_try_it_and_name_it_with_hydrogen(held: tuple[Problem, SearchOu
     closest = outcome.candidates[0]
     lower = told(problem, outcome)
     assert lower is not None
-    trials = {trial.change: trial for trial in _trials(problem, closest, [])}
+    trials = {trial.change: trial for trial in trials_of(problem, closest, [])}
     trial = trials[f"a split ratio of {lower.ratio:g}:1 in place of 40:1"]
     assert trial.problem.scenario.inlet.split_ratio == lower.ratio
     assert trial.relaxes
-    found = _with_hydrogen(WhatIf("hydrogen", 300.0, 0.0, ""), problem.scenario, closest.prediction)
+    found = with_hydrogen(WhatIf("hydrogen", 300.0, 0.0, ""), problem.scenario, closest.prediction)
     assert lower.words in found.change
     assert problem_of(trial.problem.scenario, problem.fit).limit_names == trial.problem.limit_names

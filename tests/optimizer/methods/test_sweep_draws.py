@@ -24,7 +24,7 @@ from optimizer.methods.workflow import fit_scenario
 from optimizer.results.candidate import csv_bytes
 from optimizer.results.sweep import goal_met, sweep_table
 from optimizer.scenario.reading import load_scenario, program_of_tables
-from optimizer.show.pictures.sweep_maps import _cells, sweep_figure
+from optimizer.show.pictures.sweep_maps import cells_of, sweep_figure
 from tests.optimizer.methods.test_sweep_steps import text_of
 from tests.optimizer.show.test_plots import assert_nothing_clipped_or_covered, visible_texts
 
@@ -214,7 +214,7 @@ def test_a_lone_run_has_a_cell_of_its_own_colour_and_outline(nominal: Problem, p
     column, row = np.unravel_index(at, alone.shape)
     assert ratios[row, column] == pytest.approx(1.1)
     assert (ratios > 1).sum() == 1
-    x, y, corners = _cells(alone, alone.feasible)
+    x, y, corners = cells_of(alone, alone.feasible)
     inside = corners > 0.5
     x_in, y_in = np.meshgrid(x, y)
     for values, axis, place in ((x_in, alone.axes[0], column), (y_in, alone.axes[1], row)):

@@ -22,13 +22,13 @@ from optimizer.methods.adapt_options import Change
 from optimizer.methods.trials import Trial
 from optimizer.methods.what_if import (
     MORE_DRAWS,
-    _helpful,
-    _Missing,
-    _missing,
-    _other_programs,
-    _other_systems,
-    _trials,
-    _tried,
+    Missing,
+    helpfulness,
+    missed_by,
+    other_programs,
+    other_systems,
+    trials_of,
+    try_out,
     what_ifs,
 )
 from optimizer.methods.workflow import optimize
@@ -76,15 +76,15 @@ def outcome(problem: Problem, searched: Searched) -> SearchOutcome:
 
 @pytest.fixture(scope="module")
 def trials(problem: Problem, outcome: SearchOutcome) -> dict[str, Trial]:
-    return {trial.change: trial for trial in _trials(problem, outcome.candidates[0], [])}
+    return {trial.change: trial for trial in trials_of(problem, outcome.candidates[0], [])}
 
 
 def only(names: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     """Try only changes whose words begin so: each takes a search."""
-    real = _trials
+    real = trials_of
     monkeypatch.setattr(
         optimizer.methods.what_if,
-        "_trials",
+        "trials_of",
         lambda *args: [trial for trial in real(*args) if trial.change.startswith(names)],
     )
 
@@ -132,11 +132,11 @@ def test_what_only_relaxes_the_goal_comes_out_no_worse_than_the_closest(
     worst = max(searched.all(), key=rank)
     monkeypatch.setattr(optimizer.methods.what_if, "ends_of", lambda *args: [worst])
     closest = outcome.candidates[0]
-    before = _missing(problem, closest.prediction, 1.0)
+    before = missed_by(problem, closest.prediction, 1.0)
 
     def given(change: str, **changes: object) -> WhatIf:
         trial = replace(trials[change], **changes)  # type: ignore[arg-type]
-        found = _tried(problem.scenario, trial, steps(16), None, closest, before)
+        found = try_out(problem.scenario, trial, steps(16), None, closest, before)
         assert found is not None
         return found
 
@@ -148,7 +148,7 @@ def test_what_only_relaxes_the_goal_comes_out_no_worse_than_the_closest(
     found = given("a resolution of 40.00 for c3 and c4", problem=easier)
     by_itself = given("a resolution of 40.00 for c3 and c4", problem=easier, relaxes=False)
     assert found.shortfall < by_itself.shortfall
-    assert found.shortfall == pytest.approx(_missing(easier, closest.prediction, 1.0).nominal, rel=1e-6)
+    assert found.shortfall == pytest.approx(missed_by(easier, closest.prediction, 1.0).nominal, rel=1e-6)
     assert found.improves
     assert not by_itself.improves
     same = given("a resolution of 40.00 for c3 and c4", problem=problem)
@@ -162,9 +162,9 @@ def test_what_only_relaxes_the_goal_comes_out_no_worse_than_the_closest(
 
 def test_what_is_missed_on_paper_counts_before_draws() -> None:
     paper, draws, fewer = (
-        _Missing(("a",), False, 0.1, 0.0),
-        _Missing(("b",), False, 0.0, 0.3),
-        _Missing(("c",), False, 0.0, 0.3 - MORE_DRAWS / 2),
+        Missing(("a",), False, 0.1, 0.0),
+        Missing(("b",), False, 0.0, 0.3),
+        Missing(("c",), False, 0.0, 0.3 - MORE_DRAWS / 2),
     )
     assert paper.worse(draws)
     assert not draws.worse(paper)
@@ -176,7 +176,7 @@ def test_what_is_missed_on_paper_counts_before_draws() -> None:
 def test_several_blocking_pairs_are_lowered_together(problem: Problem, outcome: SearchOutcome) -> None:
     closest = outcome.candidates[0]
     prediction = replace(closest.prediction, resolution=0.9 * closest.prediction.needed)
-    made = list(_trials(problem, replace(closest, prediction=prediction), []))
+    made = list(trials_of(problem, replace(closest, prediction=prediction), []))
     both = next(trial for trial in made if trial.change.startswith("two thirds"))
     np.testing.assert_allclose(both.problem.pairs.needed, problem.pairs.needed * 2 / 3)
     assert sum(trial.change.startswith("a resolution of") for trial in made) == 2
@@ -190,9 +190,9 @@ def test_other_programs_open_what_was_not_allowed(problem: Problem, trials: dict
     assert any(family.carrier_ramps for family in trials["a flow program of the carrier"].families)
     assert "constant flow of the carrier" not in trials
     fixed = replace(problem.scenario.search, max_ramps=0, oven_temperature=400.0)
-    assert "ramps" not in [opens for *_, opens in _other_programs(replace(problem.scenario, search=fixed))]
+    assert "ramps" not in [opens for *_, opens in other_programs(replace(problem.scenario, search=fixed))]
     most = replace(problem.scenario.search, max_ramps=5)
-    assert "ramps" not in [opens for *_, opens in _other_programs(replace(problem.scenario, search=most))]
+    assert "ramps" not in [opens for *_, opens in other_programs(replace(problem.scenario, search=most))]
 
 
 def test_other_systems_are_what_they_say(problem: Problem, trials: dict[str, Trial]) -> None:
@@ -209,9 +209,9 @@ def test_other_systems_are_what_they_say(problem: Problem, trials: dict[str, Tri
 def test_hydrogen_is_not_tried_instead_of_itself_and_held_to_what_adapt_holds_it_to(problem: Problem) -> None:
     scenario = problem.scenario
     itself = replace(problem, scenario=replace(scenario, gas=CARRIER_GASES["hydrogen"]))
-    assert not any("hydrogen" in trial.change for trial in _other_systems(itself, []))
+    assert not any("hydrogen" in trial.change for trial in other_systems(itself, []))
     split = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0)))
-    hydrogen, lowered, *_ = _other_systems(split, [])
+    hydrogen, lowered, *_ = other_systems(split, [])
     carried = adapt(split.scenario, problem.fit, RAMPED, Change(gas=CARRIER_GASES["hydrogen"]))
     for each in (hydrogen, lowered):
         assert each.problem.scenario.inlet.max_total_flow == pytest.approx(float(flow_si(50.0)))
@@ -221,7 +221,7 @@ def test_hydrogen_is_not_tried_instead_of_itself_and_held_to_what_adapt_holds_it
     assert re.fullmatch(text, lowered.change)
     cap = float(flow_si(80.0))
     stated = replace(problem, scenario=replace(scenario, inlet=Inlet(split_ratio=50.0, max_total_flow=cap)))
-    hydrogen = next(iter(_other_systems(stated, [])))
+    hydrogen = next(iter(other_systems(stated, [])))
     assert hydrogen.change == "hydrogen instead of helium"
     assert hydrogen.problem.scenario.inlet.max_total_flow == cap
 
@@ -256,16 +256,16 @@ def test_hydrogen_is_suggested_with_its_flow_and_cautions_and_after_what_is_harm
     assert math.isfinite(fast.cost)
     slow = WhatIf("an oven ramp", 2 * fast.cost, 0.0, "one ramp, constant flow")
     short = WhatIf("half the film", math.nan, 0.1, "one ramp, constant flow", "c3 and c4")
-    assert sorted([fast, short, slow], key=_helpful) == [slow, fast, short]
+    assert sorted([fast, short, slow], key=helpfulness) == [slow, fast, short]
     nominal = WhatIf(NOMINAL_GOAL, 1.0, 0.0, "one ramp, constant flow")
     worse = replace(short, shortfall=0.01, improves=False)
-    assert sorted([nominal, worse, short, slow], key=_helpful) == [slow, short, worse, nominal]
+    assert sorted([nominal, worse, short, slow], key=helpfulness) == [slow, short, worse, nominal]
 
 
 def what_if_of(problem: Problem, change: str) -> WhatIf:
     """What a single change gives, tried as where nothing met the goal."""
-    trial = next(each for each in _other_systems(problem, []) if each.change.startswith(change))
-    found = _tried(problem.scenario, trial, steps(16), None)
+    trial = next(each for each in other_systems(problem, []) if each.change.startswith(change))
+    found = try_out(problem.scenario, trial, steps(16), None)
     assert found is not None
     return found
 

@@ -14,7 +14,7 @@ from optimizer.goal.asides import NotMet
 from optimizer.goal.goal import NEARLY, Pairs, Problem, problem_of
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
-from optimizer.methods.why_not import SEARCHES, _alone, _furthest, _out_of_reach, out_of_reach, why_not
+from optimizer.methods.why_not import SEARCHES, asked_alone, beyond_reach, furthest_of, out_of_reach, why_not
 from optimizer.results.candidate import candidate_document, first_line, scouting_advice
 from optimizer.search.candidates import outcome_of
 from optimizer.search.descent import assessed
@@ -53,8 +53,8 @@ def shown(problem: Problem) -> NotMet | None:
 def reachable(problem: Problem, pair: tuple[int, int]) -> float:
     """The best resolution of a pair that nine searches reach, none of which the tool itself makes."""
     much = with_one_pair(problem, pair, 60.0)
-    alone, families = _alone(much, 0), families_of(problem.scenario)
-    ends = [_furthest(alone, families, np.random.default_rng(seed), UNLIMITED, None) for seed in range(9)]
+    alone, families = asked_alone(much, 0), families_of(problem.scenario)
+    ends = [furthest_of(alone, families, np.random.default_rng(seed), UNLIMITED, None) for seed in range(9)]
     return 60.0 * (1 + max(end.descent.margin for end in ends if end is not None))
 
 
@@ -114,7 +114,7 @@ def test_without_the_time_for_three_searches_nothing_is_called_impossible(
     known, pair, best = hard
     asked = with_one_pair(known, pair, 1.5 * best)
     _, searched = failed(asked)
-    assert _out_of_reach(asked, searched, 0.0, None) is None
+    assert beyond_reach(asked, searched, 0.0, None) is None
 
 
 def test_searches_that_differ_show_nothing(
@@ -123,7 +123,7 @@ def test_searches_that_differ_show_nothing(
     """One of three ends two per cent behind the others."""
     known, pair, best = hard
     asked = with_one_pair(known, pair, 1.5 * best)
-    real, calls = optimizer.methods.why_not._furthest, []
+    real, calls = optimizer.methods.why_not.furthest_of, []
 
     def behind(*given: object) -> Found | None:
         end = real(*given)  # type: ignore[arg-type]
@@ -132,7 +132,7 @@ def test_searches_that_differ_show_nothing(
             return end
         return replace(end, descent=replace(end.descent, margin=1.02 * (1 + end.descent.margin) - 1))
 
-    monkeypatch.setattr(optimizer.methods.why_not, "_furthest", behind)
+    monkeypatch.setattr(optimizer.methods.why_not, "furthest_of", behind)
     assert shown(asked) is None
     assert len(calls) == SEARCHES
 
@@ -145,7 +145,7 @@ def test_ctrl_c_ends_the_proof_and_shows_nothing(
     def stopped(*given: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(optimizer.methods.why_not, "_furthest", stopped)
+    monkeypatch.setattr(optimizer.methods.why_not, "furthest_of", stopped)
     assert shown(with_one_pair(known, pair, 1.5 * best)) is None
 
 
@@ -153,8 +153,8 @@ def test_the_equipment_is_kept_where_a_requirement_is_brought_furthest(
     hard: tuple[Problem, tuple[int, int], float],
 ) -> None:
     known, pair, _ = hard
-    alone = _alone(with_one_pair(known, pair, 60.0), 0)
-    end = _furthest(alone, families_of(known.scenario), np.random.default_rng(4), UNLIMITED, None)
+    alone = asked_alone(with_one_pair(known, pair, 60.0), 0)
+    end = furthest_of(alone, families_of(known.scenario), np.random.default_rng(4), UNLIMITED, None)
     assert end is not None
     assert end.descent.equipment >= NEARLY
     assert alone.problem.requirements == ()

@@ -17,7 +17,7 @@ from optimizer.goal.goal import Problem, end_of_peak, problem_of
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import predict
 from optimizer.scenario.data import BakeOut, Goal, SearchSettings
-from optimizer.search.candidates import _candidate, outcome_of
+from optimizer.search.candidates import candidate_of, outcome_of
 from optimizer.search.descent import Descent
 from optimizer.search.found import Found, Searched
 from optimizer.search.program_space import Family, family
@@ -122,7 +122,7 @@ def test_a_flat_carrier_says_that_no_ramp_paid() -> None:
     assert "\n" not in line
     problem = replace(PROBLEM, scenario=ramps_only)
     rounded = cast(Settable, SimpleNamespace(program=constant, feasible=False, reliability=None))
-    assert line in _candidate(problem, rounded, predict(PROBLEM, constant), None).warnings
+    assert line in candidate_of(problem, rounded, predict(PROBLEM, constant), None).warnings
     assert about_flat_ramp(ramps_only, PRESSURE_RAMP) == ()
     assert about_flat_ramp(SCENARIO, constant) == ()  # asked for
 

@@ -21,7 +21,7 @@ from optimizer.base.tables import written
 from optimizer.goal.goal import problem_of
 from optimizer.methods.adapt import adapt
 from optimizer.methods.adapt_options import change_of
-from optimizer.methods.what_if import _other_systems
+from optimizer.methods.what_if import other_systems
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.scenario_words import inputs
 from optimizer.scenario.conversion import tables_of
@@ -163,7 +163,7 @@ def test_no_method_is_carried_to_another_packed_column_but_to_another_gas(measur
     assert hydrogen.new.fit.system.column == measured.column
     # Twice 10 mL/min per mm of bore in the middle of the run; hydrogen's cautious limit leaves 47 after the purge.
     assert flow_mL_min(hydrogen.after.flow.min()) < 40 < flow_mL_min(hydrogen.after.flow.max()) < 47
-    trials = [trial.change for trial in _other_systems(problem_of(measured, fit), [])]
+    trials = [trial.change for trial in other_systems(problem_of(measured, fit), [])]
     assert trials == ["hydrogen instead of helium"]
 
 

@@ -11,7 +11,7 @@ from scipy.optimize import linprog
 
 from benchmarks.mixtures import mixture
 from optimizer.search.crossing import CLOSE, ENOUGH, REACH, crossed
-from optimizer.search.descent import HOPELESS, _descended, assessed, descend
+from optimizer.search.descent import HOPELESS, assessed, descend, descended
 from optimizer.search.found import Found
 from optimizer.search.program_space import family
 from optimizer.search.search import keep
@@ -74,7 +74,7 @@ def test_a_descent_leaves_an_order_that_holds_no_program(monkeypatch: pytest.Mon
     starts = two.ordered(best.z + 0.1 * np.random.default_rng(2).standard_normal((72, two.size)))
 
     def kept() -> int:
-        ends = (_descended(problem, two, z, 25, 1e-4, 0.0)[0] for z in starts)
+        ends = (descended(problem, two, z, 25, 1e-4, 0.0)[0] for z in starts)
         return sum(assessed(problem, two, z).margin >= HOPELESS for z in ends)
 
     crossing = kept()

@@ -19,7 +19,7 @@ from optimizer.goal.outcome import FrontPoint
 from optimizer.goal.predict import predict
 from optimizer.methods.workflow import optimize
 from optimizer.scenario.instrument_data import CoolDown
-from optimizer.search.candidates import _best_of_each_kind, _scored, family_name, outcome_of
+from optimizer.search.candidates import best_of_each_kind, family_name, outcome_of, score_of
 from optimizer.search.found import FEASIBLE, Searched
 from optimizer.search.front.front import Front, front_of
 from optimizer.search.front.front_choice import (
@@ -268,7 +268,7 @@ def test_a_ramp_that_came_out_flat_counts_for_its_new_kind(problem: Problem, sea
     prediction = predict(problem, flat)
     rounded = replace(settable(problem, ramped.family, ramped.descent.z, 1), program=flat, margin=0.0)
     only = Searched({0: [ramped]})
-    names = dict(_best_of_each_kind(problem, only, [_scored(problem, rounded)], ()))
+    names = dict(best_of_each_kind(problem, only, [score_of(problem, rounded)], ()))
     assert names[ramped.family.name] == ramped.descent.cost
     assert names[family_name(flat)] == cost_of(problem, prediction)
     assert family_name(flat) != ramped.family.name

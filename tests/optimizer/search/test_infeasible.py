@@ -18,8 +18,8 @@ from optimizer.goal.predict import predict
 from optimizer.goal.reliability import Reliability
 from optimizer.methods.trials import conceded
 from optimizer.scenario.data import AnalyteDetail, Decomposition, Near, PairRule
-from optimizer.search.candidates import _Scored, _why_fewer, _worth_showing, outcome_of
-from optimizer.search.descent import _Local, _raise_margin, assessed, conceding, descend
+from optimizer.search.candidates import Scored, outcome_of, why_fewer, worth_showing
+from optimizer.search.descent import Local, assessed, conceding, descend, raise_margin
 from optimizer.search.found import FEASIBLE, Found, Searched, how_far
 from optimizer.search.program_space import families_of, family
 from optimizer.search.reasons import broken_limits, held_limits, in_short, shortfalls
@@ -124,7 +124,7 @@ def test_raising_requirements_keeps_the_equipment(problem: Problem) -> None:
     one = family(problem.scenario, 1, "pressure")
     start = one.ordered(np.full(one.size, 0.4))
     before = assessed(hard, one, start)
-    after = assessed(hard, one, _raise_margin(_Local(hard, one, start), start, 40))
+    after = assessed(hard, one, raise_margin(Local(hard, one, start), start, 40))
     assert after.margin > before.margin + 0.01
     assert after.equipment >= NEARLY
 
@@ -331,7 +331,7 @@ def test_the_pass_probability_is_compared_unrounded(monkeypatch: pytest.MonkeyPa
     assert found.blocking[0].startswith("89.95 % probability")
 
 
-def scored(minutes: float, misses: float, lacks: float) -> _Scored:
+def scored(minutes: float, misses: float, lacks: float) -> Scored:
     """A program that fails, of so many minutes and, that no two are alike, so hot an oven."""
     known = mixture(6, 1, 1)
     one = family(known.scenario, 1, "flow")
@@ -340,15 +340,15 @@ def scored(minutes: float, misses: float, lacks: float) -> _Scored:
     program = replace(one.program(one.values(z), 60 * minutes, 6.0), oven=start)
     made = Settable(one, z, one.values(z), program, -0.1, 0.1, misses)
     seen = replace(predict(known, program), run_time=60 * minutes)
-    return _Scored(made, seen, 60 * minutes, misses, lacks)
+    return Scored(made, seen, 60 * minutes, misses, lacks)
 
 
 def test_of_programs_that_fail_none_is_shown_that_another_beats() -> None:
     """In time, probability and misses alike; the measure of the others is what they miss and lack together."""
     slow, fast = scored(12.87, 0.2, 0.5), scored(8.95, 0.2, 0.5)
-    assert _worth_showing(sorted([slow, fast], key=lambda each: each.key), 5) == [fast]
+    assert worth_showing(sorted([slow, fast], key=lambda each: each.key), 5) == [fast]
     less, more = scored(15.07, 0.0, 0.32), scored(13.90, 0.0, 0.30)
-    assert _worth_showing(sorted([less, more], key=lambda each: each.key), 5) == [more]
+    assert worth_showing(sorted([less, more], key=lambda each: each.key), 5) == [more]
     surer = scored(14.2, 0.0, 0.10)
     assert sorted([more, surer], key=lambda each: each.key) == [surer, more]
     assert not surer.beats(more)
@@ -364,11 +364,11 @@ def test_why_fewer_candidates_are_shown_than_asked_for_is_counted() -> None:
     slow, fast = scored(12.87, 0.2, 0.5), scored(8.95, 0.2, 0.5)
     made = [slow.settable, fast.settable, slow.settable]  # one of them was short of what another keeps
     wanted = known.scenario.search.candidates
-    assert _why_fewer(known, [ended] * 4, made, [slow, fast], [fast], 1) == (
+    assert why_fewer(known, [ended] * 4, made, [slow, fast], [fast], 1) == (
         f"1 of {wanted} candidates that were asked for: of 4 programs 1 no closer to the goal than another, 1 short of "
         "the goal, or that cannot be run, 1 not rounded to the instrument's steps for want of time."
     )
-    assert _why_fewer(known, [ended], made[:1], [fast], [fast], wanted) == ""
+    assert why_fewer(known, [ended], made[:1], [fast], [fast], wanted) == ""
 
 
 def test_a_share_that_rounds_to_what_is_asked_is_told_finer() -> None:

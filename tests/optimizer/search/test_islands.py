@@ -20,7 +20,7 @@ from optimizer.base.interruption import stopped_by
 from optimizer.base.processes import Apart, LostWorkerError
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Searched
-from optimizer.search.islands import ALONE, ISLANDS, STEPS, _work, search
+from optimizer.search.islands import ALONE, ISLANDS, STEPS, island_work, search
 from optimizer.search.program_space import families_of
 
 ROOT = Path(__file__).parents[3]
@@ -144,7 +144,7 @@ def test_workers_answer_fail_and_die_one_by_one() -> None:
 def dying(given, orders):
     """The work of islands; the second core's process ends by itself in the second exchange."""
     ended = 0
-    for answer in _work(given, orders):
+    for answer in island_work(given, orders):
         ended += answer.ended is not None
         if 1 in given.islands and ended > 2 * STEPS:
             os._exit(7)
@@ -165,7 +165,7 @@ def test_a_lost_worker_keeps_what_was_found(problem: Problem, monkeypatch: pytes
 
     with rounds_counted(), stopped_by(stop):
         one_exchange = search(problem, families, ROUND * ROUNDS, 1, one, cores=1)
-    monkeypatch.setattr("optimizer.search.islands._work", dying)
+    monkeypatch.setattr("optimizer.search.islands.island_work", dying)
     with rounds_counted():
         found = search(problem, families, ROUND * ROUNDS, 1, lambda _, text: told.append(text), cores=2)
     assert found.interrupted
@@ -180,7 +180,7 @@ def test_a_lost_worker_keeps_what_was_found(problem: Problem, monkeypatch: pytes
 def test_workers_lost_before_anything_is_found_are_an_error(
     problem: Problem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("optimizer.search.islands._work", dead)
+    monkeypatch.setattr("optimizer.search.islands.island_work", dead)
     with rounds_counted(), pytest.raises(LostWorkerError, match="status 7"):
         search(problem, families_of(problem.scenario), ROUND * ROUNDS, 1, cores=2)
 

@@ -23,7 +23,7 @@ from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.instrument_data import CoolDown, Tolerances
 from optimizer.search.candidates import outcome_of
-from optimizer.search.descent import _Local, _raise_margin, assessed, conceding, descend, fastest_margin
+from optimizer.search.descent import Local, assessed, conceding, descend, fastest_margin, raise_margin
 from optimizer.search.found import FEASIBLE
 from optimizer.search.islands import search
 from optimizer.search.program_space import families_of, family
@@ -133,7 +133,7 @@ def test_limits_are_the_physics(problem: Problem) -> None:
 def test_descent_gradients_match_wide_differences(problem: Problem) -> None:
     two = family(problem.scenario, 2, "flow")
     z = two.ordered(np.array([0.2, 0.1, 0.6, 0.6, 0.1, 0.7, 0.9, 0.5]))
-    local = _Local(problem, two, z)
+    local = Local(problem, two, z)
     local.update(z)
     slope = local.time_slope.copy()
     for i in range(two.size):
@@ -197,7 +197,7 @@ def test_an_end_that_the_optimiser_did_not_converge_to_is_refused(problem: Probl
     assert conceding(problem, one, start, frozenset({"resolution"})).z == pytest.approx(start)
     assert fastest_margin(problem, one, start, before.cost) == pytest.approx(start)
     hard = replace(problem, pairs=replace(problem.pairs, needed=problem.pairs.needed * 40))
-    assert _raise_margin(_Local(hard, one, start), start, 40) == pytest.approx(start)
+    assert raise_margin(Local(hard, one, start), start, 40) == pytest.approx(start)
 
 
 def test_search_beats_a_grid_of_three_variables() -> None:
@@ -395,7 +395,7 @@ def test_raising_the_margin_raises_the_smallest(problem: Problem) -> None:
     one = family(problem.scenario, 1, "flow")
     start = one.ordered(np.full(one.size, 0.4))
     before = float(hard.smallest_margin(hard.assess(one.batch(one.values(start[None])), "polish"))[0])
-    raised = _raise_margin(_Local(hard, one, start), start, 40)
+    raised = raise_margin(Local(hard, one, start), start, 40)
     assert assessed(hard, one, raised).margin > before
 
 
