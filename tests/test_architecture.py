@@ -240,3 +240,16 @@ def test_every_module_can_be_the_first_that_is_imported() -> None:
 def test_modules_stay_of_one_responsibility() -> None:
     long = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES}
     assert {path.name: lines for path, lines in long.items() if lines > 450} == {}
+
+
+def test_no_test_imports_a_private_name() -> None:
+    found = [
+        f"{path.relative_to(ROOT)}: {name.name}"
+        for path in sorted((ROOT / "tests").rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom)
+        and (node.module or "").partition(".")[0] in ("models", "optimizer", "rampwright")
+        for name in node.names
+        if name.name.startswith("_") and not name.name.startswith("__")
+    ]
+    assert not found
