@@ -129,7 +129,8 @@ def _rounded(problem: Problem, searched: Searched, pool: list[Found], until: flo
         if clock.now() >= until and any(each.feasible == found.feasible for each in rounded):
             break
         half = clock.now() + HALF * max(until - clock.now(), 0.0)
-        rounded.append(settable(problem, found.family, found.descent.z, seed, half, found.feasible))
+        sure = found.feasible and not any(each.feasible for each in rounded)  # one program is worth the time
+        rounded.append(settable(problem, found.family, found.descent.z, seed, half, sure))
     further = [
         found for found in searched.all() if found.feasible and not any(found is each for each in pool)
     ]

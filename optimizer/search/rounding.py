@@ -31,6 +31,7 @@ PRICES = (1.0, 4.0)  # in ln(cost), of a margin missed, in turn
 STRICTER = (1.02, 1.05)  # shares of the needed resolutions to go on from
 ALMOST = -1e-3  # smallest margin of a descent's end that is worth it
 TURNS = 10  # of asking for another share of draws that may fail
+LATE = 5  # the last of these, counted from 0, when time is over, although nothing holds yet
 HALF_SURE = 3  # turns after which none is checked any more that seems to fall short
 FEWER = 0.5  # may fail than before, at least, and inversely at most
 UNSURE = 0.005  # of pass probability, by which a program may seem to fall short and is checked all the same
@@ -143,7 +144,7 @@ def _settable_by_draws(
             share, corrected = known.share, known.share - known.by_derivatives
         failing = 1 - problem.confidence - point.share + share + UNSURE * (1 - turn / HALF_SURE)
         asked = 1 - float(np.clip(failing, FEWER * (1 - asked), min((1 - asked) / FEWER, MOST_FAILING)))
-        if now() > until and any(each.feasible for each in found):
+        if now() > until and (turn >= LATE or any(each.feasible for each in found)):
             break
     feasible = [each for each in found if each.feasible]
     if feasible:
@@ -334,7 +335,7 @@ class _Grid:
         self.downhill(asked, until, sure)
         for _ in range(WIDER):
             best = self.best
-            if until < np.inf and now() >= until and (self.keeps(best) or not sure):
+            if now() >= until:
                 break
             self.leap(best)
             if not self.better(self.best, best):
