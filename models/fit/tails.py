@@ -18,7 +18,7 @@ import numpy as np
 
 from models.column.programs import Array
 from models.fit.arrow import Mask
-from models.peaks.tails import STEEPNESS, before_decay, seen
+from models.peaks.tails import LEAST, STEEPNESS, before_decay, seen
 
 NEEDED, APART = 4, 1.3  # tailing factors, and widest over narrowest peak, from which on there is an answer
 NOISE, OWN = 0.05, 0.1  # of ln(2 T - 1): typical values, common practice, no source
@@ -113,7 +113,7 @@ def _seen(tau: float, width: Array, x: Array) -> Array:
     """ln(2 T - 1) after a decay of peaks that are `width` then."""
     own = np.broadcast_to((1 + np.exp(x)) / 2, width.shape)
     sigma = before_decay(width, tau, own) if tau else width
-    sigma = np.where(np.isnan(sigma), 1e-3 * width, sigma)
+    sigma = np.where(np.isnan(sigma), LEAST * width, sigma)
     result: Array = np.log(2 * seen(sigma, tau, own).tailing - 1)
     return result
 

@@ -24,8 +24,8 @@ import numpy as np
 from models.column.programs import Array
 from models.errors import InvalidInputError
 from models.peaks.overload import peak, shape_of
+from models.peaks.tails import LEAST, Tail, apex_of, before_decay, decayed
 from models.peaks.tails import REACH as REACH_OF_DECAY
-from models.peaks.tails import Tail, apex_of, before_decay, decayed
 
 NONE = np.zeros(())
 _HALF_WIDTH_PER_SD = np.sqrt(2.0 * np.log(2.0))  # of one half Gaussian, from the apex to half height
@@ -88,7 +88,7 @@ def peak_signals(
     width = np.where(seen, width_half, 1.0)
     if tail is not None:
         before = before_decay(width, tail.time_constant * 2 * _HALF_WIDTH_PER_SD, tail.own)
-        width, tailing = np.where(np.isnan(before), 1e-3 * width, before), tail.own
+        width, tailing = np.where(np.isnan(before), LEAST * width, before), tail.own
     front, back = standard_deviations(width, tailing)
     height = np.where(seen, area, 0.0) * np.sqrt(2.0 / np.pi) / (front + back)
     if tail is not None:

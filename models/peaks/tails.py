@@ -34,11 +34,8 @@ LEAST_TAILING, LARGEST_TAILING = 0.55, 10.0  # of peaks before the decay
 STEEPNESS = float(np.log(2 * LEAST_TAILING - 1)), float(np.log(2 * LARGEST_TAILING - 1))  # ln(2 T - 1)
 RATIOS, LEANINGS = 61, 31  # of the table
 TAILING_LEVEL = 0.05  # of the height, where a tailing factor is taken
-TURNS, CLOSE, LEAST = (
-    30,
-    1e-9,
-    1e-3,
-)  # of the inverse: steps, closeness, and share of a width at which it ends
+TURNS, CLOSE = 30, 1e-9  # of the inverse: steps, and closeness
+LEAST = 1e-3  # share of a width after the decay that there was before it, at least
 REACH = 12.0  # time constants after which nothing of a tail is left
 
 
