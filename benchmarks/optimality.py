@@ -36,8 +36,8 @@ from optimizer.search.islands import search
 from optimizer.search.program_space import Family, families_of
 
 BUDGET = 40.0  # s of the processor for a search
-SEEDS, SAMPLE_SEEDS, FIRST_SEED = 5, 2, 101
-JUDGING, SAMPLE_JUDGING = 240.0, 20.0  # s of the processor that the judge spends on a problem, in all
+SEEDS, SAMPLE_SEEDS, FIRST_SEED = 3, 2, 101
+JUDGING, SAMPLE_JUDGING = 60.0, 20.0  # s of the processor that the judge spends on a problem, in all
 EDITED = 10  # programs edited by hand, at most
 EDIT_MARK = 0.01  # share by which an edit may be shorter
 # Of groups of problems: the gap to the best known within which a run is to end, and the share of runs that is to.
