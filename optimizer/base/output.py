@@ -14,7 +14,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 from models.errors import RampwrightError
@@ -55,13 +55,13 @@ def write_atomically(path: Path, content: bytes, instead_of: bytes | None = None
     """
     with _told_plainly(path), postponed(), _alone_in(path.parent):
         _sweep(path.parent, _beside(path))
-        if instead_of is not None and path.read_bytes() != instead_of:
-            raise OutputError(
-                f"{path}: was changed by somebody else meanwhile; nothing was written, try again"
-            )
         handle, name = tempfile.mkstemp(UNFINISHED, _beside(path), path.parent)
         try:
             os.close(handle)
+            if instead_of is not None and path.read_bytes() != instead_of:
+                raise OutputError(
+                    f"{path}: was changed by somebody else meanwhile; nothing was written, try again"
+                )
             _write(Path(name), content)
             os.chmod(name, _allowed(0o666))
             os.replace(name, path)
@@ -82,8 +82,8 @@ def prepare_folder(folder: Path, command: str, force: bool = False) -> None:
     with _told_plainly(folder), postponed():
         nearest = _nearest_existing(folder)
         _sweep(nearest, _PROBE)
-        with suppress(FileNotFoundError):  # another run may have taken it for one that was left behind
-            _temporary_folder(nearest, _PROBE).rmdir()
+        with _temporary_folder(nearest, _PROBE):
+            pass
         if folder.exists():
             with _alone_in(_real(folder).parent):
                 _settle(_real(folder))
@@ -115,14 +115,16 @@ def write_folder(
         if not folder.exists():
             _fill({**files, MANIFEST: manifest(Listed({}, {}), command, files, mark)}, folder)
             return
-        found = in_the_way(folder, command, files)
-        _refuse(folder, found, force)
-        foreign = [name for names in found.values() for name in names]
-        aside = {_free_name(folder, name): (folder / name).read_bytes() for name in foreign}
-        listed = listed_in(folder) or Listed({}, {})
-        new = {**files, **aside, MANIFEST: manifest(listed, command, files, mark)}
-        gone = {*leftovers(folder, listed.written.get(command, ()), files), *foreign}
-        with _filled(new, folder, _INSIDE) as temporary:
+        # Made before anything is looked at: what somebody puts in the folder's place meanwhile has no such folder.
+        with _temporary_folder(folder, _INSIDE) as temporary:
+            found = in_the_way(folder, command, files)
+            _refuse(folder, found, force)
+            foreign = [name for names in found.values() for name in names]
+            aside = {_free_name(folder, name): (folder / name).read_bytes() for name in foreign}
+            listed = listed_in(folder) or Listed({}, {})
+            new = {**files, **aside, MANIFEST: manifest(listed, command, files, mark)}
+            gone = {*leftovers(folder, listed.written.get(command, ()), files), *foreign}
+            _write_all(new, temporary)
             _switch(temporary, folder, list(new), {n for n in (*new, *gone) if os.path.lexists(folder / n)})
 
 
@@ -172,21 +174,15 @@ def _free_name(folder: Path, name: str) -> str:
 
 def _fill(files: Mapping[str, bytes], folder: Path) -> None:
     """Make a folder that appears with all its files in it."""
-    with _filled(files, folder.absolute().parent, _beside(folder)) as temporary:
+    with _temporary_folder(folder.absolute().parent, _beside(folder)) as temporary:
+        _write_all(files, temporary)
         os.chmod(temporary, _allowed(0o777))
         os.rename(temporary, folder)
 
 
-@contextmanager
-def _filled(files: Mapping[str, bytes], inside: Path, prefix: str) -> Iterator[Path]:
-    """A temporary folder with files, gone afterwards unless it was renamed."""
-    temporary = _temporary_folder(inside, prefix)
-    try:
-        for name, content in files.items():
-            _write(temporary / name, content)
-        yield temporary
-    finally:
-        shutil.rmtree(temporary, ignore_errors=True)
+def _write_all(files: Mapping[str, bytes], folder: Path) -> None:
+    for name, content in files.items():
+        _write(folder / name, content)
 
 
 def _write(path: Path, content: bytes) -> None:
@@ -353,9 +349,14 @@ def _beside(path: Path) -> str:
     return f".rampwright-{hashlib.sha256(path.name.encode()).hexdigest()[:8]}-"
 
 
-def _temporary_folder(inside: Path, prefix: str) -> Path:
-    """A new folder on the file system of the results, so that moving from it is one step."""
-    return Path(tempfile.mkdtemp(suffix=UNFINISHED, prefix=prefix, dir=inside))
+@contextmanager
+def _temporary_folder(inside: Path, prefix: str) -> Iterator[Path]:
+    """A new folder on the file system of the results, so that moving from it is one step; gone afterwards."""
+    temporary = Path(tempfile.mkdtemp(suffix=UNFINISHED, prefix=prefix, dir=inside))
+    try:
+        yield temporary
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
 
 
 def _allowed(mode: int) -> int:

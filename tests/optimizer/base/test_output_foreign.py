@@ -11,6 +11,7 @@ from typing import NoReturn
 import numpy as np
 import pytest
 
+import optimizer.base.output
 import optimizer.methods.workflow
 from optimizer.base.manifest import MANIFEST, NAMES
 from optimizer.base.output import OutputError, prepare_folder, write_folder
@@ -299,3 +300,24 @@ def test_the_list_can_be_read_by_people(tmp_path: Path) -> None:
     text = (tmp_path / MANIFEST).read_text(encoding="utf-8")
     assert "rampwright" in text
     assert '"fit.json": "6b86b273ff34fce19d6b804eff5a3f5747ada4eaa22f1d49c01e52ddb7875b4b"' in text
+
+
+def test_a_link_put_in_the_folders_place_while_it_is_looked_at_keeps_what_it_leads_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, elsewhere = tmp_path / "results", tmp_path / "elsewhere"
+    write_folder(folder, {"peaks.csv": b"first"}, "peaks")
+    shutil.copytree(folder, elsewhere)
+    looked = optimizer.base.output.in_the_way
+
+    def replaced(*arguments: object) -> object:
+        found = looked(*arguments)  # type: ignore[arg-type]
+        shutil.rmtree(folder)
+        folder.symlink_to(elsewhere)
+        (elsewhere / "peaks.csv").write_bytes(b"mine")
+        return found
+
+    monkeypatch.setattr("optimizer.base.output.in_the_way", replaced)
+    with pytest.raises(OutputError, match="results"):
+        write_folder(folder, {"peaks.csv": b"second"}, "peaks")
+    assert (elsewhere / "peaks.csv").read_bytes() == b"mine"
