@@ -29,12 +29,13 @@ from models.engine.abreast import (
 )
 from models.engine.compiled import cube_root, exponential, inner, near_cube_root, small
 from models.engine.panels import ACROSS, ALONG, FILM, INVERSE_T, LN_T, MOBILITY, NODE_ROW, RHO, Tube
-from models.engine.quadrature import Rule
+from models.engine.quadrature import Nodes, Rule
 
 Array = NDArray[np.float64]
 # Of bands at the nodes: 1/(1+k), ds/dx, Y, R, P*, (1 - rho)/(1 - rho*), what [5] sums, and by what it grows.
 MOBILE, DENSITY, CLOCK, RATIO, P_END, TILT, PART, GROWTH = range(0, 8 * NODE_ROW, NODE_ROW)
 NODE_ROWS = 8
+LACKS = PART + NODE_ROW - ABREAST  # what a sum of P lacks of q, at a vacuum outlet
 # Of bands: A, B, C of ln k = A + B/T + C ln T and D p/T^1.75; their state; and of the panel at hand its length [s], Y
 # at its start, at its end and at the outlet, (dY/dz)^2 at its start, the variance in Y at its end and what it grows by.
 A, B, C, DIFFUSION, OVER_DIFFUSION, Z, VARIANCE, INJECTED = range(0, 8 * ABREAST, ABREAST)
@@ -84,6 +85,13 @@ def pressure_at(Y: Numbers, lack: Numbers) -> Numbers:
 
 
 @small
+def q_between(bands: Array, Y: Numbers, lack: Numbers) -> Numbers:
+    """The integral of P* over Y from a panel's start: by what q = z - (1-rho*) z^2/2 grows."""
+    P = pressure_at(Y, lack)
+    return 0.5 * (get(bands, START2) + P * P) * (place_at(Y, P) - get(bands, Z))
+
+
+@small
 def mobile_share(ln_k: Numbers) -> Numbers:
     """1/(1+k)"""
     return 1.0 / (1.0 + exponential(ln_k))
@@ -99,6 +107,13 @@ def shape_of(tube: Tube, e: Numbers) -> Numbers:
 def shape_slope(tube: Tube, e: Numbers) -> Numbers:
     """The same differentiated by e."""
     return tube.shape1 + 2.0 * tube.shape2 * e
+
+
+@small
+def gas_height(tube: Tube, gas: Array, node: int, bands: Array, e: Numbers) -> Numbers:
+    """The gas's terms of H/L at a node."""
+    across = shape_of(tube, e) * get(gas, node + ACROSS) * get(bands, OVER_DIFFUSION)
+    return tube.eddy + get(gas, node + ALONG) * get(bands, DIFFUSION) + across
 
 
 @small
@@ -127,7 +142,7 @@ def advance(
     sweeps: int,
     stop: Numbers,
     rule: Rule,
-    slope: Array,
+    nodes: Nodes,
 ) -> None:
     """Y at the nodes and at the end of a panel: eq. [4], by Picard's iteration from the R at hand."""
     G = rule.nodes
@@ -137,7 +152,7 @@ def advance(
     for j in range(G):
         node = ABREAST * j
         e = mobile_share(ln_retention(bands, get(gas, at + INVERSE_T + node), get(gas, at + LN_T + node)))
-        density = length * slope[j] * get(gas, at + MOBILITY + node) * e
+        density = length * nodes.slope[j] * get(gas, at + MOBILITY + node) * e
         put(work, MOBILE + node, e)
         put(work, DENSITY + node, density)
         put(work, PART + node, density * get(work, RATIO + node))
@@ -169,30 +184,32 @@ def advance(
 
 
 @inner
-def broaden(gas: Array, at: int, work: Array, bands: Array, frozen: bool, tube: Tube, rule: Rule) -> None:
-    """The variance in Y at the end of a panel, and by what one at its start grows: eq. [5]."""
+def broaden(
+    gas: Array, at: int, work: Array, bands: Array, frozen: bool, tube: Tube, rule: Rule, nodes: Nodes
+) -> None:
+    """The variance in Y at the end of a panel, and by what one at its start grows: eq. [5].
+
+    P falls like a root towards a vacuum outlet: what its sum lacks of q is added, with H at the panel's end.
+    """
     G = rule.nodes
     rho_end = get(gas, at + RHO + ABREAST * G)
     lack = 1.0 - rho_end
     least = 1.0 - lack * tube.stop  # no band is beyond the outlet
     least_P = root(at_least(least, 0.0))
-    stretch, added = spread(0.0), spread(0.0)
-    diffusion, over_diffusion = get(bands, DIFFUSION), get(bands, OVER_DIFFUSION)
+    stretch, added, fall = spread(0.0), spread(0.0), spread(0.0)
     for j in range(G):
         node = ABREAST * j
         P = pressure_at(get(work, CLOCK + node), lack)
         put(work, P_END + node, P)
         e, density = get(work, MOBILE + node), get(work, DENSITY + node)
-        of_gas = (
-            tube.eddy
-            + get(gas, at + ALONG + node) * diffusion
-            + shape_of(tube, e) * get(gas, at + ACROSS + node) * over_diffusion
-        )
+        of_gas = gas_height(tube, gas, at + node, bands, e)
         of_film = e * (1.0 - e) * get(gas, at + FILM + node)
         if frozen:  # P is P*
-            part = rule.weight[j] * density * (of_gas * at_least(P, least_P) + of_film)
+            falls = nodes.root[j] * at_least(P, least_P)
+            part = rule.weight[j] * density * (of_gas * falls + of_film)
             put(work, PART + node, part)
             added += part
+            fall += rule.weight[j] * density * falls
             continue
         P_end2 = at_least(P * P, least)
         tilt = get(work, TILT + node)
@@ -213,6 +230,12 @@ def broaden(gas: Array, at: int, work: Array, bands: Array, frozen: bool, tube: 
         stretch = exponential(stretch)
     else:
         stretch = spread(1.0)
+    if tube.outlet == 0.0:
+        end = ABREAST * G
+        e = mobile_share(ln_retention(bands, get(gas, at + INVERSE_T + end), get(gas, at + LN_T + end)))
+        put(work, MOBILE + end, e)
+        put(work, LACKS, q_between(bands, get(bands, Y_END), lack) - fall)
+        added += gas_height(tube, gas, at + end, bands, e) * get(work, LACKS)
     put(bands, STRETCH, stretch)
     put(bands, OF_Y, get(bands, VARIANCE) * get(bands, START2) * stretch + tube.plate_height_factor * added)
 
@@ -225,15 +248,11 @@ def hold(gas: Array, end: int, work: Array, bands: Array, tube: Tube, rule: Rule
     # Whoever would be beyond the outlet stops there.
     Y_start = get(bands, Y_START)
     Y = at_most(Y_start + get(bands, LENGTH) * get(gas, end + MOBILITY) * e, get(bands, Y_OUTLET))
-    P = pressure_at(Y, 1.0 - get(gas, end + RHO))
-    start2 = get(bands, START2)
-    q = 0.5 * (start2 + P * P) * (place_at(Y, P) - get(bands, Z))
-    across = shape_of(tube, e) * get(gas, end + ACROSS) * get(bands, OVER_DIFFUSION)
-    of_q = tube.eddy + get(gas, end + ALONG) * get(bands, DIFFUSION) + across
-    added = of_q * q + e * (1.0 - e) * get(gas, end + FILM) * (Y - Y_start)
+    q = q_between(bands, Y, 1.0 - get(gas, end + RHO))
+    added = gas_height(tube, gas, end, bands, e) * q + e * (1.0 - e) * get(gas, end + FILM) * (Y - Y_start)
     put(bands, Y_END, Y)
     put(bands, STRETCH, 1.0)
-    put(bands, OF_Y, get(bands, VARIANCE) * start2 + tube.plate_height_factor * added)
+    put(bands, OF_Y, get(bands, VARIANCE) * get(bands, START2) + tube.plate_height_factor * added)
 
 
 @inner
@@ -281,6 +300,12 @@ def shares_at_outlet(work: Array, bands: Array, rule: Rule) -> None:
             slope = slope * x + factor
         x = at_most(at_least(x - (Y * x - target) / slope, low), high)
     put(bands, PASSED, x)
+
+
+@inner
+def last_nodes(tube: Tube, rule: Rule) -> Nodes:
+    """Those of the panel on which bands elute."""
+    return rule.vacuum if tube.outlet == 0.0 and tube.stop == 1.0 else rule.crowded
 
 
 @inner

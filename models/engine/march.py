@@ -64,6 +64,7 @@ from models.engine.band import (
     broaden,
     go_on,
     hold,
+    last_nodes,
     ln_retention,
     mobile_share,
     restart,
@@ -225,9 +226,9 @@ def march(
             hold(gas, end, work, bands, tube, rule)
         else:
             restart(work, rule)
-            advance(gas, at, work, bands, panels.frozen[p], effort.sweeps, tube.stop, rule, rule.slope)
+            advance(gas, at, work, bands, panels.frozen[p], effort.sweeps, tube.stop, rule, rule.even)
             if not all_below(get(bands, Y_END) - get(bands, Y_START), negligible * get(bands, Y_OUTLET)):
-                broaden(gas, at, work, bands, panels.frozen[p], tube, rule)
+                broaden(gas, at, work, bands, panels.frozen[p], tube, rule, rule.even)
         none_leaves = all_below(get(bands, Y_END), get(bands, Y_OUTLET))
         if steady and not none_leaves:
             leave_on_hold(tube, panels, rule, p, work, bands, found)
@@ -295,13 +296,14 @@ def finish(
     end = ABREAST * G
     T_start, ln_T_start, rise = get(bands, T_START), get(bands, LN_T_START), get(bands, RISE)
     v_start, lift = get(bands, V_START), get(bands, LIFT)
+    nodes = last_nodes(tube, rule)
     restart(work, rule)
     for last in range(effort.passes):
         if frozen and last > 0 and last == effort.passes - 1:
             break  # where rho stays the same the first guess is as good as the nodes
         for j in range(G + 1):
             node = ABREAST * j
-            passed = rule.crowded_share[j] * get(bands, PASSED)
+            passed = nodes.share[j] * get(bands, PASSED)
             T, value = T_start + passed * rise, v_start + passed * lift
             ln_T = ln_from(T, T_start, ln_T_start)
             eta = viscosity(tube, ln_T)
@@ -313,7 +315,7 @@ def finish(
             put(gas, ALONG + node, pi)  # until the last pass
         put(bands, LENGTH, get(bands, PASSED) * get(bands, WHOLE))
         begin_panel(gas, end, bands, tube.stop)
-        advance(gas, 0, work, bands, frozen, effort.sweeps, tube.stop, rule, rule.crowded_slope)
+        advance(gas, 0, work, bands, frozen, effort.sweeps, tube.stop, rule, nodes)
         e = mobile_share(ln_retention(bands, get(gas, end + INVERSE_T), get(gas, end + LN_T)))
         put(work, MOBILE + end, e)
         missing = (get(bands, Y_OUTLET) - get(bands, Y_END)) / (get(gas, end + MOBILITY) * e)
@@ -335,7 +337,7 @@ def finish(
         put(gas, ALONG + node, along)
         put(gas, ACROSS + node, across)
         put(gas, FILM + node, film)
-    broaden(gas, 0, work, bands, frozen, tube, rule)
+    broaden(gas, 0, work, bands, frozen, tube, rule, nodes)
     rate, missing = rise / get(bands, WHOLE), get(bands, MISSING)
     T = 1.0 / get(gas, end + INVERSE_T) + rate * missing
     time = get(bands, BEGIN) + get(bands, LENGTH) + missing
@@ -345,9 +347,10 @@ def finish(
 @inner
 def last_answers(tube: Tube, rule: Rule, gas: Array, bands: Array) -> None:
     """What slopes need besides of the conditions on the last panel."""
+    nodes = last_nodes(tube, rule)
     for j in range(rule.nodes + 1):
         node = ABREAST * j
-        value = get(bands, V_START) + rule.crowded_share[j] * get(bands, PASSED) * get(bands, LIFT)
+        value = get(bands, V_START) + nodes.share[j] * get(bands, PASSED) * get(bands, LIFT)
         put_answers(
             tube,
             get(gas, INVERSE_T + node),

@@ -242,7 +242,7 @@ def conditions_of(panels: Panels, tube: Tube, rule: Rule, slopes: bool) -> None:
             rise, lift = panels.temperature[p + 1] - T0, panels.carrier[p + 1] - v0
         ln_T0 = log(T0)
         for first in range(G // ABREAST * ABREAST if panels.steady[p] else 0, G + 1, ABREAST):
-            share = get(rule.share, first)
+            share = get(rule.even.share, first)
             T, v = T0 + share * rise, v0 + share * lift
             inverse_T, ln_T = 1.0 / T, ln_from(T, T0, ln_T0)
             eta = viscosity(tube, ln_T)

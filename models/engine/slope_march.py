@@ -23,6 +23,7 @@ from models.engine.band import (
     Y_OUTLET,
     B,
     C,
+    last_nodes,
     ln_retention,
     mobile_share,
 )
@@ -48,8 +49,8 @@ from models.engine.directions import (
 )
 from models.engine.panels import PANEL, Panels, Tube, motion, put_answers, viscosity
 from models.engine.quadrature import Rule
-from models.engine.slope_weights import add_up, ends_of, hold_weights, panel_weights
-from models.engine.slopes import at_outlet, by_own, by_program, carry, ln_k_by
+from models.engine.slope_weights import add_up, hold_weights, panel_weights
+from models.engine.slopes import at_outlet, by_own, by_program, carry, ends_of, ln_k_by
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -176,8 +177,8 @@ def along_panel(
     if steady:
         hold_weights(tube, gas, at, ABREAST * G, work, bands, changes)
     else:
-        panel_weights(tube, rule, gas, at, panels.frozen[p], work, bands, changes)
-    add_up(rule, rule.share, gas, at, steady, bands, changes)
+        panel_weights(tube, rule, rule.even, gas, at, panels.frozen[p], work, bands, changes)
+    add_up(rule, rule.even.share, gas, at, steady, bands, changes)
     none, e = spread(0.0), get(work, MOBILE + ABREAST * G)
     if steady and leaves:
         by_program(gas, end, bands, changes, FIRST + (D + OWN) * STATE, none, none, none, none, spread(1.0))
@@ -230,10 +231,10 @@ def along_last_panel(
     for row in range(D * ENDS // ABREAST):
         for m in range(left, ABREAST):
             ends[row * ABREAST + m] = ends[row * ABREAST + left - 1]
-    end = ABREAST * G
+    end, nodes = ABREAST * G, last_nodes(tube, rule)
     ends_of(tube, gas, end, bands, changes.bands)
-    panel_weights(tube, rule, gas, 0, frozen, work, bands, changes)
-    add_up(rule, rule.crowded_share, gas, 0, False, bands, changes)
+    panel_weights(tube, rule, nodes, gas, 0, frozen, work, bands, changes)
+    add_up(rule, nodes.share, gas, 0, False, bands, changes)
     whole, passed, e, none = get(bands, WHOLE), get(bands, PASSED), get(work, MOBILE + end), spread(0.0)
     # By time, which lengthens the panel.
     over_whole = 1.0 / whole

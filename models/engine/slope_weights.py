@@ -14,6 +14,7 @@ from models.engine.band import (
     CLOCK,
     DENSITY,
     DIFFUSION,
+    LACKS,
     LENGTH,
     MOBILE,
     OVER_DIFFUSION,
@@ -25,13 +26,10 @@ from models.engine.band import (
     TILT,
     VARIANCE,
     Y_END,
-    Y_OUTLET,
     Y_START,
     B,
     C,
     Z,
-    place_at,
-    pressure_at,
     shape_of,
     shape_slope,
 )
@@ -56,7 +54,6 @@ from models.engine.directions import (
     LN_STRETCH,
     LN_T0,
     OF_Y_AT_END,
-    OVER_P,
     P_AT_END,
     P_START,
     PACE,
@@ -75,7 +72,6 @@ from models.engine.directions import (
     WEIGHTS,
     Y_AT_END,
     Y_BY_RHO_END,
-    Y_BY_RHO_OUTLET,
     Y_BY_RHO_START,
     Z_AT_END,
     Changes,
@@ -98,28 +94,10 @@ from models.engine.panels import (
     RHO_BY_VALUE,
     Tube,
 )
-from models.engine.quadrature import Rule
+from models.engine.quadrature import Nodes, Rule
 from models.units import GAS_CONSTANT
 
 Array = NDArray[np.float64]
-
-
-@inner
-def ends_of(tube: Tube, gas: Array, end: int, bands: Array, own: Array) -> None:
-    """P* and z at the ends of a panel, and by what Y answers to rho where a band stays: (Y - P* z)/(1 - rho*)."""
-    lack = 1.0 - get(gas, end + RHO)
-    over_lack = 1.0 / lack
-    P, Y = root(get(bands, START2)), get(bands, Y_END)
-    put(own, P_START, P)
-    put(own, Y_BY_RHO_START, (get(bands, Y_START) - P * get(bands, Z)) * over_lack)
-    P = pressure_at(Y, lack)
-    z = place_at(Y, P)
-    put(own, P_AT_END, P)
-    put(own, OVER_P, 1.0 / P)
-    put(own, Z_AT_END, z)
-    put(own, Y_BY_RHO_END, (Y - P * z) * over_lack)
-    P = root(at_least(1.0 - lack * tube.stop, 0.0))
-    put(own, Y_BY_RHO_OUTLET, (get(bands, Y_OUTLET) - P * tube.stop) * over_lack)
 
 
 @small
@@ -142,9 +120,31 @@ def weigh(
     return by_R * get(weights, R_BY_RHO_END + node) + by_P2 * P2_by_rho + by_beyond
 
 
+@small
+def weigh_gas(
+    tube: Tube, gas: Array, at: int, node: int, e: Numbers, q: Numbers, bands: Array, weights: Array
+) -> Numbers:
+    """Weights at a panel's end of q times the gas's terms of H/L; these terms."""
+    factor, moves = tube.plate_height_factor, e * (1.0 - e)
+    along = factor * get(gas, at + node + ALONG) * get(bands, DIFFUSION)
+    across = factor * get(gas, at + node + ACROSS) * get(bands, OVER_DIFFUSION)
+    across_shape = shape_of(tube, e) * across
+    put(weights, W_ALONG + node, (along - across_shape) * q)
+    put(weights, H_BY_LN_K + node, -(moves * shape_slope(tube, e) * across * q))
+    return factor * tube.eddy + along + across_shape
+
+
 @inner
 def panel_weights(
-    tube: Tube, rule: Rule, gas: Array, at: int, frozen: bool, work: Array, bands: Array, changes: Changes
+    tube: Tube,
+    rule: Rule,
+    nodes: Nodes,
+    gas: Array,
+    at: int,
+    frozen: bool,
+    work: Array,
+    bands: Array,
+    changes: Changes,
 ) -> None:
     """Weights of a panel that changes: eq. [7]."""
     G = rule.nodes
@@ -158,6 +158,13 @@ def panel_weights(
     for j in range(G):
         added += get(work, PART + ABREAST * j)
     whole = before + tube.plate_height_factor * added
+    # At a vacuum outlet the end's H counts what the sum of P lacks of q.
+    of_q = spread(0.0)
+    put(weights, W_ALONG + end, of_q)
+    put(weights, H_BY_LN_K + end, of_q)
+    if tube.outlet == 0.0:
+        of_q = weigh_gas(tube, gas, at, end, get(work, MOBILE + end), get(work, LACKS), bands, weights)
+    by_Y = of_q * get(changes.bands, P_AT_END)
     of_Y, of_stretch, of_variance = spread(0.0), spread(0.0), spread(0.0)  # weights of rho*
     for j in range(G):
         node = ABREAST * j
@@ -181,7 +188,7 @@ def panel_weights(
         e, density = get(work, MOBILE + node), get(work, DENSITY + node)
         over_P = root(over_P2)
         # H by ln along, ln film and ln k
-        moves, film = e * (1.0 - e), get(gas, at + FILM + node) * over_P
+        moves, film = e * (1.0 - e), get(gas, at + FILM + node) * over_P / nodes.root[j]
         along = get(gas, at + ALONG + node) * diffusion
         across = get(gas, at + ACROSS + node) * over_diffusion
         part = tube.plate_height_factor * get(work, PART + node)
@@ -199,6 +206,7 @@ def panel_weights(
         by_beyond = density * over_P * over_P2 * over_P_end2
         growth = by_beyond * (rho_end - get(gas, at + RHO + node))
         share = rule.weight[j]
+        falls = of_q * share * nodes.root[j] * density * P_end
         grows = share * whole
         for i in range(G):
             grows -= tube.plate_height_factor * rule.to_node[i, j] * get(work, PART + ABREAST * i)
@@ -222,9 +230,9 @@ def panel_weights(
             weights,
             OF_Y_AT_END,
             node,
-            part + grows * growth,
+            part + by_Y * share * pace - falls + grows * growth,
             part + of_film + 3.0 * grows * growth,
-            0.5 * (part - of_film) - 2.5 * grows * growth,
+            0.5 * (part - of_film - falls) - 2.5 * grows * growth,
             grows * by_beyond,
             P2_by_rho,
             P2_by_Y,
@@ -234,10 +242,11 @@ def panel_weights(
     put(weights, Y_AT_END * WEIGHTS + W_RHO + end, of_Y)
     put(weights, LN_STRETCH * WEIGHTS + W_RHO + end, of_stretch)
     put(weights, OF_Y_AT_END * WEIGHTS + W_RHO + end, of_variance)
-    put(weights, W_ALONG + end, 0.0)
     put(weights, W_FILM + end, 0.0)
     for answer in range(ANSWERS):
         by_clocks(rule, get(bands, LENGTH), work, answer, changes)
+    to = OF_Y_AT_END * SUMS + BY_Z
+    put(changes.sums, to, get(changes.sums, to) + by_Y - of_q * get(changes.bands, P_START))
     by_start(gas, at + end, end, bands, changes)
 
 
@@ -311,6 +320,8 @@ def by_clocks(rule: Rule, length: Numbers, work: Array, answer: int, changes: Ch
         by_Y += get(weights, of + W_CLOCK + node)
     put(weights, of + W_MOBILITY + end, 0.0)
     put(weights, of + W_LN_K + end, 0.0)
+    if answer == OF_Y_AT_END:
+        put(weights, of + W_LN_K + end, get(weights, H_BY_LN_K + end))
     put(weights, of + W_RHO + end, by_rho_end)
     put(sums, answer * SUMS + BY_LENGTH, by_density / length)
     put(sums, answer * SUMS + BY_Z, by_Y)
@@ -346,15 +357,10 @@ def hold_weights(
     # q = z - (1 - rho*) z^2/2 at both ends
     q = 0.5 * (P0 * P0 + P1 * P1) * (z1 - z0)
     q_by_rho = 0.5 * (z1 * z1 - z0 * z0) - P1 * get(own, Y_BY_RHO_END) + P0 * get(own, Y_BY_RHO_START)
-    factor = tube.plate_height_factor
-    along = factor * get(gas, end + ALONG) * get(bands, DIFFUSION)
-    across = factor * get(gas, end + ACROSS) * get(bands, OVER_DIFFUSION)
-    film = factor * get(gas, end + FILM)
-    across_shape = shape_of(tube, e) * across
-    of_q = factor * tube.eddy + along + across_shape
+    film = tube.plate_height_factor * get(gas, end + FILM)
+    of_q = weigh_gas(tube, gas, at, node, e, q, bands, weights)
     by_Y = of_q * P1  # what the variance answers to Y at the end
     by_ds = by_Y + moves * film
-    put(weights, W_ALONG + node, (along - across_shape) * q)
     put(weights, W_FILM + node, moves * film * ds)
     for answer in range(ANSWERS):
         of, to = answer * WEIGHTS + node, answer * SUMS
@@ -368,8 +374,8 @@ def hold_weights(
     put(sums, Y_AT_END * SUMS + BY_LENGTH, velocity)
     of, to = OF_Y_AT_END * WEIGHTS + node, OF_Y_AT_END * SUMS
     put(weights, of + W_MOBILITY, by_ds * ds)
-    widens = shape_slope(tube, e) * across * q + (1.0 - 2.0 * e) * film * ds
-    put(weights, of + W_LN_K, -((1.0 - e) * by_ds * ds + moves * widens))
+    by_film = moves * (1.0 - 2.0 * e) * film * ds
+    put(weights, of + W_LN_K, get(weights, H_BY_LN_K + node) - (1.0 - e) * by_ds * ds - by_film)
     put(weights, of + W_RHO, of_q * q_by_rho)
     put(sums, to + BY_LENGTH, by_ds * velocity)
     put(sums, to + BY_Z, by_Y - of_q * P0)

@@ -10,15 +10,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from models.engine.abreast import ABREAST, Numbers, get, put
+from models.engine.abreast import ABREAST, Numbers, at_least, get, put, root
 from models.engine.band import (
     INJECTED,
     OF_Y,
     START2,
     STRETCH,
+    Y_END,
+    Y_OUTLET,
+    Y_START,
     B,
     C,
     Z,
+    place_at,
+    pressure_at,
 )
 from models.engine.compiled import inner
 from models.engine.directions import (
@@ -52,12 +57,15 @@ from models.engine.directions import (
     DCP,
     LN_T0,
     OVER_P,
+    P_AT_END,
+    P_START,
     SHORT,
     SUMS,
     T0,
     THETA,
     Y_BY_RHO_END,
     Y_BY_RHO_OUTLET,
+    Y_BY_RHO_START,
     Z_AT_END,
     Changes,
 )
@@ -74,6 +82,24 @@ from models.engine.panels import (
 from models.units import GAS_CONSTANT
 
 Array = NDArray[np.float64]
+
+
+@inner
+def ends_of(tube: Tube, gas: Array, end: int, bands: Array, own: Array) -> None:
+    """P* and z at the ends of a panel, and by what Y answers to rho where a band stays: (Y - P* z)/(1 - rho*)."""
+    lack = 1.0 - get(gas, end + RHO)
+    over_lack = 1.0 / lack
+    P, Y = root(get(bands, START2)), get(bands, Y_END)
+    put(own, P_START, P)
+    put(own, Y_BY_RHO_START, (get(bands, Y_START) - P * get(bands, Z)) * over_lack)
+    P = pressure_at(Y, lack)
+    z = place_at(Y, P)
+    put(own, P_AT_END, P)
+    put(own, OVER_P, 1.0 / P)
+    put(own, Z_AT_END, z)
+    put(own, Y_BY_RHO_END, (Y - P * z) * over_lack)
+    P = root(at_least(1.0 - lack * tube.stop, 0.0))
+    put(own, Y_BY_RHO_OUTLET, (get(bands, Y_OUTLET) - P * tube.stop) * over_lack)
 
 
 @inner
