@@ -191,7 +191,7 @@ def broaden(
 
     P falls like a root towards a vacuum outlet: what its sum lacks of q is added, with H at the panel's end.
     """
-    G = rule.nodes
+    G, vacuum = rule.nodes, into_vacuum(tube)
     rho_end = get(gas, at + RHO + ABREAST * G)
     lack = 1.0 - rho_end
     least = 1.0 - lack * tube.stop  # no band is beyond the outlet
@@ -205,11 +205,13 @@ def broaden(
         of_gas = gas_height(tube, gas, at + node, bands, e)
         of_film = e * (1.0 - e) * get(gas, at + FILM + node)
         if frozen:  # P is P*
-            falls = nodes.root[j] * at_least(P, least_P)
+            falls = at_least(P, least_P)
+            if vacuum:
+                falls = nodes.root[j] * falls
+                fall += rule.weight[j] * density * falls
             part = rule.weight[j] * density * (of_gas * falls + of_film)
             put(work, PART + node, part)
             added += part
-            fall += rule.weight[j] * density * falls
             continue
         P_end2 = at_least(P * P, least)
         tilt = get(work, TILT + node)
@@ -230,7 +232,7 @@ def broaden(
         stretch = exponential(stretch)
     else:
         stretch = spread(1.0)
-    if tube.outlet == 0.0:
+    if vacuum:
         end = ABREAST * G
         e = mobile_share(ln_retention(bands, get(gas, at + INVERSE_T + end), get(gas, at + LN_T + end)))
         put(work, MOBILE + end, e)
@@ -302,10 +304,16 @@ def shares_at_outlet(work: Array, bands: Array, rule: Rule) -> None:
     put(bands, PASSED, x)
 
 
+@small
+def into_vacuum(tube: Tube) -> bool:
+    """Whether p falls to nothing at the end."""
+    return tube.outlet == 0.0
+
+
 @inner
 def last_nodes(tube: Tube, rule: Rule) -> Nodes:
     """Those of the panel on which bands elute."""
-    return rule.vacuum if tube.outlet == 0.0 and tube.stop == 1.0 else rule.crowded
+    return rule.vacuum if into_vacuum(tube) and tube.stop == 1.0 else rule.crowded
 
 
 @inner

@@ -30,6 +30,7 @@ from models.engine.band import (
     B,
     C,
     Z,
+    into_vacuum,
     shape_of,
     shape_slope,
 )
@@ -147,7 +148,7 @@ def panel_weights(
     changes: Changes,
 ) -> None:
     """Weights of a panel that changes: eq. [7]."""
-    G = rule.nodes
+    G, vacuum = rule.nodes, into_vacuum(tube)
     weights, end = changes.weights, ABREAST * G
     rho_end = get(gas, at + RHO + end)
     lack = 1.0 - rho_end
@@ -162,7 +163,7 @@ def panel_weights(
     of_q = spread(0.0)
     put(weights, W_ALONG + end, of_q)
     put(weights, H_BY_LN_K + end, of_q)
-    if tube.outlet == 0.0:
+    if vacuum:
         of_q = weigh_gas(tube, gas, at, end, get(work, MOBILE + end), get(work, LACKS), bands, weights)
     by_Y = of_q * get(changes.bands, P_AT_END)
     of_Y, of_stretch, of_variance = spread(0.0), spread(0.0), spread(0.0)  # weights of rho*
@@ -188,7 +189,9 @@ def panel_weights(
         e, density = get(work, MOBILE + node), get(work, DENSITY + node)
         over_P = root(over_P2)
         # H by ln along, ln film and ln k
-        moves, film = e * (1.0 - e), get(gas, at + FILM + node) * over_P / nodes.root[j]
+        moves, film = e * (1.0 - e), get(gas, at + FILM + node) * over_P
+        if vacuum:
+            film = film / nodes.root[j]
         along = get(gas, at + ALONG + node) * diffusion
         across = get(gas, at + ACROSS + node) * over_diffusion
         part = tube.plate_height_factor * get(work, PART + node)
@@ -206,7 +209,6 @@ def panel_weights(
         by_beyond = density * over_P * over_P2 * over_P_end2
         growth = by_beyond * (rho_end - get(gas, at + RHO + node))
         share = rule.weight[j]
-        falls = of_q * share * nodes.root[j] * density * P_end
         grows = share * whole
         for i in range(G):
             grows -= tube.plate_height_factor * rule.to_node[i, j] * get(work, PART + ABREAST * i)
@@ -226,13 +228,17 @@ def panel_weights(
             P2_by_rho,
             P2_by_Y,
         )
+        by_density, by_P2 = part + grows * growth, 0.5 * (part - of_film) - 2.5 * grows * growth
+        if vacuum:
+            falls = of_q * share * nodes.root[j] * density * P_end
+            by_density, by_P2 = by_density + by_Y * share * pace - falls, by_P2 - 0.5 * falls
         of_variance += weigh(
             weights,
             OF_Y_AT_END,
             node,
-            part + by_Y * share * pace - falls + grows * growth,
+            by_density,
             part + of_film + 3.0 * grows * growth,
-            0.5 * (part - of_film - falls) - 2.5 * grows * growth,
+            by_P2,
             grows * by_beyond,
             P2_by_rho,
             P2_by_Y,
