@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from models.column.carrier_gas import CarrierGas
-from models.column.system import Column, Passage, hold_up_time, squares_per_flow
+from models.column.pieces import Passage
+from models.column.system import Column, hold_up_time, squares_per_flow
 
 
 def passage_of(

@@ -18,7 +18,12 @@ Where pieces are joined, p^2 falls along each in proportion to r = L/(A B), so t
 
     w = r / sum of r                                                                   [4]
 
-of the whole fall at every temperature, and each obeys [1] between the pressures at its ends.
+of the whole fall at every temperature, and each obeys [1] between the pressures at its ends. A line behind
+the oven, at its own temperature Tl, takes of it, as p^2 falls by eta T r for the moles that flow through all,
+
+    (px^2 - po^2)/(pi^2 - po^2) = R/(eta T sum of r + R),   R = sum of eta(Tl) Tl r of the line      [5]
+
+and what is in the oven has px as its outlet pressure: constant at a set flow, else following the oven.
 
 [1] Poiseuille's law with the ideal gas law, integrated along the column; Cramers, Janssen, van Deursen and
     Leclercq, J. Chromatogr. A 856 (1999) 315, where the same expressions are derived.
@@ -36,6 +41,7 @@ from typing import NamedTuple, assert_never
 import numpy as np
 
 from models.column.carrier_gas import CarrierGas, viscosity
+from models.column.pieces import Bare, Packing, Passage
 from models.column.programs import Array, Controlled
 from models.errors import InvalidInputError
 from models.units import REFERENCE_PRESSURE, REFERENCE_TEMPERATURE
@@ -45,45 +51,6 @@ from models.units import REFERENCE_PRESSURE, REFERENCE_TEMPERATURE
 THICK_FILM = 1e-6
 KOZENY_CARMAN = 180.0
 USUAL_PHASE_RATIO = 250.0
-
-
-@dataclass(frozen=True)
-class Packing:
-    """Particles in a tube.
-
-    Attributes
-    ----------
-    particle : float  [m], mean diameter
-    between, total : float  [-], shares of the cross-section: gas between the particles, and all gas, pores included
-    eddy, obstruction, transfer : float  [-], lambda, gamma and omega of `plate_height` eq. [3]
-    """
-
-    particle: float
-    between: float = 0.4
-    total: float = 0.8
-    eddy: float = 1.0
-    obstruction: float = 0.7
-    transfer: float = 0.1
-
-
-class Passage(NamedTuple):
-    """What a column lets through: permeability B and cross-section A of the gas, both [m2]."""
-
-    permeability: float
-    gas_area: float
-
-
-class Bare(NamedTuple):
-    """A piece of uncoated tube that is joined to a column: length and bore [m]."""
-
-    length: float
-    inner_diameter: float
-
-    @property
-    def passage(self) -> Passage:
-        """What it lets through; [1]."""
-        r = self.inner_diameter / 2
-        return Passage(r**2 / 8, math.pi * r**2)
 
 
 @dataclass(frozen=True)
@@ -100,7 +67,7 @@ class Column:
     adsorbent : bool, whether it retains by adsorption, not by solution in a liquid
     resistance : float or None  [s], C of the term C k/(1+k)^2 u of the plate height; None: that of a film as thick
     measured : Passage or None, in place of what dimensions say
-    before, after : tuples of Bare, what is joined to its inlet and outlet end in the same oven, in the order of the gas
+    before, after : tuples of Bare, what is joined to its ends in the order of the gas, in the oven but for a last line
     bare : bool, whether it is such a piece itself
     """
 
@@ -170,9 +137,19 @@ class Column:
     @property
     def length_over_passage(self) -> float:
         """Sum of L/(A B) over all that is joined [m^-3], to which the fall of p^2 is proportional; [4]."""
-        pieces = [(each.length, *each.passage) for each in (*self.before, *self.after)]
-        pieces.append((self.length, self.permeability, self.gas_area))
-        return sum(length / (B * A) for length, B, A in pieces)
+        bare = sum(each.length_over_passage for each in (*self.before, *self.after))
+        return bare + self.length / (self.permeability * self.gas_area)
+
+    @property
+    def line(self) -> tuple[Bare, ...]:
+        """What is joined to it at temperatures of its own."""
+        return tuple(each for each in self.after if each.temperature is not None)
+
+    @property
+    def in_oven(self) -> Column:
+        """It with all that is joined to it in the oven."""
+        after = tuple(each for each in self.after if each.temperature is None)
+        return self if after == self.after else replace(self, after=after)
 
     @property
     def length_as_first(self) -> float:
@@ -225,32 +202,60 @@ class Column:
 
 
 class Part(NamedTuple):
-    """A part of a joined column: its share of the fall of p^2, which lies between two shares counted from the inlet."""
+    """A part of all that is joined in the oven, or of a line: its share of the fall of p^2 there, from which share to
+    which, and the temperature [K] of a line's."""
 
     column: Column
     share: float
     start: float
     stop: float
+    temperature: float | None = None
 
 
 def parts_of(column: Column) -> tuple[tuple[Part, ...], Part, tuple[Part, ...]]:
-    """The parts before the coated one, that one, and those after it; [4]."""
+    """The parts in the oven: before the coated one, that one, and those after it; [4]."""
     own = replace(column, before=(), after=())
-    # Of a bare piece's plate height no film counts.
-    bare = [
-        [Column(each.length, each.inner_diameter, 0.0, bare=True) for each in pieces]
-        for pieces in (column.before, column.after)
-    ]
-    columns = [*bare[0], own, *bare[1]]
-    edges = np.cumsum([0.0, *(each.length_over_passage for each in columns)])
-    edges /= edges[-1]
+    columns = [*map(_bare, column.before), own, *map(_bare, column.in_oven.after)]
+    found = _parts(columns, [each.length_over_passage for each in columns])
+    first = len(column.before)
+    return tuple(found[:first]), found[first], tuple(found[first + 1 :])
+
+
+def line_of(column: Column, gas: CarrierGas) -> tuple[Part, ...]:
+    """The parts of the line behind it; [5]."""
+    line = column.line
+    parts = _parts([*map(_bare, line)], [each.resistance(gas) for each in line])
+    return tuple(part._replace(temperature=each.temperature) for part, each in zip(parts, line, strict=True))
+
+
+def _bare(piece: Bare) -> Column:
+    return Column(piece.length, piece.inner_diameter, 0.0, bare=True)  # of its plate height no film counts
+
+
+def _parts(columns: list[Column], resistances: list[float]) -> list[Part]:
+    edges = np.cumsum([0.0, *resistances])
+    edges[1:] /= edges[-1]
     found = [
         Part(each, float(stop - start), float(start), float(stop))
         for each, start, stop in zip(columns, edges[:-1], edges[1:], strict=True)
     ]
-    found[-1] = found[-1]._replace(stop=1.0)
-    first = len(bare[0])
-    return tuple(found[:first]), found[first], tuple(found[first + 1 :])
+    return [each._replace(stop=1.0) if each is found[-1] else each for each in found]
+
+
+def pressure_leaving(
+    column: Column,
+    gas: CarrierGas,
+    T: Array | float,
+    inlet_pressure: Array | float,
+    outlet_pressure: Array | float,
+) -> Array | float:
+    """Pressure [Pa] at which the gas leaves the oven, any matching shapes: the outlet's where no line follows; [5]."""
+    if not column.line:
+        return outlet_pressure
+    R, end = sum(each.resistance(gas) for each in column.line), outlet_pressure**2
+    share = R / (viscosity(gas, T) * T * column.in_oven.length_over_passage + R)
+    result: Array = np.sqrt(end + (np.asarray(inlet_pressure) ** 2 - end) * share)
+    return result
 
 
 def _require_drop(inlet_pressure: Array | float, outlet_pressure: Array | float) -> None:
@@ -276,7 +281,10 @@ def hold_up_time(
     """
     _require_drop(inlet_pressure, outlet_pressure)
     if column.joined:
-        return _joined_hold_up_time(column, gas, T, inlet_pressure, outlet_pressure)
+        before, own, after = parts_of(column)
+        leaving = pressure_leaving(column, gas, T, inlet_pressure, outlet_pressure)
+        in_oven = passing(gas, (*before, own, *after), T, inlet_pressure, leaving)
+        return in_oven + passing(gas, line_of(column, gas), T, leaving, outlet_pressure)
     pi = np.asarray(inlet_pressure, dtype=float)
     rho = outlet_pressure / pi
     # (pi^3 - po^3)/(pi^2 - po^2)^2 with the common factor (pi - po) taken out, so that a vanishing drop is exact.
@@ -284,28 +292,19 @@ def hold_up_time(
     return (4 / 3) * viscosity(gas, T) * column.length**2 / column.permeability * shape
 
 
-def _joined_hold_up_time(
-    column: Column,
-    gas: CarrierGas,
-    T: Array | float,
-    inlet_pressure: Array | float,
-    outlet_pressure: Array | float,
+def passing(
+    gas: CarrierGas, parts: tuple[Part, ...], T: Array | float, first: Array | float, last: Array | float
 ) -> Array:
-    """The sum over the pieces, each between the pressures at its ends; [4]."""
-    before, own, after = parts_of(column)
-    squares = np.asarray(inlet_pressure, dtype=float) ** 2
-    drop = squares - outlet_pressure**2
-    result: Array = sum(
+    """Hold-up time [s] of parts in the oven at T [K], or of a line, from the pressure `first` to `last` [Pa]."""
+    squares = np.asarray(first, dtype=float) ** 2
+    drop = squares - np.asarray(last) ** 2
+    result = np.zeros(np.broadcast(squares, drop, np.asarray(T)).shape)
+    for part in parts:
+        high, low = (np.sqrt(np.maximum(squares - drop * z, 0.0)) for z in (part.start, part.stop))
         # (pi^3 - po^3)/(pi^2 - po^2)^2 = (pi^2 + pi po + po^2)/((pi + po)(pi^2 - po^2))
-        (4 / 3)
-        * viscosity(gas, T)
-        * part.column.length**2
-        / part.column.permeability
-        * (high**2 + high * low + low**2)
-        / ((high + low) * part.share * drop)
-        for part in (*before, own, *after)
-        for high, low in [(np.sqrt(squares - drop * part.start), np.sqrt(squares - drop * part.stop))]
-    )
+        result = result + (4 / 3) * viscosity(gas, T if part.temperature is None else part.temperature) * (
+            part.column.length**2 / part.column.permeability
+        ) * (high**2 + high * low + low**2) / ((high + low) * part.share * drop)
     return result
 
 
@@ -393,11 +392,16 @@ def compressibility(inlet_pressure: Array | float, outlet_pressure: float) -> Ar
 
 
 def squares_per_flow(column: Column, gas: CarrierGas, T: Array | float) -> Array:
-    """(pi^2 - po^2)/F [Pa2 s/m3]; [1]."""
+    """(pi^2 - po^2)/F [Pa2 s/m3]; [1] and [5]."""
     result: Array = (
-        2 * viscosity(gas, T) * column.length_over_passage * REFERENCE_PRESSURE * np.asarray(T, dtype=float)
+        2
+        * viscosity(gas, T)
+        * column.in_oven.length_over_passage
+        * REFERENCE_PRESSURE
+        * np.asarray(T, dtype=float)
     ) / REFERENCE_TEMPERATURE
-    return result
+    R = sum(each.resistance(gas) for each in column.line)
+    return result + 2 * R * REFERENCE_PRESSURE / REFERENCE_TEMPERATURE
 
 
 @dataclass(frozen=True)

@@ -44,6 +44,9 @@ class Tube(NamedTuple):
 
     `permeability` and the last two factors belong to the pneumatics; `eddy` (over the length) to `film_energy` to the
     plate height, see `plate_height.Terms`. A band starts at the share `start` of the fall of p^2 and elutes at `stop`.
+
+    A line behind it at its own temperature gives the column an outlet pressure that moves with the oven: rho is
+    meant by that one, and the fall of p^2 ends there.
     """
 
     length: float
@@ -57,6 +60,7 @@ class Tube(NamedTuple):
     film: float
     film_energy: float
     outlet: float
+    line: float  # eta T at which all that lies in the oven would resist as the line does; 0 without one
     plate_height_factor: float
     injected_variance: float
     viscosity: float
@@ -71,7 +75,7 @@ class Tube(NamedTuple):
 
 
 class Limits(NamedTuple):
-    """By what a leg may change and be one panel: temperature [K], (po/pi)^2, and ln pi."""
+    """By what a leg may change and be one panel: temperature [K], rho, and ln pi."""
 
     temperature: float
     rho: float
@@ -84,7 +88,7 @@ class Panels(NamedTuple):
     Attributes
     ----------
     time, temperature, carrier : (P + 1,) arrays, at the panels' ends  [s], [K], set value
-    steady, frozen : (P,) arrays, whether nothing changes, and whether (po/pi)^2 does not
+    steady, frozen : (P,) arrays, whether nothing changes, and whether rho does not
     leg, part : (P,) arrays, number of the leg, and the share of it that has passed at the panel's end
     corner, other : (legs,) arrays, at which each leg ends: corner b > 0 of the oven, or -c of the carrier, and the
         next corner of the other of the two then
@@ -122,7 +126,8 @@ def inlet_pressure(tube: Tube, value: Numbers, T: Numbers, eta: Numbers) -> Numb
     if tube.controlled == PRESSURE:
         return value
     if tube.controlled == FLOW:
-        return root(tube.outlet * tube.outlet + value * tube.squares_per_flow * eta * T)
+        by_line = value * tube.squares_per_flow * tube.line
+        return root(tube.outlet * tube.outlet + value * tube.squares_per_flow * eta * T + by_line)
     target = value * tube.pressure_per_velocity * eta
     if tube.outlet == 0.0:
         return target
@@ -149,14 +154,29 @@ def ln_from(T: Numbers, T_near: Numbers, ln_near: Numbers) -> Numbers:
 
 
 @small
+def line_share(tube: Tube, T: Numbers, eta: Numbers) -> Numbers:
+    """What of the whole fall of p^2 is left to the line; `system` [5]."""
+    if tube.line == 0.0:
+        return 0.0 * eta
+    return tube.line / (eta * T + tube.line)
+
+
+@small
+def rho_at(tube: Tube, T: Numbers, eta: Numbers, pi: Numbers) -> Numbers:
+    """rho = (px/pi)^2, px being the pressure at which the oven is left: po without a line."""
+    ratio = tube.outlet / pi
+    whole = ratio * ratio
+    return whole + (1.0 - whole) * line_share(tube, T, eta)
+
+
+@small
 def motion(
     tube: Tube, flow_factor: Numbers, T: Numbers, value: Numbers, eta: Numbers
 ) -> tuple[Numbers, Numbers, Numbers]:
-    """pi [Pa], rho = (po/pi)^2, and the gas's part in V, V (1+k) = flow_factor pi (1 - rho) B/(2 eta L^2); eq. [1]."""
+    """pi [Pa], rho = (px/pi)^2, and the gas's part in V, V (1+k) = flow_factor pi (1 - rho) B/(2 eta L^2); eq. [1]."""
     pi = inlet_pressure(tube, value, T, eta)
-    ratio = tube.outlet / pi
-    rho = at_most(ratio * ratio, 1.0 - NO_DROP)
-    flows = where_more(1.0, ratio, 1.0, 0.0)
+    rho = at_most(rho_at(tube, T, eta, pi), 1.0 - NO_DROP)
+    flows = where_more(pi, tube.outlet, 1.0, 0.0)
     scale = 0.5 * flow_factor * tube.permeability / (tube.length * tube.length)
     return pi, rho, flows * scale * pi * (1.0 - rho) / eta
 
@@ -185,14 +205,14 @@ def spreading(
 
 @small
 def pressure_answers(
-    tube: Tube, inverse_T: Numbers, eta_by_T: Numbers, value: Numbers, rho: Numbers
+    tube: Tube, inverse_T: Numbers, eta_by_T: Numbers, value: Numbers, rho: Numbers, share: Numbers
 ) -> tuple[Numbers, Numbers]:
-    """Derivatives of ln pi by T and by the set value, from that of ln eta by T."""
+    """Derivatives of ln pi by T and by the set value, from that of ln eta by T and the line's share."""
     if tube.controlled == PRESSURE:
         return 0.0 * value, 1.0 / value
     if tube.controlled == FLOW:
         half = 0.5 * (1.0 - rho)
-        return half * (eta_by_T + inverse_T), half / value
+        return half * (eta_by_T + inverse_T), half / (value * (1.0 - share))
     q = root(rho)  # po/pi
     steepness = 2.0 / (1.0 - rho) + 1.0 / (1.0 + q) - (2.0 + q) / (1.0 + q + rho)  # d ln(v eta)/d ln pi
     return eta_by_T / steepness, 1.0 / (value * steepness)
@@ -211,10 +231,14 @@ def put_answers(
 ) -> None:
     """Derivatives of ln mobility, rho, ln along and ln film by T and then by the set value, in rows so far apart.
 
-    ln across falls as ln along rises; with ln G = 2 ln pi/(1 - rho) of a change of pi, see `spreading`.
+    ln across falls as ln along rises; with ln G = 2 ln pi/(1 - rho) of a change of pi, see `spreading`. By what the
+    line's share changes, ln(1 - rho) changes besides.
     """
     eta_by_T = (tube.exponent + 2.0 * tube.curvature * (ln_T - LN_298)) * inverse_T
-    p_by_T, p_by_value = pressure_answers(tube, inverse_T, eta_by_T, value, rho)
+    share = 0.0 * rho
+    if tube.line > 0.0:
+        share = line_share(tube, 1.0 / inverse_T, viscosity(tube, ln_T))
+    p_by_T, p_by_value = pressure_answers(tube, inverse_T, eta_by_T, value, rho, share)
     flow = 2.0 / (1.0 - rho)
     of_height = 0.0 if tube.bare else 1.0
     put(answers, at, 0.5 * (1.0 + rho) * flow * p_by_T - eta_by_T)
@@ -229,6 +253,21 @@ def put_answers(
     put(answers, at + 5 * row, -2.0 * rho * p_by_value)
     put(answers, at + 6 * row, -(of_height * flow * p_by_value))
     put(answers, at + 7 * row, of_height * (flow - 1.0) * p_by_value)
+    if tube.line > 0.0:
+        by_T = share * (eta_by_T + inverse_T - flow * p_by_T)
+        put_line_answers(answers, at, row, of_height, 1.0 - rho, by_T)
+        put_line_answers(answers, at + 4 * row, row, of_height, 1.0 - rho, -share * flow * p_by_value)
+
+
+@inner
+def put_line_answers(
+    answers: Array, at: int, row: int, of_height: float, lack: Numbers, by_share: Numbers
+) -> None:
+    """Add what ln(1 - rho) answers by the line's share; `put_answers`."""
+    put(answers, at, get(answers, at) + by_share)
+    put(answers, at + row, get(answers, at + row) - lack * by_share)
+    put(answers, at + 2 * row, get(answers, at + 2 * row) - of_height * by_share)
+    put(answers, at + 3 * row, get(answers, at + 3 * row) + of_height * by_share)
 
 
 @inner
@@ -263,18 +302,19 @@ def conditions_of(panels: Panels, tube: Tube, rule: Rule, slopes: bool) -> None:
 
 
 @small
-def pressure_at(tube: Tube, T: Numbers, value: Numbers) -> Numbers:
-    """pi [Pa] at T [K] and a set value."""
-    return inlet_pressure(tube, value, T, viscosity(tube, log(T)))
+def pressure_at(tube: Tube, T: Numbers, value: Numbers) -> tuple[Numbers, Numbers]:
+    """pi [Pa] at T [K] and a set value, and rho."""
+    eta = viscosity(tube, log(T))
+    pi = inlet_pressure(tube, value, T, eta)
+    return pi, rho_at(tube, T, eta, pi)
 
 
 @small
 def cuts_of(tube: Tube, limits: Limits, T0: Numbers, T1: Numbers, v0: Numbers, v1: Numbers) -> int:
     """Into how many panels to cut a leg."""
     widest = size(T1 - T0) / limits.temperature
-    if v1 != v0 or tube.controlled != PRESSURE:
-        p0, p1 = pressure_at(tube, T0, v0), pressure_at(tube, T1, v1)
-        rho0, rho1 = (tube.outlet / p0) ** 2, (tube.outlet / p1) ** 2
+    if v1 != v0 or tube.controlled != PRESSURE or tube.line > 0.0:
+        (p0, rho0), (p1, rho1) = pressure_at(tube, T0, v0), pressure_at(tube, T1, v1)
         widest = at_least(
             at_least(widest, size(rho1 - rho0) / limits.rho), size(log(p1 / p0)) / limits.ln_pressure
         )
@@ -328,7 +368,8 @@ def cut(
         for part in range(1, cuts + 1):
             share = part / cuts
             panels.steady[p] = steady
-            panels.frozen[p] = steady or tube.outlet == 0.0 or (tube.controlled == PRESSURE and v_next == v)
+            still = tube.outlet == 0.0 or (tube.controlled == PRESSURE and v_next == v)
+            panels.frozen[p] = steady or (still and tube.line == 0.0)
             panels.leg[p], panels.part[p] = leg, share
             p += 1
             panels.time[p] = t + share * (t_next - t)

@@ -24,7 +24,16 @@ from typing import NamedTuple
 import numpy as np
 
 from models.column.programs import Array, ProgramBatch, values_at
-from models.column.system import ColumnSystem, flow, hold_up_time, inlet_pressure, parts_of
+from models.column.system import (
+    ColumnSystem,
+    flow,
+    hold_up_time,
+    inlet_pressure,
+    line_of,
+    parts_of,
+    passing,
+    pressure_leaving,
+)
 from models.errors import InvalidInputError
 from models.units import GAS_CONSTANT
 
@@ -145,9 +154,11 @@ def rest_of_hold_up(system: ColumnSystem, T: Array, inlet: Array, z: float) -> A
     ----------
     T : [K];  inlet : [Pa absolute];  z : [-]
     """
-    _, own, after = parts_of(system.column)
+    column, gas, end = system.column, system.gas, system.outlet_pressure
+    _, own, after = parts_of(column)
+    leaving = pressure_leaving(column, gas, T, inlet, end)
     squares = inlet**2
-    drop = squares - system.outlet_pressure**2
+    drop = squares - np.asarray(leaving) ** 2
 
     def pressure(share: float) -> Array:
         return np.asarray(np.sqrt(np.maximum(squares - drop * share, 0.0)))
@@ -155,7 +166,6 @@ def rest_of_hold_up(system: ColumnSystem, T: Array, inlet: Array, z: float) -> A
     high, low = pressure(own.start), pressure(own.stop)
     cubes = low**3
     share = (pressure(own.start + z * own.share) ** 3 - cubes) / (high**3 - cubes)
-    rest = share * hold_up_time(own.column, system.gas, T, high, low)
-    for part in after:
-        rest = rest + hold_up_time(part.column, system.gas, T, pressure(part.start), pressure(part.stop))
+    rest = share * hold_up_time(own.column, gas, T, high, low)
+    rest = rest + passing(gas, after, T, inlet, leaving) + passing(gas, line_of(column, gas), T, leaving, end)
     return np.asarray(rest / system.flow_factor)

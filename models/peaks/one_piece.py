@@ -265,7 +265,7 @@ def tube_of(system: ColumnSystem, controlled: Controlled, part: Part | None = No
     from models.engine.panels import FLOW, PRESSURE, VELOCITY, Tube
 
     whole, gas = system.column, system.gas
-    column, share, start, stop = part or Part(whole, 1.0, 0.0, 1.0)
+    column, share, start, stop, _ = part or Part(whole, 1.0, 0.0, 1.0)
     terms = terms_of(column, float(system.film_diffusion_factor))
     return Tube(
         length=column.length,
@@ -279,12 +279,13 @@ def tube_of(system: ColumnSystem, controlled: Controlled, part: Part | None = No
         film=terms.resistance / share,
         film_energy=terms.energy,
         outlet=float(system.outlet_pressure),
+        line=sum(each.resistance(gas) for each in whole.line) / whole.in_oven.length_over_passage,
         plate_height_factor=share * float(system.plate_height_factor),
         injected_variance=float(system.injection_width) ** 2,
         viscosity=gas.viscosity_25C,
         exponent=gas.exponent,
         curvature=gas.curvature,
-        squares_per_flow=2 * whole.length_over_passage * REFERENCE_PRESSURE / REFERENCE_TEMPERATURE,
+        squares_per_flow=2 * whole.in_oven.length_over_passage * REFERENCE_PRESSURE / REFERENCE_TEMPERATURE,
         pressure_per_velocity=4 / 3 * column.length / column.permeability,
         start=start,
         stop=stop,

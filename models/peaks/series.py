@@ -6,6 +6,7 @@ In shares of the whole fall of p^2 every piece obeys `migration` [1], its own w^
 before     nothing is retained, so all bands reach the column at the same time t, and the program goes on from t
 column     the engine, from share to share
 after      nothing is retained, and the stay is short: conditions are those at half of it, exact where they rest
+line       the same at a temperature of its own, the pressure at its start being that of the moment (`system` [5])
 
 and the variance in time goes on from piece to piece: what comes in counts by the share that the engine gives of an
 injected band, which at a share z of the fall starts as V^2/(1 - (1-rho) z) and not as V^2.
@@ -20,7 +21,7 @@ import numpy as np
 from models.column.carrier_gas import viscosity
 from models.column.programs import NO_TIME, Array, ProgramBatch
 from models.column.retention import Retention
-from models.column.system import inlet_pressure, parts_of
+from models.column.system import inlet_pressure, line_of, parts_of, pressure_leaving
 from models.effort import Accuracy
 from models.peaks.one_piece import (
     LN_DIFFUSION,
@@ -182,7 +183,7 @@ def through(
     assert found is not None
     time = found.retention_time
     d_time = None if found.slopes is None else found.slopes.retention_time
-    for part in after:
+    for part in (*after, *line_of(tables.system.column, tables.system.gas)):
         bare = replace(tables, part=part, retention=unretained)
         time, d_time, variance, d_variance = _left(bare, whole, time, d_time, variance, d_variance)
     injected = tables.system.injection_width**2
@@ -230,7 +231,8 @@ def _marched(
 def _begins(tables: MigrationTables, T: Array, value: Array, start: float) -> Array:
     """1/(1 - (1-rho) start) (N,)."""
     system = tables.system
-    rho = (system.outlet_pressure / inlet_pressure(system, tables.controlled, value, T)) ** 2
+    pi = inlet_pressure(system, tables.controlled, value, T)
+    rho = (pressure_leaving(system.column, system.gas, T, pi, system.outlet_pressure) / pi) ** 2
     result: Array = 1 / (1 - (1 - rho) * start)
     return result
 
@@ -311,8 +313,11 @@ def _stay(
     """Stay [s] in a bare piece and what it adds to the variance [s2], (N, M), nothing changing; as `band.hold`."""
     system, tube, part = tables.system, tables.tube, tables.part
     assert part is not None
-    pi = inlet_pressure(system, tables.controlled, value, T)
-    rho = np.minimum((system.outlet_pressure / pi) ** 2, 1 - 1e-9)
+    pi, end = inlet_pressure(system, tables.controlled, value, T), system.outlet_pressure
+    leaving = pressure_leaving(system.column, system.gas, T, pi, end)
+    if part.temperature is not None:
+        pi, leaving, T = leaving + np.zeros_like(pi), end, np.full_like(T, part.temperature)
+    rho = np.minimum((leaving / pi) ** 2, 1 - 1e-9)
     eta = viscosity(system.gas, T)
     factor = system.flow_factor * np.exp(ln_flow)
     mobility = factor * tube.permeability * pi * (1 - rho) / (2 * eta * tube.length**2)

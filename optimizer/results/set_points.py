@@ -7,9 +7,10 @@ from typing import Annotated
 
 import numpy as np
 
+from models.column.pieces import Bare
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
-from models.column.system import Bare, Column, ColumnSystem
-from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, flow_mL_min, gauge_kPa
+from models.column.system import Column, ColumnSystem
+from models.units import PA_PER_KPA, PA_PER_PSI, SECONDS_PER_MINUTE, celsius, flow_mL_min, gauge_kPa
 from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import Rounded
 from optimizer.base.quantities import (
@@ -169,7 +170,10 @@ def dimensions(column: Column, times: str = "×") -> str:
     """A column's dimensions in words, with what is joined to it."""
 
     def pieces(joined: tuple[Bare, ...]) -> str:
-        return " and ".join(f"{L:g} m {times} {d * 1e3:g} mm" for L, d in joined)
+        return " and ".join(
+            f"{L:g} m {times} {d * 1e3:g} mm" + ("" if T is None else f" at {celsius(T):g} °C")
+            for L, d, T in joined
+        )
 
     first = f"{pieces(column.before)} uncoated, then " if column.before else ""
     last = f", then {pieces(column.after)} uncoated" if column.after else ""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Literal, cast
 
 from models.column.carrier_gas import carrier_gas
 from models.column.passage import passage_of
-from models.column.system import Bare, Column, ColumnSystem, Packing
+from models.column.pieces import Bare, Packing
+from models.column.system import Column, ColumnSystem
 from models.units import flow_si
 from optimizer.runs.blank import on_column
 from optimizer.runs.detection import PeakDetection
@@ -77,7 +78,11 @@ def column_of(table: ScenarioTable) -> Column:
     """The column of a checked file, with what is joined to it."""
     column = _coated(table)
     before, after = (
-        tuple(Bare(each.length, each.inner_diameter) for each in table.column.segments if each.place == place)
+        tuple(
+            Bare(each.length, each.inner_diameter, each.temperature)
+            for each in table.column.segments
+            if each.place == place
+        )
         for place in ("before", "after")
     )
     return replace(column, before=before, after=after) if before or after else column
@@ -146,8 +151,8 @@ def tables_of(scenario: Scenario) -> dict[str, Any]:
             resistance=column.resistance,
             measured=scenario.measured,
             segments=(
-                *(Segment(place="before", length=L, inner_diameter=d) for L, d in column.before),
-                *(Segment(place="after", length=L, inner_diameter=d) for L, d in column.after),
+                *(_segment("before", each) for each in column.before),
+                *(_segment("after", each) for each in column.after),
             ),
             bleed=scenario.bleed,
             phase=scenario.phase,
@@ -171,6 +176,11 @@ def tables_of(scenario: Scenario) -> dict[str, Any]:
         "fit": FitTable(scenario.flow_correction),
         "search": scenario.search,
     }
+
+
+def _segment(place: Literal["before", "after"], piece: Bare) -> Segment:
+    L, d, temperature = piece
+    return Segment(place=place, length=L, inner_diameter=d, temperature=temperature)
 
 
 def on_system(scenario: Scenario, system: ColumnSystem) -> Scenario:

@@ -149,7 +149,7 @@ class Packed(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class Segment(Table):
-    """A piece of uncoated tube joined to the column, in the same oven."""
+    """A piece of uncoated tube joined to the column."""
 
     place: Literal["before", "after"]
     """before the column (guard column, retention gap) or after it (restrictor, transfer line)"""
@@ -157,6 +157,8 @@ class Segment(Table):
     """length as it is now; trims are cut off the first one before the column"""
     inner_diameter: Annotated[Bore, key("inner_diameter_mm")]
     """bore"""
+    temperature: Annotated[Temperature | None, key("temperature_C", unless_stated="the oven's")] = None
+    """of a transfer line behind the oven, the last pieces alone; hot zones burn"""
 
 
 @dataclass(frozen=True, kw_only=True)

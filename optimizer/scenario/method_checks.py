@@ -298,9 +298,11 @@ def column_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
         )
     told = [run for run in table.scouting_runs if not isinstance(run.carrier, PRESSURES)]
     if told and column.segments:
+        heat = " and how hot they are" if column_of(table).line else ""
         yield (
             f"run {told[0].name} sets flow: predictions take the instrument to know the pieces that are joined to the "
-            "column (of one bore, as one length); where it does not, state the run as the inlet pressure that it held"
+            f"column (of one bore, as one length){heat}; where it does not, state the run as the inlet pressure that "
+            "it held"
         )
     if told and (porous or column.packed is not None):
         free = "" if column.inner_diameter is None else f" of {2e3 * column_of(table).radius:.3g} mm"
@@ -375,6 +377,14 @@ def _segments(table: ScenarioTable, given: Given) -> Iterator[str]:
         return
     if column.measured is not None:
         yield "column.measured: it is of the column alone, and tells nothing where column.segments are joined to it"
+    line = False
+    for number, each in enumerate(column.segments, 1):
+        key = f"column.segments[{number}]"
+        if each.place == "before" and each.temperature is not None:
+            yield f"{given(f'{key}.temperature_C')}: a piece before the column is computed in the oven; leave it out"
+        elif each.place == "after" and line and each.temperature is None:
+            yield f"{key}: lies in the oven, but the piece before it does not; only the last ones have a temperature_C"
+        line = line or (each.place == "after" and each.temperature is not None)
     runs = [(f"scouting_runs[{n}]", each.carrier) for n, each in enumerate(table.scouting_runs, 1)]
     if table.current is not None:
         runs.append(("current", table.current.carrier))

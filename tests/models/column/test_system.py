@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
 
 from models.column.carrier_gas import CARRIER_GASES, carrier_gas, viscosity
+from models.column.pieces import Bare
 from models.column.system import (
     Column,
     compressibility,
@@ -14,6 +17,7 @@ from models.column.system import (
     hold_up_time,
     inlet_pressure_for_flow,
     inlet_pressure_for_velocity,
+    pressure_leaving,
     velocity_outlet,
 )
 from models.errors import InvalidInputError
@@ -47,6 +51,28 @@ def test_hold_up_time_is_the_integral_of_time_per_length(pi: float) -> None:
     up = COLUMN.radius**2 * (pi**2 - AMBIENT**2) / (16 * viscosity(gas, 400.0) * COLUMN.length)
     total = quad(lambda z: float(np.sqrt(pi**2 - (pi**2 - AMBIENT**2) * z) / up), 0, 1)[0] * COLUMN.length
     assert float(hold_up_time(COLUMN, gas, 400.0, pi, AMBIENT)) == pytest.approx(total, rel=1e-10)
+
+
+@pytest.mark.parametrize("outlet", [AMBIENT, 0.0])
+def test_a_line_passes_what_its_column_passes(outlet: float) -> None:
+    """Each as a tube by itself, at its own temperature, between the pressures at its ends."""
+    gas, pi, heat, line = (
+        carrier_gas("helium"),
+        np.linspace(1.3e5, 4e5, 9),
+        553.15,
+        Column(1.0, 0.15e-3, 1e-9),
+    )
+    joined = replace(COLUMN, after=(Bare(0.4, 0.15e-3, heat), Bare(0.6, 0.15e-3, heat)))
+    px = np.asarray(pressure_leaving(joined, gas, T, pi, outlet))
+    assert ((px > outlet) & (px < pi)).all()
+    there = flow(joined, gas, T, pi, outlet)
+    np.testing.assert_allclose(
+        there, [float(flow(COLUMN, gas, *each)) for each in zip(T, pi, px, strict=True)]
+    )
+    np.testing.assert_allclose(there, [float(flow(line, gas, heat, p, outlet)) for p in px])
+    np.testing.assert_allclose(inlet_pressure_for_flow(joined, gas, T, there, outlet), pi)
+    stays = [hold_up_time(COLUMN, gas, T, pi, px), hold_up_time(line, gas, heat, px, outlet)]
+    np.testing.assert_allclose(hold_up_time(joined, gas, T, pi, outlet), stays[0] + stays[1])
 
 
 def test_vanishing_drop_leaves_an_incompressible_fluid() -> None:

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import carrier_gas, viscosity
+from models.column.pieces import Bare
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.column.system import Bare, Column, ColumnSystem, inlet_pressure_for_flow
+from models.column.system import Column, ColumnSystem, inlet_pressure_for_flow
 from models.peaks.bleed import Bleed, baseline
 from models.units import GAS_CONSTANT, flow_si, kelvin
 
@@ -18,9 +19,15 @@ HELIUM = carrier_gas("helium")
 OUTLET = 101325.0
 START, RATE, FLOW, INLET = kelvin(100.0), 15 / 60, flow_si(1.2), 2.4e5
 BLEED = Bleed(1.0, kelvin(300.0), 176e3)
-# length and bore [m], whether it bleeds
-PLAIN = ((30.0, 0.25e-3, True),)
-JOINED = ((5.0, 0.25e-3, False), (20.0, 0.25e-3, True), (1.0, 0.15e-3, False))
+# length and bore [m], whether it bleeds, temperature [K] if not the oven's
+Piece = tuple[float, float, bool, float | None]
+PLAIN: tuple[Piece, ...] = ((30.0, 0.25e-3, True, None),)
+JOINED: tuple[Piece, ...] = (
+    (5.0, 0.25e-3, False, None),
+    (20.0, 0.25e-3, True, None),
+    (1.0, 0.15e-3, False, None),
+)
+HOT_LINE: tuple[Piece, ...] = (*JOINED[:2], (1.0, 0.15e-3, False, kelvin(280.0)))
 
 
 def ramp(t: float) -> float:
@@ -32,7 +39,7 @@ def level_at_rest(T: float, bleed: Bleed = BLEED) -> float:
 
 
 def marched(
-    pieces: tuple[tuple[float, float, bool], ...],
+    pieces: tuple[Piece, ...],
     kind: Literal["pressure", "flow"],
     t: float,
     temperature: Callable[[float], float] = ramp,
@@ -44,27 +51,32 @@ def marched(
 
     Everything has the conditions of its own moment, so that flows that change by the ramp are counted.
     """
-    resistances = [L / ((d / 2) ** 2 / 8 * np.pi * (d / 2) ** 2) for L, d, _ in pieces]  # r = L/(B A)
-    ends = np.cumsum([0.0, *resistances]) / sum(resistances)
-    bleeding = sum(L for L, _, own in pieces if own)
+    shapes = [L / ((d / 2) ** 2 / 8 * np.pi * (d / 2) ** 2) for L, d, *_ in pieces]  # L/(B A)
+    bleeding = sum(L for L, _, own, _ in pieces if own)
+
+    def resistances(T: float) -> np.ndarray:
+        heat = [T if own is None else own for *_, own in pieces]
+        return np.array([r * float(viscosity(HELIUM, t)) * t for r, t in zip(shapes, heat, strict=True)])
 
     def squares(T: float) -> float:
         if kind == "pressure":
             return INLET**2 - OUTLET**2
-        return 2 * float(viscosity(HELIUM, T)) * sum(resistances) * 101325.0 * T / 298.15 * flow
+        return 2 * float(sum(resistances(T))) * 101325.0 / 298.15 * flow
 
     def molar(T: float) -> float:
-        return squares(T) / (float(viscosity(HELIUM, T)) * T)
+        return squares(T) / float(sum(resistances(T)))
 
     signal, then = 0.0, t
-    for (L, d, own), start, stop in reversed(list(zip(pieces, ends[:-1], ends[1:], strict=True))):
+    for number, (L, d, own, heat) in reversed(list(enumerate(pieces))):
         count = steps if own else steps // 10
         for n in reversed(range(count)):
             T = temperature(then)
+            ends = np.cumsum([0.0, *resistances(T)]) / sum(resistances(T))
+            start, stop = ends[number], ends[number + 1]
             y = start + (stop - start) * (n + 0.5) / count
             p = np.sqrt(OUTLET**2 + squares(T) * (1 - y))
-            B = (d / 2) ** 2 / 8
-            u = B * (stop - start) * squares(T) / (2 * float(viscosity(HELIUM, T)) * L * p)
+            B, eta = (d / 2) ** 2 / 8, float(viscosity(HELIUM, T if heat is None else heat))
+            u = B * (stop - start) * squares(T) / (2 * eta * L * p)
             then -= L / count / u
             if own:
                 rate = level_at_rest(temperature(then), bleed)
@@ -79,14 +91,16 @@ def marched(
         (PLAIN, "pressure", 0.025),
         (JOINED, "flow", 0.003),
         (JOINED, "pressure", 0.025),
+        (HOT_LINE, "flow", 0.003),
+        (HOT_LINE, "pressure", 0.025),
     ],
 )
 def test_the_lag_is_that_of_marched_parcels(
-    pieces: tuple[tuple[float, float, bool], ...], kind: Literal["pressure", "flow"], relative: float
+    pieces: tuple[Piece, ...], kind: Literal["pressure", "flow"], relative: float
 ) -> None:
-    before = tuple(Bare(L, d) for L, d, _ in pieces[: len(pieces) // 2])
-    after = tuple(Bare(L, d) for L, d, _ in pieces[len(pieces) // 2 + 1 :])
-    length, bore, _ = pieces[len(pieces) // 2]
+    before = tuple(Bare(L, d) for L, d, *_ in pieces[: len(pieces) // 2])
+    after = tuple(Bare(L, d, heat) for L, d, _, heat in pieces[len(pieces) // 2 + 1 :])
+    length, bore, *_ = pieces[len(pieces) // 2]
     system = ColumnSystem(Column(length, bore, 0.25e-6, before=before, after=after), HELIUM, OUTLET)
     program = Program(
         OvenProgram(START, 0.0, (Ramp(RATE, kelvin(320.0), 600.0),)),

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import CARRIER_GASES, viscosity
+from models.column.pieces import Packing
 from models.column.plate_height import terms_of
 from models.column.programs import CarrierProgram, Controlled, OvenProgram, Program, Ramp, batch_of
 from models.column.retention import Retention
-from models.column.system import Column, ColumnSystem, Packing
+from models.column.system import Column, ColumnSystem
 from models.peaks.migration import OWN_DIRECTIONS, migrate, migration_tables
 from models.peaks.sensitivity import off_set_points
 from models.units import flow_si, kelvin

@@ -1,6 +1,6 @@
-"""`[[column.segments]]` from the file to fit, prediction and trim, and what ignoring a guard column costs.
+"""`[[column.segments]]` from the file to fit, prediction and trim, and what ignoring a guard column or a line costs.
 
-The runs are those of a column behind a guard, marched in metres by tests/reference/series (own).
+The runs are those of a column behind a guard, or before a hot line, marched in metres by tests/reference/series (own).
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from models.column.carrier_gas import CARRIER_GASES
+from models.column.pieces import Bare
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.column.retention import Retention, ln_retention_factor
-from models.column.system import Bare
 from models.units import kelvin
 from optimizer.base.errors import ScenarioError
 from optimizer.base.tables import written
@@ -37,50 +37,61 @@ RETENTION = Retention(
     np.array([365.0, 415.0, 470.0]), np.array([27.5, 30.5, 33.5]), np.array([55.0, 75.0, 95.0])
 )
 GUARD = '[[column.segments]]\nplace = "before"\nlength_m = 5\ninner_diameter_mm = 0.25\n'
+LINE = GUARD.replace("before", "after").replace("= 5", "= 1").replace("0.25", "0.15")
+HOT_LINE = LINE + "temperature_C = 280\n"
+LAG = 5.0  # s, usual of an oven, behind its set point where the line is marched
+MARCHED = {
+    GUARD: (Section(5.0, 0.125e-3, 0.0), Section(30.0, 0.125e-3, 0.25e-6)),
+    HOT_LINE: (Section(30.0, 0.125e-3, 0.25e-6), Section(1.0, 0.075e-3, 0.0, kelvin(280.0))),
+}
 COLUMN = (
     "[column]\nlength_m = 30\ninner_diameter_mm = 0.25\nfilm_thickness_um = 0.25\nmin_temperature_C = 40\n"
     "max_temperature_C = 320\n"
 )
 
 
-def peak(rate: float, compound: int | None) -> Peak:
-    """Of a ramp from 50 °C after a minute, behind the guard, at a constant pressure."""
+def peak(rate: float, compound: int | None, joined: str = GUARD) -> Peak:
+    """Of a ramp from 50 °C after a minute at a constant pressure, with what is joined."""
 
     def ln_k(T: float) -> float:
         return -600.0 if compound is None else float(ln_retention_factor(RETENTION, np.array(T))[compound])
 
-    hot = 60 + 250 / rate * 60
+    start = 60 + (LAG if joined == HOT_LINE else 0.0)
+    hot = start + 250 / rate * 60
     stretches = [
-        Stretch(0.0, 60.0, lambda t: 323.15, lambda t: INLET),
-        Stretch(60.0, hot, lambda t: 323.15 + rate / 60 * (t - 60), lambda t: INLET),
+        Stretch(0.0, start, lambda t: 323.15, lambda t: INLET),
+        Stretch(start, hot, lambda t: 323.15 + rate / 60 * (t - start), lambda t: INLET),
         Stretch(hot, 1e5, lambda t: 573.15, lambda t: INLET),
     ]
-    sections = [Section(5.0, 0.125e-3, 0.0), Section(30.0, 0.125e-3, 0.25e-6)]
     band = Band(ln_k, 1.5e-4, lambda T: 5e-10 * math.exp(-3608 * (1 / T - 1 / 373.15)), 0.3)
-    return follow_series(sections, AMBIENT, helium_viscosity, band, stretches)
+    return follow_series(MARCHED[joined], AMBIENT, helium_viscosity, band, stretches)
 
 
 @pytest.fixture(scope="module")
 def write(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
     tables = {}
-    for rate in (5, 20):
-        peaks = [peak(rate, m) for m in range(3)]
-        air = peak(rate, None).time / 60
-        tables[rate] = (
-            air,
-            "compound,retention_min,width_half_min\n"
-            + "".join(
-                f"{name},{p.time / 60:.5f},{HALF_HEIGHT * p.width / 60:.5f}\n"
-                for name, p in zip(NAMES, peaks, strict=True)
-            ),
-        )
+    for joined in MARCHED:
+        for rate in (5, 20):
+            peaks = [peak(rate, m, joined) for m in range(3)]
+            air = peak(rate, None, joined).time / 60
+            tables[joined, rate] = (
+                air,
+                "compound,retention_min,width_half_min\n"
+                + "".join(
+                    f"{name},{p.time / 60:.5f},{HALF_HEIGHT * p.width / 60:.5f}\n"
+                    for name, p in zip(NAMES, peaks, strict=True)
+                ),
+            )
 
     def made(
-        column: str, carrier: str = f'mode = "constant pressure", inlet_kPa = {(INLET - AMBIENT) / 1e3}'
+        column: str,
+        carrier: str = f'mode = "constant pressure", inlet_kPa = {(INLET - AMBIENT) / 1e3}',
+        runs: str = GUARD,
     ) -> Path:
         folder = tmp_path_factory.mktemp("guard")
         text = column + '[carrier]\ngas = "helium"\n'
-        for rate, (air, table) in tables.items():
+        for rate in (5, 20):
+            air, table = tables[runs, rate]
             (folder / f"{rate}.csv").write_text(table, encoding="utf-8")
             text += (
                 f'[[scouting_runs]]\nname = "{rate}"\npeaks = "{rate}.csv"\nhold_up_min = {air:.5f}\n'
@@ -119,11 +130,45 @@ def test_ignoring_a_guard_changes_what_is_decided_on_an_interpolated_ramp(write:
     assert predicted["ignored"][-1] < limit < predicted["stated"][-1]
 
 
+def test_a_line_as_hot_as_it_is_changes_what_is_decided(write: Callable[..., Path]) -> None:
+    """Between runs at 5 and 20 °C/min: whether the last peak is out in time; as if the line lay in the oven it is not
+    known, and check blames the dimensions."""
+    truth = np.array([peak(10, m, HOT_LINE).time for m in range(3)])
+    off = {}
+    for name, line in (("hot", HOT_LINE), ("in the oven", LINE)):
+        scenario = load_scenario(write(COLUMN + line, runs=HOT_LINE))
+        fit = fit_scenario(scenario)
+        off[name] = predict(problem_of(scenario, fit), METHOD).retention - truth
+        assert bool(scenario.warnings) == (name != "hot")
+        if name == "hot":
+            assert fit.system.flow_factor == pytest.approx(1.0, abs=1e-3)
+            assert fit.system.oven_lag == pytest.approx(LAG, abs=0.5)
+    # What is left is that of the lag, which two ramps hardly tell from retention.
+    assert np.abs(off["hot"]).max() < 0.2
+    assert np.all(off["in the oven"] < -5.0), off
+    limit = -2.0  # the last peak shall have its apex so much before the truth, and has it later
+    assert off["in the oven"][-1] < limit < off["hot"][-1]
+
+
+def test_a_hot_line_is_shown_and_written_back(write: Callable[..., Path]) -> None:
+    scenario = load_scenario(write(COLUMN + HOT_LINE, runs=HOT_LINE))
+    assert scenario.column.after == (Bare(1.0, 0.15e-3, kelvin(280.0)),)
+    back = written(tables_of(scenario)["column"], scenario.ambient_pressure)
+    assert back["segments"] == [
+        {"place": "after", "length_m": 1, "inner_diameter_mm": 0.15, "temperature_C": 280}
+    ]
+    assert "then 1 m × 0.15 mm at 280 °C uncoated" in dict(inputs(scenario))["Column"]
+    flows = load_scenario(write(COLUMN + HOT_LINE, 'mode = "constant flow", flow_mL_min = 1', HOT_LINE))
+    assert "how hot they are" in " ".join(flows.warnings)
+
+
 def test_what_is_joined_is_shown_written_back_and_trimmed(write: Callable[..., Path]) -> None:
     scenario = load_scenario(write(COLUMN + GUARD))
     assert scenario.column.before == (Bare(5.0, 0.25e-3),)
     back = written(tables_of(scenario)["column"], scenario.ambient_pressure)
-    assert back["segments"] == [{"place": "before", "length_m": 5, "inner_diameter_mm": 0.25}]
+    assert back["segments"] == [
+        {"place": "before", "length_m": 5, "inner_diameter_mm": 0.25, "temperature_C": None}
+    ]
     assert "5 m × 0.25 mm uncoated, then 30 m × 0.25 mm × 0.25 µm" in dict(inputs(scenario))["Column"]
     fit = fit_scenario(scenario)
     cut = trim(scenario, fit, METHOD, 0.5)
@@ -139,6 +184,9 @@ def test_what_is_joined_is_shown_written_back_and_trimmed(write: Callable[..., P
         (COLUMN + GUARD.replace("before", "beside"), None, "expected 'before' or 'after'"),
         (COLUMN + GUARD.replace("= 0.25\n", "= 250\n"), None, "250 looks like µm"),
         (COLUMN + GUARD, 'mode = "constant velocity", velocity_cm_s = 30', "average velocity"),
+        (COLUMN + HOT_LINE.replace("280", "553"), None, "553 looks like K"),
+        (COLUMN + GUARD + "temperature_C = 250\n", None, "a piece before the column is computed in the oven"),
+        (COLUMN + HOT_LINE + LINE, None, "column.segments[2]: lies in the oven"),
         (
             COLUMN + "measured = { hold_up_min = 2, inlet_kPa = 100, temperature_C = 100 }\n" + GUARD,
             None,
