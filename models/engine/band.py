@@ -306,8 +306,8 @@ def shares_at_outlet(work: Array, bands: Array, rule: Rule) -> None:
 
 @small
 def into_vacuum(tube: Tube) -> bool:
-    """Whether p falls to nothing at the end."""
-    return tube.outlet == 0.0
+    """Whether p falls to nothing at the end, which it does not with a line behind it."""
+    return tube.outlet == 0.0 and tube.line == 0.0
 
 
 @inner
