@@ -17,7 +17,7 @@ class Packing:
     ----------
     particle : float  [m], mean diameter
     between, total : float  [-], shares of the cross-section: gas between the particles, and all gas, pores included
-    eddy, obstruction, transfer : float  [-], lambda, gamma and omega of `plate_height` eq. [3]
+    eddy, obstruction, transfer : float  [-], lambda (as stated), gamma and omega of `plate_height` eq. [3]
     """
 
     particle: float

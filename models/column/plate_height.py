@@ -60,8 +60,8 @@ class Terms(NamedTuple):
     energy: float
 
 
-def terms_of(column: Column, film_diffusion_factor: float = 1.0) -> Terms:
-    """The terms of a column's plate height; `film_diffusion_factor` divides the resistance of film or layer."""
+def terms_of(column: Column, film_diffusion_factor: float = 1.0, eddy_factor: float = 1.0) -> Terms:
+    """The terms of a column's plate height; the factors divide the resistance of film or layer, and multiply lambda."""
     if column.wall_coated and column.resistance is None:
         resistance = (2 / 3) * column.film_thickness**2 / FILM_DIFFUSION_100C
         energy = FILM_DIFFUSION_ENERGY / GAS_CONSTANT
@@ -74,7 +74,7 @@ def terms_of(column: Column, film_diffusion_factor: float = 1.0) -> Terms:
         return Terms(0.0, 2.0, column.free_radius**2 / 24, GOLAY, resistance, energy)
     d = packing.particle
     return Terms(
-        2 * packing.eddy * d,
+        2 * eddy_factor * packing.eddy * d,
         2 * packing.obstruction,
         packing.transfer * d**2,
         (1.0, 0.0, 0.0),

@@ -417,6 +417,7 @@ class ColumnSystem:
     plate_height_factor : float  [-], true over computed plate height
     injection_width : float  [s], standard deviation of the injected band in time
     film_diffusion_factor : float  [-], true over typical diffusion in the film
+    eddy_factor : float  [-], true over stated lambda of a packing
     oven_lag : float  [s], by which the column's temperature follows the set point of a ramp
     detector_variance : float  [s2], that readings add to that of every peak
     time_constant : float  [s], of the decay behind the column by which every peak tails
@@ -432,6 +433,7 @@ class ColumnSystem:
     detector_variance: float = 0.0
     time_constant: float = 0.0
     film_diffusion_factor: float = 1.0
+    eddy_factor: float = 1.0
 
 
 def inlet_pressure(system: ColumnSystem, controlled: Controlled, value: Array, T: Array) -> Array:

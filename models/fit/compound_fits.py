@@ -129,12 +129,10 @@ class Simulator:
         self, tables: dict[Controlled, MigrationTables], flow_factors: Array, found: list[Migration]
     ) -> list[Array]:
         """The variances (M,) [s2] by eddies of each run: what a packing without them lacks."""
-        packing = self.system.column.packing
-        if packing is None:
+        if self.system.column.packing is None:
             return [np.zeros_like(each.width[0]) for each in found]
-        column = replace(self.system.column, packing=replace(packing, eddy=0.0))
         without = {
-            kind: replace(table, system=replace(table.system, column=column))
+            kind: replace(table, system=replace(table.system, eddy_factor=0.0))
             for kind, table in tables.items()
         }
         smooth = self._migrated(without, flow_factors, "polish")

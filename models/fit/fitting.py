@@ -171,6 +171,7 @@ def _finished(
         plate_height_factor=widths.plate_height_factor,
         injection_width=widths.injection_width,
         film_diffusion_factor=widths.film_diffusion_factor,
+        eddy_factor=widths.eddy_factor,
     )
     residual = np.where(np.isnan(measured), np.nan, times - measured)
     unretained = problem.unretained

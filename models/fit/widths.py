@@ -1,11 +1,12 @@
 """From measured peak widths to efficiency, injected band, and diffusion in gas and film.
 
-The variance of a peak is, exactly, f (A + B d + C/d + F/(phi c)) + v S: f is the plate height factor, d a compound's
+The variance of a peak is, exactly, f (A l + B d + C/d + F/(phi c)) + v S: f is the plate height factor, d a compound's
 diffusion in the gas over the typical one, phi that in the film for all compounds, c a compound's over that, v the
-injected band's variance; A (of packed columns alone), B, C, F and S come from the simulation, with times as fitted. ln
-of measured widths is fitted with
+injected band's variance, l lambda over what is stated; A (of packed columns alone), B, C, F and S come from the
+simulation, with times as fitted. ln of measured widths is fitted with
 
     ln f, ln phi     about typical values
+    ln l             about 0; at one flow it can hardly be told from ln f
     v                about a typical value, not below 0
     ln d             of each compound, about its formula's where that is known, else about what compounds of its T0
                      have, give or take an offset that those of one sample share
@@ -53,6 +54,7 @@ FULLER_SPREAD = 0.08  # of ln D measured over Fuller's, of 20 values (the same t
 # that a film does: spreads, and what is added to MEAN_EXCESS; from memory.
 LN_PACKED_SPREAD, LN_RESISTANCE_SPREAD = 0.4, 1.5
 ADSORBED_EXCESS, ADSORBED_SPREAD = 0.4, 0.3
+LN_EDDY_SPREAD = 0.35  # of lambda about what is stated: 0.5 to 2 at 95 % about 1; from memory
 WIDTHS_NEEDED = 3
 PLACES = 41  # of ln d, within four standard deviations of what is known beforehand
 HELD = 1e-3  # spread of ln d about its mean that leaves it there
@@ -63,11 +65,11 @@ LEAST_SCATTER = 0.01  # of a predicted width: what none of these is
 ASSUMED_SCATTER = 0.05  # the same where no widths were measured
 ROUNDS, SETTLED = 12, 0.02  # fits with other errors, and the change of their logarithms at which these rest
 
-LN_FACTOR, INJECTED, LN_FILM, OFFSET = range(4)  # what is shared
+LN_FACTOR, INJECTED, LN_FILM, OFFSET, LN_EDDY = range(5)  # what is shared, the last where there are eddies
 LN_D, LN_C, LEFT_OUT = range(3)  # what is a compound's own
-TYPICAL = np.array([np.log(ASSUMED_PLATE_HEIGHT_FACTOR), USUAL_INJECTED, 0.0, 0.0])
-SPREADS = np.array([LN_PLATE_HEIGHT_SPREAD, INJECTED_SPREAD, LN_FILM_SPREAD, SHARED_EXCESS])
-TAILED = np.array([True, True, False, False])
+TYPICAL = np.array([np.log(ASSUMED_PLATE_HEIGHT_FACTOR), USUAL_INJECTED, 0.0, 0.0, 0.0])
+SPREADS = np.array([LN_PLATE_HEIGHT_SPREAD, INJECTED_SPREAD, LN_FILM_SPREAD, SHARED_EXCESS, LN_EDDY_SPREAD])
+TAILED = np.array([True, True, False, False, False])
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,7 @@ class Widths:
     plate_height_factor: float
     injection_width: float
     film_diffusion_factor: float
+    eddy_factor: float
     ln_diffusion: Array
     covariance: Array
     scatter: float
@@ -147,8 +150,8 @@ class _Problem:
     prior: DiffusionPrior
     noise: float = 0.03
     own: float = 0.01
-    widened: Array = field(default_factory=lambda: np.ones(4))
-    spreads: Array = field(default_factory=lambda: SPREADS)
+    widened: Array = field(default_factory=lambda: np.ones(1))
+    spreads: Array = field(default_factory=lambda: SPREADS[:LN_EDDY])
 
     def rows(self, point: Point) -> Rows:
         """Standardised distances and derivatives; a compound's own are ln d, ln c and e."""
@@ -158,13 +161,15 @@ class _Problem:
         factor, ln_d = np.exp(shared[LN_FACTOR]), point.own[:, LN_D]
         along, across = factor * bands.along * np.exp(ln_d), factor * bands.across * np.exp(-ln_d)
         film = factor * bands.film * np.exp(-shared[LN_FILM] - point.own[:, LN_C])
-        column = factor * bands.eddy + along + across + film
+        eddy = factor * bands.eddy * np.exp(shared[LN_EDDY:].sum())
+        column = eddy + along + across + film
         twice = 2 * np.where(known, column + shared[INJECTED] * bands.injected, 1.0)
         weight = known / self.noise
         ln_width = np.log(twice / 2) / 2 + point.own[:, LEFT_OUT]
         of_widths = np.where(known, ln_width - self.measured, 0.0) / self.noise
         by_shared = np.zeros((M, R + 3, shared.size))
-        for which, change in ((LN_FACTOR, column), (INJECTED, bands.injected), (LN_FILM, -film)):
+        changes = [column, bands.injected, -film, np.zeros_like(film), eddy]  # no width by the offset itself
+        for which, change in enumerate(changes[: shared.size]):
             by_shared[:, :R, which] = np.where(known, weight * change / twice, 0.0).T
         by_shared[:, R, OFFSET] = -prior.shares / prior.spread
         by_own = np.zeros((M, R + 3, 3))
@@ -177,7 +182,9 @@ class _Problem:
         expected[:, LN_D] = prior.mean + prior.shares * shared[OFFSET]
         distance = np.column_stack([of_widths.T, (point.own - expected) / spreads])
         spreads = self.spreads * self.widened
-        return Rows(distance, by_own, by_shared, (shared - TYPICAL) / spreads, np.diag(1 / spreads))
+        return Rows(
+            distance, by_own, by_shared, (shared - TYPICAL[: shared.size]) / spreads, np.diag(1 / spreads)
+        )
 
     def improbability(self, rows: Rows, ln_errors: Array) -> float:
         """-2 ln probability of the measured widths with other noise and e, but for a constant; rows are at the minimum.
@@ -198,8 +205,8 @@ class _Problem:
 
 
 def spreads_of(column: Column) -> Array:
-    """Standard deviations of what compounds share about typical values."""
-    spreads = SPREADS.copy()
+    """Standard deviations of what compounds share about typical values: one more where there are eddies."""
+    spreads = SPREADS[: LN_EDDY + bool(column.packing and column.packing.eddy)].copy()
     if column.packing is not None:
         spreads[LN_FACTOR] = LN_PACKED_SPREAD
     if not column.wall_coated:
@@ -212,25 +219,22 @@ def fit_widths(bands: Bands, measured: Array, prior: DiffusionPrior, spreads: Ar
 
     `spreads` are those of `spreads_of`, an ordinary film's unless given.
     """
-    spreads = SPREADS if spreads is None else spreads
+    spreads = SPREADS[:LN_EDDY] if spreads is None else spreads
     known = np.isfinite(measured) & np.isfinite(bands.along)
     M = measured.shape[1]
     ln_measured = np.where(known, np.log(np.where(known, measured, 1.0)), np.nan)
     problem = _Problem(bands, ln_measured, prior, spreads=spreads)
-    start = _start(bands, measured, known, prior) if known.sum() >= WIDTHS_NEEDED else None
+    start = _start(bands, measured, known, prior, len(spreads)) if known.sum() >= WIDTHS_NEEDED else None
     if start is None:
         return _assumed(prior, spreads)
-    low = Point(np.full((M, 3), -np.inf), np.array([-np.inf, 0.0, -np.inf, -np.inf]))
-    high = Point(np.full((M, 3), np.inf), np.full(4, np.inf))
+    low = Point(np.full((M, 3), -np.inf), np.where(np.arange(len(spreads)) == INJECTED, 0.0, -np.inf))
+    high = Point(np.full((M, 3), np.inf), np.full(len(spreads), np.inf))
     for _ in range(ROUNDS):
         found = minimum(problem.rows, start, low, high)
         start, rows = found.point, found.rows
         if start.shared[INJECTED] == 0:  # it stays there, whatever the errors are
-            rows = replace(
-                rows,
-                by_shared=rows.by_shared * (np.arange(4) != INJECTED),
-                common=rows.common * (np.arange(4) != INJECTED),
-            )
+            free = np.arange(len(spreads)) != INJECTED
+            rows = replace(rows, by_shared=rows.by_shared * free, common=rows.common * free)
         before = np.log([problem.noise, problem.own])
         errors = minimize(
             lambda ln_errors, rows=rows, of=problem: of.improbability(rows, ln_errors),
@@ -238,15 +242,15 @@ def fit_widths(bands: Bands, measured: Array, prior: DiffusionPrior, spreads: Ar
             method="Nelder-Mead",
             options={"xatol": SETTLED / 4, "fatol": 1e-3},
         ).x
-        away = (start.shared - TYPICAL) / spreads
-        widened = np.where(TAILED, np.sqrt((ORDINARY + away**2) / (ORDINARY + 1)), 1.0)
+        away = (start.shared - TYPICAL[: len(spreads)]) / spreads
+        widened = np.where(TAILED[: len(spreads)], np.sqrt((ORDINARY + away**2) / (ORDINARY + 1)), 1.0)
         noise, own = np.exp(np.clip(errors, np.log(SMALLEST_ERROR), np.log(LARGEST_ERROR)))
         problem = replace(problem, noise=float(noise), own=float(own), widened=widened)
         if np.abs(errors - before).max() < SETTLED:
             break
     found = minimum(problem.rows, start, low, high)
     covariance = factored(found.rows).covariance
-    ln_diffusion, error = _diffusion(problem, found.point, covariance[-4:, -4:])
+    ln_diffusion, error = _diffusion(problem, found.point, covariance[3 * M :, 3 * M :])
     held = DiffusionPrior(ln_diffusion, np.full(M, HELD), np.zeros(M))
     point = minimum(replace(problem, prior=held).rows, found.point, low, high).point
     own_values, shared = point.own, point.shared
@@ -256,11 +260,12 @@ def fit_widths(bands: Bands, measured: Array, prior: DiffusionPrior, spreads: Ar
     # c and e are not put into predictions: that they may be what was found is part of how far these may be off.
     left_out = np.arange(M, 3 * M)
     covariance[left_out, left_out] += own_values[:, LN_C:].T.ravel() ** 2
-    order = np.array([*(3 * M + np.arange(3)), *range(3 * M)])
+    order = [*range(3 * M, 3 * M + 3), *range(3 * M), *range(3 * M + LN_EDDY, len(covariance))]
     return Widths(
         float(np.exp(shared[LN_FACTOR])),
         float(np.sqrt(shared[INJECTED])),
         float(np.exp(shared[LN_FILM])),
+        float(np.exp(shared[LN_EDDY:].sum())),
         ln_diffusion,
         covariance[np.ix_(order, order)],
         LEAST_SCATTER,
@@ -269,7 +274,7 @@ def fit_widths(bands: Bands, measured: Array, prior: DiffusionPrior, spreads: Ar
 
 
 def _diffusion(problem: _Problem, point: Point, covariance: Array) -> tuple[Array, Array]:
-    """Means and standard deviations (M,) of ln d over all that it may be; `covariance` (4, 4) is of what is shared.
+    """Means and standard deviations (M,) of ln d over all that it may be; `covariance` is of what is shared.
 
     A peak is as wide at the mirror image of d, with diffusion along and across exchanged: its probability may have two
     maxima, and the slope at one of them says nothing of the other. ln c, e and what is shared are integrated out; of
@@ -287,10 +292,12 @@ def _diffusion(problem: _Problem, point: Point, covariance: Array) -> tuple[Arra
         off, by_own, by_shared = (
             rows.distance[:, :R],
             rows.by_own[:, :R, LN_C:],
-            rows.by_shared[:, :R, :OFFSET],
+            rows.by_shared[:, :R],
         )
         of_widths = np.eye(R) + by_own * of_own @ by_own.swapaxes(1, 2)
-        of_widths += by_shared @ covariance[:OFFSET, :OFFSET] @ by_shared.swapaxes(1, 2)
+        of_widths += (
+            by_shared @ covariance @ by_shared.swapaxes(1, 2)
+        )  # no width is moved by the offset itself
         squares = (off * np.linalg.solve(of_widths, off[:, :, None])[:, :, 0]).sum(axis=1)
         row[:] = -(squares + np.linalg.slogdet(of_widths)[1] + place**2) / 2
     probability = np.exp(ln_probability - ln_probability.max(axis=0))
@@ -299,7 +306,7 @@ def _diffusion(problem: _Problem, point: Point, covariance: Array) -> tuple[Arra
     return centre + spread * mean, spread * np.sqrt(((places[:, None] - mean) ** 2 * probability).sum(axis=0))
 
 
-def _start(bands: Bands, measured: Array, known: Mask, prior: DiffusionPrior) -> Point | None:
+def _start(bands: Bands, measured: Array, known: Mask, prior: DiffusionPrior, size: int) -> Point | None:
     """Factor and injected variance, in which variances are linear, at the diffusion that is expected."""
     of_gas = bands.along * np.exp(prior.mean) + bands.across * np.exp(-prior.mean)
     column = bands.eddy + of_gas + bands.film
@@ -310,14 +317,14 @@ def _start(bands: Bands, measured: Array, known: Mask, prior: DiffusionPrior) ->
         return None
     own = np.zeros((len(prior.mean), 3))
     own[:, LN_D] = prior.mean
-    return Point(own, np.array([np.log(factor), injected, 0.0, 0.0]))
+    return Point(own, np.array([np.log(factor), injected, *[0.0] * (size - 2)]))
 
 
 def _assumed(prior: DiffusionPrior, spreads: Array) -> Widths:
     """Typical values, where too few widths were measured."""
     M = len(prior.mean)
-    variance = np.concatenate([spreads[:3], np.zeros(M), np.full(M, OWN_FILM_SPREAD), np.zeros(M)]) ** 2
-    covariance = np.diag(variance)
+    own = np.concatenate([np.zeros(M), np.full(M, OWN_FILM_SPREAD), np.zeros(M)])
+    covariance = np.diag(np.concatenate([spreads[:3], own, spreads[LN_EDDY:]]) ** 2)
     shared = SHARED_EXCESS * prior.shares
     covariance[3 : 3 + M, 3 : 3 + M] = np.diag(prior.spread**2) + np.outer(shared, shared)
-    return Widths(ASSUMED_PLATE_HEIGHT_FACTOR, 0.0, 1.0, prior.mean, covariance, ASSUMED_SCATTER, False)
+    return Widths(ASSUMED_PLATE_HEIGHT_FACTOR, 0.0, 1.0, 1.0, prior.mean, covariance, ASSUMED_SCATTER, False)

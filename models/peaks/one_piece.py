@@ -266,7 +266,7 @@ def tube_of(system: ColumnSystem, controlled: Controlled, part: Part | None = No
 
     whole, gas = system.column, system.gas
     column, share, start, stop, _ = part or Part(whole, 1.0, 0.0, 1.0)
-    terms = terms_of(column, float(system.film_diffusion_factor))
+    terms = terms_of(column, float(system.film_diffusion_factor), float(system.eddy_factor))
     return Tube(
         length=column.length,
         permeability=share**2 * column.permeability,

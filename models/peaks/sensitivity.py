@@ -1,12 +1,12 @@
 """How retention times and widths answer to what is uncertain: retention parameters, flow, efficiency and set points.
 
 From one call of the engine, which gives peaks and slopes together. Efficiency and injected band enter the variance of a
-peak linearly, variance = factor x column + injected^2 x share.
+peak linearly, variance = factor x column + injected^2 x share; so do eddies: what a packing without them lacks.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +32,7 @@ SHARED = (
     "carrier",
     "oven lag",
     "ln film diffusion",
+    "ln eddy",
 )
 
 
@@ -46,9 +47,9 @@ class Sensitivity:
     ----------
     base : (4, N, M) array
     by_retention : (4, N, 3, M) array, by T0 [K], ln theta and dCp [J/mol/K] of the compound itself
-    by_shared : (4, N, 7, M) array, by what all compounds share (SHARED): ln of the flow factor, ln of the plate height
+    by_shared : (4, N, 8, M) array, by what all compounds share (SHARED): ln of the flow factor, ln of the plate height
         factor, the injected band's variance [s2], an offset of the oven [K], a share of the carrier's set value, the
-        oven's lag [s], and ln of diffusion in the film
+        oven's lag [s], ln of diffusion in the film, and ln lambda of a packing
     by_diffusion : (N, M) array  [s], of widths, by ln of the compound's own diffusion in the gas; it moves nothing else
         worth counting
     front : (N, M) array, see `overload.Shape`; None where amounts move nothing
@@ -93,18 +94,30 @@ def sensitivity(
     column = width**2 - tables.system.injection_width**2 * injected - tables.system.detector_variance
     by_shared = np.zeros((4, batch.size, len(SHARED), len(tables.retention)))
     by_shared[:, :, 0] = own[:, :, LN_FLOW]
-    by_shared[1, :, 1] = column / (2 * width)
-    by_shared[1, :, 2] = injected / (2 * width)
-    if (lean := peaks.lean) is not None:  # both widen a trace, and so make less of its amount
+    eddies = _eddies(tables, batch, accuracy, peaks)
+    widening = [1, 2, 7]
+    by_shared[1, :, widening] = np.stack([column, injected, eddies]) / (2 * width)
+    if (lean := peaks.lean) is not None:  # all widen a trace, and so make less of its amount
         column = lean.sigma**2 - tables.system.injection_width**2 * injected
-        of_sigma = np.stack([column, injected], axis=1) / (2 * lean.sigma)[:, None]
-        by_shared[0, :, 1:3] = lean.time_by_sigma[:, None] * of_sigma
-        by_shared[1, :, 1:3] = lean.width_by_sigma[:, None] * of_sigma
+        of_sigma = np.stack([column, injected, eddies]) / (2 * lean.sigma)
+        by_shared[0, :, widening] = lean.time_by_sigma * of_sigma
+        by_shared[1, :, widening] = lean.width_by_sigma * of_sigma
     by_shared[:, :, 3:6] = slopes[:, :, :SET_POINTS]  # oven, carrier, lag
     by_shared[1, :, 6] = own[1, :, LN_FILM]
     base = np.array([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
     front = None if lean is None else lean.front
     return Sensitivity(base, own[:, :, :RETENTION], by_shared, own[1, :, LN_DIFFUSION], front)
+
+
+def _eddies(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy, peaks: Migration) -> Array:
+    """The variances (N, M) [s2] by eddies, before amounts and the system shape peaks."""
+    if tables.system.column.packing is None:
+        return np.zeros_like(peaks.width)
+    bare = replace(tables.system, eddy_factor=0.0, detector_variance=0.0, time_constant=0.0)
+    smooth = migrate(replace(tables, system=bare, load=None), batch, accuracy)
+    traced = peaks.width**2 - tables.system.detector_variance if peaks.lean is None else peaks.lean.sigma**2
+    result: Array = traced - smooth.width**2
+    return result
 
 
 def migrate_around(tables: MigrationTables, batch: ProgramBatch) -> Migration:

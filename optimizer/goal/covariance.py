@@ -113,7 +113,7 @@ def tolerated(robustness: Robustness, controlled: Controlled, by_shared: Array) 
 
     Parameters
     ----------
-    by_shared : (7, M) array, derivatives of times as in `Sensitivity`
+    by_shared : (8, M) array, derivatives of times as in `Sensitivity`
     """
     allowed, length = robustness.tolerances, robustness.fit.system.column.length_as_first
     flow, _, _, oven, carrier, *_ = np.nan_to_num(by_shared)

@@ -37,7 +37,7 @@ JITTERS = (
     1e-8,
     1e-6,
 )  # added to correlations of 1, until rounding leaves them positive definite
-FILM = SHARED.index("ln film diffusion")
+FILM, EDDY = SHARED.index("ln film diffusion"), SHARED.index("ln eddy")
 LARGEST_WIDTH_CHANGE = 1.0  # in ln w: first derivatives say nothing beyond
 
 
@@ -48,9 +48,9 @@ class Draws:
     Attributes
     ----------
     retention : (D, 3, M) array, added to T0 [K], ln theta, dCp [J/mol/K]
-    shared : (D, 7) array, added to ln flow factor, ln plate height factor, injected variance [s2], oven [K],
-        carrier (share of the set value), the oven's lag [s] and ln diffusion in the film
-    fitted : (D, 7) array, the part of `shared` that is the fit's own error of flow and lag
+    shared : (D, 8) array, added to ln flow factor, ln plate height factor, injected variance [s2], oven [K],
+        carrier (share of the set value), the oven's lag [s], ln diffusion in the film and ln lambda of a packing
+    fitted : (D, 8) array, the part of `shared` that is the fit's own error of flow and lag
     time, width : (D, M) arrays, relative errors of single peaks that the model leaves out
     diffusion, film : (D, M) arrays, added to ln diffusion of a compound in the gas and in the film
     """
@@ -72,7 +72,7 @@ class Draws:
 
     @cached_property
     def of_widths(self) -> tuple[Array, Array]:
-        """What moves widths: the part of `shared` that does, (7, D), and each compound's own, ln diffusion in gas and
+        """What moves widths: the part of `shared` that does, (8, D), and each compound's own, ln diffusion in gas and
         film and what the model leaves out, (M, 3, D)."""
         own = np.stack([self.diffusion.T, self.film.T, self.width.T], axis=1)
         return np.ascontiguousarray((self.shared - self.fitted).T), np.ascontiguousarray(own)
@@ -147,10 +147,13 @@ def draws_of(
         # Each run has a flow of its own, and so will the next.
         freedom, scatter = flow_scatter(fit.flow_factors)
         shared[:, 0] += on["retention"] * scatter * rngs["retention"].standard_t(freedom, count)
-    widths = rngs["widths"].standard_normal((count, 3 + 3 * M)) @ root_of(fit.width_covariance).T
+    widths = (
+        rngs["widths"].standard_normal((count, len(fit.width_covariance))) @ root_of(fit.width_covariance).T
+    )
     widths *= on["widths"]
     own_errors = shared.copy()
     shared[:, 1:3], shared[:, 6] = widths[:, :2], widths[:, 2]
+    shared[:, EDDY] = widths[:, 3 + 3 * M :].sum(axis=1)  # none of an open tube
     shared[:, 2] = np.maximum(shared[:, 2], -(fit.system.injection_width**2))
 
     def even(source: str, tolerance: float) -> Array:
@@ -170,7 +173,7 @@ def draws_of(
         shared=shared,
         fitted=own_errors,
         time=on["model"] * MODEL_ERROR * rngs["model"].standard_normal((count, M)),
-        width=widths[:, 3 + 2 * M :]
+        width=widths[:, 3 + 2 * M : 3 + 3 * M]
         + on["widths"] * fit.width_scatter * rngs["widths"].standard_normal((count, M)),
         diffusion=widths[:, 3 : 3 + M],
         film=widths[:, 3 + M : 3 + 2 * M],
@@ -295,7 +298,7 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
 
 
 def _moved(by_shared: Array, shared: Array, by_own: Array, own: Array) -> Array:
-    """Changes (N, M, D) by what all compounds share, (N, 7, M) of (7, D), and their own, (N, K, M) of (M, K, D)."""
+    """Changes (N, M, D) by what all compounds share, (N, 8, M) of (8, D), and their own, (N, K, M) of (M, K, D)."""
     result: Array = by_shared.swapaxes(1, 2) @ shared
     result += (by_own.transpose(2, 0, 1) @ own).swapaxes(0, 1)
     return result

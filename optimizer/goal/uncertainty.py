@@ -110,7 +110,7 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     diffusion, load, tailing = given.diffusion, given.load, given.tailing
     found = []
     for own, shared in zip(draws.retention, draws.shared, strict=True):
-        flow, plates, injected, oven, carrier, lag, _ = shared
+        flow, plates, injected, oven, carrier, lag, _, eddy = shared
         truth = replace(
             system,
             flow_factor=system.flow_factor * float(np.exp(flow)),
@@ -121,6 +121,7 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
                 truth,
                 plate_height_factor=system.plate_height_factor * float(np.exp(plates)),
                 injection_width=float(np.sqrt(system.injection_width**2 + injected)),
+                eddy_factor=system.eddy_factor * float(np.exp(eddy)),
             )
         tables = migration_tables(truth, shifted(retention, *own), controlled, diffusion, load, tailing)
         off = replace(

@@ -106,6 +106,18 @@ class FitResult:
         return self.fit.system.plate_height_factor
 
     @property
+    def eddy(self) -> Annotated[float | None, THREE, key()]:
+        """Lambda of the plate height of a packed column; None of any other."""
+        packing = self.fit.system.column.packing
+        return None if packing is None else packing.eddy * self.fit.system.eddy_factor
+
+    @property
+    def eddy_sd(self) -> Annotated[float | None, THREE, key()]:
+        """Its standard deviation."""
+        known = 3 + 3 * len(self.fit.retention)  # as is a lambda of 0
+        return self.eddy and self.eddy * float(np.sqrt(np.diag(self.fit.width_covariance)[known:].sum()))
+
+    @property
     def injected_width(self) -> Annotated[float, Rounded(), key("injected_width_s")]:
         """Standard deviation of the injected band [s]."""
         return self.fit.system.injection_width
@@ -300,10 +312,11 @@ class FitResult:
             if self.widths_fitted and not self.injected_width_known
             else ""
         )
+        eddy = "" if self.eddy is None else f" (lambda {THREE.interval(self.eddy, self.eddy_sd)})"
         origin = "from measured widths" if self.widths_fitted else "assumed, as no widths were measured"
         return (
             f"Column velocity {100 * (self.flow_factor - 1):+.2f} % against what the dimensions give; plate height "
-            f"{Rounded().text(self.plate_height_factor)} times theory and injected width at half height {width} s"
+            f"{Rounded().text(self.plate_height_factor)} times theory{eddy} and injected width at half height {width} s"
             f"{unknown} ({origin}); oven {lag} s behind its set point in ramps.{self.amounts_text}{self.tails_text}"
         )
 

@@ -15,14 +15,17 @@ import pytest
 
 from models.column.scaling import speed_optimised_flow
 from models.errors import InvalidInputError
+from models.peaks.sensitivity import SHARED
 from models.units import flow_mL_min
 from optimizer.base.errors import ScenarioError
 from optimizer.base.tables import written
 from optimizer.goal.goal import problem_of
+from optimizer.goal.robustness import draws_of
 from optimizer.methods.adapt import adapt
 from optimizer.methods.adapt_options import change_of
 from optimizer.methods.what_if import other_systems
 from optimizer.methods.workflow import fit_scenario
+from optimizer.results.fit import FitResult
 from optimizer.results.scenario_words import inputs
 from optimizer.scenario.conversion import tables_of
 from optimizer.scenario.data import Scenario
@@ -128,8 +131,18 @@ def test_a_measured_column_is_as_it_is_and_its_runs_are_fitted(measured: Scenari
         heat, k = HEATS[name]
         T0 = 1 / (1 / 363.15 - R * math.log(k) / heat)  # where k = 1, ln k being straight in 1/T
         assert abs(fit.retention.T0[m] - T0) < 2.5 * fit.standard_error[m, 0] + 0.3
-    # Eddies are 1.3 times what is stated and rule the plate height, which the fit scales as a whole.
+    # Eddies are 1.3 times what is stated and rule the plate height; at one pressure they and the whole are alike.
     assert 1.0 < fit.system.plate_height_factor < 1.35
+    result = FitResult(measured, fit)
+    assert result.eddy is not None
+    assert result.eddy_sd is not None
+    assert 0.15 < result.eddy_sd < 0.45
+    assert abs(result.eddy - 1.3) < 2 * result.eddy_sd
+    assert f"times theory (lambda {result.eddy:.2f} ± {1.96 * result.eddy_sd:.2f}) and" in result.column_text
+    draws = draws_of(fit, measured.tolerances, "pressure", 2.0, 4000).shared
+    eddy, plates = draws[:, SHARED.index("ln eddy")], draws[:, SHARED.index("ln plate height factor")]
+    assert eddy.std() == pytest.approx(result.eddy_sd / result.eddy, rel=0.05)
+    assert np.corrcoef(eddy, plates)[0, 1] < -0.3  # of the two one takes what the other leaves
     assert not any("column" in warning for warning in fit.warnings)
 
 
