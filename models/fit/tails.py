@@ -6,8 +6,8 @@ Of M compounds in R runs ln(2 T - 1) of the measured tailing factors T is
 
 f being what `peaks.tails` makes of a peak as wide as the measured one, w, whose tailing factor before the decay is
 T_m. A decay counts the less the wider the peak, a column's own tailing is the same at any width: so peaks of different
-widths tell one from the other. For each tau the x_m are integrated out with f straight about the likeliest of them;
-their spread and the noise are those that make the measured ones most probable, with weak priors.
+widths tell one from the other. For each tau the x_m are integrated out with f straight about the likeliest of them, and
+so are their spread and the noise, with weak priors. f knows w and tau by their ratio alone.
 """
 
 from __future__ import annotations
@@ -24,8 +24,11 @@ NEEDED, APART = 4, 1.3  # tailing factors, and widest over narrowest peak, from 
 NOISE, OWN = 0.05, 0.1  # of ln(2 T - 1): typical values, common practice, no source
 LN_SPREAD = 0.7  # of their logarithms
 LEAST_ERROR, LARGEST_ERROR, ERRORS = 0.01, 0.6, 12
-TAUS, LARGEST_TAU = 30, 1.6  # looked at, the largest over the narrowest peak's width over 2.355
+# Looked at, the largest over the narrowest peak's width over 2.355: that of a decay alone would be 3.4.
+TAUS, LARGEST_TAU = 30, 2.6
+ROUNDS, INSIDE = 4, 8  # closer looks, until so many lie within the interval
 TURNS, STEP = 4, 0.02  # of Gauss and Newton, and of derivatives
+SHORTEST = 1e-6  # a decay so short, over a width, is as none
 CERTAIN = 3.84  # chi-square of one freedom at 95 %
 PLACES, UNKNOWN = 121, 0.5  # of own tailing looked at, and its spread before anything is measured; no source
 
@@ -76,16 +79,20 @@ def system_tail(measured: Array, width: Array) -> SystemTail | None:
     keep = known.any(axis=0)
     known, measured, width = known[:, keep], measured[:, keep], width[:, keep]
     data = np.log(2 * np.where(known, measured, 1.0) - 1)
-    taus = np.linspace(0.0, LARGEST_TAU * float(width[known].min()), TAUS)
-    found = np.array([_improbability(tau, data, known, np.where(known, width, 1.0)) for tau in taus])
-    best = int(found[:, 0].argmin())
-    limit = found[best, 0] + CERTAIN
-    first, last = np.flatnonzero(found[:, 0] <= limit)[[0, -1]]
-    low = _end(taus, found[:, 0], limit, first, first - 1)
-    high = _end(taus, found[:, 0], limit, last, last + 1)
+    ends = 0.0, LARGEST_TAU * float(width[known].min())
+    for _ in range(ROUNDS):
+        taus = np.linspace(*ends, TAUS)
+        values, means = _improbabilities(taus, data, known, np.where(known, width, 1.0))
+        best = int(values.argmin())
+        limit = values[best] + CERTAIN
+        first, last = np.flatnonzero(values <= limit)[[0, -1]]
+        if last - first >= INSIDE:
+            break
+        ends = taus[max(first - 1, 0)], taus[min(last + 1, TAUS - 1)]
+    interval = _end(taus, values, limit, first, first - 1), _end(taus, values, limit, last, last + 1)
     least, largest = float(measured[known].min()), float(measured[known].max())
-    column = float((1 + np.exp(found[best, 1])) / 2)
-    return SystemTail(float(taus[best]), (low, high), column, (least, largest))
+    column = float((1 + np.exp(means[best])) / 2)
+    return SystemTail(float(taus[best]), interval, column, (least, largest))
 
 
 def _end(taus: Array, values: Array, limit: float, inside: int, outside: int) -> float:
@@ -96,43 +103,48 @@ def _end(taus: Array, values: Array, limit: float, inside: int, outside: int) ->
     return float(taus[inside] + share * (taus[outside] - taus[inside]))
 
 
-def _improbability(tau: float, data: Array, known: Mask, width: Array) -> tuple[float, float]:
-    """-2 ln probability of the measured tails with a decay, but for a constant, and the mean of x."""
-    x = np.zeros(data.shape[1])
-    mean, value = 0.0, np.inf
+def _improbabilities(taus: Array, data: Array, known: Mask, width: Array) -> tuple[Array, Array]:
+    """-2 ln probability (K,) of the measured tails with decays (K,), but for a constant, and the means of x."""
+    ratio = width / np.maximum(taus[:, None, None], SHORTEST * width)
+    x = np.zeros((len(taus), data.shape[1]))
     for _ in range(TURNS):
-        f = _seen(tau, width, x)
-        slope = np.where(known, (_seen(tau, width, x + STEP) - f) / STEP, 0.0)
-        off = np.where(known, data - f, 0.0) + slope * x  # of which slope times x_m is to be explained
-        value, mean, x = _likeliest(off, slope, known)
+        f = _seen(ratio, x)
+        slope = np.where(known, (_seen(ratio, x + STEP) - f) / STEP, 0.0)
+        off = (
+            np.where(known, data - f, 0.0) + slope * x[:, None]
+        )  # of which slope times x_m is to be explained
+        values, means, x = _likeliest(off, slope, known)
         x = np.clip(x, *STEEPNESS)
-    return value, mean
+    return values, means
 
 
-def _seen(tau: float, width: Array, x: Array) -> Array:
-    """ln(2 T - 1) after a decay of peaks that are `width` then."""
-    own = np.broadcast_to((1 + np.exp(x)) / 2, width.shape)
-    sigma = before_decay(width, tau, own) if tau else width
-    sigma = np.where(np.isnan(sigma), LEAST * width, sigma)
-    result: Array = np.log(2 * seen(sigma, tau, own).tailing - 1)
+def _seen(ratio: Array, x: Array) -> Array:
+    """ln(2 T - 1) (K, R, M) after a decay of peaks whose widths then are `ratio` of it; x (K, M)."""
+    own = np.broadcast_to((1 + np.exp(x[:, None])) / 2, ratio.shape)
+    sigma = before_decay(ratio, 1.0, own)
+    sigma = np.where(np.isnan(sigma), LEAST * ratio, sigma)
+    result: Array = np.log(2 * seen(sigma, 1.0, own).tailing - 1)
     return result
 
 
-def _likeliest(data: Array, slope: Array, known: Mask) -> tuple[float, float, Array]:
-    """Improbability, mean and x (M,) with the likeliest noise and spread of x, data being slope x and noise."""
+def _likeliest(data: Array, slope: Array, known: Mask) -> tuple[Array, Array, Array]:
+    """Improbabilities (K,) over all noise and spread of x; means (K,) and x (K, M) at the likeliest.
+
+    `data` (K, R, M) are `slope` times x and noise.
+    """
     errors = np.geomspace(LEAST_ERROR, LARGEST_ERROR, ERRORS)
-    noise, spread = (each.ravel()[:, None] for each in np.meshgrid(errors, errors))
-    count, squares = known.sum(axis=0), (data**2).sum(axis=0)
-    gg, gd = (slope**2).sum(axis=0), (slope * data).sum(axis=0)
+    noise, spread = (each.reshape(-1, 1, 1) for each in np.meshgrid(errors, errors))
+    count, squares = known.sum(axis=0), (data**2).sum(axis=1)
+    gg, gd = (slope**2).sum(axis=1), (slope * data).sum(axis=1)
     # Covariance of a compound's data: noise^2 + spread^2 g g', inverted by Sherman and Morrison.
     shrink = spread**2 / (noise**2 + spread**2 * gg)
     weight, cross = (gg - shrink * gg**2) / noise**2, (gd - shrink * gg * gd) / noise**2
-    mean = cross.sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12)
-    explained = mean**2 * weight.sum(axis=1) - 2 * mean * cross.sum(axis=1)
-    residual = ((squares - shrink * gd**2) / noise**2).sum(axis=1) + explained
-    determinant = (count * np.log(noise**2) + np.log1p(spread**2 * gg / noise**2)).sum(axis=1)
+    mean = cross.sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-12)
+    explained = mean**2 * weight.sum(axis=2) - 2 * mean * cross.sum(axis=2)
+    residual = ((squares - shrink * gd**2) / noise**2).sum(axis=2) + explained
+    determinant = (count * np.log(noise**2) + np.log1p(spread**2 * gg / noise**2)).sum(axis=2)
     prior = (np.log(noise / NOISE)[:, 0] ** 2 + np.log(spread / OWN)[:, 0] ** 2) / LN_SPREAD**2
     value = residual + determinant + prior
-    at = int(value.argmin())
-    own = mean[at] + shrink[at] * (gd - gg * mean[at])
-    return float(value[at]), float(mean[at]), own
+    likeliest = value.argmin(axis=0), np.arange(len(data))
+    own = mean[:, :, None] + shrink * (gd - gg * mean[:, :, None])
+    return -2 * np.logaddexp.reduce(-value / 2, axis=0), mean[likeliest], own[likeliest]

@@ -34,7 +34,7 @@ LEAST_TAILING, LARGEST_TAILING = 0.55, 10.0  # of peaks before the decay
 STEEPNESS = float(np.log(2 * LEAST_TAILING - 1)), float(np.log(2 * LARGEST_TAILING - 1))  # ln(2 T - 1)
 RATIOS, LEANINGS = 61, 31  # of the table
 TAILING_LEVEL = 0.05  # of the height, where a tailing factor is taken
-TURNS, CLOSE = 30, 1e-9  # of the inverse: steps, and closeness
+TURNS, CLOSE = 30, 1e-7  # of the inverse: steps, and closeness as a share
 LEAST = 1e-3  # share of a width after the decay that there was before it, at least
 REACH = 12.0  # time constants after which nothing of a tail is left
 
@@ -179,7 +179,7 @@ def before_decay(width: Array, tau: float, tailing: Array) -> Array:
     for _ in range(TURNS):  # Newton from above: the width after it bends upwards
         there = seen(sigma, tau, tailing)
         off = there.width - wanted
-        if np.abs(off).max() <= CLOSE * wanted.max():
+        if np.all((np.abs(off) <= CLOSE * wanted) | ((sigma <= LEAST * wanted) & (off > 0))):
             break
         sigma = np.maximum(sigma - off / np.maximum(there.width_by_sigma, 1e-3), LEAST * wanted)
     return np.where(np.isfinite(width) & (np.abs(off) < 1e-4 * wanted), sigma, np.nan)

@@ -118,6 +118,20 @@ def test_intervals_hold_the_truth(tau: float) -> None:
     assert held >= 9
 
 
+@pytest.mark.parametrize("sizes", [(0.5, 1.2, 2.2), (0.6, 0.9, 4.0)])
+def test_tails_without_noise_tell_the_decay_within_their_interval(sizes: tuple[float, float, float]) -> None:
+    """Whatever the decay is, also where it rules the narrowest peaks: not the nearest of those looked at."""
+    sigma = np.array([np.linspace(sizes[0], sizes[1], 10), np.linspace(sizes[1], sizes[2], 10)])
+    for tau in np.linspace(0.23, 2.3, 8):
+        found = seen(sigma, float(tau), np.full(10, 1.1))
+        told = system_tail(found.tailing, found.width)
+        assert told is not None
+        low, high = told.interval
+        assert low <= tau <= high, (tau, told)
+        assert told.time_constant == pytest.approx(tau, abs=0.25 * (high - low))
+        assert low < told.time_constant < high < 1.5 * tau
+
+
 def test_too_few_or_too_equal_tails_tell_nothing() -> None:
     assert system_tail(np.full((1, 3), 1.2), np.array([[1.0, 2.0, 3.0]])) is None
     assert system_tail(np.full((1, 6), 1.2), np.linspace(1.0, 1.2, 6)[None]) is None
