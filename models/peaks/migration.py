@@ -137,16 +137,18 @@ def migrate(
     joined = tables.system.column.joined
     peaks = (through if joined else march)(tables, felt, accuracy, directions)
     if tables.load is not None and tables.load.any():
-        lean, leant = _leaning(tables, felt, accuracy, directions, peaks.width, peaks.slopes)
+        lean, leant, by_ln_R = _leaning(tables, felt, accuracy, directions, peaks.width, peaks.slopes)
         peaks = replace(
             peaks, retention_time=peaks.retention_time + lean.shift, width=lean.width, slopes=leant, lean=lean
         )
+    else:
+        by_ln_R = None
     added, tau = tables.system.detector_variance, tables.system.time_constant
     if tau and peaks.lean is None:
         peaks = replace(peaks, lean=upright(peaks.width))
     if added:
         peaks = _read(peaks, added)
-    return _decayed(tables, peaks) if tau else peaks
+    return _decayed(tables, peaks, by_ln_R) if tau else peaks
 
 
 def _read(peaks: Migration, added: float) -> Migration:
@@ -159,8 +161,8 @@ def _read(peaks: Migration, added: float) -> Migration:
     return replace(peaks, width=width, slopes=slopes, lean=lean)
 
 
-def _decayed(tables: MigrationTables, peaks: Migration) -> Migration:
-    """Peaks after the system's decay; `tails` eq. [1]."""
+def _decayed(tables: MigrationTables, peaks: Migration, ln_R: Array | None) -> Migration:
+    """Peaks after the system's decay; `tails` eq. [1]. `ln_R` are slopes of the logarithm of how far they lean."""
     own = np.ones(len(tables.retention)) if tables.tailing is None else tables.tailing
     lean, slopes = peaks.lean, peaks.slopes
     assert lean is not None
@@ -168,13 +170,21 @@ def _decayed(tables: MigrationTables, peaks: Migration) -> Migration:
     if slopes is not None:
         by_time = slopes.retention_time + found.shift_by_sigma[:, None] * slopes.width
         by_width = found.width_by_sigma[:, None] * slopes.width
+        if ln_R is not None:
+            steepness = lean.steepness_by_ln_R[:, None] * ln_R
+            by_time = by_time + found.shift_by_steepness[:, None] * steepness
+            by_width = by_width + found.width_by_steepness[:, None] * steepness
         slopes = replace(slopes, retention_time=by_time, width=by_width)
+    steepness_by_sigma = -2 / lean.sigma * lean.steepness_by_ln_R
     lean = replace(
         lean,
         shift=lean.shift + found.shift,
         front=front_for(found.tailing, own),
-        time_by_sigma=lean.time_by_sigma + found.shift_by_sigma * lean.width_by_sigma,
-        width_by_sigma=lean.width_by_sigma * found.width_by_sigma,
+        time_by_sigma=lean.time_by_sigma
+        + found.shift_by_sigma * lean.width_by_sigma
+        + found.shift_by_steepness * steepness_by_sigma,
+        width_by_sigma=found.width_by_sigma * lean.width_by_sigma
+        + found.width_by_steepness * steepness_by_sigma,
     )
     time = peaks.retention_time + found.shift
     return replace(peaks, retention_time=time, width=found.width, slopes=slopes, lean=lean)
@@ -187,8 +197,8 @@ def _leaning(
     directions: Directions | None,
     sigma: Array,
     slopes: Slopes | None,
-) -> tuple[Lean, Slopes | None]:
-    """Peaks of `sigma` (N, M) [s] and slopes as amounts make them.
+) -> tuple[Lean, Slopes | None, Array | None]:
+    """Peaks of `sigma` (N, M) [s] and slopes as amounts make them, and those of the logarithm of R.
 
     The compounds that have any are marched with (k/(1+k))^2 for H/L: [5] then sums it with the weights of the variance.
 
@@ -213,19 +223,20 @@ def _leaning(
     summed[:, which] = found.width
     lean = leaning(sigma, summed, tables.load)
     if slopes is None or found.slopes is None:
-        return lean, None
+        return lean, None, None
     by_own = found.slopes.width[:, -len(OWN_DIRECTIONS) :]  # those of a plate height that no flow changes
     by_own[:, LN_FLOW] += by_own[:, LN_DIFFUSION]
     by_own[:, [LN_DIFFUSION, LN_FILM]] = 0.0
     ln_sum = np.zeros_like(slopes.width)
     ln_sum[:, :, which] = found.slopes.width / np.where(found.width > 0, found.width, 1.0)[:, None]
-    return lean, replace(
+    leant = replace(
         slopes,
         retention_time=slopes.retention_time
         + lean.time_by_sigma[:, None] * slopes.width
         + lean.time_by_sum[:, None] * ln_sum,
         width=lean.width_by_sigma[:, None] * slopes.width + lean.width_by_sum[:, None] * ln_sum,
     )
+    return lean, leant, 2 * (ln_sum - slopes.width / lean.sigma[:, None])
 
 
 def _require_known(batch: ProgramBatch) -> None:

@@ -52,6 +52,7 @@ class Shape:
     front: Array
     apex_by_R: Array
     width_by_R: Array
+    front_by_R: Array
 
 
 def _ln_height(x: Array, R: Array) -> Array:
@@ -95,8 +96,8 @@ def shape_of(R: Array) -> Shape:
     sign, size = np.sign(R), np.minimum(np.abs(R), LARGEST)
     place = np.arcsinh(size)
     apex, width, front = _table()(place)
-    apex_by, width_by, _ = _table()(place, 1) / np.hypot(1.0, size) * (np.abs(R) <= LARGEST)
-    return Shape(sign * apex, width, np.where(sign < 0, 2 - front, front), apex_by, sign * width_by)
+    apex_by, width_by, front_by = _table()(place, 1) / np.hypot(1.0, size) * (np.abs(R) <= LARGEST)
+    return Shape(sign * apex, width, np.where(sign < 0, 2 - front, front), apex_by, sign * width_by, front_by)
 
 
 def peak(x: Array, R: Array) -> Array:
@@ -119,6 +120,7 @@ class Lean:
     front : [-], see `Shape`; with a system's decay what gives the tailing factor after it (`resolution.front_for`)
     time_by_sigma, width_by_sigma : derivatives by sigma, the sum over (k/(1+k))^2 staying
     time_by_sum, width_by_sum : [s], by the logarithm of that sum's root
+    steepness_by_ln_R : [-], derivative of ln(2 T - 1) by ln R, T the tailing factor before the system's decay
     """
 
     R: Array
@@ -130,6 +132,7 @@ class Lean:
     width_by_sigma: Array
     time_by_sum: Array
     width_by_sum: Array
+    steepness_by_ln_R: Array
 
     def repeated(self, times: int) -> Lean:
         """The first program so many times over."""
@@ -158,13 +161,14 @@ def leaning(sigma: Array, root_of_sum: Array, load: Array) -> Lean:
         shape.width - by_width,
         sigma * by_apex,
         sigma * by_width,
+        -2 * R * shape.front_by_R / (shape.front * (2 - shape.front)),
     )
 
 
 def upright(sigma: Array) -> Lean:
     """Peaks of `sigma` (N, M) [s] that no amount moves."""
     none, one = np.zeros_like(sigma), np.ones_like(sigma)
-    return Lean(none, sigma, none, sigma, one, none, one, none, none)
+    return Lean(none, sigma, none, sigma, one, none, one, none, none, none)
 
 
 def load_of_capacity(amount: Array, capacity: float, plates: float) -> Array:

@@ -103,7 +103,7 @@ def sensitivity(
         by_shared[0, :, widening] = lean.time_by_sigma * of_sigma
         by_shared[1, :, widening] = lean.width_by_sigma * of_sigma
     by_shared[:, :, 3:6] = slopes[:, :, :SET_POINTS]  # oven, carrier, lag
-    by_shared[1, :, 6] = own[1, :, LN_FILM]
+    by_shared[:2, :, 6] = own[:2, :, LN_FILM]
     base = np.array([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
     front = None if lean is None else lean.front
     return Sensitivity(base, own[:, :, :RETENTION], by_shared, own[1, :, LN_DIFFUSION], front)

@@ -67,6 +67,7 @@ class Seen:
     width : [s], at half height over 2.355
     tailing : [-], tailing factor
     shift_by_sigma, width_by_sigma : derivatives by the width before the decay
+    shift_by_steepness, width_by_steepness : [s], by ln(2 T - 1) of what enters it
     """
 
     shift: Array
@@ -74,6 +75,8 @@ class Seen:
     tailing: Array
     shift_by_sigma: Array
     width_by_sigma: Array
+    shift_by_steepness: Array
+    width_by_steepness: Array
 
 
 def _half(t: Array, upto: Array, s: Array, tau: Array) -> Array:
@@ -154,6 +157,7 @@ def seen(sigma: Array, tau: float, tailing: Array) -> Seen:
     angle, size = np.arctan2(np.minimum(tau, LARGEST * s), s), np.hypot(s, np.minimum(tau, LARGEST * s))
     shift, width, leaning = (each.ev(angle, steepness) for each in _table())
     by_angle = [each.ev(angle, steepness, dx=1) for each in _table()[:2]]
+    by_steepness = [each.ev(angle, steepness, dy=1) for each in _table()[:2]]
     shift_by, width_by = (
         np.where(free, (s * value - tau * slope) / size, value * size / s)
         for value, slope in zip((shift, width), by_angle, strict=True)
@@ -167,6 +171,7 @@ def seen(sigma: Array, tau: float, tailing: Array) -> Seen:
         (1 + np.exp(leaning)) / 2 + void,
         np.where(free, shift_by, 0.0) + void,
         np.where(free, width_by, 0.0) + void,
+        *(scale * each + void for each in by_steepness),
     )
 
 

@@ -103,6 +103,19 @@ def test_decay_moves_the_mean_and_adds_its_square_to_the_variance() -> None:
     assert after[1] - before[1] == pytest.approx(tau**2, rel=1e-3)
 
 
+@pytest.mark.parametrize("tau", [0.05, 1.0, 20.0])
+@pytest.mark.parametrize("own", [0.7, 1.0, 2.5])
+def test_slopes_by_width_and_tailing_are_differences(own: float, tau: float) -> None:
+    """Of peaks that are found independently above."""
+    found, h = seen(ONE, tau, own * ONE), 1e-3
+    wide, narrow = (seen(np.exp(step) * ONE, tau, own * ONE) for step in (h, -h))
+    steep, flat = (seen(ONE, tau, (1 + (2 * own - 1) * np.exp(step)) / 2 * ONE) for step in (h, -h))
+    for by, more, less in (("sigma", wide, narrow), ("steepness", steep, flat)):
+        for what in ("shift", "width"):
+            expected = (getattr(more, what) - getattr(less, what)) / (2 * h)
+            assert getattr(found, f"{what}_by_{by}") == pytest.approx(expected, rel=1e-3, abs=1e-5)
+
+
 def test_widths_go_back_to_what_they_were() -> None:
     sigma = np.array([0.1, 0.3, 1.0, 5.0])
     for tau in (0.1, 0.8):

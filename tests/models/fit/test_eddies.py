@@ -151,7 +151,7 @@ def test_where_no_widths_were_measured_lambda_is_as_uncertain_as_it_was() -> Non
     assert sd_of_eddy(fit_widths(bands, none, prior, spreads_of(COLUMN))) == pytest.approx(LN_EDDY_SPREAD)
 
 
-@pytest.mark.parametrize(("load", "decay"), [(0.0, 0.0), (2e-3, 0.0), (0.0, 1.0)])
+@pytest.mark.parametrize(("load", "decay"), [(0.0, 0.0), (2e-3, 0.0), (0.0, 1.0), (2e-3, 1.0)])
 def test_slopes_by_lambda_are_differences(load: float, decay: float) -> None:
     system = replace(
         SYSTEM,
