@@ -14,7 +14,7 @@ Ph. Eur. 2.2.46), gives
 and the width at half height is (2 ln 2)^(1/2) (a + b), whatever T.                                 [3]
 
 A peak that leans by its amount has the shape of `overload` eq. [1] with the same apex and width. Where a system's decay
-gives all peaks tails (`tails`), the two half Gaussians are those before it; what leans is drawn without.
+gives all peaks tails (`tails`), these are the shapes before it, and folded.
 """
 
 from __future__ import annotations
@@ -24,11 +24,13 @@ import numpy as np
 from models.column.programs import Array
 from models.errors import InvalidInputError
 from models.peaks.overload import peak, shape_of
-from models.peaks.tails import LEAST, Tail, apex_of, before_decay, decayed
+from models.peaks.resolution import leaning_too
+from models.peaks.tails import LARGEST, LEAST, Tail, apex_of, before_decay, decayed, folded
 from models.peaks.tails import REACH as REACH_OF_DECAY
 
 NONE = np.zeros(())
 _HALF_WIDTH_PER_SD = np.sqrt(2.0 * np.log(2.0))  # of one half Gaussian, from the apex to half height
+LEAN_STEP = 0.02  # standard deviations of a trace between the readings of a leaning peak that are folded
 REACH = 5.0  # standard deviations from the apex at which a peak ends: 4e-6 of its height
 
 
@@ -87,8 +89,7 @@ def peak_signals(
     distance = np.asarray(times, dtype=float)[:, None] - np.where(seen, retention, 0.0)
     width = np.where(seen, width_half, 1.0)
     if tail is not None:
-        before = before_decay(width, tail.time_constant * 2 * _HALF_WIDTH_PER_SD, tail.own)
-        width, tailing = np.where(np.isnan(before), LEAST * width, before), tail.own
+        width, tailing = _entering(width, tail, tail.own), tail.own
     front, back = standard_deviations(width, tailing)
     height = np.where(seen, area, 0.0) * np.sqrt(2.0 / np.pi) / (front + back)
     if tail is not None:
@@ -100,9 +101,31 @@ def peak_signals(
     if overload.any():
         lean = np.flatnonzero(seen & (overload != 0))
         R = overload[lean]
-        shape = shape_of(R)
-        sigma = width_half[lean] / (2 * _HALF_WIDTH_PER_SD * shape.width)
-        result[:, lean] = area[lean] / sigma * peak(distance[:, lean] / sigma + shape.apex, R)
+        shape, width = shape_of(R), width_half[lean]
+        if tail is not None:
+            width = _entering(width, tail, leaning_too(tail.own[lean], shape.front))
+        sigma = width / (2 * _HALF_WIDTH_PER_SD * shape.width)
+        if tail is None:
+            heights = peak(distance[:, lean] / sigma + shape.apex, R)
+        else:
+            each = zip(distance[:, lean].T / sigma[:, None], R, tail.time_constant / sigma, strict=True)
+            heights = np.stack([_lean_folded(*one) for one in each], axis=1)
+        result[:, lean] = area[lean] / sigma * heights
+    return result
+
+
+def _entering(width_half: Array, tail: Tail, tailing: Array) -> Array:
+    """Widths at half height [s] before the system's decay, of peaks of such tailing factors then."""
+    before = before_decay(width_half, tail.time_constant * 2 * _HALF_WIDTH_PER_SD, tailing)
+    return np.where(np.isnan(before), LEAST * width_half, before)
+
+
+def _lean_folded(x: Array, R: float, tau: float) -> Array:
+    """A leaning peak after a decay at x (Q,) from its apex, all in standard deviations of its trace."""
+    reach, tau = 2 * (np.sqrt(2 * abs(R)) + 10.0), min(tau, LARGEST)
+    places = np.arange(-reach, reach + REACH_OF_DECAY * tau, LEAN_STEP)
+    heights = folded(peak(places, np.array(R)), LEAN_STEP, tau)
+    result: Array = np.interp(x + places[heights.argmax()], places, heights, 0.0, 0.0)
     return result
 
 

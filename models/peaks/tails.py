@@ -108,6 +108,16 @@ def decayed(t: Array, front: Array, back: Array, tau: Array | float) -> Array:
     return result
 
 
+def folded(signal: Array, step: float, tau: float) -> Array:
+    """Readings (Q,) `step` [s] apart, straight lines between them and nothing before, after the decay [s]; [1]."""
+    from scipy.signal import lfilter
+
+    left = np.exp(-step / tau)
+    before = tau / step * (1 - left) - left  # what the reading before weighs
+    result: Array = lfilter([1 - left - before, before], [1.0, -left], signal)
+    return result
+
+
 def apex_of(front: Array, back: Array, tau: Array | float) -> Array:
     """When [s] such peaks are highest: the decay's output is highest where it meets its input."""
 

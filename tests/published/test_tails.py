@@ -10,7 +10,8 @@ from scipy.stats import exponnorm
 
 from models.column.programs import Array
 from models.peaks.chromatogram import detector_trace, trace_times
-from models.peaks.resolution import HALF_HEIGHT_WIDTH
+from models.peaks.overload import shape_of
+from models.peaks.resolution import HALF_HEIGHT_WIDTH, leaning_too
 from models.peaks.tails import Tail, before_decay, seen
 from tests.published.tables import rows
 
@@ -101,6 +102,29 @@ def test_decay_moves_the_mean_and_adds_its_square_to_the_variance() -> None:
     before, after = moments(plain), moments(drawn(times, tau, own=own))
     assert after[0] + shift - before[0] == pytest.approx(tau, rel=1e-4)
     assert after[1] - before[1] == pytest.approx(tau**2, rel=1e-3)
+
+
+@pytest.mark.parametrize("tau", [0.4, 1.0, 3.0])
+@pytest.mark.parametrize("R", [-8.0, -2.0, 2.0, 8.0])
+def test_a_leaning_peak_is_drawn_with_its_tail(R: float, tau: float) -> None:
+    """Beside that without a decay, summed over its past with an exponential weight."""
+    step, area = 2e-3, 5.0
+    times = np.arange(0.0, 100.0, step)
+    shape = shape_of(R * ONE)
+    plain = detector_trace(times, 40 * ONE, shape.width * HALF_HEIGHT_WIDTH, area * ONE, ONE, R * ONE)
+    weights = np.exp(-np.arange(0.0, 14 * tau, step) / tau)
+    expected = np.convolve(plain, weights / weights.sum())[: len(times)]
+    apex = times[expected.argmax()]
+    found = seen(shape.width, tau, leaning_too(ONE, shape.front))
+    signal = detector_trace(
+        times, apex * ONE, found.width * HALF_HEIGHT_WIDTH, area * ONE, found.tailing, R * ONE, Tail(tau, ONE)
+    )
+    assert signal == pytest.approx(expected, abs=0.01 * expected.max())
+    assert signal.sum() * step == pytest.approx(area, rel=1e-3)
+    # How wide and late it is said to be, as two half Gaussians are, is close to that.
+    above = times[expected > expected.max() / 2]
+    assert found.width * HALF_HEIGHT_WIDTH == pytest.approx(above[-1] - above[0], rel=0.06)
+    assert found.shift == pytest.approx(apex - 40.0, abs=0.15)
 
 
 @pytest.mark.parametrize("tau", [0.05, 1.0, 20.0])
