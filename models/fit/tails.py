@@ -57,7 +57,7 @@ class SystemTail:
 
 
 def own_tailing(measured: Array, sigma: Array, time_constant: float) -> Array:
-    """Tailing factors (M,) before a decay [s] by which measured ones (R, M) come out best; 1 where none is.
+    """Tailing factors (M,) before a decay [s] that measured ones (R, M) tell: means of ln(2 T - 1); 1 where none is.
 
     `sigma` (R, M) [s] are widths before it over 2.355.
     """
@@ -67,8 +67,9 @@ def own_tailing(measured: Array, sigma: Array, time_constant: float) -> Array:
     found = np.log(2 * seen(s, time_constant, (1 + np.exp(places[:, None, None])) / 2).tailing - 1)
     off = np.where(known, (found - np.log(2 * np.where(known, measured, 1.0) - 1)) / NOISE, 0.0)
     squares = (off**2).sum(axis=1) + (places[:, None] / UNKNOWN) ** 2
-    best = (1 + np.exp(places[squares.argmin(axis=0)])) / 2
-    return np.where(known.any(axis=0), best, 1.0)
+    probability = np.exp((squares.min(axis=0) - squares) / 2)
+    mean = places @ probability / probability.sum(axis=0)
+    return np.where(known.any(axis=0), (1 + np.exp(mean)) / 2, 1.0)
 
 
 def system_tail(measured: Array, width: Array) -> SystemTail | None:

@@ -11,7 +11,7 @@ import pytest
 
 from benchmarks.mixtures import mixture
 from models.column.programs import Array, Program, batch_of
-from models.fit.tails import system_tail
+from models.fit.tails import own_tailing, system_tail
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH, leaning_too
 from models.peaks.sensitivity import sensitivity
@@ -130,6 +130,16 @@ def test_tails_without_noise_tell_the_decay_within_their_interval(sizes: tuple[f
         assert low <= tau <= high, (tau, told)
         assert told.time_constant == pytest.approx(tau, abs=0.25 * (high - low))
         assert low < told.time_constant < high < 1.5 * tau
+
+
+@pytest.mark.parametrize("tau", [1e-4, 0.5])
+def test_own_tailing_is_what_the_decay_leaves(tau: float) -> None:
+    """But for what typical values take; also of next to no decay, and between the places looked at."""
+    own, sigma = np.array([1.0, 1.01, 1.03, 1.2, 1.4, np.nan]), np.array([[0.8] * 6, [1.5] * 6])
+    measured = seen(sigma, tau, own).tailing
+    found = own_tailing(measured, sigma, tau)
+    assert found[:5] == pytest.approx(own[:5], abs=0.006)
+    assert found[5] == 1.0
 
 
 def test_too_few_or_too_equal_tails_tell_nothing() -> None:
