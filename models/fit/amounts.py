@@ -72,7 +72,21 @@ def fit_with_shapes(
         taken = shift
         fit = fit_of([_as_trace(fit, run, each) for run, each in zip(runs, leans, strict=True)])
     system = replace(fit.system, time_constant=time_constant)
-    return replace(fit, system=system, load=load, load_sd=sd, tailing=own)
+    warnings = (*_about_decay(time_constant, runs), *fit.warnings)
+    return replace(fit, system=system, load=load, load_sd=sd, tailing=own, warnings=warnings)
+
+
+def _about_decay(time_constant: float, runs: Sequence[Run]) -> list[str]:
+    """That measured peaks are narrower than a decay alone makes them."""
+    least = np.log(2.0) * time_constant
+    widths = np.array([run.width_half for run in runs])
+    narrow = int((widths <= least).sum())
+    if not narrow:
+        return []
+    return [
+        f"A response time of {time_constant:g} s alone makes peaks {least:.2g} s wide at half height: {narrow} of "
+        f"{np.isfinite(widths).sum()} measured widths are narrower and were not used. It must be shorter."
+    ]
 
 
 def _lean(fit: Fit, run: Run, load: Array | None) -> Lean:

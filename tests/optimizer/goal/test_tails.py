@@ -132,6 +132,16 @@ def test_tails_without_noise_tell_the_decay_within_their_interval(sizes: tuple[f
         assert low < told.time_constant < high < 1.5 * tau
 
 
+def test_a_decay_longer_than_peaks_are_wide_is_said(scenario: Scenario) -> None:
+    """Widths at half height run from 1.19 to 3.98 s; a decay alone has 0.693 times its time constant."""
+    widths = np.concatenate([run.peaks.width_half for run in scenario.runs])
+    for tau, narrow in ((1.5, 0), (3.0, int((widths < 2.0794).sum())), (8.0, widths.size)):
+        fit = fit_scenario(replace(scenario, detector=Detector(response_time=tau)))
+        said = [text for text in fit.warnings if text.startswith(f"A response time of {tau:g} s")]
+        assert len(said) == bool(narrow)
+        assert not narrow or f"{narrow} of {widths.size} measured widths are narrower" in said[0]
+
+
 @pytest.mark.parametrize("tau", [1e-4, 0.5])
 def test_own_tailing_is_what_the_decay_leaves(tau: float) -> None:
     """But for what typical values take; also of next to no decay, and between the places looked at."""
