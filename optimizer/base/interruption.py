@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import _thread
 import signal
 import sys
 import threading
+import weakref
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
@@ -12,6 +14,7 @@ from types import FrameType
 
 # SIGTERM is what schedulers and service managers send, SIGHUP what a closed terminal does.
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
+AGAIN = 0.01  # s after which a signal comes again that met what no exception comes out of
 _last: int | None = None
 _signalled = 0  # how many there have been
 _event: ContextVar[threading.Event | None] = ContextVar("set by another thread to stop", default=None)
@@ -128,8 +131,22 @@ def _signals() -> list[signal.Signals]:
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
+    if _swallows(frame):
+        again = threading.Timer(AGAIN, _thread.interrupt_main, (number,))
+        again.daemon = True
+        again.start()
+        return
     _remember(number)
     raise KeyboardInterrupt
+
+
+def _swallows(frame: FrameType | None) -> bool:
+    """Whether no exception comes out of what runs: a finalizer, or a callback of a weak reference."""
+    while frame is not None:
+        if frame.f_code.co_name == "__del__" or frame.f_code.co_filename == weakref.__file__:
+            return True
+        frame = frame.f_back
+    return False
 
 
 def _remember(number: int) -> None:
