@@ -14,6 +14,11 @@ from types import FrameType
 
 # SIGTERM is what schedulers and service managers send, SIGHUP what a closed terminal does.
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
+SWALLOWING = (
+    "__del__",
+    "_raw_object_cache_notify",
+    "_raw_object_cache_getbuffer",
+)  # functions; the last of llvmlite
 AGAIN = 0.01  # s after which a signal comes again that met what no exception comes out of
 _last: int | None = None
 _signalled = 0  # how many there have been
@@ -141,9 +146,9 @@ def _stop(number: int, frame: FrameType | None) -> None:
 
 
 def _swallows(frame: FrameType | None) -> bool:
-    """Whether no exception comes out of what runs: a finalizer, or a callback of a weak reference."""
+    """Whether no exception comes out of what runs: a finalizer, a callback of a weak reference or of LLVM."""
     while frame is not None:
-        if frame.f_code.co_name == "__del__" or frame.f_code.co_filename == weakref.__file__:
+        if frame.f_code.co_name in SWALLOWING or frame.f_code.co_filename == weakref.__file__:
             return True
         frame = frame.f_back
     return False
