@@ -37,6 +37,7 @@ Array = NDArray[np.float64]
 LONGEST_RETENTION_MIN = 1000.0
 MOST_PEAKS = 5000  # far more than a run can separate (common practice, no source)
 # A half-height width above a quarter of the retention time is fewer than 5.54 * 4^2 = 89 plates.
+NARROWEST_SHARE = 1e-6  # of a retention time, for a width: 5e12 plates
 WIDEST_SHARE = 0.25
 CROWDED = 3.0  # width over gap; at 3 two equal peaks have Rs = 0.2 and show as one
 
@@ -415,6 +416,11 @@ def _check_widths(
 ) -> None:
     """Widths that no column gives: usually another unit, or a decimal comma split over two cells."""
     for name, line, t, w in zip(names, lines, retention, width, strict=True):
+        if w < NARROWEST_SHARE * t:
+            raise ScenarioError(
+                f"{path}, line {line}, {name!r}: width_half_min = {w:g} is less than a millionth of the retention time "
+                f"({t:g} min); was a power of ten mistyped?"
+            )
         if w > WIDEST_SHARE * t:
             seconds = w / SECONDS_PER_MINUTE
             hint = "was a decimal comma or another unit written?"

@@ -68,7 +68,10 @@ def with_keys(path: Path, raw: bytes, tree: dict[str, Any]) -> bytes:
     ScenarioError : when the text cannot be edited so
     """
     try:
-        wanted = tomllib.loads(_whole(tree))
+        wanted = tomllib.loads(_whole(tree).encode().decode())
+    except UnicodeEncodeError as error:
+        half = error.object[error.start]
+        raise ScenarioError(f"{path}: cannot be written with {half!a}, which is half a character") from None
     except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError, RecursionError) as error:
         raise ScenarioError(f"{path}: cannot be written with these keys ({error})") from None
     try:

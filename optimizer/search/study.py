@@ -59,6 +59,9 @@ from optimizer.search.study_records import (
 WORKERS = " (workers)"  # the name of the study of workers is that of the study and this
 STALE = 60.0  # s in which another worker's descent does not end, after which it is taken for dead
 CONNECTING = 10  # s, for a server to answer
+UNIQUE_NAMES = (
+    "CREATE UNIQUE INDEX IF NOT EXISTS ix_studies_study_name ON studies (study_name)"  # as Optuna's
+)
 OPENINGS = 8  # tries: workers that open a new study at once get into each other's way
 PAUSE = 5.0  # s before another try, when a study that was open cannot be reached
 LONGEST_NAME = 500  # of a study, in characters
@@ -359,6 +362,9 @@ def _opened(place: StudyPlace) -> _CachedStorage:
             connection.execute("PRAGMA synchronous=NORMAL")
 
         storage.engine.dispose()
+        # Made after its table: a worker killed in between would leave one that lets two studies have a name.
+        with storage.engine.begin() as connection:
+            connection.execute(sqlalchemy.text(UNIQUE_NAMES))
     return _CachedStorage(storage)
 
 

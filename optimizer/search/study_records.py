@@ -20,7 +20,6 @@ from optimizer import __version__
 from optimizer.goal.goal import Problem
 from optimizer.goal.robustness import Backoff
 from optimizer.search.descent import Descent
-from optimizer.search.found import FEASIBLE
 from optimizer.search.program_space import Family
 
 FORMAT = 1
@@ -194,7 +193,7 @@ def read_end(written: object, claim: Claim, shapes: Shapes) -> End:
         _require(descent.z.shape == claim.start.shape and bool(np.isfinite(descent.z).all()))
         numbers = (descent.cost, descent.margin, descent.equipment, descent.shortfall, written["value"])  # type: ignore[index]
         _require(all(map(_is_number, numbers)) and not any(map(np.isnan, numbers)))
-        _require(descent.margin < FEASIBLE or 0 < descent.cost < np.inf)
+        _require(0 < descent.cost < np.inf)
         _require(
             all(type(count) is int and 0 <= count < 2**62 for count in (descent.evaluations, end.screened))
         )

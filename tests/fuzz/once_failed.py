@@ -106,6 +106,9 @@ ONCE_FAILED = {
     "line ends in a value": OnceFailed(
         "program", "program.toml", _put(b'"pressure program"', b'"""a\n\nb\n\n\n\n\n\nc"""'), r"a\n\nb"
     ),
+    "a width next to nothing": OnceFailed(
+        "run", "run.csv", lambda _: b"compound,retention_min,width_half_min\na,3.5,1e-200\n", "power of ten"
+    ),
     "separators alone": OnceFailed("run", "run.csv", lambda _: b"\n,,,\n;\n,\n", "unknown column"),
     "commas alone": OnceFailed("run", "run.csv", lambda _: b"\n,,,\n", "nothing but separators"),
     "a matching with a cell without end": OnceFailed(
@@ -124,6 +127,9 @@ ONCE_FAILED = {
     ),
     "a study with an end without a margin": OnceFailed(
         "file", STUDY, _written('"margin": ', '"margin": {}, "x": '), "an end of trial"
+    ),
+    "a study with an end of a cost beyond all numbers": OnceFailed(
+        "file", STUDY, _written('"cost": ', '"cost": -Infinity, "x": '), "an end of trial"
     ),
     "a study with brackets that are not closed": OnceFailed("file", STUDY, _written("}", ""), "is damaged"),
     "a study of another version of the storage": OnceFailed(

@@ -183,6 +183,8 @@ def test_comments_and_order_stay_where_keys_change() -> None:
     assert tomllib.loads(text) == {"title": "b", "column": {"length_m": 30, "phase": "wax"}}
     with pytest.raises(rw.ScenarioError, match="cannot be written"):
         with_keys(Path("x"), raw, {"title": None})
+    with pytest.raises(rw.ScenarioError, match="half a character"):
+        with_keys(Path("x"), raw, {"title": "\ud800"})
     mark = b"\xef\xbb\xbf" + raw.replace(b"\n", b"\r\n")
     changed = with_keys(Path("x"), mark, {"title": "b", "column": {"length_m": 30, "film_thickness_um": 1}})
     assert changed == mark.replace(b"'a'", b'"b"')

@@ -19,6 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import optuna
 import pytest
 from optuna.trial import TrialState
 
@@ -153,6 +154,16 @@ def test_a_killed_search_loses_nothing_that_had_ended(problem: Problem, place: S
     after = trials_of(place, NAME)
     assert_sound(problem, after)  # what it had in work does not run for ever
     assert [t.user_attrs for t in complete(after)[: len(before)]] == [t.user_attrs for t in before]
+
+
+def test_a_worker_killed_before_names_were_unique_leaves_a_file_to_go_on_with(
+    place: StudyPlace, problem: Problem
+) -> None:
+    optuna.storages.RDBStorage(f"sqlite:///{place.file}").engine.dispose()
+    with closing(sqlite3.connect(place.file)) as database:
+        database.execute("DROP INDEX ix_studies_study_name")
+    families = families_of(problem.scenario)
+    assert [open_study(place, NAME, problem, families).name for _ in range(2)] == [NAME, NAME]
 
 
 def _count(place: StudyPlace, state: str) -> int:
