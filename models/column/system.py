@@ -136,7 +136,7 @@ class Column:
 
     @property
     def length_over_passage(self) -> float:
-        """Sum of L/(A B) over all that is joined [m^-3], to which the fall of p^2 is proportional; [4]."""
+        """Sum of L/(A B) over all that is joined [m^-3], to which the fall of p^2 is proportional in one oven; [4]."""
         bare = sum(each.length_over_passage for each in (*self.before, *self.after))
         return bare + self.length / (self.permeability * self.gas_area)
 
@@ -154,7 +154,7 @@ class Column:
     @property
     def length_as_first(self) -> float:
         """The length [m] of its first piece's tube that would let as much through: by a share of it changes what flows
-        when the inlet end is cut."""
+        when the inlet end is cut. A line counts as if it were as hot as the oven."""
         if not self.before:
             return self.length_over_passage * self.permeability * self.gas_area if self.after else self.length
         B, A = self.before[0].passage

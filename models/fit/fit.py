@@ -119,9 +119,10 @@ class Fit:
     hold_up : (R,) array  [s], predicted
     widths_fitted : bool, whether efficiency and injected width came from measured widths
     ln_diffusion : (M,) array, ln of diffusion in the gas over that of the n-alkane of the same T0
-    width_covariance : (3 + 3 M, 3 + 3 M) array, of ln plate height factor, the injected band's variance [s2] and ln
-        diffusion in the film; then of ln diffusion in the gas, of ln of what a compound's in the film differs from the
-        phase's, and of what the model leaves out of ln of its width (M each); where eddies are fitted, of ln lambda
+    width_covariance : (3 + 3 M, 3 + 3 M) array, one more with eddies, of ln plate height factor, the injected band's
+        variance [s2] and ln diffusion in the film; then of ln diffusion in the gas, of ln of what a compound's in the
+        film differs from the phase's, and of what the model leaves out of ln of its width (M each); where eddies are
+        fitted, of ln lambda
     width_scatter : float, relative standard deviation of what else it leaves out of a width
     chi_square, degrees_of_freedom : float, of the measured values, less the effective number of parameters; the
         measurements are believed less by their ratio in the covariance where that is above one and the freedom large

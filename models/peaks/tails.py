@@ -159,7 +159,8 @@ def seen(sigma: Array, tau: float, tailing: Array) -> Seen:
 
     Shapes broadcast.
     """
-    tailing = np.clip(tailing, LEAST_TAILING, LARGEST_TAILING)
+    asked = np.asarray(tailing)
+    tailing = np.clip(asked, LEAST_TAILING, LARGEST_TAILING)
     sigma, steepness = np.broadcast_arrays(sigma, np.log(2 * tailing - 1))
     known = np.isfinite(sigma)
     s = np.where(known, sigma, 1.0)
@@ -167,7 +168,8 @@ def seen(sigma: Array, tau: float, tailing: Array) -> Seen:
     angle, size = np.arctan2(np.minimum(tau, LARGEST * s), s), np.hypot(s, np.minimum(tau, LARGEST * s))
     shift, width, leaning = (each.ev(angle, steepness) for each in _table())
     by_angle = [each.ev(angle, steepness, dx=1) for each in _table()[:2]]
-    by_steepness = [each.ev(angle, steepness, dy=1) for each in _table()[:2]]
+    inside = tailing == asked  # what is clipped does not change
+    by_steepness = [inside * each.ev(angle, steepness, dy=1) for each in _table()[:2]]
     shift_by, width_by = (
         np.where(free, (s * value - tau * slope) / size, value * size / s)
         for value, slope in zip((shift, width), by_angle, strict=True)

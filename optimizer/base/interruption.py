@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import _thread
+import _weakrefset
 import signal
 import sys
 import threading
@@ -19,6 +20,7 @@ SWALLOWING = (
     "_raw_object_cache_notify",
     "_raw_object_cache_getbuffer",
 )  # functions; the last of llvmlite
+WEAK = (weakref.__file__, _weakrefset.__file__)
 AGAIN = 0.01  # s after which a signal comes again that met what no exception comes out of
 _last: int | None = None
 _signalled = 0  # how many there have been
@@ -29,6 +31,7 @@ def stop_on_signals() -> None:
     """From now on every such signal raises KeyboardInterrupt, unless whoever started the process has it ignored."""
     global _last
     _last = None
+    sys.unraisablehook = _come_again
     for number in _signals():
         if signal.getsignal(number) != signal.SIG_IGN:
             signal.signal(number, _stop)
@@ -137,18 +140,30 @@ def _signals() -> list[signal.Signals]:
 
 def _stop(number: int, frame: FrameType | None) -> None:
     if _swallows(frame):
-        again = threading.Timer(AGAIN, _thread.interrupt_main, (number,))
-        again.daemon = True
-        again.start()
+        _again(number)
         return
     _remember(number)
     raise KeyboardInterrupt
 
 
+def _come_again(lost: sys.UnraisableHookArgs) -> None:
+    """For a KeyboardInterrupt that was raised all the same where no exception comes out."""
+    if lost.exc_type is KeyboardInterrupt and _last is not None:
+        _again(_last)
+    else:
+        sys.__unraisablehook__(lost)
+
+
+def _again(number: int) -> None:
+    timer = threading.Timer(AGAIN, _thread.interrupt_main, (number,))
+    timer.daemon = True
+    timer.start()
+
+
 def _swallows(frame: FrameType | None) -> bool:
     """Whether no exception comes out of what runs: a finalizer, a callback of a weak reference or of LLVM."""
     while frame is not None:
-        if frame.f_code.co_name in SWALLOWING or frame.f_code.co_filename == weakref.__file__:
+        if frame.f_code.co_name in SWALLOWING or frame.f_code.co_filename in WEAK:
             return True
         frame = frame.f_back
     return False

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 
 from models.column.programs import CarrierProgram, Program
 from models.column.scaling import carried_carrier
-from models.column.system import ColumnSystem
+from models.column.system import ColumnSystem, squares_per_flow
 from models.errors import InvalidInputError
 from models.fit.fit import Fit
 from models.units import M3_PER_S_PER_ML_MIN, PA_PER_KPA
@@ -136,7 +136,11 @@ def trim(scenario: Scenario, fit: Fit, method: Program, cut: float, marker: str 
     new = problem_of(replace(scenario, column=column), replace(fit, system=system))
     at = _marker(old, before, marker)
 
-    shortened = column.length_as_first / scenario.column.length_as_first
+    # Exact at the start: of a line at its own temperature the share changes with the oven.
+    whole, cut_off = (
+        squares_per_flow(each, system.gas, method.oven.start) for each in (scenario.column, column)
+    )
+    shortened = float(cut_off / whole)
     restored = _restoring(old.fit.system, new, before, at)
     after = predict(new, _settable(scenario, restored))
 

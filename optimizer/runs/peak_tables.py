@@ -36,8 +36,8 @@ Array = NDArray[np.float64]
 
 LONGEST_RETENTION_MIN = 1000.0
 MOST_PEAKS = 5000  # far more than a run can separate (common practice, no source)
-# A half-height width above a quarter of the retention time is fewer than 5.54 * 4^2 = 89 plates.
 NARROWEST_SHARE = 1e-6  # of a retention time, for a width: 5e12 plates
+# A half-height width above a quarter of the retention time is fewer than 5.54 * 4^2 = 89 plates.
 WIDEST_SHARE = 0.25
 CROWDED = 3.0  # width over gap; at 3 two equal peaks have Rs = 0.2 and show as one
 

@@ -122,7 +122,7 @@ EVEN = 1 / 3  # variance of an error anywhere within +- 1; also the mean square 
 
 @dataclass(frozen=True, kw_only=True)
 class Packed(Table):
-    """What fills a packed column; the constants of the plate height are from memory, `fit` scales it as a whole."""
+    """What fills a packed column; constants of the plate height are from memory, `fit` scales it and fits lambda."""
 
     inner_diameter: Annotated[PackedBore, key("inner_diameter_mm")]
     """bore of the empty tube"""

@@ -381,7 +381,10 @@ def _segments(table: ScenarioTable, given: Given) -> Iterator[str]:
     for number, each in enumerate(column.segments, 1):
         key = f"column.segments[{number}]"
         if each.place == "before" and each.temperature is not None:
-            yield f"{given(f'{key}.temperature_C')}: a piece before the column is computed in the oven; leave it out"
+            yield (
+                f"{given(f'{key}.temperature_C')}: a piece before the column lies in the oven; leave the key out, or "
+                'was place = "after" meant?'
+            )
         elif each.place == "after" and line and each.temperature is None:
             yield f"{key}: lies in the oven, but the piece before it does not; only the last ones have a temperature_C"
         line = line or (each.place == "after" and each.temperature is not None)

@@ -128,7 +128,7 @@ def test_a_leaning_peak_is_drawn_with_its_tail(R: float, tau: float) -> None:
 
 
 @pytest.mark.parametrize("tau", [0.05, 1.0, 20.0])
-@pytest.mark.parametrize("own", [0.7, 1.0, 2.5])
+@pytest.mark.parametrize("own", [0.5, 0.7, 1.0, 2.5, 12.0])
 def test_slopes_by_width_and_tailing_are_differences(own: float, tau: float) -> None:
     """Of peaks that are found independently above."""
     found, h = seen(ONE, tau, own * ONE), 1e-3

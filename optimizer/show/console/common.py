@@ -56,8 +56,6 @@ def _keys(document: Document) -> Table:
 
 def _stated(value: Any) -> str:
     """A value as a file has it; what it leaves out is none."""
-    if isinstance(value, dict):
-        return inline_toml({key: each for key, each in value.items() if each is not None})
     return "none" if value is None else inline_toml(value)
 
 

@@ -23,6 +23,12 @@ class Noticed(dict):
         signal.raise_signal(signal.SIGINT)
 weakly.data = Noticed(weakly.data)
 """
+PLAIN = """
+class Held:
+    pass
+held = Held()
+weak = weakref.ref(held, lambda _: signal.raise_signal(signal.SIGINT))
+"""
 STOPPED = """
 import signal, sys, time, weakref
 from optimizer.base.interruption import stop_on_signals, stopped
@@ -37,7 +43,7 @@ except KeyboardInterrupt:
 """
 
 
-@pytest.mark.parametrize("held", [FINALIZER, WEAK], ids=["finalizer", "callback of a weak reference"])
+@pytest.mark.parametrize("held", [FINALIZER, WEAK, PLAIN], ids=["finalizer", "weak key", "own callback"])
 def test_one_that_meets_what_no_exception_comes_out_of_is_raised_afterwards(held: str) -> None:
     done = subprocess.run(
         [sys.executable, "-c", STOPPED.format(held=held)], capture_output=True, text=True, check=False

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ from optimizer.methods.workflow import fit_scenario
 from optimizer.results.scenario_words import inputs
 from optimizer.scenario.conversion import tables_of
 from optimizer.scenario.reading import load_scenario
+from tests.optimizer.command import call
 from tests.reference.instrument import HALF_HEIGHT, helium_viscosity
 from tests.reference.integrator import Band, Peak, Stretch
 from tests.reference.series import Section, follow_series
@@ -162,6 +164,33 @@ def test_a_hot_line_is_shown_and_written_back(write: Callable[..., Path]) -> Non
     assert "how hot they are" in " ".join(flows.warnings)
 
 
+@pytest.mark.parametrize("joined", [GUARD, HOT_LINE])
+def test_check_shows_what_is_joined(
+    write: Callable[..., Path],
+    joined: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert call(monkeypatch, "check", write(COLUMN + joined, runs=joined)) == 0
+    assert 'place = "' in capsys.readouterr().out
+
+
+def test_trim_counts_a_line_by_its_heat(write: Callable[..., Path]) -> None:
+    """What flows at the start falls by eta T r of the oven plus that of the line; independent viscosity and sums."""
+    scenario = load_scenario(write(COLUMN + HOT_LINE, runs=HOT_LINE))
+    cut = trim(scenario, fit_scenario(scenario), replace(METHOD, carrier=CarrierProgram("flow", 1.5e-8)), 1.0)
+    assert cut.to_set_not_entered is not None
+
+    def fall(length: float) -> float:
+        oven, line = METHOD.oven.start, kelvin(280.0)
+        return (
+            helium_viscosity(oven) * oven * length / 0.125**4 + helium_viscosity(line) * line * 1.0 / 0.075**4
+        )
+
+    found = cut.to_set_not_entered.exact.carrier.start / cut.to_set.exact.carrier.start
+    assert found == pytest.approx(fall(29.0) / fall(30.0), rel=1e-3)
+
+
 def test_what_is_joined_is_shown_written_back_and_trimmed(write: Callable[..., Path]) -> None:
     scenario = load_scenario(write(COLUMN + GUARD))
     assert scenario.column.before == (Bare(5.0, 0.25e-3),)
@@ -185,7 +214,7 @@ def test_what_is_joined_is_shown_written_back_and_trimmed(write: Callable[..., P
         (COLUMN + GUARD.replace("= 0.25\n", "= 250\n"), None, "250 looks like µm"),
         (COLUMN + GUARD, 'mode = "constant velocity", velocity_cm_s = 30', "average velocity"),
         (COLUMN + HOT_LINE.replace("280", "553"), None, "553 looks like K"),
-        (COLUMN + GUARD + "temperature_C = 250\n", None, "a piece before the column is computed in the oven"),
+        (COLUMN + GUARD + "temperature_C = 250\n", None, 'was place = "after" meant?'),
         (COLUMN + HOT_LINE + LINE, None, "column.segments[2]: lies in the oven"),
         (
             COLUMN + "measured = { hold_up_min = 2, inlet_kPa = 100, temperature_C = 100 }\n" + GUARD,
