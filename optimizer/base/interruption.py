@@ -23,15 +23,17 @@ SWALLOWING = (
 WEAK = (weakref.__file__, _weakrefset.__file__)
 AGAIN = 0.01  # s after which a signal comes again that met what no exception comes out of
 _last: int | None = None
+_unraisable = sys.__unraisablehook__  # who is told of what else no exception comes out of
 _signalled = 0  # how many there have been
 _event: ContextVar[threading.Event | None] = ContextVar("set by another thread to stop", default=None)
 
 
 def stop_on_signals() -> None:
     """From now on every such signal raises KeyboardInterrupt, unless whoever started the process has it ignored."""
-    global _last
+    global _last, _unraisable
     _last = None
-    sys.unraisablehook = _come_again
+    if sys.unraisablehook is not _come_again:
+        _unraisable, sys.unraisablehook = sys.unraisablehook, _come_again
     for number in _signals():
         if signal.getsignal(number) != signal.SIG_IGN:
             signal.signal(number, _stop)
@@ -151,7 +153,7 @@ def _come_again(lost: sys.UnraisableHookArgs) -> None:
     if lost.exc_type is KeyboardInterrupt and _last is not None:
         _again(_last)
     else:
-        sys.__unraisablehook__(lost)
+        _unraisable(lost)
 
 
 def _again(number: int) -> None:

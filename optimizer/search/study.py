@@ -362,9 +362,8 @@ def _opened(place: StudyPlace) -> _CachedStorage:
             connection.execute("PRAGMA synchronous=NORMAL")
 
         storage.engine.dispose()
-        # Made after its table: a worker killed in between would leave one that lets two studies have a name.
-        with storage.engine.begin() as connection:
-            connection.execute(sqlalchemy.text(UNIQUE_NAMES))
+        with storage.engine.begin() as begun:  # a worker may have been killed before it
+            begun.execute(sqlalchemy.text(UNIQUE_NAMES))
     return _CachedStorage(storage)
 
 

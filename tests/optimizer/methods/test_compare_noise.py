@@ -68,7 +68,7 @@ def off_by(expected: Expectation, shared: Sequence[Sequence[float]]) -> Array:
     everything = frozenset({"retention", "widths", "model", *SET_POINTS})
     nothing = draws_of(problem.fit, tolerances, batch.controlled, length, len(shared), without=everything)
     # Nothing is off in the films.
-    draws = replace(nothing, shared=np.pad(np.array(shared), ((0, 0), (0, 1))))
+    draws = replace(nothing, shared=np.pad(np.array(shared), ((0, 0), (0, 2))))
     return exact_peaks(problem, batch, problem.assess(batch, "polish"), draws).retention[0].T
 
 
