@@ -23,7 +23,7 @@ SWALLOWING = (
 WEAK = (weakref.__file__, _weakrefset.__file__)
 AGAIN = 0.01  # s after which a signal comes again that met what no exception comes out of
 _last: int | None = None
-_unraisable = sys.__unraisablehook__  # who is told of what else no exception comes out of
+_unraisable = sys.__unraisablehook__  # who hears of all else that no exception comes out of
 _signalled = 0  # how many there have been
 _event: ContextVar[threading.Event | None] = ContextVar("set by another thread to stop", default=None)
 
