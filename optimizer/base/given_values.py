@@ -99,10 +99,9 @@ def _leaves(node: Any, place: Place) -> Iterator[tuple[str, Any]]:
 
 
 def inline_toml(value: Any) -> str:
-    """Tables, lists, numbers and text on one line; keys of tables that are None are left out."""
+    """Tables, lists, numbers and text on one line."""
     if isinstance(value, dict):
-        stated = {key: each for key, each in value.items() if each is not None}
-        return "{ " + ", ".join(f"{key} = {inline_toml(each)}" for key, each in stated.items()) + " }"
+        return "{ " + ", ".join(f"{key} = {inline_toml(each)}" for key, each in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(inline_toml(each) for each in value) + "]"
     if isinstance(value, bool):

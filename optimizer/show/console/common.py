@@ -56,7 +56,14 @@ def _keys(document: Document) -> Table:
 
 def _stated(value: Any) -> str:
     """A value as a file has it; what it leaves out is none."""
-    return "none" if value is None else inline_toml(value)
+    return "none" if value is None else inline_toml(_without_none(value))
+
+
+def _without_none(value: Any) -> Any:
+    """Tables without the keys that a file leaves out, also those in lists."""
+    if isinstance(value, dict):
+        return {key: _without_none(each) for key, each in value.items() if each is not None}
+    return [_without_none(each) for each in value] if isinstance(value, list) else value
 
 
 def show_not_to_be_run(console: Console, breaks_equipment: Sequence[str]) -> None:

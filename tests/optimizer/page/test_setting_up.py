@@ -183,6 +183,8 @@ def test_comments_and_order_stay_where_keys_change() -> None:
     assert tomllib.loads(text) == {"title": "b", "column": {"length_m": 30, "phase": "wax"}}
     with pytest.raises(rw.ScenarioError, match="cannot be written"):
         with_keys(Path("x"), raw, {"title": None})
+    with pytest.raises(rw.ScenarioError, match="cannot be written"):
+        with_keys(Path("x"), raw, {"column": {"segments": [{"length_m": None}]}})
     with pytest.raises(rw.ScenarioError, match="half a character"):
         with_keys(Path("x"), raw, {"title": "\ud800"})
     mark = b"\xef\xbb\xbf" + raw.replace(b"\n", b"\r\n")
