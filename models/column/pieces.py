@@ -58,3 +58,8 @@ class Bare(NamedTuple):
         """Of a piece at its own temperature: eta T L/(A B) [Pa s K m^-3]; `system` [5]."""
         assert self.temperature is not None
         return float(viscosity(gas, self.temperature)) * self.temperature * self.length_over_passage
+
+
+def line_resistance(line: tuple[Bare, ...], gas: CarrierGas) -> float:
+    """R of the pieces of a line [Pa s K m^-3], 0 without any; `system` [5]."""
+    return sum((each.resistance(gas) for each in line), 0.0)

@@ -41,7 +41,7 @@ from typing import NamedTuple, assert_never
 import numpy as np
 
 from models.column.carrier_gas import CarrierGas, viscosity
-from models.column.pieces import Bare, Packing, Passage
+from models.column.pieces import Bare, Packing, Passage, line_resistance
 from models.column.programs import Array, Controlled
 from models.errors import InvalidInputError
 from models.units import REFERENCE_PRESSURE, REFERENCE_TEMPERATURE
@@ -252,7 +252,7 @@ def pressure_leaving(
     """Pressure [Pa] at which the gas leaves the oven, any matching shapes: the outlet's where no line follows; [5]."""
     if not column.line:
         return outlet_pressure
-    R, end = sum(each.resistance(gas) for each in column.line), outlet_pressure**2
+    R, end = line_resistance(column.line, gas), outlet_pressure**2
     share = R / (viscosity(gas, T) * T * column.in_oven.length_over_passage + R)
     result: Array = np.sqrt(end + (np.asarray(inlet_pressure) ** 2 - end) * share)
     return result
@@ -400,8 +400,7 @@ def squares_per_flow(column: Column, gas: CarrierGas, T: Array | float) -> Array
         * REFERENCE_PRESSURE
         * np.asarray(T, dtype=float)
     ) / REFERENCE_TEMPERATURE
-    R = sum(each.resistance(gas) for each in column.line)
-    return result + 2 * R * REFERENCE_PRESSURE / REFERENCE_TEMPERATURE
+    return result + 2 * line_resistance(column.line, gas) * REFERENCE_PRESSURE / REFERENCE_TEMPERATURE
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import cores
+from models.column.pieces import line_resistance
 from models.column.plate_height import terms_of
 from models.column.programs import Array, Controlled, ProgramBatch
 from models.column.retention import Retention, coefficients
@@ -279,7 +280,7 @@ def tube_of(system: ColumnSystem, controlled: Controlled, part: Part | None = No
         film=terms.resistance / share,
         film_energy=terms.energy,
         outlet=float(system.outlet_pressure),
-        line=sum(each.resistance(gas) for each in whole.line) / whole.in_oven.length_over_passage,
+        line=line_resistance(whole.line, gas) / whole.in_oven.length_over_passage,
         plate_height_factor=share * float(system.plate_height_factor),
         injected_variance=float(system.injection_width) ** 2,
         viscosity=gas.viscosity_25C,

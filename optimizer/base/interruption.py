@@ -15,11 +15,8 @@ from types import FrameType
 
 # SIGTERM is what schedulers and service managers send, SIGHUP what a closed terminal does.
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
-SWALLOWING = (
-    "__del__",
-    "_raw_object_cache_notify",
-    "_raw_object_cache_getbuffer",
-)  # functions; the last of llvmlite
+# Functions that no exception comes out of, the last two of llvmlite.
+SWALLOWING = ("__del__", "_raw_object_cache_notify", "_raw_object_cache_getbuffer")
 WEAK = (weakref.__file__, _weakrefset.__file__)
 AGAIN = 0.01  # s after which a signal comes again that met what no exception comes out of
 _last: int | None = None
@@ -149,7 +146,7 @@ def _stop(number: int, frame: FrameType | None) -> None:
 
 
 def _come_again(lost: sys.UnraisableHookArgs) -> None:
-    """For a KeyboardInterrupt that was raised all the same where no exception comes out."""
+    """For a KeyboardInterrupt that was raised where no exception comes out and `_swallows` does not know of."""
     if lost.exc_type is KeyboardInterrupt and _last is not None:
         _again(_last)
     else:
