@@ -393,14 +393,10 @@ def compressibility(inlet_pressure: Array | float, outlet_pressure: float) -> Ar
 
 def squares_per_flow(column: Column, gas: CarrierGas, T: Array | float) -> Array:
     """(pi^2 - po^2)/F [Pa2 s/m3]; [1] and [5]."""
-    result: Array = (
-        2
-        * viscosity(gas, T)
-        * column.in_oven.length_over_passage
-        * REFERENCE_PRESSURE
-        * np.asarray(T, dtype=float)
-    ) / REFERENCE_TEMPERATURE
-    return result + 2 * line_resistance(column.line, gas) * REFERENCE_PRESSURE / REFERENCE_TEMPERATURE
+    of_moles = 2 * REFERENCE_PRESSURE / REFERENCE_TEMPERATURE
+    in_oven = of_moles * column.in_oven.length_over_passage
+    result: Array = viscosity(gas, T) * np.asarray(T, dtype=float) * in_oven
+    return result + of_moles * line_resistance(column.line, gas) if column.after else result
 
 
 @dataclass(frozen=True)

@@ -199,10 +199,8 @@ def _run(
     changes: Any,
 ) -> None:
     """Fill in peaks and their status, and slopes where there are changes."""
-    from models.engine.batch import migrate_rows
-
-    system = tables.system
-    factors = np.full(batch.size, system.flow_factor)
+    factors = np.empty(batch.size)
+    factors[:] = tables.system.flow_factor
     if batch.velocity_factors is not None:
         factors *= batch.velocity_factors
     programs = (
@@ -214,7 +212,7 @@ def _run(
         tables.solutes,
     )
     given = [np.ascontiguousarray(values, dtype=float) for values in programs]
-    limits, rule, effort = _effort(accuracy, changes is not None)
+    migrate_rows, limits, rule, effort = _compiled(accuracy, changes is not None)
 
     def part(first: int, stop: int) -> None:
         migrate_rows(first, stop, tables.tube, limits, rule, effort, *given, peaks, status, changes)
@@ -240,9 +238,10 @@ if hasattr(os, "register_at_fork"):
 
 
 @cache
-def _effort(accuracy: Accuracy, slopes: bool) -> tuple[Any, Any, Any]:
-    """Limits of a panel, quadrature rule and effort as the compiled code takes them."""
+def _compiled(accuracy: Accuracy, slopes: bool) -> tuple[Any, Any, Any, Any]:
+    """The compiled code, and limits of a panel, quadrature rule and effort as it takes them."""
     from models.engine.band import Effort
+    from models.engine.batch import migrate_rows
     from models.engine.panels import Limits
     from models.engine.quadrature import rule
 
@@ -250,6 +249,7 @@ def _effort(accuracy: Accuracy, slopes: bool) -> tuple[Any, Any, Any]:
     # Every panel counts in slopes: what moves next to nothing may still be moved.
     negligible = -1.0 if slopes else effort.negligible
     return (
+        migrate_rows,
         Limits(effort.widest, effort.widest_rho, effort.widest_ln_pressure),
         rule(effort.nodes),
         Effort(effort.sweeps, effort.passes, negligible),

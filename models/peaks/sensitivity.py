@@ -73,8 +73,8 @@ def off_set_points(batch: ProgramBatch, carrier_zero: float | Array) -> Directio
     oven_times, oven = np.zeros(shape), np.zeros(shape)
     oven[:, 0], oven_times[:, 2, 1:] = 1.0, 1.0
     carrier = np.zeros((batch.size, 3, batch.carrier_values.shape[1]))
-    carrier[:, 1] = batch.carrier_values - np.reshape(carrier_zero, (-1, 1))
-    return Directions(oven_times, oven, np.zeros_like(carrier), carrier)
+    carrier[:, 1] = batch.carrier_values - np.asarray(carrier_zero).reshape(-1, 1)
+    return Directions(oven_times, oven, np.zeros(carrier.shape), carrier)
 
 
 def sensitivity(
@@ -95,13 +95,14 @@ def sensitivity(
     by_shared = np.zeros((4, batch.size, len(SHARED), len(tables.retention)))
     by_shared[:, :, 0] = own[:, :, LN_FLOW]
     eddies = _eddies(tables, batch, accuracy, peaks)
-    widening = [1, 2, 7]
-    by_shared[1, :, widening] = np.stack([column, injected, eddies]) / (2 * width)
-    if (lean := peaks.lean) is not None:  # all widen a trace, and so make less of its amount
-        column = lean.sigma**2 - tables.system.injection_width**2 * injected
-        of_sigma = np.stack([column, injected, eddies]) / (2 * lean.sigma)
-        by_shared[0, :, widening] = lean.time_by_sigma * of_sigma
-        by_shared[1, :, widening] = lean.width_by_sigma * of_sigma
+    sigma, lean = width, peaks.lean
+    if lean is not None:
+        sigma, column = lean.sigma, lean.sigma**2 - tables.system.injection_width**2 * injected
+    for at, variance in ((1, column), (2, injected), (7, eddies)):
+        of_sigma = variance / (2 * sigma)
+        by_shared[1, :, at] = of_sigma if lean is None else lean.width_by_sigma * of_sigma
+        if lean is not None:  # all widen a trace, and so make less of its amount
+            by_shared[0, :, at] = lean.time_by_sigma * of_sigma
     by_shared[:, :, 3:6] = slopes[:, :, :SET_POINTS]  # oven, carrier, lag
     by_shared[:2, :, 6] = own[:2, :, LN_FILM]
     base = np.array([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])

@@ -130,8 +130,9 @@ def margins_of_peaks(
         others = margins(problem.requirements, _runs(felt, drawn, oven))
         others = others.reshape(batch.size, count, -1).swapaxes(1, 2)
     worst = others.min(axis=1, initial=np.inf)
-    for n, (first, stop) in enumerate(pairwise(np.searchsorted(programs, np.arange(batch.size + 1)))):
-        worst[n] = np.minimum(worst[n], pair_margins[first:stop].min(axis=0, initial=np.inf))
+    for n, (first, stop) in enumerate(pairwise(programs.searchsorted(np.arange(batch.size + 1)))):
+        if first < stop:
+            np.minimum(worst[n], pair_margins[first:stop].min(axis=0), out=worst[n])
     failing = count - int(np.ceil(problem.confidence * count))  # so many draws may fail
     assured = np.sort(worst, axis=1)[:, min(failing, count - 1)]
     margin = np.minimum(np.minimum(assured, problem.equipment_margin(assessment)), NEAR)
@@ -204,8 +205,13 @@ def _signed(
     """The same of compounds a and b (Q,)."""
     in_order = retention[programs, a] <= retention[programs, b]
     first, second = np.where(in_order, a, b), np.where(in_order, b, a)
-    t1, t2 = drawn.retention[programs, first], drawn.retention[programs, second]
-    w1, w2 = drawn.width[programs, first], drawn.width[programs, second]
+    M, count = drawn.retention.shape[1:]
+    row1, row2 = programs * M + first, programs * M + second
+    t1, t2, w1, w2 = (
+        of.reshape(-1, count).take(row, axis=0)
+        for of in (drawn.retention, drawn.width)
+        for row in (row1, row2)
+    )
     if problem.tails:
         (front, back), swapped = problem.facing, t2 < t1
         of_first, of_second = np.stack([front[first], back[first]]), np.stack([front[second], back[second]])
@@ -232,14 +238,18 @@ def _near(problem: Problem, retention: Array, drawn: Array, margins: Array) -> t
     """Programs and pairs (Q,) near their limit or brought near it by draws (N, M, D) [s], from times and margins."""
     a, b = problem.pairs.index.T
     drawn = drawn[..., :TELLING]
-    off = drawn - drawn.mean(axis=2, keepdims=True)
-    covariance = off @ off.swapaxes(1, 2) / off.shape[2]
-    variance = np.diagonal(covariance, axis1=1, axis2=2)
-    of_differences = variance[:, :, None] + variance[:, None] - 2 * covariance
-    spread = np.sqrt(np.maximum(of_differences[:, a, b], 0.0))
-    apart = np.abs(retention.take(b, axis=1) - retention.take(a, axis=1))
-    needed_apart = apart / np.maximum(1 + margins, NOTHING)
-    programs, pairs = np.nonzero((margins < NEAR) | (needed_apart * margins < FAR * spread))
+    count = drawn.shape[2]
+    off = drawn - np.add.reduce(drawn, axis=2, keepdims=True) / count
+    covariance = off @ off.swapaxes(1, 2)  # times the number of draws
+    M = covariance.shape[1]
+    covariance = covariance.reshape(-1, M * M)
+    variance = covariance[:, :: M + 1]
+    of_differences = variance.take(a, axis=1) + variance.take(b, axis=1)
+    of_differences -= 2 * covariance.take(a * M + b, axis=1)
+    apart = retention.take(b, axis=1) - retention.take(a, axis=1)
+    beyond = apart * margins / np.maximum(1 + margins, NOTHING)
+    near = (margins < NEAR) | (beyond * beyond < FAR**2 / count * of_differences)
+    programs, pairs = near.nonzero()
     return programs, pairs
 
 

@@ -257,7 +257,7 @@ class Problem:
         return self._assessed(batch, migrate_around(self.tables[batch.controlled], batch))
 
     def _assessed(self, batch: ProgramBatch, peaks: Migration) -> Assessment:
-        tailing = np.repeat(self.tailing[None], batch.size, axis=0)
+        tailing = self.tailing + np.zeros((batch.size, 1))
         if peaks.lean is not None:
             tailing = self.tailing_with(np.where(peaks.eluted, peaks.lean.front, 1.0))
         retention = np.where(peaks.eluted, peaks.retention_time, LATE)
@@ -321,7 +321,7 @@ class Problem:
 
     def equipment_margin(self, assessment: Assessment) -> Array:
         """(N,) the smallest margin of the equipment's limits."""
-        return np.asarray(assessment.limits[:, self.equipment].min(axis=1))
+        return np.asarray(assessment.limits[:, len(self.requirements) :].min(axis=1))
 
     def shortfall(self, assessment: Assessment) -> Array:
         """(N,) how much is missed of what is required: the sum of m/(1 + m) + ONE_MORE over the negative margins -m.

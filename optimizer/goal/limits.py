@@ -269,6 +269,8 @@ def _carrier_rate(pressure_rate: float, flow_rate: float) -> Limit:
         batch = runs.batch
         limit = {"pressure": pressure_rate, "flow": flow_rate}.get(batch.controlled, np.inf)
         times, values = batch.carrier_times, batch.carrier_values
+        if values.shape[1] == 1:
+            return np.ones(batch.size)
         change, duration = values[:, 1:] - values[:, :-1], times[:, 1:] - times[:, :-1]
         rate = np.abs(change) / np.maximum(duration, 1e-9)
         return np.asarray(1 - rate.max(axis=1, initial=0.0) / limit)

@@ -276,9 +276,11 @@ def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> 
     shared, of_each = draws.of_widths
     over = HALF_HEIGHT_WIDTH / width
     by_shared = slopes.by_shared[1] * over[:, None]
-    by_own = np.stack([slopes.by_diffusion * over, by_shared[:, FILM], np.ones_like(over)], axis=1)
+    by_own = np.ones((len(over), 3, over.shape[1]))
+    by_own[:, 0], by_own[:, 1] = slopes.by_diffusion * over, by_shared[:, FILM]
     w = _moved(by_shared, shared, by_own, of_each)
-    np.clip(w, -LARGEST_WIDTH_CHANGE, LARGEST_WIDTH_CHANGE, out=w)
+    np.maximum(w, -LARGEST_WIDTH_CHANGE, out=w)
+    np.minimum(w, LARGEST_WIDTH_CHANGE, out=w)
     np.exp(w, out=w)
     w *= width[:, :, None]
     if out.any():
