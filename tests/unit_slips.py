@@ -13,6 +13,8 @@ from optimizer.base.quantities import Quantity
 from optimizer.base.tables import every_table, keys_of, quantity_in
 from optimizer.scenario.schema import ScenarioTable
 
+DEGREES = {"K": (1.0, ZERO_CELSIUS), "°F": (1.8, 32.0)}  # of temperatures, not of differences
+
 # By unit of the key: the unit it is mistaken for, and value there = value * factor + offset.
 LIKELY = {
     "min": {"s": (60.0, 0.0)},
@@ -25,7 +27,7 @@ LIKELY = {
     "kPa": {"psi": (1 / 6.894757, 0.0)},
     "%": {"a fraction": (0.01, 0.0)},
     "°C/min": {"°C/s": (1 / 60, 0.0)},
-    "m": {"cm": (100.0, 0.0)},
+    "m": {"cm": (100.0, 0.0), "mm": (1000.0, 0.0)},
     "mm": {"µm": (1000.0, 0.0)},
     "µm": {"nm": (1000.0, 0.0)},
     "cm/s": {"m/s": (0.01, 0.0)},
@@ -33,8 +35,9 @@ LIKELY = {
     "mL": {"µL": (1000.0, 0.0)},
     "ng": {"pg": (1000.0, 0.0)},
     "kJ/mol": {"J/mol": (1000.0, 0.0)},
+    "1/s": {"1/min": (60.0, 0.0)},
+    "°C": DEGREES,
 }
-KELVIN = {"K": (1.0, ZERO_CELSIUS)}  # of temperatures, not of differences
 
 # A value in the key's own unit, where it is not that of its unit below.
 TYPICAL = {
@@ -66,6 +69,9 @@ OF_A_TABLE = {
     ("BakeOut", "hold_min"): 5.0,
     ("Steps", "pressure_kPa"): 1.0,
     ("Packed", "inner_diameter_mm"): 2.0,
+    ("Segment", "length_m"): 0.3,
+    ("Segment", "inner_diameter_mm"): 0.15,
+    ("Segment", "temperature_C"): 280.0,
 }
 # The finest steps, tolerances and differences of temperature: no unit is mistaken for theirs.
 LEFT_OUT = {
@@ -101,7 +107,7 @@ def slips() -> Iterator[Slipped]:
             if name == "Steps" and (name, key) not in OF_A_TABLE:
                 continue
             typical = OF_A_TABLE.get((name, key)) or TYPICAL[key]
-            for unit, (factor, offset) in LIKELY.get(quantity.unit.text, KELVIN).items():
+            for unit, (factor, offset) in LIKELY.get(quantity.unit.text, {}).items():
                 yield Slipped(name, key, quantity, unit, typical * factor + offset, typical)
 
 

@@ -152,15 +152,6 @@ class Column:
         return self if after == self.after else replace(self, after=after)
 
     @property
-    def length_as_first(self) -> float:
-        """The length [m] of its first piece's tube that would let as much through: by a share of it changes what flows
-        when the inlet end is cut. A line counts as if it were as hot as the oven."""
-        if not self.before:
-            return self.length_over_passage * self.permeability * self.gas_area if self.after else self.length
-        B, A = self.before[0].passage
-        return self.length_over_passage * B * A
-
-    @property
     def inlet_length(self) -> float:
         """Of the piece that is cut when the inlet end is [m]."""
         return self.before[0].length if self.before else self.length

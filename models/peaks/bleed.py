@@ -19,6 +19,7 @@ to two levels. [2] and [3] are our own, from the flow equations of `models.colum
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -27,7 +28,6 @@ from models.column.programs import Array, ProgramBatch, values_at
 from models.column.system import (
     ColumnSystem,
     flow,
-    hold_up_time,
     inlet_pressure,
     line_of,
     parts_of,
@@ -152,20 +152,16 @@ def rest_of_hold_up(system: ColumnSystem, T: Array, inlet: Array, z: float) -> A
 
     Parameters
     ----------
-    T : [K];  inlet : [Pa absolute];  z : [-]
+    T : [K];  inlet : [Pa absolute];  z : [-], below 1
     """
     column, gas, end = system.column, system.gas, system.outlet_pressure
     _, own, after = parts_of(column)
     leaving = pressure_leaving(column, gas, T, inlet, end)
-    squares = inlet**2
-    drop = squares - np.asarray(leaving) ** 2
-
-    def pressure(share: float) -> Array:
-        return np.asarray(np.sqrt(np.maximum(squares - drop * share, 0.0)))
-
-    high, low = pressure(own.start), pressure(own.stop)
-    cubes = low**3
-    share = (pressure(own.start + z * own.share) ** 3 - cubes) / (high**3 - cubes)
-    rest = share * hold_up_time(own.column, gas, T, high, low)
-    rest = rest + passing(gas, after, T, inlet, leaving) + passing(gas, line_of(column, gas), T, leaving, end)
-    return np.asarray(rest / system.flow_factor)
+    left = 1 - z
+    rest = own._replace(
+        column=replace(own.column, length=left * own.column.length),
+        share=left * own.share,
+        start=own.start + z * own.share,
+    )
+    in_oven = passing(gas, (rest, *after), T, inlet, leaving)
+    return (in_oven + passing(gas, line_of(column, gas), T, leaving, end)) / system.flow_factor

@@ -110,25 +110,25 @@ class Quantity:
         if math.isinf(value):
             return "a number must be finite, and beyond about 1e308 it counts as infinite"
         meant = self._meant(value, self.usual) or self._meant(value, (self.low, self.high))
-        if meant is not None:
-            unit, corrected = meant
-            return f"{value:g} looks like {unit}, which would be {corrected:.6g} {self.unit.text}".rstrip()
+        if meant:
+            each = [f"{unit}, which would be {right:.6g} {self.unit.text}".rstrip() for unit, right in meant]
+            return f"{value:g} looks like {', or '.join(each)}"
         return self.below if value < self.low else self.above
 
     def question(self, value: float) -> str:
         """What a value that is allowed but unusual may have been meant to be, or an empty string."""
         least, most = self.usual
-        meant = None if value == 0 or least <= value <= most else self._meant(value, self.usual)
-        return "" if meant is None else f"did you mean {value:g} {meant[0]}, {meant[1]:.4g} {self.unit.text}?"
+        meant = [] if value == 0 or least <= value <= most else self._meant(value, self.usual)
+        each = [f"{value:g} {unit}, {right:.4g} {self.unit.text}" for unit, right in meant]
+        return f"did you mean {', or '.join(each)}?" if meant else ""
 
-    def _meant(self, value: float, within: tuple[float, float]) -> tuple[str, float] | None:
-        """The first slip that leads within these values and the range: its unit, and the value that was meant."""
+    def _meant(self, value: float, within: tuple[float, float]) -> list[tuple[str, float]]:
+        """The slip that leads within these values and the range: its unit, and the value that was meant; of other
+        degrees, between which a figure cannot choose, each that does."""
         low, high = max(self.low, within[0]), min(self.high, within[1])
-        for slip in self.slips:
-            corrected = slip.factor * value + slip.offset
-            if low <= corrected <= high:
-                return slip.unit, corrected
-        return None
+        right = [(slip, slip.factor * value + slip.offset) for slip in self.slips]
+        found = [(slip, each) for slip, each in right if low <= each <= high]
+        return [(slip.unit, each) for slip, each in found if slip is found[0][0] or slip.offset]
 
     def written(self, value: float, ambient_pressure: float = 0.0) -> float:
         """A value in SI as a file has it."""
@@ -155,7 +155,8 @@ CM_S, PERCENT, NANOGRAM, KJ_MOL = Unit("cm/s", 1e-2), Unit("%", over=100), Unit(
 # Other spellings of the keys in kPa: kPa in one of the unit.
 KPA_PER = {"psi": PA_PER_PSI / PA_PER_KPA, "bar": PA_PER_BAR / PA_PER_KPA}
 TO_PA, TO_PSI, TO_BAR = Slip("Pa", 1e-3), Slip("psi", KPA_PER["psi"]), Slip("bar", KPA_PER["bar"])
-OF_KELVIN, OF_SECONDS = (Slip("K", 1.0, -ZERO_CELSIUS),), (Slip("s", 1 / 60),)
+OF_DEGREES = (Slip("K", 1.0, -ZERO_CELSIUS), Slip("°F", 5 / 9, -160 / 9))
+OF_SECONDS = (Slip("s", 1 / 60),)
 OF_SHORTER, OF_PERCENT = (Slip("cm", 1e-2), Slip("mm", 1e-3)), (Slip("a percentage", 0.01),)
 OF_FRACTION = (Slip("as a fraction", 100.0),)
 OF_FLOW = (Slip("L/min", 1e3), Slip("µL/min", 1e-3))
@@ -170,7 +171,7 @@ Length = Annotated[float, Quantity(0.5, 200, METRE, OF_SHORTER)]
 Trimmed = Annotated[float, Quantity(0, 10, METRE, OF_SHORTER, below="a length has no sign")]
 Bore = Annotated[float, Quantity(0.05, 0.8, MM, (Slip("µm", 1e-3), Slip("m", 1e3)))]
 Film = Annotated[float, Quantity(0.02, 15, UM, (Slip("nm", 1e-3), Slip("mm", 1e3)))]
-SegmentLength = Annotated[float, Quantity(0.05, 50, METRE, OF_SHORTER)]
+SegmentLength = Annotated[float, Quantity(0.05, 50, METRE, OF_SHORTER, usual=(0.05, 12))]
 Layer = Annotated[float, Quantity(0.5, 100, UM, (Slip("nm", 1e-3), Slip("mm", 1e3)))]
 PackedBore = Annotated[float, Quantity(0.5, 10, MM, (Slip("µm", 1e-3), Slip("inches", 25.4)))]
 Particle = Annotated[float, Quantity(20, 1000, UM, (Slip("mm", 1e3),))]
@@ -179,13 +180,12 @@ Resistance = Annotated[
     Quantity(0, 100, MILLISECOND, (Slip("s", 1e3),), below="a time cannot be negative", usual=(0.02, 100)),
 ]
 
-Temperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_KELVIN, decimals=3)]
+Temperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_DEGREES, decimals=3)]
 # Where a program or an oven begins; such temperatures in K are those of hot holds.
-StartTemperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_KELVIN, decimals=3, usual=(-80, 260))]
-BoilingPoint = Annotated[float, Quantity(-50, 250, CELSIUS, OF_KELVIN)]
-RoomTemperature = Annotated[
-    float, Quantity(5, 45, CELSIUS, (*OF_KELVIN, Slip("°F", 5 / 9, -160 / 9)), above="that is no room")
-]
+StartTemperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_DEGREES, decimals=3, usual=(-80, 260))]
+LineTemperature = Annotated[float, Quantity(-80, 450, CELSIUS, OF_DEGREES, decimals=3, usual=(100, 380))]
+BoilingPoint = Annotated[float, Quantity(-50, 250, CELSIUS, OF_DEGREES)]
+RoomTemperature = Annotated[float, Quantity(5, 45, CELSIUS, OF_DEGREES, above="that is no room")]
 TemperatureDifference = Annotated[
     float,
     Quantity(

@@ -195,7 +195,11 @@ def campaign_files(
 
 def program_to_run(scenario: Scenario, program: Any, system: ColumnSystem, name: str) -> tuple[bytes, bytes]:
     """A program as a file for `--program`, and as set points ready to type."""
-    lines = [f"Next run: {name}", "", *set_point_lines(program, scenario.ambient_pressure)]
+    lines = [
+        f"Next run: {name}",
+        "",
+        *set_point_lines(program, scenario.ambient_pressure, column=system.column),
+    ]
     return program_file(program, system, scenario.ambient_pressure), ("\n".join(lines) + "\n").encode()
 
 

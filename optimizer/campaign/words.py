@@ -124,7 +124,7 @@ def standing_document(found: Standing) -> Document:
             "name": proposed.name,
             "kind": proposed.kind,
             **program_document(proposed.program, ambient),
-            "set_points": list(set_point_lines(proposed.program, ambient)),
+            "set_points": list(set_point_lines(proposed.program, ambient, column=scenario.column)),
         },
         "possible_runs": [_worth(found, each) for each in found.worth],
         "after_that_gain": number(found.then_gain, 3),

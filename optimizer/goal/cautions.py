@@ -69,7 +69,7 @@ def _own(scenario: Scenario, programs: Sequence[Program], total_flow: float | No
     found += [above] if above is not None else []
     found += _decomposition(scenario)
     found += [hotter] if hotter is not None else []
-    return found
+    return [*found, *_line(scenario, programs)]
 
 
 def _usual(scenario: Scenario, programs: Sequence[Program]) -> list[str]:
@@ -181,6 +181,29 @@ def _decomposition(scenario: Scenario) -> list[str]:
         "or unknown samples need a risk assessment of their own before they are heated; loss in a hot inlet or "
         "transfer line is not part of the prediction."
     ]
+
+
+def _line(scenario: Scenario, programs: Sequence[Program]) -> list[str]:
+    """A line behind the oven that is colder than the oven gets, or hotter than the column may be."""
+    temperatures = [each.temperature for each in scenario.column.line if each.temperature is not None]
+    if not temperatures:
+        return []
+    coldest, hottest, found = min(temperatures), max(temperatures), []
+    oven = max((program.oven.highest for program in programs), default=0.0)
+    if oven > coldest + BARELY_BEYOND:
+        found.append(
+            f"The line behind the oven is entered as {celsius(coldest):.0f} °C, and a program here heats the oven to "
+            f"{celsius(oven):.0f} °C: in a cold spot late peaks broaden or condense, which is not computed. Set the "
+            "line as hot as the manuals of instrument and column allow, or keep the oven below it."
+        )
+    limit = scenario.max_temperature  # a line stays hot
+    if hottest > limit:
+        found.append(
+            f"The line behind the oven is entered as {celsius(hottest):.0f} °C, above the column's continuous limit of "
+            f"{celsius(limit):.0f} °C: no coated column may reach into it. The manuals of instrument and column come "
+            "first."
+        )
+    return found
 
 
 def _limits(scenario: Scenario, programs: Sequence[Program]) -> str:

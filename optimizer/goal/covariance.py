@@ -19,6 +19,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr, ndtri, stdtrit
 
+from models.column.passage import length_as_alone
 from models.column.programs import Array, Controlled, ProgramBatch
 from models.fit.fit import MODEL_ERROR, Fit
 from models.peaks.sensitivity import Sensitivity
@@ -115,7 +116,7 @@ def tolerated(robustness: Robustness, controlled: Controlled, by_shared: Array) 
     ----------
     by_shared : (8, M) array, derivatives of times as in `Sensitivity`
     """
-    allowed, length = robustness.tolerances, robustness.fit.system.column.length_as_first
+    allowed, length = robustness.tolerances, length_as_alone(robustness.fit.system)
     flow, _, _, oven, carrier, *_ = np.nan_to_num(by_shared)
     effects = [
         allowed.oven * oven,

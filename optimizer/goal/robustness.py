@@ -14,6 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
+from models.column.passage import length_as_alone
 from models.column.programs import Array, Controlled, ProgramBatch
 from models.fit.fit import MODEL_ERROR, Fit
 from models.peaks.migration import MigrationTables
@@ -127,7 +128,7 @@ def draws_of(
     Parameters
     ----------
     controlled : the carrier variable that is set, whose tolerance counts
-    length : float  [m], of the column
+    length : float  [m], by whose share a cut counts: `length_as_alone`
     without : sources of uncertainty, of SOURCES, to be left out; the others stay draw for draw what they were
     """
     M = len(fit.retention)
@@ -241,7 +242,7 @@ class Robustness:
                 self.fit,
                 self.tolerances,
                 controlled,
-                self.fit.system.column.length_as_first,
+                length_as_alone(self.fit.system),
                 self.count,
                 self.seed,
                 without=without,

@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from models.column.passage import length_as_alone
 from models.column.programs import Array, Program, ProgramBatch, batch_of
 from models.peaks.migration import migrate
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
@@ -283,7 +284,8 @@ def _fitted(
     shifted = expected.peaks(kind, size)[0]
     rest = (found - shifted)[seen]
     column = expected.problem.fit.system.column
-    cut = -column.length_as_first * float(np.expm1(-size / 2)) if kind == "gas" else 0.0
+    length = length_as_alone(expected.problem.fit.system)
+    cut = -length * float(np.expm1(-size / 2)) if kind == "gas" else 0.0
     return Cause(
         kind,
         size,

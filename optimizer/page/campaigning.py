@@ -297,9 +297,8 @@ def propose(wanted: Proposing, orders: Iterator[Any]) -> Iterator[Document]:
             lines = [f"Make this run first: {made.first.name}."]
         else:
             lines = ["Both first runs are made."]
-        points = (
-            [] if made.proposed is None else set_point_lines(made.proposed, wanted.scenario.ambient_pressure)
-        )
+        ambient, column = wanted.scenario.ambient_pressure, wanted.scenario.column
+        points = [] if made.proposed is None else set_point_lines(made.proposed, ambient, column=column)
         return {"at_work": False, "text": " ".join(lines), "set_points": points}
 
     return told_while(work)

@@ -55,6 +55,7 @@ class Session:
         self._path, self._results, self._programs = Path(path), tuple(results), tuple(programs)
         self._saving = Lock()
         self.searching = Searching()
+        self._searched_under: Document = {}
         self.ends: list[Callable[[], None]] = [self.searching.end]
         self.scenario: Scenario | None = None
         self.problems: tuple[str, ...] = ()
@@ -220,7 +221,7 @@ class Session:
         }
 
     def search(self, asked: Document) -> Document:
-        """Begin a search from a program, `stop` the one at work, or tell how far it is."""
+        """Begin a search from a program, `stop` the one at work, or tell how far it is, and under which switches."""
         if asked.get("stop"):
             self.searching.stop()
         elif "program" in asked:
@@ -229,7 +230,8 @@ class Session:
                 raise InvalidInputError(f"seconds = {seconds!r}: expected 1 to {MOST_SECONDS}")
             start = self._predict(asked, "none").program
             self.searching.begin(Wanted(self._with(asked), start, float(seconds)))
-        return self.searching.state()
+            self._searched_under = {"what_if": asked.get("what_if")}
+        return {**self.searching.state(), **self._searched_under}
 
     def saved_search(self, asked: Document) -> Document:
         """A new folder beside the scenario with all that `optimize` writes of the search that ended."""

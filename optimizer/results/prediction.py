@@ -229,7 +229,8 @@ class PredictionResult:
     @property
     def set_points(self) -> tuple[str, ...]:
         """The program as lines of text, as one types it into an instrument."""
-        return set_point_lines(self.program, self.problem.scenario.ambient_pressure)
+        scenario = self.problem.scenario
+        return set_point_lines(self.program, scenario.ambient_pressure, column=scenario.column)
 
     @property
     def program_file(self) -> str:

@@ -117,8 +117,11 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
     return [
         (
             "Column",
-            f"{dimensions(column)}, {scenario.phase}{_passage(column)}; {celsius(scenario.min_temperature):g} to "
-            f"{celsius(scenario.max_temperature):g} °C",
+            dimensions(
+                column,
+                about=f", {scenario.phase}{_passage(column)}; {celsius(scenario.min_temperature):g} to "
+                f"{celsius(scenario.max_temperature):g} °C",
+            ),
         ),
         *(
             (

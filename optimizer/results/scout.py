@@ -62,7 +62,9 @@ def first_document(scenario: Scenario, runs: Sequence[FirstRun]) -> Document:
         "runs": [
             {
                 **document_of(run, scenario.ambient_pressure),
-                "set_points": list(set_point_lines(run.program, scenario.ambient_pressure)),
+                "set_points": list(
+                    set_point_lines(run.program, scenario.ambient_pressure, column=scenario.column)
+                ),
             }
             for run in runs
         ],
@@ -108,7 +110,9 @@ def scout_document(found: Scouted) -> Document:
         "suggestion": suggestion(found),
         "worth_share": WORTH,
         "to_paste": next_text(found),
-        "set_points": [] if best is None else list(set_point_lines(best.run.program, ambient)),
+        "set_points": []
+        if best is None
+        else list(set_point_lines(best.run.program, ambient, column=scenario.column)),
         "warnings": list(found.problem.warnings),
         "cautions": [] if best is None else list(cautions_of(scenario, [best.run.program])),
     }

@@ -139,14 +139,18 @@ def pressure_text(absolute: float, ambient_pressure: float) -> str:
 
 
 def set_point_lines(
-    program: Program, ambient_pressure: float, bake_out_ramp: bool = False
+    program: Program, ambient_pressure: float, bake_out_ramp: bool = False, column: Column | None = None
 ) -> tuple[str, ...]:
-    """Both tables as plain lines, for a notebook or a terminal."""
+    """Both tables as plain lines, for a notebook or a terminal, and what a column's line is to be set to."""
     tables = (
         oven_set_points(program.oven, bake_out_ramp),
         carrier_set_points(program.carrier, ambient_pressure),
     )
-    return tuple(line for table in tables for line in _lines(table))
+    behind = () if column is None else line_to_set(column)
+    return (
+        *(line for table in tables for line in _lines(table)),
+        *(f"{name}: {text}" for name, text in behind),
+    )
 
 
 def one_line(table: SetPoints) -> str:
@@ -166,18 +170,27 @@ def program_lines(program: Program, ambient_pressure: float) -> tuple[str, str]:
     return one_line(oven_set_points(program.oven)), f"{program.carrier.mode}, {carrier}"
 
 
-def dimensions(column: Column, times: str = "×") -> str:
-    """A column's dimensions in words, with what is joined to it."""
+def dimensions(column: Column, times: str = "×", about: str = "") -> str:
+    """A column's dimensions in words, what else is known of it, and what is joined to it."""
 
     def pieces(joined: tuple[Bare, ...]) -> str:
         return " and ".join(
-            f"{L:g} m {times} {d * 1e3:g} mm" + ("" if T is None else f" at {celsius(T):g} °C")
+            f"{L:g} m {times} {d * 1e3:g} mm uncoated" + ("" if T is None else f" at {celsius(T):g} °C")
             for L, d, T in joined
         )
 
-    first = f"{pieces(column.before)} uncoated, then " if column.before else ""
-    last = f", then {pieces(column.after)} uncoated" if column.after else ""
-    return f"{first}{_coated(column, times)}{last}"
+    first = f"{pieces(column.before)}, then " if column.before else ""
+    last = f"{';' if about else ','} then {pieces(column.after)}" if column.after else ""
+    return f"{first}{_coated(column, times)}{about}{last}"
+
+
+def line_to_set(column: Column) -> tuple[tuple[str, str], ...]:
+    """Temperatures to set behind the oven, as names and texts; empty without a line there."""
+    return tuple(
+        ("Line behind the oven", f"{celsius(T):g} °C ({L:g} m × {d * 1e3:g} mm)")
+        for L, d, T in column.line
+        if T is not None
+    )
 
 
 def _coated(column: Column, times: str) -> str:

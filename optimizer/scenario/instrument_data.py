@@ -37,6 +37,7 @@ from optimizer.base.quantities import (
     HoldUp,
     LargestPressure,
     Length,
+    LineTemperature,
     MakeUp,
     Mesh,
     Name,
@@ -157,7 +158,7 @@ class Segment(Table):
     """length as it is now; trims are cut off the first one before the column"""
     inner_diameter: Annotated[Bore, key("inner_diameter_mm")]
     """bore"""
-    temperature: Annotated[Temperature | None, key("temperature_C", unless_stated="the oven's")] = None
+    temperature: Annotated[LineTemperature | None, key("temperature_C", unless_stated="the oven's")] = None
     """of a transfer line behind the oven, the last pieces alone; hot zones burn"""
 
 

@@ -38,6 +38,11 @@ SPELLINGS = {
     if "kPa" in key
     for unit in KPA_PER
 }
+# Other words for where a piece is joined.
+SAID_FOR = {
+    **dict.fromkeys(("behind", "downstream", "outlet", "end", "detector", "last"), "after"),
+    **dict.fromkeys(("in front", "in front of", "upstream", "inlet", "start", "injector", "first"), "before"),
+}
 BLANK = "fill in"
 BLANKS_REMAIN = f'replace each "{BLANK}" by a value; a number stands without quotes'
 _ASSIGNMENT = re.compile(rf'^\s*(?P<key>\w+)\s*=\s*"{BLANK}"\s*(?:#\s*(?P<comment>.*))?$')
@@ -345,7 +350,10 @@ def _number_hint(value: Any) -> str:
 
 
 def _choice_hint(value: Any, choices: list[str]) -> str:
-    near = nearest(value, choices, 0.5) if isinstance(value, str) else None
+    if not isinstance(value, str):
+        return ""
+    said = SAID_FOR.get(value.strip().casefold())
+    near = said if said in choices else nearest(value, choices, 0.5)
     return f"; did you mean {near!r}?" if near else ""
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from models.column.carrier_gas import carrier_gas, diffusion_constant
 from models.column.formula import diffusion_volume, molar_mass
+from models.column.passage import length_as_alone
 from models.column.programs import CarrierProgram, OvenProgram, Program, batch_of
 from models.column.retention import Retention
 from models.column.system import (
@@ -91,6 +92,7 @@ def test_a_cut_takes_from_the_guard() -> None:
     column = PIECES["5 m uncoated + 30 m k 4"]
     shorter = column.shortened(0.5)
     assert (shorter.length, shorter.before) == (30.0, (Bare(4.5, 0.25e-3),))
-    # Of one bore throughout: as a column of the whole length.
-    assert column.length_as_first == pytest.approx(35.0)
+    # At a vacuum the stay in the coated piece goes with the root of the whole length, alone with its square.
+    assert length_as_alone(ColumnSystem(column, HELIUM, 0.0)) == pytest.approx(4 * 35.0, rel=1e-4)
+    assert length_as_alone(ColumnSystem(Column(*MAIN), HELIUM, 0.0)) == 30.0
     assert Column(*MAIN).shortened(0.5).length == 29.5

@@ -4,7 +4,7 @@ import { ask, command, enterWith, find, gone, hasKey, list, lock, make, percent,
 import { campaignOf, showCampaign } from "/static/campaign.js";
 import { drawn, drawPair, drawTrail, layout, svg } from "/static/chart.js";
 import { cornerText, corners, moved, nudged, programOf, schedulesOf, shown } from "/static/schedule.js";
-import { searchFrom, watchSearch } from "/static/searching.js";
+import { searchFrom, showUnder, watchSearch } from "/static/searching.js";
 import { setUpOf, showForm } from "/static/setup.js";
 import { showSwitches, switches, switchesOf } from "/static/switches.js";
 
@@ -569,6 +569,7 @@ switchesOf({ pair: () => told?.pair?.names ?? null, changed: () => {
   tried = [];
   if (told) settle(told.program, { whatever: true });
   ghosts.forEach((each) => addGhost(each.label, each.program));
+  showUnder();
 } });
 searchFrom({
   program: () => told.program, show: choose, behind: addGhost, saved: () => read({}),

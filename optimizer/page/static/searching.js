@@ -1,11 +1,12 @@
 // A search from the program that is shown: begun, followed, stopped, its candidates listed and saved.
 
 import { ask, command, find, make, percent, Refused } from "/static/ask.js";
-import { switches } from "/static/switches.js";
+import { inWords, switches } from "/static/switches.js";
 
 const LOOK = 300; // ms between looks at a search
 let page = null; // what the program's view does with it
 let watching = false;
+let under = null; // the switches of the search whose candidates are listed
 
 /** `given`: program() shown now, show(program), behind(label, program), simulated(candidates), saved(). */
 export function searchFrom(given) {
@@ -44,7 +45,16 @@ function showSearch(state) {
     `${each.run_time.toFixed(2)} min, ${each.share === null ? "–" : percent(each.share)}${each.runs ? "" : ", cannot be run"} `,
     make("button", { type: "button", "aria-label": `Show ${each.label}`, onclick: () => page.show(each.program) }, "Show"), " ",
     make("button", { type: "button", "aria-label": `Draw ${each.label} behind`, onclick: () => page.behind(each.label, each.program) }, "Draw behind"))));
-  if (!atWork && !finishing) page.simulated(candidates); // on the way they are not simulated yet
+  under = candidates.length ? state.what_if ?? null : null;
+  showUnder();
+  if (!atWork && !finishing && sameSwitches()) page.simulated(candidates); // on the way they are not simulated yet
+}
+
+const sameSwitches = () => !under || JSON.stringify(under) === JSON.stringify(switches());
+
+/** Candidates of other switches than the page has now say so. */
+export function showUnder() {
+  find("searched-under").textContent = sameSwitches() ? "" : `Found with other what-ifs than are set now: ${inWords(under) || "none"}.`;
 }
 
 find("search").addEventListener("click", () => {

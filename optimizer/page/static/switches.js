@@ -31,14 +31,19 @@ export function showSwitches(scenario) {
   showSet();
 }
 
+/** Switches in words; empty where nothing differs. */
+export function inWords(set) {
+  const owned = columns.find((each) => each.name === set.column);
+  return [set.hydrogen ? "hydrogen" : "", owned ? `column ${owned.name}, ${owned.text} as on its tag` : "", ...set.left_out.map((each) => `${each} left out`), ...set.ignored.map((each) => `${each.join(" and ")} ignored`)].filter(Boolean).join("; ");
+}
+
 function showSet() {
   const row = (text, label, back) => make("li", {}, `${text} `, make("button", { type: "button", "aria-label": label, onclick: () => (back(), changed()) }, "Take back"));
   find("switched").replaceChildren(
     ...leftOut.map((name) => row(`${name} left out`, `Count ${name} again`, () => { leftOut = leftOut.filter((each) => each !== name); })),
     ...ignored.map((pair) => row(`${pair.join(" and ")} ignored`, `Count ${pair.join(" and ")} again`, () => { ignored = ignored.filter((each) => each !== pair); })));
-  const owned = columns.find((each) => each.name === column);
-  const said = [hydrogen ? "hydrogen" : "", owned ? `column ${owned.name}, ${owned.text} as on its tag` : "", ...leftOut.map((each) => `${each} left out`), ...ignored.map((each) => `${each.join(" and ")} ignored`)].filter(Boolean);
-  find("what-if-said").textContent = said.length ? `What if: ${said.join("; ")}. The scenario's files are as they were${owned ? ", and so is the program: search from here for one that suits that column" : ""}.` : "";
+  const said = inWords(switches());
+  find("what-if-said").textContent = said ? `What if: ${said}. The scenario's files are as they were${column ? ", and so is the program: search from here for one that suits that column" : ""}.` : "";
 }
 
 function changed() {

@@ -112,7 +112,7 @@ def show_standing(console: Console, found: Standing, campaign: Campaign) -> None
 def _show_program(console: Console, scenario: Scenario, name: str, program: Program) -> None:
     """Set points ready to type, and how the run comes back."""
     console.print(f"Set points of {escape(name)}:")
-    for line in set_point_lines(program, scenario.ambient_pressure):
+    for line in set_point_lines(program, scenario.ambient_pressure, column=scenario.column):
         console.print(f"  {escape(line)}")
     folder = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
     console.print(f"Once it is made: rampwright add {folder} --run FILE", markup=False, soft_wrap=True)

@@ -38,7 +38,7 @@ def show_first(console: Console, scenario: Scenario, runs: Sequence[FirstRun]) -
             f"\n[bold]{run.name}[/bold]: {length} min, hold-up time {shown.hold_up} min (computed), "
             f"{shown.heating} °C per hold-up time"
         )
-        for line in set_point_lines(run.program, scenario.ambient_pressure):
+        for line in set_point_lines(run.program, scenario.ambient_pressure, column=scenario.column):
             console.print(f"  {escape(line)}")
     _show_paste(console, first_text(scenario, runs))
     for note in first_notes(scenario, runs):
@@ -72,7 +72,7 @@ def show_next(console: Console, found: Scouted) -> None:
         console.print(f"[bold]{escape(line)}[/bold]" if line.startswith("Next: ") else escape(line))
     text = next_text(found)
     if best is not None and text is not None:
-        for line in set_point_lines(best.run.program, scenario.ambient_pressure):
+        for line in set_point_lines(best.run.program, scenario.ambient_pressure, column=scenario.column):
             console.print(f"  {escape(line)}")
         _show_paste(console, text)
     console.print(f"[dim]{escape(METHOD)}[/dim]")

@@ -34,6 +34,7 @@ from optimizer.results.scenario_words import need_in_words
 from optimizer.results.set_points import (
     carrier_set_points,
     inlet_line,
+    line_to_set,
     oven_set_points,
     pressure_text,
     program_lines,
@@ -123,6 +124,7 @@ def candidate_view(scenario: Scenario, candidate: Candidate, pictures: dict[str,
         "pressures": _pressures(candidate.inlet_pressure, ambient),
         "flows": (
             *((("Column flow", _span(flow_mL_min(prediction.flow))),) if line is None else line.lines()),
+            *line_to_set(scenario.column),
             *detector_settings(scenario, prediction).lines(),
         ),
         "image": as_image(pictures[f"chromatogram_{candidate.rank}.svg"]),
@@ -311,7 +313,7 @@ def candidate_lines(scenario: Scenario, candidate: Candidate) -> list[str]:
     prediction = candidate.prediction
     bake = bake_out_part(scenario, prediction)
     own_ramp = bake is not None and bake.own_ramp
-    lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp)
+    lines += set_point_lines(prediction.program, scenario.ambient_pressure, own_ramp, scenario.column)
     if bake is not None:
         lines.append(f"Bake-out: {bake.words(len(prediction.program.oven.ramps))}")
     pressure = candidate.inlet_pressure

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from models.column.pieces import Bare
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
 from models.units import flow_si, kelvin
 from optimizer.goal.cautions import cautions, cautions_in_brief, extrapolation, minutes_to_explosive
@@ -69,6 +70,24 @@ def test_stated_decomposition_brings_the_caution_of_toxic_gas() -> None:
     assert names[0] in line
     limits_only = replace(SCENARIO, analytes=sensitive(names)[1:])
     assert "toxic" not in " ".join(cautions(limits_only, [program_to(200.0)]))
+
+
+def test_a_line_colder_than_the_oven_gets_or_hotter_than_the_column_may_be() -> None:
+    def said(celsius: float | None, highest: float) -> str:
+        piece = Bare(1.5, 0.15e-3, None if celsius is None else kelvin(celsius))
+        scenario = replace(SCENARIO, column=replace(SCENARIO.column, after=(piece,)))
+        found = [
+            line for line in cautions_in_brief(scenario, [program_to(highest)]) if "behind the oven" in line
+        ]
+        assert len(found) <= 1
+        return "".join(found)
+
+    cold, hot = said(200.0, 300.0), said(350.0, 300.0)
+    assert "entered as 200 °C, and a program here heats the oven to 300 °C" in cold
+    assert "above the column's continuous limit of 325 °C" in hot
+    assert "manuals" in cold
+    assert "manuals" in hot
+    assert said(280.0, 280.0) == said(None, 300.0) == ""
 
 
 def test_the_short_term_limit_of_the_column() -> None:

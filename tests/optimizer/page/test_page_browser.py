@@ -383,6 +383,11 @@ def test_a_search_is_started_stopped_and_its_candidates_shown(page: Browser, ser
     first = float(text(page, "#candidates li").split()[0])
     until(page, f"parseFloat(document.querySelector('#run').textContent) === {first}")
     ready(page)  # nothing moves any more under the mouse
+    page.tab.check("#hydrogen")
+    until(page, "document.querySelector('#searched-under').textContent.endsWith('set now: none.')")
+    page.tab.uncheck("#hydrogen")
+    until(page, "document.querySelector('#searched-under').textContent === ''")
+    ready(page)
     page.click("#save-search")
     until(page, "document.querySelector('#search-saved').textContent.includes('Written into')")
     assert (served.session.folder / "results-1" / "report.html").exists()

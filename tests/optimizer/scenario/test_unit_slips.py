@@ -43,7 +43,7 @@ ASKED = [
     (
         "start_C = 110",
         "start_C = 323",
-        "current.oven.start_C = 323 is unusual; did you mean 323 K, 49.85 °C?",
+        "current.oven.start_C = 323 is unusual; did you mean 323 K, 49.85 °C, or 323 °F, 161.7 °C?",
     ),
 ]
 
