@@ -10,6 +10,7 @@ from optimizer.results.set_points import dimensions, pressure_text
 from optimizer.runs.blank import ColumnBleed
 from optimizer.scenario.data import AnalyteDetail, PairRule, Scenario
 from optimizer.scenario.instrument_data import NO_DETECTOR, Detector
+from optimizer.scenario.schema import UNSTATED_PHASE
 
 
 def goal_lines(scenario: Scenario) -> list[str]:
@@ -114,12 +115,13 @@ def inputs(scenario: Scenario) -> list[tuple[str, str]]:
         f"{rate * SECONDS_PER_MINUTE:g} °C/min up to {celsius(T):g} °C"
         for T, rate in instrument.heating_limits
     )
+    phase = "phase not stated" if scenario.phase == UNSTATED_PHASE else scenario.phase
     return [
         (
             "Column",
             dimensions(
                 column,
-                about=f", {scenario.phase}{_passage(column)}; {celsius(scenario.min_temperature):g} to "
+                about=f", {phase}{_passage(column)}; {celsius(scenario.min_temperature):g} to "
                 f"{celsius(scenario.max_temperature):g} °C",
             ),
         ),

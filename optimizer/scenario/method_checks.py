@@ -297,12 +297,14 @@ def column_warnings(table: ScenarioTable, given: Given) -> Iterator[str]:
             "every packed column differs; measure hold-up time and flow once and state [column.measured]"
         )
     told = [run for run in table.scouting_runs if not isinstance(run.carrier, PRESSURES)]
-    if told and column.segments:
+    to_come = [mode for mode in table.search.carrier_modes if "pressure" not in mode]
+    if column.segments and (told or to_come):
         heat = " and how hot they are" if column_of(table).line else ""
+        what = f"run {told[0].name} sets flow" if told else f"search.carrier_modes has {to_come[0]}"
+        remedy = "state the run as the inlet pressure that it held" if told else "search by inlet pressure"
         yield (
-            f"run {told[0].name} sets flow: predictions take the instrument to know the pieces that are joined to the "
-            f"column (of one bore, as one length){heat}; where it does not, state the run as the inlet pressure that "
-            "it held"
+            f"{what}: predictions take the instrument to know the pieces that are joined to the column (of one bore, "
+            f"as one length){heat}; where it does not, {remedy}"
         )
     if told and (porous or column.packed is not None):
         free = "" if column.inner_diameter is None else f" of {2e3 * column_of(table).radius:.3g} mm"

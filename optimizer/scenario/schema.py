@@ -52,6 +52,8 @@ from optimizer.scenario.instrument_data import (
 )
 from optimizer.scenario.program_tables import CarrierProgramTable, OvenTable, ProgramTable
 
+UNSTATED_PHASE = "not stated"
+
 SignalToNoise = Annotated[
     float,
     Quantity(*SIGNAL_TO_NOISE_RANGE, NUMBER, below="3 is the usual limit of detection, and the default"),
@@ -90,7 +92,7 @@ class ColumnTable(Table):
     """what the column lets through: `[column.measured]`"""
     bleed: ColumnBleed | None = None
     """what it gives off: `[column.bleed]`"""
-    phase: Name = "not stated"
+    phase: Name = UNSTATED_PHASE
     """for the report only"""
     min_temperature: Annotated[StartTemperature, key("min_temperature_C")]
     """lowest temperature of the column"""
