@@ -17,7 +17,7 @@ from scipy.optimize import linprog
 
 from models.column.programs import Array, ProgramBatch
 from models.effort import Accuracy
-from optimizer.goal.drawn_margins import AT_ONCE, OVER, DrawnMargins, backoff, drawn_margins
+from optimizer.goal.drawn_margins import OVER, DrawnMargins, backoff, drawn_margins, programs_at_once
 from optimizer.goal.goal import Assessment, Problem, end_of_peak
 from optimizer.goal.limits import LATE
 from optimizer.search.found import FEASIBLE
@@ -109,7 +109,7 @@ def judged_programs(
         return nominal
     rows = np.arange(batch.size) if could_win is None else np.flatnonzero(could_win(nominal))
     cost, required = nominal.cost.copy(), required.copy()
-    for part in np.array_split(rows, max(1, -(-len(rows) // AT_ONCE))):
+    for part in np.array_split(rows, max(1, -(-len(rows) // programs_at_once(problem)))):
         if part.size:
             drawn = drawn_margins(problem, batch[part], assessment[part])
             late = _end_in_draws(drawn) - assessment.run_time[part]

@@ -12,7 +12,7 @@ from models.column.programs import Array, ProgramBatch, delayed
 from models.peaks.resolution import facing_shares, resolution
 from optimizer.goal.goal import Assessment, Problem, end_of_peak
 from optimizer.goal.limits import LATE, Runs, margins
-from optimizer.goal.robustness import DRAWS, Backoff, DrawnPeaks
+from optimizer.goal.robustness import Backoff, DrawnPeaks
 
 Index = NDArray[np.intp]
 
@@ -22,11 +22,8 @@ OVER = 0.95  # share of draws in which the last peak is over when the program en
 TELLING = 100  # draws that tell such a spread well enough
 NOTHING = 1e-9  # share of a needed resolution that is none
 LARGEST_KAPPA = 6.0  # standard deviations; more is never asked for
-AT_ONCE, AT_ONCE_COMPOUNDS = (
-    16,
-    40,
-)  # programs whose draws are judged together: what they take stays near the processor
-PAIRS_AT_ONCE = 1024  # whose resolutions in draws are worked out together, for the same reason
+DRAWN_AT_ONCE = 50_000  # peaks in draws that are judged together: what they take stays near the processor
+PAIRS_AT_ONCE = 64  # whose resolutions in draws are worked out together, for the same reason
 
 
 @dataclass(frozen=True)
@@ -100,11 +97,14 @@ class Judged:
     later_end: Array
 
 
+def programs_at_once(problem: Problem) -> int:
+    """How many programs are judged by draws together."""
+    return max(DRAWN_AT_ONCE // (len(problem.fit.retention) * problem.robustness.count), 1)
+
+
 def judged(problem: Problem, batch: ProgramBatch, assessment: Assessment) -> Judged:
     """N programs and their accurate assessment judged by draws, with memory for a few at a time."""
-    compounds = max(assessment.retention.shape[1], AT_ONCE_COMPOUNDS)
-    many = max(problem.robustness.count // DRAWS, 1)
-    at_once = max(AT_ONCE * AT_ONCE_COMPOUNDS // (compounds * many), 1)
+    at_once = programs_at_once(problem)
     parts = [slice(first, first + at_once) for first in range(0, batch.size, at_once)]
 
     def part(rows: slice) -> tuple[Array, Array, Array]:

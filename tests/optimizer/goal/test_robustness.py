@@ -14,11 +14,11 @@ from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si, kelvin
 from optimizer.goal.drawn_margins import (
-    AT_ONCE,
     DrawnMargins,
     backoff,
     drawn_margins,
     judged,
+    programs_at_once,
     resolution_spread,
     signed_resolutions,
 )
@@ -250,7 +250,8 @@ def test_many_programs_are_judged_as_each_alone(problem: Problem) -> None:
         pairs=replace(problem.pairs, needed=needed),
     )
     asking.__dict__["tailing"] = np.linspace(0.9, 1.2, len(problem.scenario.compounds))
-    flows = PROGRAM.carrier.start * np.linspace(0.96, 1.04, AT_ONCE + 3)
+    several = programs_at_once(asking) + 3
+    flows = PROGRAM.carrier.start * np.linspace(0.96, 1.04, several)
     programs = [replace(PROGRAM, carrier=CarrierProgram("flow", flow)) for flow in flows]
     batch = batch_of([*programs, replace(PROGRAM, oven=OvenProgram(290.0, 60.0))])
     assessment = asking.assess(batch, "polish")
@@ -260,7 +261,7 @@ def test_many_programs_are_judged_as_each_alone(problem: Problem) -> None:
         alone = drawn_margins(asking, batch[n : n + 1], assessment[n : n + 1])
         assert found.pass_probability[n] == alone.pass_probability[0]
         assert found.margin[n] == pytest.approx(alone.margin[0], rel=1e-9)
-    assert np.unique(found.pass_probability).size > AT_ONCE / 2  # they can be told apart
+    assert np.unique(found.pass_probability).size > several / 2  # they can be told apart
 
 
 def test_the_end_that_is_held_is_late_enough_in_95_of_100_draws(problem: Problem) -> None:
