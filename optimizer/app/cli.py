@@ -31,6 +31,7 @@ from optimizer.app.options import (
     ScenarioPath,
     Seconds,
     adapt_every_column,
+    fit_first,
     program_of_options,
 )
 from optimizer.app.screen import (
@@ -44,6 +45,7 @@ from optimizer.app.screen import (
     say_compiling,
     show,
 )
+from optimizer.base.clock import wall
 from optimizer.base.errors import options_meant
 from optimizer.base.interruption import finishing, stop_on_signals
 
@@ -182,7 +184,7 @@ def optimize(
     place = place_of_option(study, study_name, context.get_parameter_source("study"))
     loaded = interface.load_scenario(scenario)
     prepare_folder(out, "optimize", force)  # better known before the search than after it
-    fitted = interface.fit(loaded)
+    fitted, seconds = fit_first(loaded, context.obj, seconds, rounds, cores if place is None else 1)
     with ProgressBar() as progress:
         made = interface.optimize(
             fitted,
@@ -435,13 +437,13 @@ def scout(
     finish(made, out, force, as_json)
 
 
-def main() -> None:
-    """Entry point."""
+def main(began: float | None = None) -> None:
+    """Entry point of a command that began at some time [s] by `clock.wall`; now when None."""
     stop_on_signals()
     prepare_streams()
     on_compile(say_compiling)
     with errors_told():
-        app()
+        app(obj=wall() if began is None else began)
 
 
 if __name__ == "__main__":

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from optimizer.app.chosen_program import Chosen
     from optimizer.scenario.data import Scenario
 
+WORTH_PROCESSES = 6.0  # s of budget, from which a search has processes
 ScenarioPath = Annotated[Path, typer.Argument(help="A scenario folder, or its scenario.toml.")]
 Matching = Annotated[Path | None, typer.Option(help="Table of names for unnamed peaks; proposed when new.")]
 Accept = Annotated[bool, typer.Option("--accept", help="Accept the proposed names.")]
@@ -103,6 +104,24 @@ def program_of_options(
             "candidate with --candidate N --results FOLDER"
         )
     return chosen(scenario, program)
+
+
+def fit_first(
+    scenario: Scenario, began: float, seconds: float | None, rounds: int | None, cores: int | None
+) -> tuple[Any, float | None]:
+    """The fit, while processes of a search that is long enough for them start; what is left [s] of its time budget.
+
+    `began` is when the command did [s], by `clock.wall`.
+    """
+    from optimizer.app.interface import fit
+    from optimizer.base.clock import ROUND, left_of
+    from optimizer.base.processes import start_early
+
+    budget = ROUND * rounds if rounds else seconds or scenario.search.seconds
+    if budget >= WORTH_PROCESSES:
+        start_early(cores, "optimizer.search.islands")
+    fitted = fit(scenario)
+    return fitted, seconds if rounds else left_of(budget, began)
 
 
 def adapt_every_column(

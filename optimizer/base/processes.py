@@ -6,6 +6,7 @@ does when imported, or which platform it is on. A worker ends when its pipe clos
 
 from __future__ import annotations
 
+import importlib
 import os
 import pickle
 import queue
@@ -18,6 +19,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from typing import IO, Any, Protocol
 
+from models import cores as available
 from models.cores import ONE_THREAD
 from models.errors import RampwrightError
 
@@ -28,6 +30,10 @@ Work = Callable[
 
 class LostWorkerError(RampwrightError):
     """A process that worked for this one has ended by itself."""
+
+
+MOST = 4  # of a search that have anything to do
+_early: list[subprocess.Popen[bytes]] = []  # begun before there is work for them
 
 
 class Workers(Protocol):
@@ -69,7 +75,7 @@ class Apart:
         self._ended = False
         try:
             for _ in given:
-                self._processes.append(_started())
+                self._processes.append(_early.pop() if _early else _started())
             for number, each in enumerate(given):
                 self.order(number, (work, each))
                 threading.Thread(target=self._listen, args=(number,), daemon=True).start()
@@ -92,13 +98,7 @@ class Apart:
 
     def end(self) -> None:
         self._ended = True
-        for process in self._processes:
-            process.kill()
-        for process in self._processes:
-            process.wait()
-            with suppress(OSError):  # what was still to be written to it
-                if process.stdin is not None:
-                    process.stdin.close()
+        _end(self._processes)
 
     def _listen(self, worker: int) -> None:
         process = self._processes[worker]
@@ -119,19 +119,42 @@ class Apart:
             )
 
 
+def start_early(cores: int | None, module: str) -> None:
+    """Begin a process for each core, or all there are, that imports a module: the next workers are these."""
+    count = min(cores or available.cores_here(), MOST)
+    if can_be_started() and count > 1:
+        _early.extend(_started(module) for _ in range(count - len(_early)))
+
+
+def end_early() -> None:
+    """End those for which there was no work."""
+    _end(_early)
+    _early.clear()
+
+
+def _end(processes: list[subprocess.Popen[bytes]]) -> None:
+    for process in processes:
+        process.kill()
+    for process in processes:
+        process.wait()
+        with suppress(OSError):  # what was still to be written to it
+            if process.stdin is not None:
+                process.stdin.close()
+
+
 def can_be_started() -> bool:
     """Whether there is a Python to start: a program that embeds it may have none."""
     return bool(sys.executable) and not getattr(sys, "frozen", False)
 
 
-def _started() -> subprocess.Popen[bytes]:
+def _started(*module: str) -> subprocess.Popen[bytes]:
     """A process that runs this module, deaf to the terminal's Ctrl-C: whoever started it ends it."""
     path = os.pathsep.join(os.path.abspath(each) for each in sys.path)
     apart: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
     return subprocess.Popen(
-        [sys.executable, "-P", "-m", "optimizer.base.processes"],
+        [sys.executable, "-P", "-m", "optimizer.base.processes", *module],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         env={**ONE_THREAD, **os.environ, "PYTHONPATH": path},
@@ -150,6 +173,8 @@ def _serve() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # nothing that is printed gets between the answers
+    for module in sys.argv[1:]:  # before messages are read, which import it too
+        importlib.import_module(module)
     messages: queue.SimpleQueue[Any] = queue.SimpleQueue()
     threading.Thread(target=_listen_to_parent, args=(messages,), daemon=True).start()
     work, given = messages.get()

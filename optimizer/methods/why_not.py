@@ -87,28 +87,29 @@ def out_of_reach(
     searched: Searched,
     seconds: float,
     progress: Progress | None = None,
+    left: float = np.inf,
 ) -> NotMet | None:
     """The requirement that cannot be met, of those that no program known keeps; None where none is shown to be so.
 
-    `seconds` is the budget of the search that found nothing feasible; this takes as long as one change that is tried. A
-    Ctrl-C ends it.
+    `seconds` is the budget of the search that found nothing feasible; this takes as long as one change that is tried,
+    and no longer than is `left` [s]. A Ctrl-C ends it.
     """
     if outcome.not_met is None or outcome.not_met.nominal is not None:
         return None
     try:
         each_seconds = max(SHARE * seconds / SEARCHES, LEAST_SECONDS)
-        return beyond_reach(nominal_problem(problem), searched, each_seconds, progress)
+        return beyond_reach(nominal_problem(problem), searched, each_seconds, progress, left)
     except KeyboardInterrupt:
         return None
 
 
 def beyond_reach(
-    problem: Problem, searched: Searched, each_seconds: float, progress: Progress | None
+    problem: Problem, searched: Searched, each_seconds: float, progress: Progress | None, left: float = np.inf
 ) -> NotMet | None:
-    """The same of a problem judged nominally, with so long [s] for each search."""
+    """The same of a problem judged nominally, with so long [s] for each search, and what is `left` [s] for all."""
     families = families_of(problem.scenario)
     count = MORE_SEARCHES if any(family.carrier_ramps for family in families) else SEARCHES
-    until = now() + count * each_seconds
+    until = now() + min(count * each_seconds, left)
     for alone in _never_kept(problem, searched):
         reached: list[Found] = []
         for number in range(count):

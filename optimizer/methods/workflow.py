@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from math import ceil, floor, log10
 
 import numpy as np
 
@@ -40,7 +41,8 @@ LONGER = 4  # times the budget, with which a search that found nothing is worth 
 NEVER = 1e9  # s, when a program ends that is not to be cut
 WORTH_A_RAMP = 0.005  # of the run time, which it must save to be worth a word
 # Of the budget, by when is over: the search where there is a front; where nothing meets the goal, the search, programs
-# that give up a requirement, and rounding; the rest is the front's, or goes to single changes.
+# that give up a requirement, and rounding, all later by what processes took to start; the rest is the front's, or goes
+# to single changes.
 FRONT_FROM, WITHOUT, CONCEDED, ROUNDED = 0.6, 0.5, 0.6, 0.65
 # And of what is left after the search, which at most so many seconds are kept for, by when rounding begins no further
 # program; those to be shown are then simulated in all draws.
@@ -226,8 +228,8 @@ def _optimize(
     )
     feasible = bool(searched.all()) and searched.all()[0].feasible
     if what_if:
-        searched = conceded(problem, searched, budget, progress, began + CONCEDED * budget)
-    settled = searching + SETTLED * kept if feasible else ROUNDED * budget
+        searched = conceded(problem, searched, budget, progress, began + searched.late + CONCEDED * budget)
+    settled = searching + SETTLED * kept if feasible else searched.late + ROUNDED * budget
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
         if progress:
             progress(0.99, "rounding to the instrument's steps")
@@ -237,35 +239,40 @@ def _optimize(
             outcome = replace(outcome, not_met=why_not(problem, outcome, searched, _longer(budget)))
     if searched.interrupted or stop_asked():  # who ended the search wants its result now
         return problem, replace(outcome, interrupted=True)
+
+    def part(share: float) -> float:
+        return share * budget if rounds_are_counted() else min(share * budget, began + budget - now())
+
     if what_if and outcome.feasible:
-        outcome = _with_ramp_more(problem, outcome, searched, RAMP_TIME * budget, progress)
+        outcome = _with_ramp_more(problem, outcome, searched, part(RAMP_TIME), progress)
         if not outcome.interrupted:
-            outcome = _with_unknowns_cost(problem, outcome, searched, UNKNOWNS_TIME * budget, progress)
+            outcome = _with_unknowns_cost(problem, outcome, searched, part(UNKNOWNS_TIME), progress)
         if outcome.interrupted:
             return problem, outcome
     if what_if and aside is not None:
         if progress:
             progress(0.99, "what another injection is worth")
-        outcome = aside(problem, outcome, searched, WORTH_TIME * budget)
-    left = began + budget - now()
+        outcome = aside(problem, outcome, searched, part(WORTH_TIME))
+    left = np.inf if rounds_are_counted() else began + budget - now()
     if front and not outcome.feasible:
         outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")
     if front and outcome.feasible:
         known = [each.prediction for each in outcome.candidates if each.feasible]
-        made = front_of(problem, searched, front, max(left, 0.0), progress, known)
+        made = front_of(problem, searched, front, max(began + budget - now(), 0.0), progress, known)
         outcome = replace(outcome, front=made.points, front_note=made.note)
     elif what_if and not outcome.feasible:
-        impossible = out_of_reach(problem, outcome, searched, budget, progress)
+        impossible = out_of_reach(problem, outcome, searched, budget, progress, left)
         helpful = what_ifs(problem, outcome, searched, budget, progress, began + budget)
         outcome = replace(outcome, what_ifs=helpful, not_met=impossible or outcome.not_met)
     return problem, outcome
 
 
 def _longer(budget: float) -> str:
-    """The option for a budget `LONGER` times as large."""
+    """The option for a budget `LONGER` times as large; in time a round number, as it may be part of a command's."""
     if rounds_are_counted():
         return f"--rounds {LONGER * round(budget / ROUND)}"
-    return f"--seconds {LONGER * budget:g}"
+    digit = 10.0 ** floor(log10(LONGER * budget))
+    return f"--seconds {digit * ceil(LONGER * budget / digit):g}"
 
 
 def _with_ramp_more(
@@ -286,6 +293,7 @@ def _with_ramp_more(
         or scenario.search.oven_temperature is not None
         or ramps >= len(WORDS)
         or ramps + baking > scenario.instrument.max_oven_ramps
+        or budget <= 0
     ):
         return outcome
     more = family(scenario, ramps, best.family.controlled, best.family.carrier_ramps)
@@ -306,7 +314,7 @@ def _with_unknowns_cost(
 
     scenario, best = problem.scenario, searched.all()[0]
     unknowns = scenario.counted_unknowns
-    if not unknowns or not best.feasible:
+    if not unknowns or not best.feasible or budget <= 0:
         return outcome
     given = [best.family.program(best.family.values(best.descent.z), NEVER, scenario.instrument.steps.time)]
     shown = shown_as(progress, "without the unknowns", 0, 1)

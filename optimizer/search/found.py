@@ -51,6 +51,7 @@ class Searched:
 
     Where draws decide, `nominal` has the best by nominal margins; empty elsewhere. `refused` is the shortest that met
     the goal by first derivatives but not in simulated draws: on the grid it may become better than what descents made.
+    `late` is what of the budget was spent [s] before all its processes were at work, as far as it counts.
     """
 
     best: dict[int, list[Found]] = field(default_factory=dict)
@@ -61,6 +62,7 @@ class Searched:
     given: Found | None = None  # the best of the programs that the search began from, if it meets the goal
     nominal: dict[int, list[Found]] = field(default_factory=dict)
     refused: Found | None = None
+    late: float = 0.0
 
     def refuse(self, found: Found) -> None:
         """Remember an end that simulated draws refuse, if none that was is shorter."""

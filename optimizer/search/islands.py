@@ -15,14 +15,14 @@ from models.column.programs import Program
 from models.engine.compiled import is_kept
 from optimizer.base.clock import ROUND, Progress, now, round_done, rounds_are_counted, wall
 from optimizer.base.interruption import postponed, signals_so_far, stop_if_asked
-from optimizer.base.processes import Apart, Here, LostWorkerError, Workers, can_be_started
+from optimizer.base.processes import MOST, Apart, Here, LostWorkerError, Workers, can_be_started, end_early
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Found, Searched, rank
 from optimizer.search.program_space import Family
 from optimizer.search.search import Ended, Search, keep
 from optimizer.search.study import SharedStudy
 
-ISLANDS = 4  # whatever the number of cores, which thus changes no result
+ISLANDS = MOST  # whatever the number of cores, which thus changes no result
 STEPS = 5  # of each island between exchanges
 ALONE = (
     3.0  # s of budget below which a search is one island, in this process: the others would hardly have begun
@@ -31,6 +31,7 @@ SCREENED = 2048  # programs of each family before the first descent, by all isla
 SCREENED_PER_SECOND = 1600  # and of all families together, for each second of the budget
 LEAST_SCREENED = 256  # by each island; and so many at once
 SEEDS_APART = 1_000_003  # between the seeds of islands; the first has the search's own
+LATE = 0.5  # of what a search gets that finds nothing: its processes' start counts up to that
 WAIT = 0.1  # s between looks at the clock while others work
 
 
@@ -98,7 +99,8 @@ def search(
     Parameters
     ----------
     cores : processes to spread the islands over; None for a lone island in this process, as with a shared study
-    without : budget [s] after which the search ends if nothing it found meets the goal
+    without : budget [s] after which the search ends if nothing it found meets the goal, be it before or after
+        `seconds`; it begins when all processes are at work, or when half as much is gone
     given : programs to begin from, beside the method in use: what is found is no worse, where a family holds them
     best : called with each program that meets the goal and is shorter than those before
     """
@@ -113,8 +115,7 @@ def search(
         return clock() - began
 
     def limit() -> float:
-        found = any(ends and ends[0].feasible for ends in state.best.values())
-        return seconds if found or without is None else min(seconds, without)
+        return seconds if without is None or leading is not None else state.late + without
 
     share = int(SCREENED_PER_SECOND * seconds / max(len(families), 1)) // 256 * 256
     screened = min(max(share, LEAST_SCREENED), SCREENED) // islands
@@ -135,12 +136,11 @@ def search(
             )
         else:
             workers, homes = _begun(problem, families, seed, screened, given, min(cores or 1, islands))
-        exchange.busy = set(homes.values())
-        until = limit()
-        while (done := spent()) < until:
+        exchange.busy, starting = set(homes.values()), set(homes.values())
+        leading, state.late = _leading(state, families, exchange), LATE * (without or 0.0)
+        while (done := spent()) < (until := limit()):
             if not exchange.busy:
                 news = [] if lone else _merged(state, families, exchange)
-                until = limit()
                 steps = _steps(islands, until - done)
                 exchange = _Exchange({homes[island] for island in steps})
                 for worker in exchange.busy:
@@ -150,6 +150,9 @@ def search(
             if answered is None:
                 continue
             worker, answer = answered
+            if worker in starting:
+                starting.discard(worker)
+                state.late = state.late if starting else min(done, state.late)
             if answer.last:
                 exchange.busy.discard(worker)
             if not answer.screened:
@@ -174,6 +177,7 @@ def search(
     finally:
         if workers is not None:
             workers.end()
+        end_early()
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
         if lone is None:
             _merged(state, families, exchange)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import threading
 from dataclasses import replace
+from itertools import count
+from pathlib import Path
 
 import pytest
 
 import rampwright as rw
 from models.errors import InvalidInputError
-from optimizer.base.clock import wall
+from optimizer.base.clock import REPORT, left_of, wall
 from optimizer.methods.workflow import optimize
 from tests.optimizer.bad_inputs import write_good_scenario
+from tests.optimizer.command import call
 from tests.optimizer.searches import STEP
 
 BUDGET = 130 * STEP  # s, long enough for islands
@@ -41,6 +44,32 @@ def test_all_of_it_shares_the_budget(fitted: rw.Fitted, changes: dict[str, objec
     assert outcome.feasible == ("min_resolution" not in changes)
     assert bool(outcome.front) == ("front_points" in changes)
     assert bool(outcome.what_ifs) == ("min_resolution" in changes)
+
+
+def test_a_report_is_as_slow_as_what_came_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("optimizer.base.clock.perf_counter", lambda: 107.0)
+    assert left_of(20.0, 105.0) == pytest.approx(20.0 - 2.0 - 2.0 * REPORT)
+    assert left_of(20.0, 95.0) == 10.0  # half is for the search, whatever the rest takes
+
+
+@pytest.mark.parametrize(
+    ("options", "left"), [(["--seconds", "40"], 40.0), ([], 20.0), (["--rounds", "9"], None)]
+)
+def test_the_budget_of_a_command_begins_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, options: list[str], left: float | None
+) -> None:
+    write_good_scenario(tmp_path / "five")
+    given: list[float | None] = []
+
+    def noted(*_: object, seconds: float | None, **__: object) -> None:
+        given.append(seconds)
+        raise InvalidInputError("enough")
+
+    monkeypatch.setattr("optimizer.app.interface.optimize", noted)
+    looks = count()
+    monkeypatch.setattr("optimizer.base.clock.perf_counter", lambda: float(next(looks)))  # s a look
+    assert call(monkeypatch, "optimize", tmp_path / "five", "--out", tmp_path / "out", *options) == 2
+    assert given == [None if left is None else pytest.approx(left - 1 - REPORT)]
 
 
 def test_cores_do_not_change_candidates(fitted: rw.Fitted) -> None:

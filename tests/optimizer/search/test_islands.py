@@ -17,10 +17,10 @@ import pytest
 from benchmarks.mixtures import mixture
 from optimizer.base.clock import ROUND, rounds_counted
 from optimizer.base.interruption import stopped_by
-from optimizer.base.processes import Apart, LostWorkerError
+from optimizer.base.processes import Apart, Here, LostWorkerError, end_early, start_early
 from optimizer.goal.goal import Problem
 from optimizer.search.found import Searched
-from optimizer.search.islands import ALONE, ISLANDS, STEPS, island_work, search
+from optimizer.search.islands import ALONE, ISLANDS, LEAST_SCREENED, SCREENED, STEPS, island_work, search
 from optimizer.search.program_space import families_of
 
 ROOT = Path(__file__).parents[3]
@@ -97,6 +97,73 @@ def test_without_anything_feasible_it_ends_sooner(problem: Problem) -> None:
 
         assert now() == 24 * ROUND
     assert not found.all()[0].feasible
+
+
+class Starting(Here):
+    """A worker that takes a number of looks to start."""
+
+    looks = 0
+
+    def answer(self, seconds: float) -> tuple[int, object] | None:
+        self.looks -= 1
+        return None if self.looks >= 0 else super().answer(seconds)
+
+
+@pytest.mark.parametrize(("start", "counted"), [(1, 2), (10, 11), (100, 20)])
+def test_the_start_of_processes_is_no_time_in_which_nothing_was_found(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch, start: int, counted: int
+) -> None:
+    """Up to half of that time."""
+    far = np.full(len(problem.pairs.needed), 1e3)
+    hopeless = mixture(6, 1, 1)
+    object.__setattr__(hopeless, "pairs", type(problem.pairs)(problem.pairs.index, far))
+    monkeypatch.setattr(Starting, "looks", start)
+    monkeypatch.setattr("optimizer.search.islands.Here", Starting)
+    looks = count()
+    clock = lambda: float(next(looks))  # noqa: E731
+    found = search(hopeless, families_of(problem.scenario), 45.0, 1, clock=clock, cores=1, without=40.0)
+    assert next(looks) - 1 == 40 + counted
+    assert found.late == counted
+
+
+def test_a_search_goes_on_with_the_first_that_meets_the_goal(problem: Problem) -> None:
+    """Not only once islands have told each other of it."""
+    families, told, looks = families_of(problem.scenario), [], count()
+    screened = len(families) * SCREENED // LEAST_SCREENED
+    search(
+        problem,
+        families,
+        300.0,
+        1,
+        lambda _, text: told.append(text),
+        lambda: float(next(looks)),
+        cores=1,
+        without=screened + STEPS + 1.0,
+    )
+    assert next(looks) - 1 == 300
+    assert any("min" in text for text in told[: screened + STEPS])
+
+
+def test_processes_that_were_started_early_are_the_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    started = []
+
+    class Noted(subprocess.Popen):
+        def __init__(self, *arguments, **keys) -> None:
+            super().__init__(*arguments, **keys)
+            started.append(self)
+
+    monkeypatch.setattr(subprocess, "Popen", Noted)
+    start_early(3, "optimizer.search.islands")
+    start_early(2, "optimizer.search.islands")
+    assert len(started) == 3
+    workers = Apart(echo, ["a", "b"])
+    try:
+        assert {workers.answer(HANG)[1] for _ in range(2)} == {each.pid for each in started[1:]}
+    finally:
+        workers.end()
+        end_early()
+    assert len(started) == 3
+    assert all(each.returncode is not None for each in started)
 
 
 def test_a_short_search_starts_no_process(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
