@@ -229,7 +229,8 @@ def _optimize(
     feasible = bool(searched.all()) and searched.all()[0].feasible
     if what_if:
         searched = conceded(problem, searched, budget, progress, began + searched.late + CONCEDED * budget)
-    settled = searching + SETTLED * kept if feasible else searched.late + ROUNDED * budget
+    spent = max(now() - began, searching)  # more where nothing was found until late
+    settled = spent + SETTLED * kept if feasible else searched.late + ROUNDED * budget
     with postponed(1) as stop_asked:  # what was found is not lost to a Ctrl-C that comes a moment too late
         if progress:
             progress(0.99, "rounding to the instrument's steps")
