@@ -3,8 +3,8 @@
 Retention follows from tabulated vapour pressures, interpolated as they are (a cubic spline of ln p over 1/T, no formula
 for ln k), and from a dilute solution in a polymer whose interaction depends on chemical class and temperature. Bands
 are marched in time by the reference integrator of the tests through a column that is not quite what its tag says, in an
-oven that lags its set point and is off by a constant; noise is added to what is reported. Shares no code with the
-packages. SI units.
+oven that lags its set point and is off by a constant; noise is added to what is reported. A variant has a shorter
+column than its tag says and an oven whose scale is off. Shares no code with the packages. SI units.
 
 The vapour pressures are published (tests/published/data/vapour_pressure.csv). Diffusion in the gas follows from
 formulas and published volumes (Fuller), and scatters about that as published measurements do. The interactions
@@ -19,7 +19,7 @@ import re
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -140,6 +140,7 @@ INTERACTION: dict[str, dict[str, tuple[float, float]]] = {
         "chlorinated": (0.20, 110.0),
     },
 }
+COLD = 25 + ZERO_C  # K, where an oven's scale is right
 RELEVANT = 2e5  # Pa: at higher vapour pressure hardly anything is retained
 TOLERANCE = 1e-8  # of the integrator: times within a millisecond
 SCATTER = (0.05, 30.0)  # standard deviations of a [-] and b [K] of single compounds about their class
@@ -234,6 +235,8 @@ class Reality:
     ----------
     bore_factor, film_factor : true over nominal
     oven_offset : float  [K], true temperature less what the oven shows
+    oven_scale : float, by which share of what is above `COLD` the true temperature is higher still
+    length_factor : float, true over nominal
     oven_lag : float  [s], time constant of a first-order lag
     plate_height_factor : float, on Golay's equation
     injected : float  [s], standard deviation of the injected band
@@ -251,6 +254,8 @@ class Reality:
     hold_up_noise: float = 0.2
     width_noise: float = 0.02
     area_noise: float = 0.05
+    oven_scale: float = 0.0
+    length_factor: float = 1.0
 
 
 def drawn_reality(rng: np.random.Generator) -> Reality:
@@ -263,6 +268,15 @@ def drawn_reality(rng: np.random.Generator) -> Reality:
         plate_height_factor=float(rng.uniform(1.05, 1.35)),
         injected=float(rng.uniform(0.15, 0.5)),
         retention_noise=float(rng.uniform(0.1, 0.2)),
+    )
+
+
+def in_worse_condition(reality: Reality, rng: np.random.Generator) -> Reality:
+    """A variant: its column was cut since its length was noted, and its oven is off the more the hotter it is."""
+    return replace(
+        reality,
+        length_factor=1 - float(rng.uniform(0.005, 0.025)),
+        oven_scale=float(rng.uniform(-0.01, 0.01)),
     )
 
 
@@ -302,9 +316,11 @@ class OtherInstrument:
         off = self.reality.oven_offset + day.oven
 
         def moved(stretch: Stretch) -> Stretch:
-            return Stretch(
-                stretch.start, stretch.stop, lambda t: stretch.temperature(t) + off, stretch.pressure
-            )
+            def temperature(t: float) -> float:
+                shown = stretch.temperature(t)
+                return shown + off + self.reality.oven_scale * (shown - COLD)
+
+            return Stretch(stretch.start, stretch.stop, temperature, stretch.pressure)
 
         made = stretches_of(self.nominal, {**program, "carrier": carrier}, self.reality.oven_lag)
         return [moved(stretch) for stretch in made]
@@ -316,7 +332,7 @@ class OtherInstrument:
         """
         nominal, reality = self.nominal, self.reality
         tube = Tube(
-            nominal.length,
+            nominal.length * reality.length_factor,
             nominal.bore * reality.bore_factor / 2,
             nominal.film * reality.film_factor,
             nominal.ambient,

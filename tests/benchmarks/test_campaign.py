@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -75,7 +76,16 @@ def test_a_mixture_that_is_done_is_not_begun_again(tmp_path: Path) -> None:
     assert read_lines(file) == dict(enumerate(LINES))
 
 
-def test_two_classes_are_kept_for_the_mixtures_apart() -> None:
+def test_what_is_measured_so_far_can_be_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "a.jsonl"
+    measured_lines((0, 1), file, lambda number: replace(LINES[0], number=100 * number))
+    campaign.main(["--mixtures", "3", "--lines", str(file), "--measured"])
+    text = capsys.readouterr().out
+    assert text.count(": 1 mixtures, a program is known for 1.") == 2
+    assert len(read_lines(file)) == 2
+
+
+def test_two_classes_and_a_variant_are_kept_for_the_mixtures_apart() -> None:
     def classes(numbers: range) -> set[str]:
         return {COMPOUNDS[each][0] for number in numbers for each in numbered(number).compounds}
 
@@ -83,6 +93,9 @@ def test_two_classes_are_kept_for_the_mixtures_apart() -> None:
     assert not classes(range(12)) & own
     assert own <= classes(range(campaign.APART, campaign.APART + 12))
     assert all(len(numbered(number).scouting) == 2 for number in range(12))
+    reality = [numbered(number).instrument.reality for number in (*range(6), *range(100, 106))]
+    assert all(each.length_factor == 1 and each.oven_scale == 0 for each in reality[:6])
+    assert all(each.length_factor < 1 and each.oven_scale != 0 for each in reality[6:])
     seeds = [numbered(number).seed for number in (*range(40), *range(100, 140))]
     assert len(set(seeds)) == len(seeds)
 

@@ -84,6 +84,24 @@ def test_homologues_elute_by_size_and_classes_move_with_the_phase() -> None:
     assert apart["nonpolar"] < apart["mid-polar"] < apart["polar"]
 
 
+def test_a_worse_instrument_is_shorter_and_its_oven_off_the_more_the_hotter() -> None:
+    """At constant pressure u goes with 1/L, so that times go with L squared; the scale is right at 25 °C."""
+    oven = {"start_C": 125.0, "hold_min": 300.0}
+    carrier = {"mode": "constant pressure", "inlet_kPa": 90.0}
+
+    def time(**reality: float) -> float:
+        instrument = OtherInstrument(NOMINAL, "polar", replace(FLAWLESS, **reality))
+        peak = instrument.true_peak({"oven": oven, "carrier": carrier}, "nitrobenzene")
+        assert peak is not None
+        return peak.time
+
+    assert time(length_factor=0.98) == pytest.approx(0.98**2 * time(), rel=1e-7)
+    assert time(oven_scale=0.01) == pytest.approx(time(oven_offset=1.0), rel=1e-7)
+    drawn = other_instrument.in_worse_condition(FLAWLESS, np.random.default_rng(1))
+    assert drawn.length_factor < 0.995
+    assert 0 < abs(drawn.oven_scale) <= 0.01
+
+
 def test_retention_is_that_of_an_integration_of_its_own() -> None:
     """Constant pressure: the dead times spent, dt/(tM (1 + k)), add up to one; tM from Poiseuille by quadrature."""
     instrument = OtherInstrument(NOMINAL, "mid-polar", FLAWLESS)
