@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 from typing import Literal
 
@@ -271,10 +271,16 @@ def possible(problem: Problem, outcome: SearchOutcome, lookup: Lookup) -> list[P
             continue
         bold.append(PossibleRun(_named("bold program", program), "bold", program))
     # In turn, so that a look that time ends has seen some of each kind.
-    own = [run for run in runs if run.kind == "candidate"]
+    own = [_as_program(run, outcome) for run in runs if run.kind == "candidate"]
     others = [run for run in runs if run.kind != "candidate"]
     in_turn = [run for pair in zip_longest(bold, others) for run in pair if run is not None]
     return [*own, *in_turn]
+
+
+def _as_program(run: PossibleRun, outcome: SearchOutcome) -> PossibleRun:
+    """A candidate by what it is: whoever asks for the next run was shown no numbers."""
+    best = run.program == outcome.candidates[0].prediction.program
+    return replace(run, name=_named("best program" if best else "another program", run.program))
 
 
 def _named(what: str, program: Program) -> str:

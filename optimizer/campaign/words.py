@@ -35,7 +35,7 @@ def says(found: Standing) -> list[str]:
         chance = "" if worth.chance == 1 else f"; the goal is then met with {percent(worth.chance)}"
         lines.append(
             f"Next: {found.proposed.name}. After this run {mean} min expected ({SHARE} % interval {low} to {high})"
-            f"{chance}: worth {gain_in_words(worth.gain, worth.gain_error)} of the run time."
+            f"{chance}: worth {gain_in_words(worth.gain, worth.gain_error, ' of the run time')}."
             if np.isfinite(worth.expected)
             else f"Next: {found.proposed.name}, though no program of the pool meets the goal after it."
         )

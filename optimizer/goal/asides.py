@@ -131,12 +131,12 @@ def worth_it(gain: float, error: float) -> bool:
     return gain >= WORTH and gain > error
 
 
-def gain_in_words(gain: float, error: float) -> str:
-    """A share of the run time with its standard error; one that may as well be nought says so."""
-    found = f"{100 * gain:.1f} ± {100 * error:.1f} %"
+def gain_in_words(gain: float, error: float, of: str = "") -> str:
+    """A share, of what `of` says, with its standard error; one that may as well be nought says so."""
+    found = f"{100 * gain:.1f} %{of}, standard error {100 * error:.1f} %"
     if gain > error:
         return found
-    return f"{found}, {'the standard error covers nought' if gain >= -error else 'no gain'}"
+    return f"{found}: {'may be none' if gain >= -error else 'no gain'}"
 
 
 @dataclass(frozen=True)
@@ -179,7 +179,7 @@ class AnotherRun:
         found = gain_in_words(self.gain, self.gain_error)
         if not math.isfinite(self.expected) or not self.worth_it:
             stop = "confirm the best program" if met else "rampwright next looks further"
-            return f"Another injection: {start}; one more run is worth less than {100 * WORTH:.0f} % ({found}): {stop}."
+            return f"Another injection: {start}; one more run is worth less than {100 * WORTH:.0f} % ({found}); {stop}."
         chance = "" if self.chance == 1 else f", if the goal is then met ({percent(self.chance)})"
         low, expected, high = map(MINUTES.text, (self.low, self.expected, self.high))
         return (

@@ -30,7 +30,14 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parents[1]))
 
 from tests.reference import polymer_solution  # noqa: E402
-from tests.reference.confirmation import BASE_HALF, candidate_of_rank, options_of, resolution, write_table  # noqa: E402
+from tests.reference.confirmation import (  # noqa: E402
+    BASE_HALF,
+    candidate_of_rank,
+    options_of,
+    resolution,
+    run_program,
+    write_table,
+)
 from tests.reference.instrument import (  # noqa: E402
     ZERO_C,
     Instrument,
@@ -211,12 +218,18 @@ def print_comparison(chosen: dict[str, Any], rows: Sequence[Measured], intact: d
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Writes the scouting tables, or runs the method in use, or confirms a candidate."""
+    """Writes the scouting tables, runs the method in use or a program, or confirms a candidate."""
     options = options_of(HERE, arguments)
     if options.confirm:
         chosen = candidate_of_rank(options.confirm, options.rank)
         rows, _ = INSTRUMENT.measure(chosen, 10 + options.rank)
         print_comparison(chosen, rows, survivors(chosen))
+        if options.out:
+            write_table(options.out, rows)
+    elif options.run:
+        rows, hold_up = run_program(INSTRUMENT, options.run)
+        survive = survivors(tomllib.loads(options.run.read_text(encoding="utf-8")))
+        print_run(rows, hold_up, survive)
         if options.out:
             write_table(options.out, rows)
     elif options.current:

@@ -129,7 +129,7 @@ INSTRUMENT = Instrument(
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Writes the scouting tables, or runs the method in use, or confirms a candidate."""
+    """Writes the scouting tables, runs the method in use or a program, or confirms a candidate."""
     run_command(INSTRUMENT, PROGRAMS, HERE, arguments)
 
 

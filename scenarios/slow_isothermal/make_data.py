@@ -41,6 +41,7 @@ from tests.reference.confirmation import (  # noqa: E402
     prediction_of,
     print_run,
     resolution,
+    run_program,
     write_table,
 )
 from tests.reference.instrument import (  # noqa: E402
@@ -198,12 +199,17 @@ def print_comparison(predicted: dict[str, Measured], rows: Sequence[Measured], p
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Writes the scouting tables, or runs the method in use, or confirms a candidate."""
+    """Writes the scouting tables, runs the method in use or a program, or confirms a candidate."""
     options = options_of(HERE, arguments)
     if options.confirm:
         candidate = candidate_of_rank(options.confirm, options.rank)
         rows, _ = INSTRUMENT.measure(candidate, 10 + options.rank)
         print_comparison(prediction_of(candidate, INSTRUMENT), rows, candidate["run_time_min"])
+        if options.out:
+            write_table(options.out, rows, tailing=False)
+    elif options.run:
+        rows, hold_up = run_program(INSTRUMENT, options.run)
+        print_run(rows, hold_up)
         if options.out:
             write_table(options.out, rows, tailing=False)
     elif options.current:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import tomllib
+import zlib
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -12,9 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from tests.reference.instrument import HALF_HEIGHT, Instrument, Measured
+from tests.reference.instrument import HALF_HEIGHT, Instrument, Measured, oven_pieces
 
 BASE_HALF = 2 / HALF_HEIGHT  # half the base width / width at half height
+PROGRAM_STREAM = 1000  # noise of a program's own run, and more
 CURRENT_STREAM = 9  # noise of the method in use; a confirmation of rank n draws from stream 10 + n
 
 
@@ -88,6 +91,18 @@ def candidate_of_rank(path: Path, rank: int) -> dict[str, Any]:
     raise SystemExit(f"{path}: no candidate of rank {rank}; it has {[each['rank'] for each in candidates]}")
 
 
+def run_program(instrument: Instrument, path: Path) -> tuple[list[Measured], float]:
+    """A run of the tables `oven` and `carrier` of a program file: what elutes before it ends, and the hold-up time [s].
+
+    Noise is the program's own, the same whenever it is run.
+    """
+    program = tomllib.loads(path.read_text(encoding="utf-8"))
+    settings = json.dumps([program["oven"], program["carrier"]], sort_keys=True)
+    rows, hold_up = instrument.measure(program, PROGRAM_STREAM + zlib.crc32(settings.encode()))
+    end = oven_pieces(program["oven"])[-1].start
+    return [row for row in rows if row.time < end], hold_up
+
+
 def prediction_of(candidate: Mapping[str, Any], instrument: Instrument) -> dict[str, Measured]:
     """A candidate's predicted peaks by compound, with the tailing factors that the peak tables state."""
     return {
@@ -107,10 +122,11 @@ def options_of(folder: Path, arguments: Sequence[str] | None) -> argparse.Namesp
     parser = argparse.ArgumentParser(description=f"The simulated instrument of the scenario {folder.name}.")
     parser.add_argument("--current", action="store_true", help="run the method in use and print its peaks")
     parser.add_argument("--confirm", type=Path, metavar="CANDIDATES", help="candidates.json to confirm from")
-    parser.add_argument("--rank", type=int, default=1, help="rank of the candidate to run (default 1)")
     parser.add_argument(
-        "--out", type=Path, help="peak table of the confirmation, or folder of the scouting tables"
+        "--run", type=Path, metavar="PROGRAM", help="program file to run, as campaign/next.toml"
     )
+    parser.add_argument("--rank", type=int, default=1, help="rank of the candidate to run (default 1)")
+    parser.add_argument("--out", type=Path, help="peak table of the run, or folder of the scouting tables")
     return parser.parse_args(arguments)
 
 
@@ -126,6 +142,11 @@ def run_command(
         candidate = candidate_of_rank(options.confirm, options.rank)
         rows, _ = instrument.measure(candidate, 10 + options.rank)
         print_comparison(prediction_of(candidate, instrument), rows, candidate["run_time_min"])
+        if options.out:
+            write_table(options.out, rows)
+    elif options.run:
+        rows, hold_up = run_program(instrument, options.run)
+        print_run(rows, hold_up)
         if options.out:
             write_table(options.out, rows)
     elif options.current:

@@ -127,9 +127,9 @@ def _worth_grid(found: Standing) -> Grid:
             [
                 ("► " if each.run is found.proposed else "") + each.run.name,
                 LENGTH.text(each.run.program.oven.duration),
-                f"{100 * each.gain:.1f} ± {100 * each.gain_error:.1f}",
+                f"{100 * each.gain:.1f} ({100 * each.gain_error:.1f})",
                 expected,
                 percent(each.chance),
             ]
         )
-    return grid_of(["run", "run, min", "worth, %", "then, min", "goal met"], rows)
+    return grid_of(["run", "run, min", "worth, % (standard error)", "then, min", "goal met"], rows)

@@ -57,7 +57,7 @@ def test_a_run_that_tells_nothing_is_worth_nothing(
     assert found.gain == pytest.approx(0.0, abs=1e-9)
     assert not found.worth_it
     assert "worth less than 2 %" in found.text
-    assert "the standard error covers nought" in found.text
+    assert "may be none" in found.text
 
 
 def test_a_run_that_tells_all_is_worth_more(searched: Searches, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -83,13 +83,13 @@ def test_it_is_not_asked_without_time(searched: Searches) -> None:
 def test_words_of_another_run() -> None:
     known = AnotherRun("ramp", 552.0, 0.9, 0.071, 0.02, 516.0, 474.0, 540.0, 1.0)
     assert known.text == (
-        "Another injection: now 9.20 min at 90 %; after one more run 8.60 min expected (7.90 to 9.00), worth 7.1 ± 2.0 "
-        "%: rampwright next proposes it."
+        "Another injection: now 9.20 min at 90 %; after one more run 8.60 min expected (7.90 to 9.00), worth 7.1 %, "
+        "standard error 2.0 %: rampwright next proposes it."
     )
     less = replace(known, gain=-0.004, gain_error=0.006)
     assert less.text == (
-        "Another injection: now 9.20 min at 90 %; one more run is worth less than 2 % (-0.4 ± 0.6 %, the standard "
-        "error covers nought): confirm the best program."
+        "Another injection: now 9.20 min at 90 %; one more run is worth less than 2 % (-0.4 %, standard error "
+        "0.6 %: may be none); confirm the best program."
     )
     not_met = replace(known, now=np.nan, chance=0.4)
     assert "the goal is not met now; after one more run" in not_met.text
@@ -99,16 +99,17 @@ def test_words_of_another_run() -> None:
 @pytest.mark.parametrize(
     ("gain", "error", "worth_making", "words"),
     [
-        (0.05, 0.01, True, "5.0 ± 1.0 %"),
-        (0.05, 0.06, False, "5.0 ± 6.0 %, the standard error covers nought"),
-        (0.015, 0.001, False, "1.5 ± 0.1 %"),
-        (-0.01, 0.02, False, "-1.0 ± 2.0 %, the standard error covers nought"),
-        (-0.03, 0.01, False, "-3.0 ± 1.0 %, no gain"),
+        (0.05, 0.01, True, "5.0 %, standard error 1.0 %"),
+        (0.05, 0.06, False, "5.0 %, standard error 6.0 %: may be none"),
+        (0.015, 0.001, False, "1.5 %, standard error 0.1 %"),
+        (-0.01, 0.02, False, "-1.0 %, standard error 2.0 %: may be none"),
+        (-0.03, 0.01, False, "-3.0 %, standard error 1.0 %: no gain"),
     ],
 )
 def test_a_gain_within_its_error_is_none(gain: float, error: float, worth_making: bool, words: str) -> None:
     assert worth_it(gain, error) is worth_making
     assert gain_in_words(gain, error) == words
+    assert gain_in_words(gain, error, " of it") == words.replace(" %,", " % of it,")
 
 
 def test_a_campaign_ends_once_a_run_made_is_as_good_as_the_best(searched: Searches) -> None:

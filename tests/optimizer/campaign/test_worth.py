@@ -113,6 +113,10 @@ def test_a_program_looked_up_passes_as_probably_as_required(problem: Problem, lo
 def test_no_run_is_proposed_that_was_made(problem: Problem, pool: Pool, lookup: Lookup) -> None:
     runs = possible(problem, pool.outcome, lookup)
     assert {"ramp", "bold", "candidate"} <= {each.kind for each in runs}
+    best = pool.outcome.candidates[0].prediction
+    of = f"of {best.program.oven.duration / 60:.1f} min"
+    assert next(each.name for each in runs if each.program == best.program) == f"best program {of}"
+    assert not any(each.name.startswith("candidate") for each in runs)  # whose numbers nobody was shown
     scenario = problem.scenario
     made = replace(
         scenario,
