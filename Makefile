@@ -19,10 +19,10 @@ test: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python $(PYTEST)
 
 # Some with the lowest versions that pyproject.toml allows, on the lowest Python (all: LOWEST_TESTS=tests). They have a cache of their own,
-# since a compiled engine replaces those of other versions.
+# since a compiled engine replaces those of other versions; in one process, so that it is compiled once.
 test-lowest: $(LOWEST)/.ready
 	XDG_CACHE_HOME=$(CURDIR)/$(LOWEST)/cache OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
-		$(LOWEST)/bin/python $(PYTEST) $(LOWEST_TESTS)
+		$(LOWEST)/bin/python -m pytest $(LOWEST_TESTS)
 
 lint: $(READY)
 	$(BIN)/ruff check .

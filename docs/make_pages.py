@@ -5,20 +5,22 @@ Run by `make docs`, into docs/generated: every command of the tutorial is carrie
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
+from contextlib import chdir, redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import typer
 from typer.core import TyperArgument, TyperGroup
 
 from optimizer.app.cli import app
+from optimizer.app.cli import main as command_line
 from optimizer.page.command import add_to
 
-HERE = Path(__file__).parent
+HERE = Path(__file__).resolve().parent
 GENERATED = HERE / "generated"
 WIDTH = "92"  # columns of the terminal that is shown
 SESSION = {
@@ -68,6 +70,18 @@ def commands() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+def printed_by(line: str) -> str:
+    """What a command prints, in this process: a session then imports but once."""
+    sys.argv, out, err = ["rampwright", *line.split()], io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
+        try:
+            command_line()
+        except SystemExit as end:
+            if end.code:
+                raise SystemExit(f"docs: rampwright {line} ended with {end.code}\n{err.getvalue()}") from None
+    return out.getvalue()
+
+
 def tutorial() -> None:
     """Carry the session out and keep what it prints and draws.
 
@@ -77,17 +91,11 @@ def tutorial() -> None:
     """
     target = GENERATED / "tutorial"
     target.mkdir(parents=True, exist_ok=True)
-    environment = {**os.environ, "COLUMNS": WIDTH, "NO_COLOR": "1"}
-    with tempfile.TemporaryDirectory() as place:
+    os.environ.update(COLUMNS=WIDTH, NO_COLOR="1")
+    with tempfile.TemporaryDirectory() as place, chdir(place):
         (Path(place) / "by_hand.toml").write_text(BY_HAND, encoding="utf-8")
         for name, line in SESSION.items():
-            made = subprocess.run(
-                [sys.executable, "-m", "rampwright", *line.split()],
-                cwd=place, env=environment, capture_output=True, text=True, encoding="utf-8", check=False,
-            )  # fmt: skip
-            if made.returncode:
-                raise SystemExit(f"docs: rampwright {line} ended with {made.returncode}\n{made.stderr}")
-            text = "\n".join(row.rstrip() for row in made.stdout.splitlines())
+            text = "\n".join(row.rstrip() for row in printed_by(line).splitlines())
             (target / f"{name}.txt").write_text(f"$ rampwright {line}\n{text}\n", encoding="utf-8")
         (target / "by_hand.toml").write_text(BY_HAND, encoding="utf-8")
         for source, name in PICTURES.items():

@@ -35,13 +35,26 @@ def good(fitted: rw.Fitted) -> rw.Optimized:
     return rw.optimize(fitted, rounds=60, what_if=False)
 
 
+@pytest.fixture(scope="module")
+def saved(good: rw.Optimized, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Its folder of results."""
+    folder = tmp_path_factory.mktemp("start_from") / "results"
+    good.save(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def alone(fitted: rw.Fitted) -> rw.Optimized:
+    """What one round finds that starts from nothing."""
+    return rw.optimize(fitted, rounds=1, what_if=False)
+
+
 @pytest.mark.parametrize("given", ["candidate", "program file", "results folder"])
 def test_what_is_found_is_no_worse_than_what_was_given(
-    given: str, fitted: rw.Fitted, good: rw.Optimized, tmp_path: Path
+    given: str, fitted: rw.Fitted, good: rw.Optimized, saved: Path, alone: rw.Optimized, tmp_path: Path
 ) -> None:
     best = good.candidates[0]
     assert best.feasible
-    good.save(tmp_path / "results")
     scenario, file = fitted.scenario, tmp_path / "tuned.toml"
     file.write_bytes(
         program_file(best.prediction.program, good.problem.fit.system, scenario.ambient_pressure)
@@ -49,9 +62,8 @@ def test_what_is_found_is_no_worse_than_what_was_given(
     ways = {
         "candidate": best,
         "program file": file,
-        "results folder": tmp_path / "results",
+        "results folder": saved,
     }
-    alone = rw.optimize(fitted, rounds=1, what_if=False)
     assert not alone.feasible or alone.candidates[0].prediction.run_time > best.prediction.run_time
     again = rw.optimize(fitted, rounds=1, what_if=False, start_from=ways[given])
     assert again.candidates[0].feasible
@@ -72,10 +84,9 @@ def test_fewer_candidates_than_asked_for_are_explained_in_one_line(
 
 
 def test_the_command_starts_from_a_folder(
-    folder: Path, good: rw.Optimized, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    folder: Path, saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    good.save(tmp_path / "results")
-    options = ("--rounds", "1", "--no-what-if", "--start-from", tmp_path / "results")
+    options = ("--rounds", "1", "--no-what-if", "--start-from", saved)
     assert call(monkeypatch, "optimize", folder, "--out", tmp_path / "out", *options) == 0
     assert (
         call(monkeypatch, "optimize", folder, "--out", tmp_path / "no", *options[:-1], tmp_path / "none") == 2

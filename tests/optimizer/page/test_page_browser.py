@@ -10,6 +10,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -473,36 +474,34 @@ def test_everything_is_reached_and_done_by_keyboard_alone(page: Browser) -> None
     assert nameless == []
 
 
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_the_checker_of_accessibility_finds_nothing(page: Browser, dark: bool) -> None:
+def test_the_checker_of_accessibility_finds_nothing(page: Browser) -> None:
     axe = pytest.importorskip(
         "axe_playwright_python.sync_playwright", reason="NOT TESTED: axe-core on the live page"
     )
-    page.screen(dark=dark)
     page.run("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
-    found = axe.Axe().run(page.tab).response
-    assert len(found["passes"]) > 15
-    said = [
-        (each["id"], each["help"], [node["html"][:120] for node in each["nodes"]])
-        for each in found["violations"]
-    ]
-    assert said == []
+    for dark in (False, True):
+        page.screen(dark=dark)
+        found = axe.Axe().run(page.tab).response
+        assert len(found["passes"]) > 15
+        said = [
+            (each["id"], each["help"], [node["html"][:120] for node in each["nodes"]])
+            for each in found["violations"]
+        ]
+        assert said == [], dark
     page.screen()
 
 
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("size", [(1400, 900), PHONE], ids=["desk", "phone"])
-def test_it_is_readable_on_a_desk_and_a_phone_in_light_and_dark(
-    page: Browser, size: tuple[int, int], dark: bool
-) -> None:
-    page.screen(*size, dark=dark)
+def test_it_is_readable_on_a_desk_and_a_phone_in_light_and_dark(page: Browser) -> None:
     page.run("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
-    page.settle()
-    found = page.run(FAINT)
-    assert found["seen"] > 60
-    assert found["faint"] == []
-    assert page.run(STICKING_OUT % {"inside": "each.closest('.wide')", "width": size[0]}) == []
-    assert page.run("document.documentElement.scrollWidth") == size[0]
+    for size, dark in product(((1400, 900), PHONE), (False, True)):
+        page.screen(*size, dark=dark)
+        page.settle()
+        found = page.run(FAINT)
+        assert found["seen"] > 60
+        assert found["faint"] == [], (size, dark)
+        sticking_out = STICKING_OUT % {"inside": "each.closest('.wide')", "width": size[0]}
+        assert page.run(sticking_out) == [], (size, dark)
+        assert page.run("document.documentElement.scrollWidth") == size[0]
     page.screen()
 
 

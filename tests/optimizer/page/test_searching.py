@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from models.errors import InvalidInputError, RampwrightError
 from optimizer.page.searching import STOP, Searching
 from optimizer.page.session import Session
 from optimizer.results.documents import Document
+from tests.optimizer.workers import ends_by_itself, is_deaf, tells_orders
 
 LOOKS = 6_000  # of 50 ms: minutes, which only guard against a hang
 
@@ -27,29 +27,9 @@ def until(searching: Searching, met: Any) -> Document:
     raise AssertionError(f"never came about: {searching.state()}")
 
 
-def tells_orders(given: Any, orders: Iterator[Any]) -> Iterator[Document]:
-    """Work that says which process it is in, then what it is ordered."""
-    yield {"at_work": True, "share": 0.5, "text": str(os.getpid())}
-    yield {"at_work": next(orders) != STOP, "text": "stopped", "candidates": [{}]}
-    _, folder = next(orders)
-    yield {"saved": {"error": f"{folder}: full"}}
-
-
-def is_deaf(given: Any, orders: Iterator[Any]) -> Iterator[Document]:
-    """Work that goes on whatever it is told, as one in the middle of a long step does."""
-    for number in range(1_000_000):
-        yield {"at_work": True, "share": 0.5, "text": "on", "candidates": [{"number": min(number, 3)}]}
-        time.sleep(0.01)
-
-
-def ends_by_itself(given: Any, orders: Iterator[Any]) -> Iterator[Document]:
-    yield {"at_work": True, "share": 0.0, "text": "begun"}
-    os._exit(9)
-
-
 def begun(work: Any) -> Searching:
     searching = Searching(work)
-    searching.begin(None)
+    searching.begin(STOP)
     return searching
 
 

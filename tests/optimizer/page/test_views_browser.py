@@ -358,12 +358,10 @@ def test_names_are_never_markup_on_any_view(
 # ---- for everybody ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_every_view_is_readable_and_the_checker_of_accessibility_finds_nothing(
-    page: Browser,
-    made_campaign: Path,
-    dark: bool,
+    page: Browser, made_campaign: Path
 ) -> None:
+    """In light and dark."""
     axe = pytest.importorskip(
         "axe_playwright_python.sync_playwright", reason="NOT TESTED: axe-core on the live page"
     )
@@ -373,18 +371,20 @@ def test_every_view_is_readable_and_the_checker_of_accessibility_finds_nothing(
         if view == "setup":
             until(page, "document.querySelectorAll('#form-parts .key').length > 10")
         page.run("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
-        for size in ((1400, 900), PHONE):
-            page.screen(*size, dark=dark)
-            page.settle()
-            found = page.run(FAINT)
-            assert found["seen"] > 30
-            assert found["faint"] == [], view
-            assert page.run(STICKING_OUT % {"inside": "each.closest('.wide')", "width": size[0]}) == [], view
-            assert page.run("document.documentElement.scrollWidth") == size[0]
-        page.screen(dark=dark)
-        said = [
-            (each["id"], each["help"], [node["html"][:160] for node in each["nodes"]])
-            for each in axe.Axe().run(page.tab).response["violations"]
-        ]
-        assert said == [], view
+        for dark in (False, True):
+            for size in ((1400, 900), PHONE):
+                page.screen(*size, dark=dark)
+                page.settle()
+                found = page.run(FAINT)
+                assert found["seen"] > 30
+                assert found["faint"] == [], (view, dark)
+                sticking_out = STICKING_OUT % {"inside": "each.closest('.wide')", "width": size[0]}
+                assert page.run(sticking_out) == [], (view, dark)
+                assert page.run("document.documentElement.scrollWidth") == size[0]
+            page.screen(dark=dark)
+            said = [
+                (each["id"], each["help"], [node["html"][:160] for node in each["nodes"]])
+                for each in axe.Axe().run(page.tab).response["violations"]
+            ]
+            assert said == [], (view, dark)
     page.screen()

@@ -87,7 +87,7 @@ def test_more_readings_than_are_kept_are_averaged_and_told(
 def test_of_many_readings_little_is_held(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A limit a reading, so that ten million stay below 600 MB: 16 bytes as text, 16 as numbers, what checks take."""
     monkeypatch.setattr(readings, "KEPT_POINTS", 20_000)
-    count = 200_000
+    count = 100_000
     file = tmp_path / "run.csv"
     rows = (f"{n / 1e5:.6f},{10 + n % 7:.3f}\n" for n in range(count))
     file.write_text("time_min,signal\n" + "".join(rows), encoding="utf-8")
