@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from optimizer.base.manifest import MANIFEST
+from optimizer.base.output import undisturbed
 
 ROOT = Path(__file__).parents[2]
 COUNTING = "from tests.optimizer.searches import count_steps; count_steps(); "
@@ -64,8 +65,14 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {name: content for name, content in everything(folder).items() if name != MANIFEST}
 
 
+def read(folder: Path) -> dict[str, bytes]:
+    """The same as a command reads results."""
+    with undisturbed(folder):
+        return contents(folder)
+
+
 def everything(folder: Path) -> dict[str, bytes]:
-    """The same with that list."""
+    """Name and content of everything in a folder; folders have none."""
     return {
         each.name: b"" if each.is_dir() else each.read_bytes()
         for each in sorted(folder.iterdir(), key=lambda each: each.name)

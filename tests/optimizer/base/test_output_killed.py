@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -15,18 +15,16 @@ from optimizer.base.output import (
     OutputError,
     make_folder,
     prepare_folder,
-    undisturbed,
     write_atomically,
     write_folder,
 )
-from tests.optimizer.interrupted import contents, everything
+from optimizer.base.processes import Apart
+from tests.optimizer.interrupted import HANG, contents, everything, read
+from tests.optimizer.workers import killed_before
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="NOT TESTED: no process can be forked here")
 
-OPERATIONS = {
-    "open", "os.chmod", "os.link", "os.listdir", "os.mkdir", "os.remove", "os.rename", "os.rmdir", "os.scandir",
-    "os.truncate", "shutil.rmtree", "tempfile.mkdtemp", "tempfile.mkstemp",
-}  # fmt: skip
+Killed = Callable[..., bool]
 KILLED = 9  # the process, not the machine: nothing here waits for a disk
 OLD = {"candidates.json": b"old", "report.html": b"old", "front.svg": b"old", "same.txt": b"same"}
 NEW = {"candidates.json": b"new", "set_points.txt": b"new", "report.html": b"new", "same.txt": b"same"}
@@ -38,27 +36,20 @@ def no_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "fsync", lambda _: None)
 
 
-def killed(before: int, work: Callable[[], object]) -> bool:
+@pytest.fixture(scope="module")
+def killed() -> Iterator[Killed]:
     """Whether a process was killed before that operation of its work, counted from 1; else it came to its end."""
-    child = os.fork()
-    if child == 0:
-        count = 0
+    forking = Apart(killed_before, [KILLED])
 
-        def counted(event: str, _: object) -> None:
-            nonlocal count
-            count += event in OPERATIONS
-            if count == before:
-                os._exit(KILLED)
+    def done(before: int, *work: object) -> bool:
+        forking.order(0, (before, partial(*work)))  # type: ignore[arg-type]
+        answer = forking.answer(HANG)
+        assert answer is not None
+        assert answer[1] in (0, KILLED)
+        return answer[1] == KILLED
 
-        sys.addaudithook(counted)
-        try:
-            work()
-        except BaseException:
-            os._exit(1)
-        os._exit(0)
-    status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    assert status in (0, KILLED)
-    return status == KILLED
+    yield done
+    forking.end()
 
 
 def a_former_result(folder: Path) -> None:
@@ -67,23 +58,19 @@ def a_former_result(folder: Path) -> None:
         (folder / name).write_bytes(content)
 
 
-def read(folder: Path) -> dict[str, bytes]:
-    """As a command reads results."""
-    with undisturbed(folder):
-        return contents(folder)
-
-
 def hidden(folder: Path) -> list[str]:
     return [each.name for each in folder.rglob(".*") if each.name != ".rampwright.json"]
 
 
-def test_a_result_is_the_old_or_the_new_one_after_a_kill_at_any_operation(tmp_path: Path) -> None:
+def test_a_result_is_the_old_or_the_new_one_after_a_kill_at_any_operation(
+    killed: Killed, tmp_path: Path
+) -> None:
     seen, before = set(), 0
     while True:
         before += 1
         folder = tmp_path / str(before) / "out"
         a_former_result(folder)
-        ended = not killed(before, lambda at=folder: write_folder(at, NEW, "optimize"))  # type: ignore[misc]
+        ended = not killed(before, write_folder, folder, NEW, "optimize")
         found = read(folder)
         visible = {name: content for name, content in found.items() if not name.startswith(".")}
         assert visible in ({**OLD, **MINE}, {**NEW, **MINE}), before
@@ -99,21 +86,21 @@ def test_a_result_is_the_old_or_the_new_one_after_a_kill_at_any_operation(tmp_pa
     assert before > 2 * (len(OLD) + len(NEW))
 
 
-def test_what_puts_the_old_result_back_may_be_killed_too(tmp_path: Path) -> None:
+def test_what_puts_the_old_result_back_may_be_killed_too(killed: Killed, tmp_path: Path) -> None:
     """At every operation of a reader that comes after a kill at every operation at which files were being replaced."""
     first, restored = 0, 0
     while True:
         first += 1
         pattern = tmp_path / str(first) / "out"
         a_former_result(pattern)
-        if not killed(first, lambda at=pattern: write_folder(at, NEW, "optimize")):  # type: ignore[misc]
+        if not killed(first, write_folder, pattern, NEW, "optimize"):
             break
         second = 0
         while (pattern / UNDO).exists():
             second += 1
             folder = tmp_path / f"{first} {second}"
             shutil.copytree(pattern, folder)
-            ended = not killed(second, lambda at=folder: read(at))  # type: ignore[misc]
+            ended = not killed(second, read, folder)
             assert {n: c for n, c in read(folder).items() if not n.startswith(".")} == {**OLD, **MINE}
             write_folder(folder, NEW, "optimize")
             assert contents(folder) == {**NEW, **MINE}
@@ -125,13 +112,13 @@ def test_what_puts_the_old_result_back_may_be_killed_too(tmp_path: Path) -> None
     assert restored > 100
 
 
-def test_a_new_folder_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
+def test_a_new_folder_is_there_whole_or_not_at_all(killed: Killed, tmp_path: Path) -> None:
     seen, before = set(), 0
     while True:
         before += 1
         folder = tmp_path / str(before) / "out"
         folder.parent.mkdir()
-        ended = not killed(before, lambda at=folder: write_folder(at, NEW, "optimize"))  # type: ignore[misc]
+        ended = not killed(before, write_folder, folder, NEW, "optimize")
         seen.add(folder.exists())
         assert not folder.exists() or contents(folder) == NEW
         write_folder(folder, NEW, "optimize")
@@ -143,6 +130,7 @@ def test_a_new_folder_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
 
 
 def test_a_folder_made_for_its_reader_is_there_whole_or_made_the_next_time_with_nothing_left(
+    killed: Killed,
     tmp_path: Path,
 ) -> None:
     seen, before, ended = set(), 0, False
@@ -150,7 +138,7 @@ def test_a_folder_made_for_its_reader_is_there_whole_or_made_the_next_time_with_
         before += 1
         folder = tmp_path / str(before) / "made"
         folder.parent.mkdir()
-        ended = not killed(before, lambda at=folder: make_folder(at, NEW))  # type: ignore[misc]
+        ended = not killed(before, make_folder, folder, NEW)
         seen.add(folder.exists())
         if not folder.exists():
             make_folder(folder, NEW)
@@ -160,7 +148,7 @@ def test_a_folder_made_for_its_reader_is_there_whole_or_made_the_next_time_with_
 
 
 @pytest.mark.parametrize("there", [True, False])
-def test_a_file_is_the_old_or_the_new_one(there: bool, tmp_path: Path) -> None:
+def test_a_file_is_the_old_or_the_new_one(there: bool, killed: Killed, tmp_path: Path) -> None:
     path, before, ended = tmp_path / "names.csv", 0, False
     while not ended:
         before += 1
@@ -168,27 +156,27 @@ def test_a_file_is_the_old_or_the_new_one(there: bool, tmp_path: Path) -> None:
             path.write_bytes(b"old")
         else:
             path.unlink(missing_ok=True)
-        ended = not killed(before, lambda: write_atomically(path, b"new"))
+        ended = not killed(before, write_atomically, path, b"new")
         assert (path.read_bytes() if path.exists() else None) in (b"new", b"old" if there else None)
         write_atomically(path, b"next")
         assert everything(tmp_path) == {"names.csv": b"next"}
     assert before > 3
 
 
-def half_replaced(folder: Path) -> None:
+def half_replaced(folder: Path, killed: Killed) -> None:
     """A folder into which some of the new files were moved, the report not yet."""
     before = 0
     while not (folder / "set_points.txt").exists():
         shutil.rmtree(folder, ignore_errors=True)
         a_former_result(folder)
         before += 1
-        assert killed(before, lambda: write_folder(folder, NEW, "optimize"))
+        assert killed(before, write_folder, folder, NEW, "optimize")
     assert not (folder / "report.html").exists()
 
 
-def test_what_its_owner_changed_meanwhile_is_not_put_back(tmp_path: Path) -> None:
+def test_what_its_owner_changed_meanwhile_is_not_put_back(killed: Killed, tmp_path: Path) -> None:
     folder = tmp_path / "out"
-    half_replaced(folder)
+    half_replaced(folder, killed)
     (folder / "report.html").write_bytes(b"with a remark")
     before = everything(folder)
     for attempt in (lambda: read(folder), lambda: write_folder(folder, NEW, "optimize")):
@@ -202,9 +190,9 @@ def test_what_its_owner_changed_meanwhile_is_not_put_back(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     "plan", ["", "{}", '{"old": {}, "new": {"../mine.txt": "x"}}', '{"old": 1, "new": {}}']
 )
-def test_a_plan_that_is_not_ours_moves_nothing(plan: str, tmp_path: Path) -> None:
+def test_a_plan_that_is_not_ours_moves_nothing(plan: str, killed: Killed, tmp_path: Path) -> None:
     folder = tmp_path / "out"
-    half_replaced(folder)
+    half_replaced(folder, killed)
     (tmp_path / "mine.txt").write_bytes(b"mine")
     (folder / UNDO / ".plan.json").write_text(plan, encoding="utf-8")
     before = everything(folder)
