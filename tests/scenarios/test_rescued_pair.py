@@ -149,7 +149,7 @@ def test_the_first_candidate_is_predicted_as_well_as_the_readme_says() -> None:
 
 def test_a_search_rescues_the_pair_and_the_instrument_confirms_it() -> None:
     scenario = load_scenario(FOLDER)
-    _, outcome = optimize(scenario, fit_scenario(scenario), rounds=60)
+    _, outcome = optimize(scenario, fit_scenario(scenario), rounds=24, what_if=False)
     assert outcome.feasible
     best = outcome.candidates[0].prediction
     assert best.run_time < 20 * 60  # in place of 42 min

@@ -46,15 +46,15 @@ def asking_for_too_much(fitted: rw.Fitted) -> rw.Fitted:
     return rw.fit(replace(scenario, goal=replace(scenario.goal, min_resolution=60.0, confidence=0.0)))
 
 
-@pytest.mark.parametrize("asking", [asking_for_a_front, asking_for_too_much])
+@pytest.mark.parametrize(("asking", "rounds"), [(asking_for_a_front, 16), (asking_for_too_much, 32)])
 def test_a_slow_machine_finds_the_same(
-    asking: Any, fitted: rw.Fitted, monkeypatch: pytest.MonkeyPatch
+    asking: Any, rounds: int, fitted: rw.Fitted, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked = asking(fitted)
-    found = rw.optimize(asked, rounds=32)
+    found = rw.optimize(asked, rounds=rounds)
     with monkeypatch.context() as patched:
         slow_down(patched, 100.0)  # no budget in time would survive a second look
-        again = rw.optimize(asked, rounds=32)
+        again = rw.optimize(asked, rounds=rounds)
     assert without_time(again.to_dict()) == without_time(found.to_dict())
     # What came after the search was not cut short either.
     assert found.outcome.front if found.feasible else found.outcome.what_ifs

@@ -78,7 +78,7 @@ def test_fewer_candidates_than_asked_for_are_explained_in_one_line(
     assert good.outcome.candidates_note.startswith(f"{shown} of {asked} candidates that were asked for: ")
     assert good.to_dict()["candidates_note"] == good.outcome.candidates_note
     search = replace(fitted.scenario.search, candidates=1)
-    one = rw.optimize(rw.fit(replace(fitted.scenario, search=search)), rounds=20, what_if=False)
+    one = rw.optimize(rw.fit(replace(fitted.scenario, search=search)), rounds=8, what_if=False)
     assert len(one.candidates) == 1
     assert one.to_dict()["candidates_note"] is None
 
