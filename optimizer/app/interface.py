@@ -120,7 +120,7 @@ def fit(scenario: Scenario | AnyPath, *, matching: AnyPath | None = None, accept
     if not isinstance(scenario, Scenario):
         raise InvalidInputError(f"fit takes what load_scenario returns, not {type(scenario).__name__}")
     if not scenario.runs:
-        raise ScenarioError(f"{scenario.path}: there are no [[scouting_runs]] yet; scout says which to make")
+        raise ScenarioError(f"{scenario.path}: no [[scouting_runs]] yet; next_run says which to make")
     return Fitted(scenario, fit_scenario(scenario))
 
 

@@ -26,7 +26,8 @@ from optimizer.methods.compare import compare
 from optimizer.methods.compare_refit import refit_with, retune
 from optimizer.results.candidate import csv_bytes, json_bytes, prediction_sheets
 from optimizer.results.compare import CSV_COLUMNS, CompareResult, compare_result, compare_rows, next_files
-from optimizer.results.documents import FORMAT, Document
+from optimizer.results.compare_words import TO_CORRECT
+from optimizer.results.documents import FORMAT, Document, command_of
 from optimizer.runs.detection import USUAL_DETECTION, PeakDetection
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.runs.run_files import read_run
@@ -75,6 +76,15 @@ class Compared(Result):
         from optimizer.show.console.compare import show_compared
 
         show_compared(console, self.result)
+        compared = self.result.comparison
+        if compared.verdict in TO_CORRECT:
+            return
+        add = command_of(compared.problem.scenario, "add")
+        console.print(
+            f"To keep this run: {add} --run FILE --program program.toml (compare --out writes that file)",
+            markup=False,
+            soft_wrap=True,
+        )
 
     def _files(self) -> dict[str, bytes]:
         """compare.json, compare.csv, compare.html, the picture, and programs and the run to go on with."""

@@ -21,7 +21,14 @@ from optimizer.methods.scout_programs import FirstRun, first_runs
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import Document
-from optimizer.results.scout import first_document, first_text, next_text, scout_document, toml_file
+from optimizer.results.scout import (
+    first_document,
+    first_text,
+    next_text,
+    program_files,
+    scout_document,
+    toml_file,
+)
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import candidates_file, read_candidates
 
@@ -70,8 +77,12 @@ class Scouted(Result):
             show_next(console, self.found)
 
     def _files(self) -> dict[str, bytes]:
-        """scout.json, scout.toml and, of a next run, the picture."""
+        """scout.json, scout.toml, the runs' programs and, of a next run, the picture."""
         files = {"scout.json": json_bytes(self.to_dict())}
+        runs = (
+            self.found if isinstance(self.found, tuple) else [self.found.best.run] if self.found.best else []
+        )
+        files |= program_files(self.scenario, [run.program for run in runs])
         if self.to_paste is not None:
             files["scout.toml"] = toml_file(self.to_paste)
         if not isinstance(self.found, tuple) and self.found.runs:

@@ -30,7 +30,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "sweep": ("sweep.json", "sweep.csv", "sweep.png", "sweep.svg"),
     "adapt": ("adapt.json", "adapt.html", "program.toml", "tuned.toml",
               "columns.json", "columns.csv", "columns.xlsx", "columns.html"),
-    "scout": ("scout.json", "scout.toml", "scout.png", "scout.svg"),
+    "scout": ("scout.json", "scout.toml", "run_N.toml", "scout.png", "scout.svg"),
     "peaks": ("peaks.csv", "peaks.xlsx", "peaks.json", "peaks.png"),
     "compare": ("compare.json", "compare.csv", "compare.xlsx", "compare.html", "compare.png",
                 "program.toml", "tuned.toml",

@@ -6,7 +6,6 @@ import csv
 import io
 import json
 import re
-import shlex
 from typing import NamedTuple
 
 from optimizer.base.numbers import SHARE, number, percent
@@ -17,7 +16,7 @@ from optimizer.goal.cautions import cautions_of
 from optimizer.goal.outcome import NOMINAL_GOAL, Candidate, Prediction, SearchOutcome
 from optimizer.goal.uncertainty import SOURCE_TEXTS
 from optimizer.results.detector import detector_settings
-from optimizer.results.documents import FORMAT, Document
+from optimizer.results.documents import FORMAT, Document, command_of
 from optimizer.results.prediction import peak_documents
 from optimizer.results.set_points import (
     SET_POINT_KEYS,
@@ -28,7 +27,6 @@ from optimizer.results.set_points import (
     set_point_rows,
 )
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.reading import SCENARIO_FILE
 
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?(e[-+]?\d+)?")
 MOST = 0.5  # of what lacks to the required probability, from which the fit is said to be to blame
@@ -95,20 +93,15 @@ class NextStep(NamedTuple):
 def next_step(scenario: Scenario, outcome: SearchOutcome) -> NextStep:
     """What to do with what a search found."""
     if outcome.feasible:
-        command = f"{_command(scenario, 'compare')} --run RUN --candidate 1 --results FOLDER"
+        command = f"{command_of(scenario, 'compare')} --run RUN --candidate 1 --results FOLDER"
         return NextStep(command, "Run it, then hold it against its prediction (FOLDER: of these results).")
     if scouting_advice(scenario, outcome) is not None:
-        return NextStep(f"{_command(scenario, 'scout')} --results FOLDER", "It says which run to make next.")
+        return NextStep(command_of(scenario, "next"), "It says which run to make next.")
     helps = next((each for each in outcome.what_ifs if each.meets and each.change != NOMINAL_GOAL), None)
-    again = _command(scenario, "optimize")
+    again = command_of(scenario, "optimize")
     if helps is not None:
         return NextStep(again, f"After a change that would help: {helps.change}, {helps.gives}.")
     return NextStep(again, "After relaxing what blocks, or with more --seconds.")
-
-
-def _command(scenario: Scenario, name: str) -> str:
-    named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
-    return f"rampwright {name} {shlex.quote(str(named))}"
 
 
 def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
@@ -140,7 +133,7 @@ def scouting_advice(scenario: Scenario, outcome: SearchOutcome) -> str | None:
     return (
         f"The main risk is the retention model: with it known exactly, the probability of meeting every requirement "
         f"would be {percent(without)} instead of {percent(now)}{short}. A further scouting run may be "
-        f"{remedy}; {_command(scenario, 'scout')} --results FOLDER, with the folder of these results, says which one."
+        f"{remedy}; {command_of(scenario, 'next')} says which one."
     )
 
 

@@ -21,6 +21,7 @@ from optimizer.methods.compare import Comparison
 from optimizer.methods.compare_refit import Entered, Refit, day_of, refit_notes
 from optimizer.results.candidate import candidate_document, csv_bytes
 from optimizer.results.compare_words import (
+    TO_CORRECT,
     advice,
     correction_text,
     remarks,
@@ -416,9 +417,9 @@ def _as_scouting_run(compared: Comparison) -> str:
     used = {run.name for run in scenario.runs}
     name = compared.name if compared.name not in used else f"{compared.name}, confirmation"
     head = [
-        f"To paste into scenario.toml; {RUN_TABLE} goes beside it. Then the fit uses this run in every command."
+        f"As rampwright add puts it into scenario.toml, {RUN_TABLE} beside it; the fit then uses it in every command."
     ]
-    if compared.verdict in ("misnamed", "drifts", "departs"):
+    if compared.verdict in TO_CORRECT:
         head.append(f"Put this right first: {verdict_line(compared)}")
     program = program_document(compared.prediction.program, scenario.ambient_pressure)
     lines = [

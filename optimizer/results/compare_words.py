@@ -18,6 +18,7 @@ from optimizer.search.reasons import RISKY
 
 WIDER = 0.1  # of the widths, from which a change is reported
 WIDTHS_OFF = 3.0  # sd of the median width, likewise
+TO_CORRECT = ("misnamed", "drifts", "departs")  # verdicts that ask for something to be put right first
 WORSE = 0.1  # fall of the pass probability from which re-tuning is advised
 
 

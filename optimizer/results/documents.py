@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import asdict
 from typing import Any
 
@@ -64,11 +65,17 @@ def check_document(scenario: Scenario) -> Document:
     }
 
 
+def command_of(scenario: Scenario, name: str) -> str:
+    """A command with a scenario, as it is typed."""
+    named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
+    return f"rampwright {name} {shlex.quote(str(named))}"
+
+
 def next_step(scenario: Scenario) -> str:
     """Which command comes next."""
-    named = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
+    fit, optimize, proposed = (command_of(scenario, name) for name in ("fit", "optimize", "next"))
     if len(scenario.runs) > 1:
-        return f"rampwright fit {named} shows what the runs tell; rampwright optimize {named} --out results searches."
+        return f"{fit} shows what the runs tell; {optimize} --out results searches."
     if scenario.runs:
-        return f"One scouting run is there; rampwright scout {named} says which one to make next."
-    return f"No [[scouting_runs]] yet, and nothing to fit; rampwright scout {named} says which two to make first."
+        return f"One scouting run is there; {proposed} says which one to make next."
+    return f"No [[scouting_runs]] yet, and nothing to fit; {proposed} says which two to make first, one at a time."

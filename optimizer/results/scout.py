@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from models.column.programs import Program
+from models.column.system import ColumnSystem
 from optimizer.base.given_values import inline_toml
 from optimizer.base.numbers import percent
 from optimizer.base.tables import Shown, document_of
@@ -13,7 +14,7 @@ from optimizer.methods.expected_information import MERGED
 from optimizer.methods.scout import AS_GOOD, NEAR_NEED, SD, WORTH, Critical, Scouted
 from optimizer.methods.scout_programs import LENGTH, SPREAD, FirstRun
 from optimizer.results.documents import FORMAT, Document
-from optimizer.results.set_points import set_point_lines
+from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
 
@@ -263,7 +264,19 @@ def _run_lines(scenario: Scenario, name: str, program: Program, hold_up: str) ->
     return "\n".join(lines)
 
 
+def program_files(scenario: Scenario, programs: Sequence[Program]) -> dict[str, bytes]:
+    """The programs of runs to make, for `--program`, by the number that each run then has."""
+    system = ColumnSystem(scenario.column, scenario.gas, scenario.outlet_pressure)
+    first = len(scenario.runs) + 1
+    return {
+        f"run_{n}.toml": program_file(program, system, scenario.ambient_pressure)
+        for n, program in enumerate(programs, first)
+    }
+
+
 def toml_file(to_paste: str) -> bytes:
     """The runs to paste into a scenario file."""
-    head = "# To paste into scenario.toml once the runs are made; the peak tables go beside it."
+    head = (
+        "# As rampwright add puts the runs into scenario.toml once they are made, the peak tables beside it."
+    )
     return f"{head}\n\n{to_paste}".encode()

@@ -152,7 +152,7 @@ def read_files(path: Path | str, runs_needed: bool = True) -> ScenarioFiles:
     files = _files_of(file, *parse_file(file, ScenarioTable))
     if runs_needed and not files.table.scouting_runs:
         raise ScenarioError(
-            f"{file}: there are no [[scouting_runs]] yet, and there is nothing to fit without one; rampwright scout "
+            f"{file}: there are no [[scouting_runs]] yet, and there is nothing to fit without one; rampwright next "
             f"{path} says which two to make first"
         )
     return files

@@ -18,10 +18,10 @@ from optimizer.campaign.words import METHOD, says
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.methods.scout_programs import LENGTH, FirstRun
 from optimizer.results.compare import CompareResult
+from optimizer.results.documents import command_of
 from optimizer.results.scout import HOLD_UP_ADVICE, cautions_shown
 from optimizer.results.set_points import program_lines, set_point_lines
 from optimizer.scenario.data import Scenario
-from optimizer.scenario.reading import SCENARIO_FILE
 from optimizer.show.console.candidates import show_best
 from optimizer.show.console.common import Grid, grid_of, show_cautions, show_warnings
 from optimizer.show.console.compare import show_compared
@@ -58,16 +58,15 @@ def show_added(
     console: Console, document: dict[str, Any], scenario: Scenario, outcome: SearchOutcome | None
 ) -> None:
     """What was written, and what it made of the best program."""
-    folder = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
     console.print(
         f"Run {document['run']} is in {scenario.path} now, with its peaks in {document['peaks']}; the former version "
-        f"is {document['former']}. Back again: rampwright add {folder} --undo",
+        f"is {document['former']}. Back again: {command_of(scenario, 'add')} --undo",
         markup=False,
         soft_wrap=True,
     )
     if outcome is not None:
         show_best(console, scenario, outcome)
-    console.print(f"[bold]Next:[/bold] rampwright next {escape(str(folder))}", soft_wrap=True)
+    console.print(f"[bold]Next:[/bold] {escape(command_of(scenario, 'next'))}", soft_wrap=True)
 
 
 def show_first_run(console: Console, scenario: Scenario, run: FirstRun | None) -> None:
@@ -114,8 +113,7 @@ def _show_program(console: Console, scenario: Scenario, name: str, program: Prog
     console.print(f"Set points of {escape(name)}:")
     for line in set_point_lines(program, scenario.ambient_pressure, column=scenario.column):
         console.print(f"  {escape(line)}")
-    folder = scenario.path.parent if scenario.path.name == SCENARIO_FILE else scenario.path
-    console.print(f"Once it is made: rampwright add {folder} --run FILE", markup=False, soft_wrap=True)
+    console.print(f"Once it is made: {command_of(scenario, 'add')} --run FILE", markup=False, soft_wrap=True)
 
 
 def _worth_grid(found: Standing) -> Grid:

@@ -11,14 +11,14 @@ from optimizer.base.numbers import MINUTES, percent
 from optimizer.base.tables import Shown
 from optimizer.methods.scout import SD, Scouted
 from optimizer.methods.scout_programs import LENGTH, FirstRun
+from optimizer.results.documents import command_of
 from optimizer.results.scout import (
     METHOD,
     cautions_shown,
     first_notes,
-    first_text,
     left_out_note,
-    next_text,
     pairs_then,
+    program_files,
     suggestion,
     verdict,
 )
@@ -40,7 +40,8 @@ def show_first(console: Console, scenario: Scenario, runs: Sequence[FirstRun]) -
         )
         for line in set_point_lines(run.program, scenario.ambient_pressure, column=scenario.column):
             console.print(f"  {escape(line)}")
-    _show_paste(console, first_text(scenario, runs))
+    console.print()
+    _show_add(console, scenario, list(program_files(scenario, [run.program for run in runs])))
     for note in first_notes(scenario, runs):
         console.print(escape(note))
     show_warnings(console, list(scenario.warnings))
@@ -70,11 +71,10 @@ def show_next(console: Console, found: Scouted) -> None:
         console.print(_runs(found))
     for line in suggestion(found):
         console.print(f"[bold]{escape(line)}[/bold]" if line.startswith("Next: ") else escape(line))
-    text = next_text(found)
-    if best is not None and text is not None:
+    if best is not None:
         for line in set_point_lines(best.run.program, scenario.ambient_pressure, column=scenario.column):
             console.print(f"  {escape(line)}")
-        _show_paste(console, text)
+        _show_add(console, scenario, list(program_files(scenario, [best.run.program])))
     console.print(f"[dim]{escape(METHOD)}[/dim]")
     show_warnings(console, found.problem.warnings, found.problem.warnings)
     show_cautions(console, [] if best is None else cautions_shown(scenario, [best.run.program]))
@@ -105,6 +105,10 @@ def _runs(found: Scouted) -> Grid:
     return grid_of(["run", "oven", "run, min", "from the fit", *with_hold_up, "of all"], rows, texts=(0, 1))
 
 
-def _show_paste(console: Console, text: str) -> None:
-    console.print("\nFor scenario.toml:\n")
-    console.print(escape(text), soft_wrap=True)
+def _show_add(console: Console, scenario: Scenario, files: Sequence[str]) -> None:
+    """How a run that was made comes into the scenario."""
+    for file in files:
+        command = f"{command_of(scenario, 'add')} --run FILE --program {file}"
+        console.print(
+            f"Once it is made: {command} (scout --out writes that file)", markup=False, soft_wrap=True
+        )

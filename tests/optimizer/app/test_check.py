@@ -252,7 +252,7 @@ def test_every_key_stands_on_the_console(
     monkeypatch.setenv("COLUMNS", "80")
     assert call(monkeypatch, "check", full) == 0
     text = " ".join(capsys.readouterr().out.split())
-    assert text.endswith(f"One scouting run is there; rampwright scout {full} says which one to make next.")
+    assert text.endswith(f"One scouting run is there; rampwright next {full} says which one to make next.")
     stated = tomllib.loads(FULL)
     for section in (
         "column",

@@ -351,7 +351,7 @@ def test_scouting_before_any_run_and_after_a_search(
     with pytest.raises(rw.ScenarioError, match="no \\[\\[scouting_runs\\]\\] yet"):
         rw.load_scenario(tmp_path / "new")
     bare = rw.load_scenario(tmp_path / "new", runs_needed=False)
-    with pytest.raises(rw.ScenarioError, match="scout says which to make"):
+    with pytest.raises(rw.ScenarioError, match="next_run says which to make"):
         rw.fit(bare)
     first = rw.scout(bare)
     assert len(first.to_dict()["runs"]) == 2

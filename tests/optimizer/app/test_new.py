@@ -149,9 +149,11 @@ def test_blanks_filled_in_one_by_one_lead_to_the_first_runs(
     assert "inner_diameter_mm" in told
     file.write_text(filled(BLANK), encoding="utf-8")
     assert call(monkeypatch, "check", folder) == 0
-    assert f"rampwright scout {folder} says which two to make first" in capsys.readouterr().out
+    assert f"rampwright next {folder} says which two to make first" in capsys.readouterr().out
     assert call(monkeypatch, "scout", folder) == 0
-    assert "[[scouting_runs]]" in capsys.readouterr().out
+    shown = " ".join(capsys.readouterr().out.split())
+    for number in (1, 2):
+        assert f"rampwright add {folder} --run FILE --program run_{number}.toml" in shown
 
 
 def test_every_setting_that_is_commented_out_is_one(tmp_path: Path) -> None:

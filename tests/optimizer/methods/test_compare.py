@@ -493,6 +493,20 @@ def test_the_command_shows_tables(
     assert "The whole run has shifted" in printed
     assert "shared" in printed
     assert "Critical pair beta-caryophyllene and terpinen-4-ol (1.50 needed): predicted" in printed
+    assert "To keep this run" not in printed  # before what shifted it is known
+
+
+def test_a_run_that_is_as_predicted_is_kept_by_a_command(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    files: tuple[Path, Path],
+    clean: Rows,
+) -> None:
+    run, method = files
+    write_table(run, clean)
+    assert command.call(monkeypatch, "compare", FOLDER, "--run", run, "--program", method) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    assert f"To keep this run: rampwright add {FOLDER} --run FILE --program program.toml" in printed
 
 
 def test_json_has_the_attributes_of_the_result_in_trade_units(

@@ -489,18 +489,21 @@ def bare(tmp_path: Path) -> Path:
     return folder
 
 
-def test_first_runs_can_be_pasted_made_and_fitted(
-    bare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize("by", ["add", "hand"])
+def test_first_runs_can_be_made_put_in_and_fitted(
+    by: str, bare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "out"
     assert call(monkeypatch, "scout", bare, "--json", "--out", out) == 0
     document = json.loads(capsys.readouterr().out)
     assert json.loads((out / "scout.json").read_text(encoding="utf-8")) == document
     assert [run["name"] for run in document["runs"]] == ["slow", "fast"]
-    pasted = NO_COMPOUNDS + (out / "scout.toml").read_text(encoding="utf-8")
-    (bare / "scenario.toml").write_text(pasted, encoding="utf-8")
+    if by == "hand":
+        pasted = NO_COMPOUNDS + (out / "scout.toml").read_text(encoding="utf-8")
+        (bare / "scenario.toml").write_text(pasted, encoding="utf-8")
+    folder = bare if by == "hand" else tmp_path
     truth, system = drawn_truth(np.random.default_rng(2))
-    for run in document["runs"]:
+    for number, run in enumerate(document["runs"], 1):
         start, heat = run["oven"]["start_C"], run["oven"]["ramps"][0]
         program = Program(
             OvenProgram(
@@ -510,9 +513,13 @@ def test_first_runs_can_be_pasted_made_and_fitted(
         )
         t, _ = measured(truth, system, program, np.random.default_rng(4))
         rows = [f"{name},{time / 60:.4f}" for name, time in zip("abcdefgh", t, strict=True)]
-        (bare / f"{run['name']}.csv").write_text(
-            "compound,retention_min\n" + "\n".join(rows), encoding="utf-8"
-        )
+        peaks = folder / f"{run['name']}.csv"
+        peaks.write_text("compound,retention_min\n" + "\n".join(rows), encoding="utf-8")
+        if by == "add":
+            program = out / f"run_{number}.toml"
+            assert call(monkeypatch, "add", bare, "--run", peaks, "--program", program, "--yes") == 0
+            assert rw.load_scenario(bare).runs[-1].program.oven.start == kelvin(start)
+    capsys.readouterr()
     assert call(monkeypatch, "fit", bare, "--json") == 0
     fitted = json.loads(capsys.readouterr().out)
     true_C = dict(zip("abcdefgh", truth.T0 - kelvin(0.0), strict=True))
@@ -531,25 +538,25 @@ def test_check_shows_what_it_understood_before_there_are_runs(
         "septum purge 3 mL/min; up to 400.0 kPa gauge",
         "Column flow 0.5 to 5 mL/min",
         "Compounds none known yet",
-        f"Next: No [[scouting_runs]] yet, and nothing to fit; rampwright scout {bare} says which two to make first.",
+        f"Next: No [[scouting_runs]] yet, and nothing to fit; rampwright next {bare} says which two to make first, one",
     ):
         assert part in text
     assert call(monkeypatch, "check", bare / "scenario.toml", "--json") == 0
     document = json.loads(capsys.readouterr().out)
     assert document["scouting_runs"] == []
-    assert f"rampwright scout {bare} " in document["next"]
+    assert f"rampwright next {bare} " in document["next"]
     assert rw.check(rw.load_scenario(bare, runs_needed=False)).to_dict() == document
 
 
 @pytest.mark.parametrize("command", ["fit", "predict", "sweep", "adapt"])
-def test_other_commands_point_to_scout(
+def test_other_commands_point_to_the_first_runs(
     command: str, bare: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert call(monkeypatch, command, bare) == 2
     lines = capsys.readouterr().err.strip().splitlines()
     assert len(lines) == 1
     assert "no [[scouting_runs]]" in lines[0]
-    assert f"rampwright scout {bare}" in lines[0]
+    assert f"rampwright next {bare}" in lines[0]
 
 
 def test_a_list_of_compounds_is_held_against_rules_and_peak_tables(

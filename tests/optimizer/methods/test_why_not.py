@@ -176,7 +176,7 @@ def test_programs_that_pass_only_nominally_are_not_sure_enough() -> None:
         f"Not sure enough yet: {found.nominal.cost / 60:.2f} min meets every requirement nominally"
     )
     assert SOURCE_TEXTS["retention"] in text
-    assert "rampwright scout" in (scouting_advice(problem.scenario, made) or "")
+    assert "rampwright next" in (scouting_advice(problem.scenario, made) or "")
     document = candidate_document(problem.scenario, made)["not_met"]
     assert document["kind"] == "not sure enough yet"
     assert document["text"] == text

@@ -233,11 +233,11 @@ def test_a_further_run_is_advised_where_the_fit_is_to_blame(without: float, advi
     assert candidate_document(asked, found)["scouting_advice"] == said
     page = Reader(files(found, asked)["report.html"].decode()).text
     if said is None:
-        assert "rampwright scout" not in page
+        assert "rampwright next" not in page
         return
     assert f"would be {100 * without:.0f} % instead of 54 %" in said
     assert ("a part of the remedy" in said) == (without < 0.95)
-    assert "rampwright scout made_up --results FOLDER" in said
+    assert "rampwright next made_up" in said
     assert said in page
 
 
