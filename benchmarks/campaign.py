@@ -307,8 +307,10 @@ def faults(lines: Sequence[Line]) -> str:
     )
 
 
-def report(lines: Sequence[Line], seconds: float, injections: int = INJECTIONS) -> list[str]:
-    """The section's lines."""
+def report(
+    lines: Sequence[Line], seconds: float, injections: int = INJECTIONS, due: int | None = None
+) -> list[str]:
+    """The section's lines; `due` is how many mixtures there are to be, all those measured when None."""
     text = [
         "## Campaigns",
         "",
@@ -325,6 +327,8 @@ def report(lines: Sequence[Line], seconds: float, injections: int = INJECTIONS) 
         "is shorter. A campaign that is over stands as it stood then. A false no is a goal that "
         "`optimize` says cannot be met though a program is known.",
     ]
+    if due is not None and len(lines) < due:
+        text += ["", f"Measured so far: {len(lines)} of {due} mixtures, the two halves in turn."]
     halves = {
         f"Numbers below {APART}, without {' and '.join(OWN_CLASSES)}": [e for e in lines if e.number < APART],
         f"Numbers from {APART} on, with all classes, the column 0.5 to 2.5 % shorter than its tag says and the oven "
@@ -381,7 +385,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         lines = [known[number] for number in numbers if number in known]
     else:
         lines = measured_lines(numbers, file, of_one)
-    print("\n".join(report(lines, asked.seconds, asked.injections)))
+    print("\n".join(report(lines, asked.seconds, asked.injections, len(numbers))))
 
 
 if __name__ == "__main__":

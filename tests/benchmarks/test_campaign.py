@@ -82,6 +82,7 @@ def test_what_is_measured_so_far_can_be_reported(tmp_path: Path, capsys: pytest.
     campaign.main(["--mixtures", "3", "--lines", str(file), "--measured"])
     text = capsys.readouterr().out
     assert text.count(": 1 mixtures, a program is known for 1.") == 2
+    assert "Measured so far: 2 of 6 mixtures" in text
     assert len(read_lines(file)) == 2
 
 
