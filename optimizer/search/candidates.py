@@ -53,8 +53,9 @@ def outcome_of(problem: Problem, searched: Searched, until: float = np.inf) -> S
     in_use = _in_use(problem)
     now = None if in_use is None else in_use.prediction
     pool = _pool(searched, problem.scenario.search.candidates)
-    if searched.given is not None and not any(each is searched.given for each in pool):
-        pool.append(searched.given)  # others may come out slower than it once they are rounded
+    if given := sorted(searched.given, key=rank):  # others may become slower than these
+        shorter = [each for each in given[1:] if each.descent.cost < given[0].descent.cost]
+        pool += [each for each in (given[0], *shorter) if not any(each is other for other in pool)]
     if searched.refused is not None:
         pool.insert(1, searched.refused)
     rounded = _rounded(problem, searched, pool, until)

@@ -59,7 +59,7 @@ class Searched:
     interrupted: bool = False
     seconds: float = 0.0
     study: StudyNote | None = None
-    given: Found | None = None  # the best of the programs that the search began from, if it meets the goal
+    given: list[Found] = field(default_factory=list)  # that it began from and that may do
     nominal: dict[int, list[Found]] = field(default_factory=dict)
     refused: Found | None = None
     late: float = 0.0

@@ -152,8 +152,7 @@ class Search:
                     nominal = Found(family, assessed(self.as_predicted, family, z))
                     keep(self.nominal[number], nominal)
                 if nominal.feasible and program in wanted:  # rounding tells how probably
-                    best = self.state.given
-                    self.state.given = found if best is None else min(best, found, key=rank)
+                    self.state.given.append(found)
 
     def edit(self) -> None:
         """Screen edits of the best program, once for each."""
