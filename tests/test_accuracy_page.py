@@ -9,7 +9,13 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 # Sections of the page whose tables are those of benchmarks/RESULTS.md.
-SECTIONS = ("Wrong peaks", "Peaks without names", "How sure the tool is", "What a robust goal is worth")
+SECTIONS = (
+    "Wrong peaks",
+    "Peaks without names",
+    "How sure the tool is",
+    "What a robust goal is worth",
+    "Campaigns",
+)
 
 
 def rows_of(text: str) -> list[str]:
