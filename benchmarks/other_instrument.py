@@ -1,4 +1,4 @@
-"""An instrument that is not the model under test: 67 real compounds on three invented phases.
+"""An instrument that is not the model under test: 101 real compounds of ten classes on three invented phases.
 
 Retention follows from tabulated vapour pressures, interpolated as they are (a cubic spline of ln p over 1/T, no formula
 for ln k), and from a dilute solution in a polymer whose interaction depends on chemical class and temperature. Bands
@@ -108,7 +108,42 @@ COMPOUNDS: dict[str, tuple[str, str, int]] = {
     "1,4-dichlorobenzene": ("chlorinated", "C6H4Cl2", 1),
     "1,2-dichloroethane": ("chlorinated", "C2H4Cl2", 0),
     "1,1,1-trichloroethane": ("chlorinated", "C2H3Cl3", 0),
+    "diethyl ether": ("ether", "C4H10O", 0),
+    "diisopropyl ether": ("ether", "C6H14O", 0),
+    "methyl tert-butyl ether": ("ether", "C5H12O", 0),
+    "dipropyl ether": ("ether", "C6H14O", 0),
+    "dibutyl ether": ("ether", "C8H18O", 0),
+    "tetrahydrofuran": ("ether", "C4H8O", 0),
+    "1,4-dioxane": ("ether", "C4H8O2", 0),
+    "anisole": ("ether", "C7H8O", 1),
+    "benzyl ethyl ether": ("ether", "C9H12O", 1),
+    "diphenyl ether": ("ether", "C12H10O", 2),
+    "methylcyclopentane": ("cycloalkane", "C6H12", 0),
+    "cyclohexane": ("cycloalkane", "C6H12", 0),
+    "methylcyclohexane": ("cycloalkane", "C7H14", 0),
+    "ethylcyclopentane": ("cycloalkane", "C7H14", 0),
+    "ethylcyclohexane": ("cycloalkane", "C8H16", 0),
+    "cis-1,2-dimethylcyclohexane": ("cycloalkane", "C8H16", 0),
+    "trans-1,2-dimethylcyclohexane": ("cycloalkane", "C8H16", 0),
+    "propylcyclohexane": ("cycloalkane", "C9H18", 0),
+    "butylcyclohexane": ("cycloalkane", "C10H20", 0),
+    "hexylcyclohexane": ("cycloalkane", "C12H24", 0),
+    "1-butanethiol": ("sulphur", "C4H10S", 0),
+    "1-pentanethiol": ("sulphur", "C5H12S", 0),
+    "1-hexanethiol": ("sulphur", "C6H14S", 0),
+    "1-heptanethiol": ("sulphur", "C7H16S", 0),
+    "1-octanethiol": ("sulphur", "C8H18S", 0),
+    "1-nonanethiol": ("sulphur", "C9H20S", 0),
+    "1-decanethiol": ("sulphur", "C10H22S", 0),
+    "diethyl sulfide": ("sulphur", "C4H10S", 0),
+    "dimethyl disulfide": ("sulphur", "C2H6S2", 0),
+    "tetrahydrothiophene": ("sulphur", "C4H8S", 0),
+    "thiophene": ("sulphur", "C4H4S", 1),
+    "cyclohexanethiol": ("sulphur", "C6H12S", 0),
+    "benzenethiol": ("sulphur", "C6H6S", 1),
+    "phenylmethanethiol": ("sulphur", "C7H8S", 1),
 }
+LATER = ("ether", "cycloalkane", "sulphur")  # classes that only the calibration has
 
 # chi = a + b/T of a class's vapours in the polymer: a [-], b [K].
 INTERACTION: dict[str, dict[str, tuple[float, float]]] = {
@@ -120,6 +155,9 @@ INTERACTION: dict[str, dict[str, tuple[float, float]]] = {
         "nitrogen": (0.10, 330.0),
         "ester": (0.20, 210.0),
         "chlorinated": (0.20, 120.0),
+        "ether": (0.20, 120.0),
+        "cycloalkane": (0.25, 75.0),
+        "sulphur": (0.20, 150.0),
     },
     "mid-polar": {
         "alkane": (0.30, 190.0),
@@ -129,6 +167,9 @@ INTERACTION: dict[str, dict[str, tuple[float, float]]] = {
         "nitrogen": (0.05, 140.0),
         "ester": (0.15, 110.0),
         "chlorinated": (0.15, 60.0),
+        "ether": (0.15, 120.0),
+        "cycloalkane": (0.25, 160.0),
+        "sulphur": (0.15, 90.0),
     },
     "polar": {
         "alkane": (0.30, 420.0),
@@ -138,6 +179,9 @@ INTERACTION: dict[str, dict[str, tuple[float, float]]] = {
         "nitrogen": (0.05, 20.0),
         "ester": (0.20, 150.0),
         "chlorinated": (0.20, 110.0),
+        "ether": (0.20, 240.0),
+        "cycloalkane": (0.25, 350.0),
+        "sulphur": (0.20, 170.0),
     },
 }
 COLD = 25 + ZERO_C  # K, where an oven's scale is right

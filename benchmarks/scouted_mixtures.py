@@ -14,7 +14,15 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks.other_instrument import COMPOUNDS, INTERACTION, Day, OtherInstrument, drawn_reality
+from benchmarks.other_instrument import (
+    COMPOUNDS,
+    INTERACTION,
+    LATER,
+    Day,
+    OtherInstrument,
+    drawn_reality,
+    in_worse_condition,
+)
 from tests.reference.confirmation import write_table
 from tests.reference.instrument import HALF_HEIGHT, ZERO_C, Measured, Nominal
 
@@ -140,15 +148,25 @@ def _other_oven(start: float, rates: tuple[float, float], rng: np.random.Generat
 
 
 def mixture(
-    seed: int, day_to_day: tuple[float, float] = DAY_TO_DAY, without: Collection[str] = ()
+    seed: int,
+    day_to_day: tuple[float, float] = DAY_TO_DAY,
+    without: Collection[str] = LATER,
+    poor: bool = False,
 ) -> Mixture:
-    """The mixture of a seed, without compounds of some classes; kinds of scouting take turns."""
+    """The mixture of a seed, without compounds of some classes; kinds of scouting take turns.
+
+    `poor` gives it an instrument in worse condition, too.
+    """
     rng = np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(4,)))
     kind = list(KINDS)[seed % len(KINDS)]
     ramps, isothermal, _ = KINDS[kind]
     length, bore, film, usual_flow = COLUMNS[int(rng.integers(len(COLUMNS)))]
     phase = list(INTERACTION)[int(rng.integers(len(INTERACTION)))]
-    instrument = OtherInstrument(Nominal(length, bore, film, AMBIENT), phase, drawn_reality(rng))
+    reality = drawn_reality(rng)
+    if poor:
+        own = np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(9,)))
+        reality = in_worse_condition(reality, own)
+    instrument = OtherInstrument(Nominal(length, bore, film, AMBIENT), phase, reality)
     compounds = _drawn_compounds(instrument, rng, without)
 
     mode = "constant flow" if rng.random() < 0.6 else "constant pressure"

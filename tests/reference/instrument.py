@@ -29,9 +29,9 @@ ENDLESS = 4e5  # s, the hold after the program's end
 
 # Diffusion volumes [cm3/mol] and molar masses [g/mol]. Fuller, Ensley, Giddings, J. Phys. Chem. 73 (1969) 3679, as in
 # Poling, Prausnitz, O'Connell, The Properties of Gases and Liquids, 5th ed., table 11-1 and eq. 11-4.4.
-DIFFUSION_VOLUME = {"C": 15.9, "H": 2.31, "O": 6.11, "N": 4.54, "Cl": 21.0}
+DIFFUSION_VOLUME = {"C": 15.9, "H": 2.31, "O": 6.11, "N": 4.54, "S": 22.9, "Cl": 21.0}
 RING_VOLUME, HELIUM_VOLUME = -18.3, 2.67
-MOLAR_MASS = {"C": 12.011, "H": 1.008, "O": 15.999, "N": 14.007, "Cl": 35.453}
+MOLAR_MASS = {"C": 12.011, "H": 1.008, "O": 15.999, "N": 14.007, "S": 32.06, "Cl": 35.453}
 HELIUM_MASS = 4.0026
 
 
