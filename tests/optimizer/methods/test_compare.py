@@ -441,7 +441,7 @@ def test_the_command_writes_its_files_and_offers_a_program(
         "--json",
         "--retune",
         "--seconds",
-        "2",
+        "4",
     ]
     assert command.call(monkeypatch, "compare", FOLDER, *options) == 0
     document = json.loads(capsys.readouterr().out)

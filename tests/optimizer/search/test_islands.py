@@ -86,7 +86,6 @@ def test_time_ends_it_between_exchanges(problem: Problem) -> None:
         problem, families_of(problem.scenario), 100.0, 1, clock=lambda: float(next(looks)), cores=2
     )
     assert not found.interrupted
-    assert found.all()
     assert next(looks) == 101
 
 
