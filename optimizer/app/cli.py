@@ -184,7 +184,7 @@ def optimize(
     place = place_of_option(study, study_name, context.get_parameter_source("study"))
     loaded = interface.load_scenario(scenario)
     prepare_folder(out, "optimize", force)  # better known before the search than after it
-    fitted, seconds = fit_first(loaded, context.obj, seconds, rounds, cores if place is None else 1)
+    fitted, seconds = fit_first(loaded, context, seconds, rounds, cores if place is None else 1)
     with ProgressBar() as progress:
         made = interface.optimize(
             fitted,

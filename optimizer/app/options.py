@@ -107,21 +107,22 @@ def program_of_options(
 
 
 def fit_first(
-    scenario: Scenario, began: float, seconds: float | None, rounds: int | None, cores: int | None
+    scenario: Scenario, command: typer.Context, seconds: float | None, rounds: int | None, cores: int | None
 ) -> tuple[Any, float | None]:
     """The fit, while processes of a search that is long enough for them start; what is left [s] of its time budget.
 
-    `began` is when the command did [s], by `clock.wall`.
+    `command.obj` is when the command began [s], by `clock.wall`; none of the processes outlasts it.
     """
     from optimizer.app.interface import fit
     from optimizer.base.clock import ROUND, left_of
-    from optimizer.base.processes import start_early
+    from optimizer.base.processes import end_early, start_early
 
     budget = ROUND * rounds if rounds else seconds or scenario.search.seconds
     if budget >= WORTH_PROCESSES:
+        command.call_on_close(end_early)  # where something is wrong before they have work
         start_early(cores, "optimizer.search.islands")
     fitted = fit(scenario)
-    return fitted, seconds if rounds else left_of(budget, began)
+    return fitted, seconds if rounds else left_of(budget, command.obj)
 
 
 def adapt_every_column(

@@ -132,8 +132,15 @@ def _rounded(problem: Problem, searched: Searched, pool: list[Found], until: flo
         half = clock.now() + HALF * max(until - clock.now(), 0.0)
         sure = found.feasible and not any(each.feasible for each in rounded)  # one program is worth the time
         rounded.append(settable(problem, found.family, found.descent.z, seed, half, sure))
+    done = pool[: len(rounded)]
+    for found in searched.given:  # nothing that is shown is slower than these, whatever the time
+        best = min((each.cost(problem) for each in rounded if each.feasible), default=np.inf)
+        if found.feasible and found.descent.cost < best and not any(found is each for each in done):
+            rounded.append(settable(problem, found.family, found.descent.z, seed, until))
+            done.append(found)
+    done += pool
     further = [
-        found for found in searched.all() if found.feasible and not any(found is each for each in pool)
+        found for found in searched.all() if found.feasible and not any(found is each for each in done)
     ]
     for found in further[:FURTHER_ENDS]:
         best = min((each.cost(problem) for each in rounded if each.feasible), default=np.inf)

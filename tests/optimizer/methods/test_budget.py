@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import threading
 from dataclasses import replace
 from itertools import count
@@ -70,6 +71,28 @@ def test_the_budget_of_a_command_begins_with_it(
     monkeypatch.setattr("optimizer.base.clock.perf_counter", lambda: float(next(looks)))  # s a look
     assert call(monkeypatch, "optimize", tmp_path / "five", "--out", tmp_path / "out", *options) == 2
     assert given == [None if left is None else pytest.approx(left - 1 - REPORT)]
+
+
+def test_processes_without_work_end_with_their_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_good_scenario(tmp_path / "five")
+    started = []
+
+    class Noted(subprocess.Popen):
+        def __init__(self, *arguments, **keys) -> None:
+            super().__init__(*arguments, **keys)
+            started.append(self)
+
+    def refused(*_: object, **__: object) -> None:
+        raise InvalidInputError("enough")
+
+    monkeypatch.setattr(subprocess, "Popen", Noted)
+    monkeypatch.setattr("optimizer.app.interface.optimize", refused)
+    options = ("--seconds", "40", "--cores", "2")
+    assert call(monkeypatch, "optimize", tmp_path / "five", "--out", tmp_path / "out", *options) == 2
+    assert len(started) == 2
+    assert all(each.returncode is not None for each in started)
 
 
 def test_cores_do_not_change_candidates(fitted: rw.Fitted) -> None:

@@ -98,6 +98,10 @@ def test_a_further_end_is_rounded_where_it_may_be_shorter_on_the_grid(
     monkeypatch.setattr(candidates, "settable", counted)
     assert candidates.outcome_of(nominal, Searched(best={0: ends})).feasible
     assert tried == pytest.approx([0.9, 0.95])
+    tried.clear()  # of programs that were given even when time is over
+    late = Searched(best={0: ends[:1]}, given=ends[1:])
+    assert candidates.outcome_of(nominal, late, 0.0).feasible
+    assert tried == pytest.approx([0.9, 0.95])
 
 
 def test_with_rounds_nothing_is_left_unrounded(nominal: Problem) -> None:
