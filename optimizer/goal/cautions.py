@@ -24,6 +24,7 @@ USUAL = (
 )
 
 BREAKS = "Breaks a limit: {}."
+MISSES = "Misses a requirement: {}."
 NOT_TO_BE_RUN = "Not to be run as it is, since it breaks a limit of the equipment: {}."
 
 LOWEST_EXPLOSIVE_SHARE = 0.04  # of hydrogen in air, by volume

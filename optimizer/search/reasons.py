@@ -16,7 +16,7 @@ from models.peaks.resolution import HALF_HEIGHT_WIDTH, order_changes
 from models.peaks.tails import before_decay
 from models.units import SECONDS_PER_MINUTE, celsius
 from optimizer.base.numbers import beside_needed, percent, probability_beside
-from optimizer.goal.cautions import BREAKS, extrapolation
+from optimizer.goal.cautions import BREAKS, MISSES, extrapolation
 from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import Problem, measured_mean
 from optimizer.goal.limits import RESOLUTION, Index, Requirement
@@ -104,7 +104,7 @@ def broken_limits(problem: Problem, prediction: Prediction) -> tuple[str, ...]:
     """Limits of column, instrument and goal that a given program does not keep, the equipment's first."""
     texts = [BREAKS.format(text) for text in broken_equipment(problem, prediction)]
     texts += [
-        BREAKS.format(each.shown.text)
+        MISSES.format(each.shown.text)
         for each in held_limits(problem, prediction)
         if each.missed and each.limit is not RESOLUTION and each.limit.is_requirement
     ]
@@ -195,7 +195,7 @@ def next_seconds(problem: Problem, each: Settable) -> str:
         values, step = each.family.values(z[None])[0], problem.scenario.instrument.steps.time
         program = each.family.program(values, float(then.run_time[0]), step)
         text = problem.limits[first - len(pairs)].text(predict(problem, program))
-    return f"{less:.0f} s faster: {text}."
+    return f"{less:.0f} s faster with {each.family.name}: {text}."
 
 
 def _faster_in_draws(problem: Problem, each: Settable, z: Array, less: float) -> str:
@@ -206,7 +206,10 @@ def _faster_in_draws(problem: Problem, each: Settable, z: Array, less: float) ->
     known = with_uncertainty(problem, prediction, exact=True, sources=False)[1]
     if known.share > problem.confidence - GIVEN or not known.failures:
         return ""
-    return f"{less:.0f} s faster: {percent(known.share)} probability (fails most: {known.failures[0].what})."
+    return (
+        f"{less:.0f} s faster with {each.family.name}: {percent(known.share)} probability "
+        f"(fails most: {known.failures[0].what})."
+    )
 
 
 def _pair_name(problem: Problem, pair: Index) -> str:

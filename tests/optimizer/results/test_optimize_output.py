@@ -73,6 +73,13 @@ def test_cautions_are_printed_and_stand_beside_the_set_points(ran: tuple[str, Pa
     assert [f"Caution: {line}" for line in document["cautions"]] == lines
 
 
+def test_a_faster_program_is_said_to_be_of_the_candidates_own_kind(ran: tuple[str, Path]) -> None:
+    found = json.loads((ran[1] / "candidates.json").read_text(encoding="utf-8"))["candidates"]
+    said = [(each["family"], each["next_seconds"]) for each in found if each["next_seconds"]]
+    assert said
+    assert all(f" s faster with {family}: " in text for family, text in said)
+
+
 def test_predict_prints_them_too(hydrogen: Path) -> None:
     text = printed_by("predict", hydrogen)
     assert any("Hydrogen explodes" in line for line in cautions_in(text))
@@ -98,7 +105,7 @@ def test_the_method_in_use_has_its_cycle_time_and_what_it_breaks(ran: tuple[str,
     assert now["samples_per_shift"] == 5
     assert now["oven"]["start_C"] == pytest.approx(60.0)
     (broken,) = now["breaks"]
-    assert re.fullmatch(r"Breaks a limit: last peak at \d+\.\d\d min \(not after 2\.00 min\)\.", broken)
+    assert re.fullmatch(r"Misses a requirement: last peak at \d+\.\d\d min \(not after 2\.00 min\)\.", broken)
     assert "In use: 90.00 min  (cycle 91.00 min, 5 samples a shift), Rs of the critical pair" in text
     assert f"In use: {broken}" in text
     assert document["format"] == 1
