@@ -104,6 +104,6 @@ def inline_toml(value: Any) -> str:
         return "{ " + ", ".join(f"{key} = {inline_toml(each)}" for key, each in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(inline_toml(each) for each in value) + "]"
-    if isinstance(value, bool):
+    if isinstance(value, int):  # one of any size
         return str(value).lower()
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else f"{value:.10g}"

@@ -95,6 +95,15 @@ def test_each_message_knows_its_field(folder: Path) -> None:
     assert [each["at"] for each in told] == ["scouting_runs[2].peaks"]
 
 
+@pytest.mark.parametrize(("place", "key"), [("column", "length_m"), (None, "title")])
+def test_a_number_without_end_is_a_message(folder: Path, place: str | None, key: str) -> None:
+    served = Served(Session(folder))
+    tree = form(served)["tree"]
+    (tree if place is None else tree[place])[key] = 10**400
+    told = served.ask("check-form", {"tree": tree})["problems"]
+    assert [each["at"] for each in told] == [key if place is None else f"{place}.{key}"]
+
+
 def test_a_scenario_is_set_up_from_nothing_with_pasted_tables(tmp_path: Path) -> None:
     folder = tmp_path / "mine"
     served = Served(Session(folder))
