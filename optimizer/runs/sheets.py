@@ -15,6 +15,7 @@ from optimizer.base.text_files import LARGEST, text_of
 
 MARKS = (";", "\t", ",")  # between cells; the first that a heading holds
 MOST_ROWS, MOST_COLUMNS = 20_000, 100  # of a sheet that is looked at
+MOST_OF_ALL = 5 * MOST_ROWS  # rows of all sheets, of which a file of a few kB may name a thousand
 WIDEST_ROW = 16_384  # cells, of what spreadsheets write; the library reads whole rows
 _ROW, _CELL = re.compile(rb"<(?:\w+:)?row\b"), re.compile(rb"<(?:\w+:)?c\b")
 # What of Windows-1252 stands in names, headings and units of the languages that are read.
@@ -114,12 +115,16 @@ def sheets_of_workbook(path: Path, raw: bytes) -> list[tuple[str, Sheet]]:
                     f"{path}: has a row of more than {WIDEST_ROW} cells, which no spreadsheet writes"
                 )
         book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True, keep_links=False)
-        found = []
+        found, left = [], MOST_OF_ALL
         for sheet in book.worksheets:
-            rows = sheet.iter_rows(max_row=MOST_ROWS, max_col=MOST_COLUMNS, values_only=True)
+            most = min(MOST_ROWS, left)
+            if most == 0:
+                break
+            rows = sheet.iter_rows(max_row=most, max_col=MOST_COLUMNS, values_only=True)
             found.append(
                 (sheet.title, Sheet([(n, [*map(_cell, row)]) for n, row in enumerate(rows, 1)], "row"))
             )
+            left -= len(found[-1][1].rows)
         return found
     except ScenarioError:
         raise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from optimizer.base.errors import ScenarioError
 from optimizer.runs.headings import columns_of
 from optimizer.runs.peak_tables import PeakTable, read_peak_table
+from optimizer.runs.sheets import sheets_of_workbook
 
 RETENTION, WIDTHS = [3.612, 4.518], [0.031, 0.0342]  # min
 
@@ -198,6 +200,24 @@ def test_a_row_with_more_cells_than_spreadsheets_write_is_refused(
             read_peak_table(file)
     else:
         assert {"toluene", "octane"} <= set(read_peak_table(file).compounds)
+
+
+def test_one_large_sheet_under_a_thousand_names_is_read_a_few_times(tmp_path: Path) -> None:
+    book, most = openpyxl.Workbook(), 20_000
+    book.active.cell(row=most, column=1, value="notes")
+    saved, file = tmp_path / "run.xlsx", tmp_path / "many.xlsx"
+    book.save(saved)
+    with zipfile.ZipFile(saved) as old, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as new:
+        for each in old.namelist():
+            content = old.read(each)
+            if each == "xl/workbook.xml":
+                sheet = re.search(rb"<sheet [^>]*/>", content)[0]
+                more = (sheet.replace(b'name="Sheet"', b'name="s%d"' % n) for n in range(1000))
+                content = content.replace(sheet, sheet + b"".join(more))
+            new.writestr(each, content)
+    read = sheets_of_workbook(file, file.read_bytes())
+    assert read[0][1].rows[-1] == (most, ["notes", *[""] * 99])
+    assert sum(len(sheet.rows) for _, sheet in read) == 5 * most
 
 
 def test_a_workbook_without_a_peak_table(tmp_path: Path) -> None:
