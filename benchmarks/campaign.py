@@ -30,7 +30,7 @@ from benchmarks.known_instrument import (
     searched,
     shortest_that_bears,
 )
-from benchmarks.other_instrument import LATER, Day, in_worse_condition
+from benchmarks.other_instrument import LATER, Day
 from benchmarks.scouted_mixtures import AMBIENT, KINDS, Mixture, measured_run, mixture, write_scenario
 from benchmarks.shares import share
 from models.units import SECONDS_PER_MINUTE
@@ -112,10 +112,7 @@ def numbered(number: int) -> Mixture:
     seed = number // kinds * len(KINDS) + TWO_RUNS[number % kinds]
     if number < APART:
         return mixture(seed, OFF, (*OWN_CLASSES, *LATER))
-    drawn = mixture(seed, OFF)
-    rng = np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(9,)))
-    reality = in_worse_condition(drawn.instrument.reality, rng)
-    return replace(drawn, instrument=replace(drawn.instrument, reality=reality))
+    return mixture(seed, OFF, poor=True)
 
 
 def in_turn(mixtures: int, first: int = 0) -> list[int]:
