@@ -241,8 +241,11 @@ def _optimize(
     if searched.interrupted or stop_asked():  # who ended the search wants its result now
         return problem, replace(outcome, interrupted=True)
 
+    def left() -> float:
+        return began + budget - now()
+
     def part(share: float) -> float:
-        return share * budget if rounds_are_counted() else min(share * budget, began + budget - now())
+        return share * budget if rounds_are_counted() else min(share * budget, left())
 
     if what_if and outcome.feasible:
         outcome = _with_ramp_more(problem, outcome, searched, part(RAMP_TIME), progress)
@@ -254,15 +257,15 @@ def _optimize(
         if progress:
             progress(0.99, "what another injection is worth")
         outcome = aside(problem, outcome, searched, part(WORTH_TIME))
-    left = np.inf if rounds_are_counted() else began + budget - now()
     if front and not outcome.feasible:
         outcome = replace(outcome, front_note="No front: nothing was found that meets the goal.")
     if front and outcome.feasible:
         known = [each.prediction for each in outcome.candidates if each.feasible]
-        made = front_of(problem, searched, front, max(began + budget - now(), 0.0), progress, known)
+        made = front_of(problem, searched, front, max(left(), 0.0), progress, known)
         outcome = replace(outcome, front=made.points, front_note=made.note)
     elif what_if and not outcome.feasible:
-        impossible = out_of_reach(problem, outcome, searched, budget, progress, left)
+        most = np.inf if rounds_are_counted() else left()
+        impossible = out_of_reach(problem, outcome, searched, budget, progress, most)
         helpful = what_ifs(problem, outcome, searched, budget, progress, began + budget)
         outcome = replace(outcome, what_ifs=helpful, not_met=impossible or outcome.not_met)
     return problem, outcome
