@@ -40,7 +40,7 @@ from tests.optimizer.hostile import NAMES as HOSTILE
 
 chromium_or_skip("the live page")
 
-PHONE = (390, 844)
+DESK, PHONE = (1400, 900), (390, 844)
 
 
 @dataclass
@@ -491,17 +491,22 @@ def test_the_checker_of_accessibility_finds_nothing(page: Browser) -> None:
     page.screen()
 
 
+def is_readable(page: Browser, view: str, size: tuple[int, int], dark: bool, texts: int) -> None:
+    """A view that is shown, more than so many texts of it, has contrast and room on such a screen."""
+    page.screen(*size, dark=dark)
+    page.settle()
+    found = page.run(FAINT)
+    assert found["seen"] > texts
+    assert found["faint"] == [], (view, size, dark)
+    sticking_out = STICKING_OUT % {"inside": "each.closest('.wide')", "width": size[0]}
+    assert page.run(sticking_out) == [], (view, size, dark)
+    assert page.run("document.documentElement.scrollWidth") == size[0]
+
+
 def test_it_is_readable_on_a_desk_and_a_phone_in_light_and_dark(page: Browser) -> None:
     page.run("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
-    for size, dark in product(((1400, 900), PHONE), (False, True)):
-        page.screen(*size, dark=dark)
-        page.settle()
-        found = page.run(FAINT)
-        assert found["seen"] > 60
-        assert found["faint"] == [], (size, dark)
-        sticking_out = STICKING_OUT % {"inside": "each.closest('.wide')", "width": size[0]}
-        assert page.run(sticking_out) == [], (size, dark)
-        assert page.run("document.documentElement.scrollWidth") == size[0]
+    for size, dark in product((DESK, PHONE), (False, True)):
+        is_readable(page, "program", size, dark, 60)
     page.screen()
 
 

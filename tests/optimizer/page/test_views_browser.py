@@ -16,13 +16,15 @@ pytest.importorskip(
 
 import rampwright as rw
 from tests.optimizer.bad_inputs import FAST, SLOW
-from tests.optimizer.browser import FAINT, STICKING_OUT, Browser
+from tests.optimizer.browser import Browser
 from tests.optimizer.page.conftest import FILE
 from tests.optimizer.page.test_campaigning import contents
 from tests.optimizer.page.test_page_browser import (
+    DESK,
     PHONE,
     Serving,
     enter,
+    is_readable,
     ready,
     serving,
     serving_copy,
@@ -372,15 +374,8 @@ def test_every_view_is_readable_and_the_checker_of_accessibility_finds_nothing(
             until(page, "document.querySelectorAll('#form-parts .key').length > 10")
         page.run("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
         for dark in (False, True):
-            for size in ((1400, 900), PHONE):
-                page.screen(*size, dark=dark)
-                page.settle()
-                found = page.run(FAINT)
-                assert found["seen"] > 30
-                assert found["faint"] == [], (view, dark)
-                sticking_out = STICKING_OUT % {"inside": "each.closest('.wide')", "width": size[0]}
-                assert page.run(sticking_out) == [], (view, dark)
-                assert page.run("document.documentElement.scrollWidth") == size[0]
+            for size in (DESK, PHONE):
+                is_readable(page, view, size, dark, 30)
             page.screen(dark=dark)
             said = [
                 (each["id"], each["help"], [node["html"][:160] for node in each["nodes"]])
