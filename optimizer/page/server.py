@@ -159,12 +159,13 @@ def _ask(answer: Answer, most: int = MOST_BODY) -> Endpoint:
     async def ask(request: Request) -> Response:
         try:
             asked: Any = json.loads(await _body(request, most) or b"{}")
+            json.dumps(asked, ensure_ascii=False).encode()  # half a character, which no file can hold
         except TooLarge as error:
             return JSONResponse({"error": str(error)}, 413)
         except (ValueError, RecursionError):
             asked = None
         if not isinstance(asked, dict):
-            return JSONResponse({"error": "the request is no JSON object"}, 400)
+            return JSONResponse({"error": "the request is no JSON object of whole characters"}, 400)
         try:
             return JSONResponse(await run_in_threadpool(answer, asked))
         except RampwrightError as error:
