@@ -134,15 +134,12 @@ def draws(mode: str) -> Callable[[], Peaks]:
 
     try:
         from optimizer.goal.drawn_margins import drawn_margins
-        from optimizer.search.program_space import families_of
-    except ModuleNotFoundError:  # where they were in the older tree
-        from optimizer.program_space import families_of
+    except ModuleNotFoundError:  # where it was in the older tree
         from optimizer.standing import standing as drawn_margins
 
     problem = uncertain(mode)
-    family = families_of(problem.scenario)[-1]
-    z = family.ordered(np.random.default_rng(5).random(family.size))
-    one = family.batch(family.values(z[None]))
+    name = mode.replace("program", "ramp")
+    one = batch_of([program(name, set_points(name, 1)[0])])
 
     def call() -> Peaks:
         assessment = problem.assess(one, "polish")
