@@ -63,12 +63,12 @@ def check_and_fit(folder: Path) -> None:
     """What `rampwright check` does, and of some scenarios `rampwright fit`."""
     scenario = load_scenario(folder)
     json_bytes(check_document(scenario))
-    show_check(Console(file=io.StringIO(), width=160), scenario)
+    show_check(Console(file=io.StringIO(), highlight=False, width=160), scenario)
     if chosen(scenario.warnings, scenario.title):
         fitted = fit_scenario(scenario)
         result = FitResult(scenario, fitted)
         json_bytes(result.to_dict())
-        show_fit(Console(file=io.StringIO(), width=160), result)
+        show_fit(Console(file=io.StringIO(), highlight=False, width=160), result)
         if scenario.current is not None:
             _predicted(problem_of(scenario, fitted), [scenario.current], always=True)
 

@@ -7,6 +7,7 @@ import math
 import multiprocessing
 import os
 import random
+import resource
 import signal
 import sqlite3
 import sys
@@ -192,20 +193,21 @@ def _work(file: Path, seconds: float, room: int | None, said: Path, begun: Calla
             stop_on_signals()
             begun()
             if room is not None:
-                import resource
-
                 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-                resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
+                unlimited = resource.getrlimit(resource.RLIMIT_FSIZE)
+                resource.setrlimit(resource.RLIMIT_FSIZE, (room, unlimited[1]))
             _search(file, seconds)
-            code = 0
+            code, told = 0, ""
         except RampwrightError as error:
-            out.write(f"rampwright: {error}\n")
-            code = 2
+            code, told = 2, f"rampwright: {error}\n"
         except KeyboardInterrupt:
-            code = 130
+            code, told = 130, ""
         except BaseException:
-            out.write(traceback.format_exc(limit=-6))
-            code = 1
+            code, told = 1, traceback.format_exc(limit=-6)
+        if room is not None:  # this file, too, has no more room
+            resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+        out.write(told)
+        out.flush()
         os._exit(code)
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri, logsumexp
+from scipy.special import chdtri, expit, logsumexp
 
 from models.column.programs import Array
 from models.fit.compound_fits import CompoundFits, Simulator, at, fit_each
@@ -141,7 +141,7 @@ class _Weighed:
     @property
     def wrong(self) -> float:
         """Probability that something is wrong."""
-        return float(1 / (1 + np.exp(-self.ln_odds)))
+        return float(expit(self.ln_odds))
 
     @property
     def best(self) -> _Case | None:

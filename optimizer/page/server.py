@@ -19,6 +19,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from models.errors import RampwrightError
+from optimizer.base.errors import fit_to_show
 from optimizer.page.campaigning import Campaigning
 from optimizer.page.gate import Gate
 from optimizer.page.session import Session
@@ -169,7 +170,7 @@ def _ask(answer: Answer, most: int = MOST_BODY) -> Endpoint:
         try:
             return JSONResponse(await run_in_threadpool(answer, asked))
         except RampwrightError as error:
-            return JSONResponse({"error": str(error)}, 422)
+            return JSONResponse({"error": fit_to_show(str(error))}, 422)
 
     return ask
 

@@ -354,6 +354,8 @@ def _header(path: Path, line: int, text: str, cells: list[str], required: tuple[
     while cells and not cells[-1]:
         cells.pop()
     header = [cell.casefold() for cell in cells]
+    if text.lstrip().startswith("[") or path.suffix == ".toml":
+        raise ScenarioError(f"{where}: this is no peak table but a file of set points; expected {EXAMPLE}")
     if any(_NUMBER.fullmatch(cell) for cell in cells):
         raise ScenarioError(f"{where}: the header is missing; the first line must be such as {EXAMPLE}")
     if len(header) == 1 and "retention" in header[0]:

@@ -499,6 +499,11 @@ PEAK_INPUTS = (
         ("slow.csv, line 1", "header is missing"),
     ),
     BadInput(
+        "set points instead of peaks",
+        _write("slow.csv", "[oven]\nstart_C = 40\nhold_min = 1\n"),
+        ("slow.csv, line 1", "no peak table but a file of set points"),
+    ),
+    BadInput(
         "delimited by blanks",
         _write("slow.csv", SLOW.replace(",", " ")),
         ("slow.csv, line 1", "only one column"),
