@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import FrozenInstanceError, fields, replace
@@ -752,3 +753,19 @@ def test_the_quick_probability_is_labelled_as_such(fitted: rw.Fitted) -> None:
     assert "(simulated, 95 % interval" in shown(exact)
     assert not quick.to_dict()["reliability"]["simulated"]
     assert exact.to_dict()["reliability"]["simulated"]
+
+
+def test_a_peak_that_nothing_explains_is_no_overflow(tmp_path: Path) -> None:
+    """One area mistyped and two names, so that no other explanation is left for what cannot be."""
+    folder = shutil.copytree(ROOT / "scenarios" / "slow_isothermal", tmp_path / "s")
+    for name, old, new in (
+        ("slow.csv", "0.0248,625.3", "0.0248,4"),
+        ("fast.csv", "o-xylene", "n-xylene"),
+        ("fast.csv", "n-tetradecane", "o-tetradecane"),
+    ):
+        text = (folder / name).read_text(encoding="utf-8")
+        assert old in text
+        (folder / name).write_text(text.replace(old, new), encoding="utf-8")
+    found = rw.fit(folder).fit
+    assert np.isfinite(found.covariance).all()
+    assert all(0 <= each.wrong <= 1 for each in (*found.suspects, *found.doubts))

@@ -130,3 +130,18 @@ def test_preparing_leaves_no_trace(tmp_path: Path) -> None:
     prepare_folder(tmp_path / "a" / "b", "optimize")
     prepare_folder(tmp_path, "optimize")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_preparing_cannot_take_away_is_told_and_taken_away_by_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: object, **_: object) -> None:
+        raise OSError(30, "Read-only file system", str(path))
+
+    monkeypatch.setattr(os, "rmdir", refuse)
+    with pytest.raises(OutputError, match=r"out: cannot write results here: Read-only file system; name"):
+        prepare_folder(tmp_path / "out", "predict")
+    monkeypatch.undo()
+    write_folder(tmp_path / "a", {"x": b"1"}, "predict")
+    prepare_folder(tmp_path / "out", "predict")
+    assert [each.name for each in tmp_path.iterdir()] == ["a"]

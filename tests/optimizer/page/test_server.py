@@ -238,6 +238,9 @@ def test_what_cannot_be_done_is_told_with_its_reason(served: Served) -> None:
         assert served.ask("predict", {"program": PROGRAM, "pair": pair}, 422)["error"]
     assert served.client.post("/ask/predict", content=b"[1", headers=served.key).status_code == 400
     assert served.client.post("/ask/predict", content=b"[" * 99_999, headers=served.key).status_code == 400
+    many = {**PROGRAM, "oven": {**PROGRAM["oven"], "start_C": [1] * 50_000}}
+    for ask in ("predict", "save"):
+        assert len(served.ask(ask, {"program": many, "name": [1] * 50_000}, 422)["error"]) < 2_000
     half = rb'{"tree": {"title": "x"}, "tables": {"slow.csv": "\ud800name"}}'
     assert served.client.post("/ask/write-form", content=half, headers=served.key).status_code == 400
 
