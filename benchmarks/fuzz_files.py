@@ -40,13 +40,13 @@ def kinds() -> list[Kind]:
     demo, crossing = SCENARIOS / "slow_isothermal", SCENARIOS / "rescued_pair"
     loaded = load_scenario(demo)
     problem = problem_of(loaded, fit_scenario(loaded))
-    ambient = loaded.ambient_pressure
+    ambient, outlet = loaded.ambient_pressure, loaded.outlet_pressure
 
     def program(at: Path) -> None:
-        _predicted(problem, [read_program(at / "program.toml", ambient)])
+        _predicted(problem, [read_program(at / "program.toml", ambient, outlet)])
 
     def candidates(at: Path) -> None:
-        _predicted(problem, read_candidates(at / "candidates.json", ambient, 5))
+        _predicted(problem, read_candidates(at / "candidates.json", ambient, 5, outlet))
 
     def run(at: Path) -> None:
         run_compared(loaded, at / "run.csv")

@@ -46,10 +46,15 @@ def chosen(scenario: Scenario, program: AnyProgram | None = None) -> Chosen:
     if isinstance(program, Program):
         return Chosen(program, "program")
     if isinstance(program, Mapping):
-        return Chosen(program_of_tables(program, scenario.ambient_pressure), "program")
+        return Chosen(
+            program_of_tables(program, scenario.ambient_pressure, outlet=scenario.outlet_pressure), "program"
+        )
     if isinstance(program, str | PathLike):
         with as_arguments():
-            return Chosen(read_program(Path(program), scenario.ambient_pressure), fspath(program))
+            return Chosen(
+                read_program(Path(program), scenario.ambient_pressure, scenario.outlet_pressure),
+                fspath(program),
+            )
     from optimizer.app.interface_results import Predicted
     from optimizer.goal.outcome import Candidate
 
@@ -76,7 +81,12 @@ def starts_of(scenario: Scenario, given: AnyProgram | None) -> list[Program]:
         path = Path(given)
         if path.is_dir() or path.suffix == ".json":
             with as_arguments():
-                return read_candidates(candidates_file(path), scenario.ambient_pressure, MOST_CANDIDATES)
+                return read_candidates(
+                    candidates_file(path),
+                    scenario.ambient_pressure,
+                    MOST_CANDIDATES,
+                    scenario.outlet_pressure,
+                )
     return [chosen(scenario, given).program]
 
 
@@ -93,7 +103,7 @@ def kept_candidate(scenario: Scenario, results: AnyPath, rank: int = 1) -> Chose
     """
     path = candidates_file(Path(results))
     with as_arguments():
-        found = read_candidates(path, scenario.ambient_pressure, rank)
+        found = read_candidates(path, scenario.ambient_pressure, rank, scenario.outlet_pressure)
         if rank > len(found):
             raise ScenarioError(f"--candidate {rank}: {path} holds candidates 1 to {len(found)}")
     return Chosen(found[rank - 1], f"{path}, candidate {rank}")

@@ -82,7 +82,9 @@ def program(scenario: Scenario | Fitted, *, oven: Mapping[str, Any], carrier: Ma
     ScenarioError : naming key, value and what was expected
     """
     stated = scenario if isinstance(scenario, Scenario) else scenario.scenario
-    return program_of_tables({"oven": oven, "carrier": carrier}, stated.ambient_pressure)
+    return program_of_tables(
+        {"oven": oven, "carrier": carrier}, stated.ambient_pressure, outlet=stated.outlet_pressure
+    )
 
 
 def check(scenario: Scenario) -> Checked:

@@ -147,7 +147,9 @@ def next_run(
         )
         programs = [candidate.prediction.program for candidate in outcome.candidates]
     else:
-        programs = read_candidates(candidates_file(results), scenario.ambient_pressure, LOOKED_AT)
+        programs = read_candidates(
+            candidates_file(results), scenario.ambient_pressure, LOOKED_AT, scenario.outlet_pressure
+        )
         problem = problem_of(scenario, fit)
     return next_run_for(problem, programs)
 

@@ -90,11 +90,16 @@ def _flows(key: str, carrier: CarrierProgramTable) -> list[Value]:
     return []
 
 
-def below_vacuum(
-    key: str, carrier: CarrierProgramTable, ambient_pressure: float, given: Given
+def no_flow(
+    key: str, carrier: CarrierProgramTable, ambient_pressure: float, given: Given, outlet: float = 0.0
 ) -> Iterator[str]:
-    """Gauge pressures that are no pressure at all; `ambient_pressure` [Pa absolute] is what they refer to."""
+    """Gauge pressures that are no pressure at all, or not above the outlet's.
+
+    `ambient_pressure` [Pa absolute] is what they refer to; `outlet` [Pa absolute] is that of the column, 0 if unknown.
+    """
     for place, pressure in _pressures(key, carrier):
+        if 0 < pressure <= outlet:
+            yield f"{given(place)}: no carrier flows, the outlet has {outlet / PA_PER_KPA:g} kPa absolute"
         if pressure <= 0:
             ambient = ambient_pressure / PA_PER_KPA
             yield f"{given(place)}: lies below vacuum at an ambient pressure of {ambient:g} kPa"
@@ -105,7 +110,7 @@ def pressure_problems(
 ) -> Iterator[str]:
     """Gauge pressures at which nothing flows, or that the inlet cannot give."""
     ambient, highest = table.carrier.ambient_pressure, table.instrument.max_inlet_pressure
-    yield from below_vacuum(key, carrier, ambient, given)
+    yield from no_flow(key, carrier, ambient, given)
     for place, pressure in _pressures(key, carrier):
         gauge = float(gauge_kPa(pressure, ambient))
         too_low = pressure < ambient + SMALLEST_DROP_KPA * PA_PER_KPA - SMALLEST_SEEN

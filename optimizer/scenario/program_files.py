@@ -15,7 +15,7 @@ from optimizer.base.manifest import differing_marks
 from optimizer.base.output import undisturbed
 from optimizer.base.tables import read_table
 from optimizer.base.text_files import read_text
-from optimizer.scenario.program_checks import below_vacuum
+from optimizer.scenario.program_checks import no_flow
 from optimizer.scenario.program_tables import ProgramTable, program_of
 
 CANDIDATES_FILE = "candidates.json"
@@ -26,12 +26,13 @@ def candidates_file(results: Path) -> Path:
     return results / CANDIDATES_FILE if results.is_dir() else results
 
 
-def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Program]:
+def read_candidates(path: Path, ambient_pressure: float, most: int, outlet: float = 0.0) -> list[Program]:
     """The programs of the first candidates, one at least and `most` at most.
 
     Parameters
     ----------
     ambient_pressure : float  [Pa absolute], to which the gauge pressures of the file refer
+    outlet : as for `reading.read_program`
 
     Raises
     ------
@@ -64,7 +65,7 @@ def read_candidates(path: Path, ambient_pressure: float, most: int) -> list[Prog
             place = ".".join(str(step) for step in first["loc"])
             raise ScenarioError(f"{path}: candidates[{number}].{place}: {first['msg']}") from None
         given = Given(table, entry, {}, ambient_pressure)
-        below = next(below_vacuum("carrier", table.carrier, ambient_pressure, given), None)
+        below = next(no_flow("carrier", table.carrier, ambient_pressure, given, outlet), None)
         if below is not None:
             raise ScenarioError(f"{path}: candidates[{number}].{below}")
         programs.append(program_of(table.oven, table.carrier))

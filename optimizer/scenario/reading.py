@@ -25,7 +25,7 @@ from optimizer.scenario.data import (
 )
 from optimizer.scenario.messages import parse_file, parse_tables
 from optimizer.scenario.peak_names import with_names
-from optimizer.scenario.program_checks import below_vacuum, oven_problems
+from optimizer.scenario.program_checks import no_flow, oven_problems
 from optimizer.scenario.program_tables import ProgramTable, program_of
 from optimizer.scenario.run_checks import run_problems, run_warnings, unseen_warnings
 from optimizer.scenario.sample import left_out_problems, rules_without, without
@@ -167,35 +167,39 @@ def _files_of(file: Path, table: ScenarioTable, given: Given) -> ScenarioFiles:
     return ScenarioFiles(file, table, given, peak_files, _read_all(file, table.scouting_runs))
 
 
-def read_program(path: Path | str, ambient_pressure: float) -> Program:
+def read_program(path: Path | str, ambient_pressure: float, outlet: float = 0.0) -> Program:
     """The program in a TOML file that holds the two tables `oven` and `carrier`.
 
     Parameters
     ----------
     ambient_pressure : float  [Pa absolute], to which the gauge pressures of the file refer
+    outlet : float  [Pa absolute], of the column, 0 if unknown: at a set inlet pressure not above it nothing flows
 
     Raises
     ------
     ScenarioError : as `load_scenario`
     """
     file = Path(path)
-    return _program(file, *parse_file(file, ProgramTable, ambient_pressure), ambient_pressure)
+    return _program(file, *parse_file(file, ProgramTable, ambient_pressure), ambient_pressure, outlet)
 
 
-def program_of_tables(tables: Mapping[str, Any], ambient_pressure: float, origin: str = "program") -> Program:
+def program_of_tables(
+    tables: Mapping[str, Any], ambient_pressure: float, origin: str = "program", outlet: float = 0.0
+) -> Program:
     """The program in two tables `oven` and `carrier`, as a program file holds them.
 
     Parameters
     ----------
     ambient_pressure : float  [Pa absolute], to which the gauge pressures of the tables refer
     origin : what messages call it
+    outlet : as for `read_program`
 
     Raises
     ------
     ScenarioError : as `load_scenario`
     """
     table, given = parse_tables(origin, _plain(tables), ProgramTable, ambient_pressure)
-    return _program(origin, table, given, ambient_pressure)
+    return _program(origin, table, given, ambient_pressure, outlet)
 
 
 def _plain(value: Any) -> Any:
@@ -207,10 +211,12 @@ def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _program(file: Path | str, table: ProgramTable, given: Given, ambient_pressure: float) -> Program:
+def _program(
+    file: Path | str, table: ProgramTable, given: Given, ambient_pressure: float, outlet: float
+) -> Program:
     problems = [
         *oven_problems("oven", table.oven, given),
-        *below_vacuum("carrier", table.carrier, ambient_pressure, given),
+        *no_flow("carrier", table.carrier, ambient_pressure, given, outlet),
     ]
     if problems:
         raise ScenarioError([f"{file}: {problem}" for problem in problems])

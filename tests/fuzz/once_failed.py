@@ -76,6 +76,9 @@ ONCE_FAILED = {
     "tables within tables": OnceFailed(
         "program", "program.toml", lambda data: data + b".".join([b"a"] * 500) + b" = 1\n", "nested 20 levels"
     ),
+    "a pressure at which nothing flows": OnceFailed(
+        "program", "program.toml", _put(b"start_psi = 12", b"start_psi = -0.0"), "no carrier flows"
+    ),
     "candidates with brackets without end": OnceFailed(
         "candidates", "candidates.json", _put(b"9.9", DEEP), "no candidates.json as optimize writes it"
     ),
