@@ -12,6 +12,7 @@ tailing factor is that of the same chapters: width at 5 % of the height over twi
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -218,7 +219,10 @@ def _half_widths(signal: Array, at: Index, prominence: Array) -> Array:
     """Widths [samples] at half of the prominence."""
     first = np.zeros(len(at), dtype=np.intp)  # a walk ends where it falls below that level, before any end
     data = (prominence, first, first + len(signal) - 1)
-    return np.asarray(peak_widths(signal, at, 0.5, prominence_data=data)[0])
+    with warnings.catch_warnings():
+        # A rise that rounding swallows is as wide as nought, which is too narrow for a peak.
+        warnings.simplefilter("ignore", RuntimeWarning)
+        return np.asarray(peak_widths(signal, at, 0.5, prominence_data=data)[0])
 
 
 def _limits(smooth: Array, baseline: Array, apexes: Index, smooth_noise: float) -> list[tuple[int, int]]:

@@ -236,3 +236,13 @@ def test_a_peak_that_begins_at_its_apex_rides_on_no_tail() -> None:
     shape = peak_shape(times, trace, trace, baseline, [(20, 26), (26, 59)], np.array([20, 40]), 0, 0.1, 1.0)
     assert shape is not None
     assert (shape.start, shape.end) == (20.0, 26.0)
+
+
+def test_a_signal_that_rounding_swallows_is_searched_without_a_warning() -> None:
+    """A trace whose scale factor is the smallest number there is."""
+    times = np.arange(0, 260, 0.1)
+    bands = sum(
+        height * np.exp(-((times - at) ** 2) / 2) for at, height in ((30, 700.0), (90, 5.0), (150, 60.0))
+    )
+    noisy = bands + default_rng(0).normal(0.0, 0.02, len(times))
+    assert find_peaks(times, 5e-324 * noisy).peaks.retention[:1] == pytest.approx([30.0], abs=0.5)
