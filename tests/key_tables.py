@@ -29,8 +29,8 @@ from optimizer.goal.reliability import Moved, Reliability, SetPointTolerance, So
 from optimizer.goal.shared_cause import Cause, Causes
 from optimizer.goal.split import ChosenSplit
 from optimizer.methods.compare import ComparedPair, Comparison, FoundRequirement
-from optimizer.methods.scout import Critical, Leading, RunValue
-from optimizer.methods.scout_programs import FirstRun, PossibleRun
+from optimizer.methods.scout import Critical
+from optimizer.methods.scout_programs import FirstRun
 from optimizer.methods.sweep_axes import AsItIs, Gives
 from optimizer.results.compare import (
     ComparedPeak,
@@ -76,7 +76,6 @@ RESULTS = {
             FrontPoint,
             Gives,
             InUse,
-            Leading,
             Moved,
             NotMet,
             PredictedPeak,
@@ -84,7 +83,6 @@ RESULTS = {
         *(
             RefitResult,
             Reliability,
-            RunValue,
             SearchedTrace,
             SetPointTolerance,
             SmallestResolution,
@@ -98,7 +96,6 @@ RESULTS = {
 WITHIN = {
     (Candidate, "prediction"): Prediction,
     (CompareResult, "comparison"): Comparison,
-    (RunValue, "run"): PossibleRun,
 }
 
 

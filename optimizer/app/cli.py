@@ -411,29 +411,28 @@ def scout(
     scenario: ScenarioPath,
     results: Annotated[
         Path | None,
-        typer.Option(
-            help="A folder that optimize wrote: its candidates count, instead of those of a short search.",
-            show_default=False,
-        ),
+        typer.Option(help="A folder that optimize wrote, to begin from.", show_default=False),
     ] = None,
     seconds: Annotated[
-        float | None, typer.Option(help="Time budget of the short search; 5 when left out.", min=0.1)
+        float | None, typer.Option(help="Time budget; 60 when left out, 30 with --results.", min=0.1)
     ] = None,
     rounds: Rounds = None,
+    cores: Cores = None,
     out: Out = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """The scouting run to make next; without any yet, the first two."""
+    """Every run that may come next, by what it is worth; before there are two, the first ones."""
     from optimizer.app import interface
     from optimizer.base.output import prepare_folder
 
     loaded = interface.load_scenario(scenario, runs_needed=False)
     if out is not None:
         prepare_folder(out, "scout", force)
-    searched = results is None and bool(loaded.runs)
-    with ProgressBar() if searched else nullcontext() as progress:
-        made = interface.scout(loaded, results=results, seconds=seconds, rounds=rounds, progress=progress)
+    with ProgressBar(None) as progress:  # of what has to be searched
+        made = interface.scout(
+            loaded, results=results, seconds=seconds, rounds=rounds, cores=cores, progress=progress
+        )
     finish(made, out, force, as_json)
 
 

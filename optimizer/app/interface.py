@@ -388,26 +388,21 @@ def scout(
     results: AnyPath | None = None,
     seconds: float | None = None,
     rounds: int | None = None,
+    cores: int | None = None,
     progress: Progress | None = None,
 ) -> Scouted:
-    """Which scouting run to make next, for what it would teach; without any runs yet, the first two.
+    """Which run to make next, and what each that was weighed is worth; before there are two, the first ones.
 
     Parameters
     ----------
-    found : a search whose candidates count, instead of those of a short search
+    found : a search whose candidates are begun from
     results : or the folder that `optimize` wrote, or its candidates.json
-    seconds, rounds : budget of that short search [s], or in descents; at most 5 s when both are None
+    seconds, rounds, cores : as for `next_run`; 30 s with `found` or `results`
     """
     from optimizer.app import interface_scout as job
 
     with as_arguments():
-        folder = None if results is None else Path(results)
-        if not scenario.runs:
-            return job.first(scenario, folder)
-        if found is None:
-            return job.next_run(scenario, folder, seconds, progress, rounds)
-        programs = [each.prediction.program for each in found.candidates]
-        return job.next_run_for(found.problem, programs)
+        return job.scout(scenario, found, results, seconds, rounds, cores, progress)
 
 
 def peaks(

@@ -24,11 +24,11 @@ from optimizer.base.numbers import MINUTES
 from optimizer.base.output import write_folder
 from optimizer.campaign import history
 from optimizer.campaign.history import Campaign, Stage, read_campaign
-from optimizer.campaign.new_run import SCOUTING, NewRun, new_run, put_in, take_out
+from optimizer.campaign.new_run import SCOUTING, NewRun, first_to_make, new_run, put_in, take_out
 from optimizer.campaign.next_run import Standing, standing
 from optimizer.campaign.words import stage_of_standing, standing_document
 from optimizer.goal.goal import problem_of
-from optimizer.methods.scout_programs import FirstRun, first_runs, same_program
+from optimizer.methods.scout_programs import FirstRun
 from optimizer.methods.workflow import fit_scenario, optimize
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.scout import first_document
@@ -334,20 +334,17 @@ def next_run(
     found : a search whose candidates are begun from, beside the best program of the last time
     """
     if len(scenario.runs) < SCOUTING:
-        first = next(
-            (
-                each
-                for each in first_runs(scenario)
-                if not any(same_program(scenario, each.program, run.program) for run in scenario.runs)
-            ),
-            None,
-        )
-        return NextRun(scenario, None, first)
+        return NextRun(scenario, None, first_to_make(scenario)[0])
     problem = problem_of(scenario, fit_scenario(scenario))
-    before = read_campaign(scenario).best_file
-    known = [chosen(scenario, before).program] if before.exists() else []
-    known += [] if found is None else [each.prediction.program for each in found.outcome.candidates]
+    given = [] if found is None else [each.prediction.program for each in found.outcome.candidates]
+    known = [*best_before(scenario), *given]
     return NextRun(scenario, standing(problem, seconds, rounds, cores, progress, known))
+
+
+def best_before(scenario: Scenario) -> list[Program]:
+    """The best program of the last time, from which a search for the next run begins; none at first."""
+    before = read_campaign(scenario).best_file
+    return [chosen(scenario, before).program] if before.exists() else []
 
 
 def stage_of(scenario: Scenario, best: Candidate) -> Stage:

@@ -2,40 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from models.column.programs import Program
 from models.errors import InvalidInputError
+from optimizer.app.chosen_program import AnyPath
+from optimizer.app.interface_campaign import best_before
 from optimizer.app.result import Result
 from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError
-from optimizer.goal.goal import Problem, problem_of
-from optimizer.methods import scout as next_runs
-from optimizer.methods.scout import LEADING, LOOKED_AT
-from optimizer.methods.scout_programs import FirstRun, first_runs
-from optimizer.methods.workflow import fit_scenario, optimize
+from optimizer.campaign import scouted as scouting
+from optimizer.campaign.new_run import SCOUTING, first_to_make
+from optimizer.campaign.scouted import scout_document, scouted
+from optimizer.goal.goal import problem_of
+from optimizer.methods.scout_programs import FirstRun
+from optimizer.methods.workflow import fit_scenario
 from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import Document
-from optimizer.results.scout import (
-    first_document,
-    first_text,
-    next_text,
-    program_files,
-    scout_document,
-    toml_file,
-)
+from optimizer.results.scout import first_document, first_text, next_text, program_files, toml_file
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import candidates_file, read_candidates
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-SECONDS = 5.0  # of the search for the leading candidates, unless the scenario's own budget is smaller
+    from optimizer.app.interface_results import Optimized
+
+SEARCHED_ALREADY = 30.0  # s, of all of it where candidates are given, unless told otherwise
+LOOKED_AT = 6  # candidates of a folder
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,19 +41,19 @@ class Scouted(Result):
 
     Attributes
     ----------
-    found : optimizer.methods.scout.Scouted, or a tuple of scout_programs.FirstRun where there are no runs yet; SI
+    found : optimizer.campaign.scouted.Scouted, or a tuple of scout_programs.FirstRun before there are two runs; SI
     """
 
     command = "scout"
     scenario: Scenario
-    found: next_runs.Scouted | tuple[FirstRun, ...]
+    found: scouting.Scouted | tuple[FirstRun, ...]
 
     @property
     def to_paste(self) -> str | None:
         """The suggested runs as text for scenario.toml; None when no run is worth it."""
         if isinstance(self.found, tuple):
             return first_text(self.scenario, self.found)
-        return next_text(self.found)
+        return None if self.found.suggested is None else next_text(self.scenario, self.found.suggested)
 
     def _inputs(self) -> tuple[Scenario, ...]:
         return (self.scenario,)
@@ -79,13 +76,14 @@ class Scouted(Result):
     def _files(self) -> dict[str, bytes]:
         """scout.json, scout.toml, the runs' programs and, of a next run, the picture."""
         files = {"scout.json": json_bytes(self.to_dict())}
-        runs = (
-            self.found if isinstance(self.found, tuple) else [self.found.best.run] if self.found.best else []
-        )
-        files |= program_files(self.scenario, [run.program for run in runs])
+        if isinstance(self.found, tuple):
+            programs = [run.program for run in self.found]
+        else:
+            programs = [] if self.found.suggested is None else [self.found.suggested]
+        files |= program_files(self.scenario, programs)
         if self.to_paste is not None:
             files["scout.toml"] = toml_file(self.to_paste)
-        if not isinstance(self.found, tuple) and self.found.runs:
+        if not isinstance(self.found, tuple) and self.found.standing.worth:
             from optimizer.show.pictures.chromatograms import picture
 
             figure = self.figure()
@@ -93,7 +91,7 @@ class Scouted(Result):
         return files
 
     def figure(self) -> Figure:
-        """What each possible run is expected to leave of the variance of the critical resolutions.
+        """What each possible run is worth.
 
         Raises
         ------
@@ -101,68 +99,46 @@ class Scouted(Result):
         """
         from optimizer.show.pictures.scout import scout_figure
 
-        if isinstance(self.found, tuple) or not self.found.runs:
+        if isinstance(self.found, tuple) or not self.found.standing.worth:
             raise InvalidInputError("no possible runs were weighed against each other; to_dict says why")
         return scout_figure(self.found)
 
 
-def first(scenario: Scenario, results: Path | None = None) -> Scouted:
-    """Two runs to begin with.
+def first(scenario: Scenario, results: AnyPath | None = None) -> Scouted:
+    """Those of the two runs to begin with that are still to be made.
 
     Raises
     ------
     ScenarioError : when results are named, which come from runs that the scenario does not have
     """
-    if results is not None:
+    if results is not None and not scenario.runs:
         raise ScenarioError(
             f"{scenario.path}: holds no [[scouting_runs]], from which the candidates in {results} could be predicted; "
             "leave --results out, or give the runs"
         )
-    return Scouted(scenario, first_runs(scenario))
+    return Scouted(scenario, first_to_make(scenario))
 
 
-def next_run(
+def scout(
     scenario: Scenario,
-    results: Path | None,
+    found: Optimized | None,
+    results: AnyPath | None,
     seconds: float | None,
-    progress: Progress | None = None,
-    rounds: int | None = None,
+    rounds: int | None,
+    cores: int | None,
+    progress: Progress | None,
 ) -> Scouted:
-    """Which run to make next.
-
-    Parameters
-    ----------
-    results : a folder that `optimize` wrote, or its candidates.json, whose candidates count; None for a search
-    seconds, rounds : budget of that search [s], or in descents
-    """
-    fit = fit_scenario(scenario)
-    if results is None:
-        problem, outcome = optimize(
-            _for_leaders(scenario),
-            fit,
-            min(SECONDS, scenario.search.seconds) if seconds is None and rounds is None else seconds,
-            progress,
-            what_if=False,
-            rounds=rounds,
-        )
-        programs = [candidate.prediction.program for candidate in outcome.candidates]
-    else:
-        programs = read_candidates(
-            candidates_file(results), scenario.ambient_pressure, LOOKED_AT, scenario.outlet_pressure
-        )
-        problem = problem_of(scenario, fit)
-    return next_run_for(problem, programs)
-
-
-def next_run_for(problem: Problem, programs: Sequence[Program]) -> Scouted:
-    """The same, the candidates being these programs, the best first."""
-    return Scouted(problem.scenario, next_runs.scout(problem, programs))
-
-
-def _for_leaders(scenario: Scenario) -> Scenario:
-    """The scenario as a short search needs it: a few candidates, no front."""
-    return replace(
-        scenario,
-        goal=replace(scenario.goal, front_points=0),
-        search=replace(scenario.search, candidates=LEADING),
-    )
+    """As `interface.scout`."""
+    if len(scenario.runs) < SCOUTING:
+        return first(scenario, results)
+    given = []
+    if found is not None:
+        given = [each.prediction.program for each in found.candidates]
+    elif results is not None:
+        file = candidates_file(Path(results))
+        given = read_candidates(file, scenario.ambient_pressure, LOOKED_AT, scenario.outlet_pressure)
+    if given and seconds is None and rounds is None:
+        seconds = SEARCHED_ALREADY
+    problem = problem_of(scenario, fit_scenario(scenario)) if found is None else found.problem
+    known = [*best_before(scenario), *given]
+    return Scouted(problem.scenario, scouted(problem, seconds, rounds, cores, progress, known))

@@ -18,7 +18,7 @@ from optimizer.base.output import OutputError, write_atomically
 from optimizer.base.text_files import read_bytes
 from optimizer.campaign.history import AddedRun, Campaign, read_campaign, sha256
 from optimizer.methods.compare_refit import day_of
-from optimizer.methods.scout_programs import same_program
+from optimizer.methods.scout_programs import FirstRun, first_runs, same_program
 from optimizer.results.candidate import csv_bytes
 from optimizer.runs.peak_tables import COLUMNS, PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun
@@ -30,6 +30,16 @@ SCOUTING = 2  # runs that a campaign begins with, usually made on one day
 OFTEN = 1000  # times that one scenario has runs put in
 
 Save = Callable[[Campaign], None]
+
+
+def first_to_make(scenario: Scenario) -> tuple[FirstRun, ...]:
+    """Those of the runs that a campaign begins with that are still to be made."""
+    runs = [
+        each
+        for each in first_runs(scenario)
+        if not any(same_program(scenario, each.program, run.program) for run in scenario.runs)
+    ]
+    return tuple(runs[: SCOUTING - len(scenario.runs)])
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.scout import AS_GOOD, LEADING, critical_pairs
+from optimizer.methods.scout import LEADING, critical_pairs
 from optimizer.methods.scout_programs import PossibleRun, ended, possible_runs, same_program
 from optimizer.scenario.instrument_steps import snapped
 from optimizer.search.found import FEASIBLE
@@ -37,6 +37,7 @@ from optimizer.search.reasons import shortfalls
 SECONDS = 60.0  # of all of it, unless told otherwise
 SEARCHING, LOOKING = 0.65, 0.85  # of that is over: the search for programs, and the first look at runs
 BOLD = 6  # programs that may be the method, proposed for a run
+AS_GOOD = 0.8  # of the best run's gain, from which another is suggested for what else speaks for it
 LEAST_CHANCE = 0.02  # of passing, below which a program is not bold but hopeless
 
 Advice = Literal["run", "confirm", "done", "hopeless"]

@@ -45,7 +45,7 @@ class Pool:
     Attributes
     ----------
     outcome : candidates of the search at the required probability, rounded and judged
-    programs : those of all searches, their last hold without end
+    programs : those of all searches and those known before, their last hold without end
     interrupted : whether somebody ended it
     """
 
@@ -78,7 +78,8 @@ def pool_of(
     )
     spent, main = spent + MAIN, found
     outcome = outcome_of(problem, found, now() + ROUNDED * seconds)
-    programs = [each.prediction.program for each in outcome.candidates] + programs_of(problem, found)
+    programs = [each.prediction.program for each in outcome.candidates]
+    programs += [without_end(each) for each in known] + programs_of(problem, found)
     interrupted = found.interrupted
     best = [each.prediction.program for each in outcome.candidates[:1]]
     for confidence in ASKED:
@@ -122,6 +123,15 @@ def _of_further_truths(problem: Problem, searched: Searched, until: float) -> li
         end = descend(_taken_for_true(problem, number), family, ends[0].descent.z)
         found.append(family.program(family.values(end.z), NEVER, step))
     return found
+
+
+def without_end(program: Program) -> Program:
+    """A program whose last hold goes on."""
+    oven = program.oven
+    if not oven.ramps:
+        return replace(program, oven=replace(oven, hold=NEVER))
+    ramps = (*oven.ramps[:-1], replace(oven.ramps[-1], hold=NEVER))
+    return replace(program, oven=replace(oven, ramps=ramps))
 
 
 def slower(program: Program, by: float) -> Program:

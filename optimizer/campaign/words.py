@@ -12,6 +12,7 @@ from optimizer.campaign.history import Stage
 from optimizer.campaign.next_run import Standing
 from optimizer.campaign.worth import Worth
 from optimizer.goal.asides import MIDDLE, WORTH, gain_in_words
+from optimizer.goal.outcome import Candidate
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.scout import cautions_of
 from optimizer.results.set_points import set_point_lines
@@ -28,7 +29,12 @@ METHOD = (
 
 def says(found: Standing) -> list[str]:
     """Where the campaign stands and what to do, in sentences."""
-    lines = [_now(found)]
+    return [stands(found), *advised(found)]
+
+
+def advised(found: Standing) -> list[str]:
+    """What to do, in sentences."""
+    lines = []
     worth = found.of_proposed
     if found.advice == "run" and worth is not None and found.proposed is not None:
         low, mean, high = (_minutes(found, each) for each in (worth.low, worth.expected, worth.high))
@@ -68,7 +74,8 @@ def says(found: Standing) -> list[str]:
     return lines
 
 
-def _now(found: Standing) -> str:
+def stands(found: Standing) -> str:
+    """Where the campaign stands, in a sentence or two."""
     scenario, best = found.problem.scenario, found.best
     runs = len(scenario.runs)
     start = f"{runs} injections so far. "
@@ -110,14 +117,7 @@ def standing_document(found: Standing) -> Document:
         "runs": [run.name for run in scenario.runs],
         "advice": found.advice,
         "says": says(found),
-        "best": None
-        if best is None
-        else {
-            "run_time_min": MINUTES.written(best.prediction.run_time),
-            "pass_probability": number(best.pass_probability, 4),
-            "meets_goal": best.feasible,
-            **program_document(best.prediction.program, ambient),
-        },
+        "best": None if best is None else candidate_document(best, ambient),
         "proposed": None
         if proposed is None
         else {
@@ -126,7 +126,7 @@ def standing_document(found: Standing) -> Document:
             **program_document(proposed.program, ambient),
             "set_points": list(set_point_lines(proposed.program, ambient, column=scenario.column)),
         },
-        "possible_runs": [_worth(found, each) for each in found.worth],
+        "possible_runs": [worth_document(found, each) for each in found.worth],
         "after_that_gain": number(found.then_gain, 3),
         "programs_looked_up": found.looked_up,
         "method": METHOD,
@@ -135,7 +135,19 @@ def standing_document(found: Standing) -> Document:
     }
 
 
-def _worth(found: Standing, worth: Worth) -> dict[str, Any]:
+def candidate_document(candidate: Candidate, ambient: float) -> dict[str, Any]:
+    """A program that was found; `ambient` [Pa] is what gauge pressures refer to."""
+    return {
+        "run_time_min": MINUTES.written(candidate.prediction.run_time),
+        "pass_probability": number(candidate.pass_probability, 4),
+        "meets_goal": candidate.feasible,
+        **program_document(candidate.prediction.program, ambient),
+    }
+
+
+def worth_document(found: Standing, worth: Worth) -> dict[str, Any]:
+    """What a possible run is worth."""
+
     def minutes(seconds: float) -> float | None:
         return number((seconds + found.offset) / SECONDS_PER_MINUTE, 4)
 

@@ -78,14 +78,16 @@ class FirstRun:
 
 @dataclass(frozen=True)
 class PossibleRun:
-    """A run that might come next; it ends after its last peak."""
+    """A run that might come next; it ends after its last peak.
 
-    name: Annotated[str, key()]
-    """to be called so"""
-    kind: Annotated[str, key()]
-    """one of "ramp", "isothermal", "candidate", and "heated out": isothermal for the critical pairs, then a ramp"""
-    program: Annotated[Program, WrittenBy(_with_length), key(BESIDE)]
-    """the program"""
+    Attributes
+    ----------
+    kind : "ramp", "isothermal", "heated out" (isothermal for the critical pairs, then a ramp), "candidate" or "bold"
+    """
+
+    name: str
+    kind: str
+    program: Program
 
 
 def first_runs(scenario: Scenario) -> tuple[FirstRun, ...]:

@@ -7,25 +7,14 @@ from collections.abc import Sequence
 from models.column.programs import Program
 from models.column.system import ColumnSystem
 from optimizer.base.given_values import inline_toml
-from optimizer.base.numbers import percent
 from optimizer.base.tables import Shown, document_of
 from optimizer.goal.cautions import cautions, cautions_in_brief
-from optimizer.methods.expected_information import MERGED
-from optimizer.methods.scout import AS_GOOD, NEAR_NEED, SD, WORTH, Critical, Scouted
-from optimizer.methods.scout_programs import LENGTH, SPREAD, FirstRun
+from optimizer.methods.scout_programs import SPREAD, FirstRun
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.set_points import program_file, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_tables import program_document
 
-MISSED = 3  # of what a program misses, named in the verdict
-REPORTED = 0.01  # gain in the pass probability that is worth a word
-METHOD = (
-    "Expected information, linear and Gaussian: the covariance of the fitted retention parameters and flow, updated by "
-    "the derivatives of the retention times that a run would give, each time with the error the fit allows for. Runs "
-    "are ranked by the fall of the summed variance of the critical pairs' resolutions (each over what its pair needs), "
-    f"over all leading candidates. Peaks with a resolution below {MERGED:g} in a run are not counted as seen there."
-)
 HOLD_UP_ADVICE = (
     "Measure the hold-up time in each run: inject a little of a gas or vapour that the column does not hold and the "
     "detector sees (methane, or air with a mass spectrometer), and enter its time as hold_up_min. A computed one is "
@@ -84,55 +73,9 @@ def first_text(scenario: Scenario, runs: Sequence[FirstRun]) -> str:
     return "\n".join(lines)
 
 
-def scout_document(found: Scouted) -> Document:
-    """Which run to make next, and what each of those looked at would teach."""
-    scenario, best = found.scenario, found.best
-    ambient = scenario.ambient_pressure
-    return {
-        "format": FORMAT,
-        "title": scenario.title,
-        "job": "next run",
-        "method": METHOD,
-        "verdict": verdict(found),
-        **document_of(found, ambient),
-        "left_out_note": left_out_note(found),
-        "critical_pairs": [
-            {
-                **document_of(pair, ambient),
-                "sd_fit_then": None if then is None else SD.written(then),
-                "sd_then": None if then is None else SD.written((then**2 + pair.sd_rest**2) ** 0.5),
-            }
-            for pair, then in pairs_then(found)
-        ],
-        "runs": [
-            {"rank": n, "suggested": n - 1 == found.suggested, **document_of(each, ambient)}
-            for n, each in enumerate(found.runs, 1)
-        ],
-        "suggestion": suggestion(found),
-        "worth_share": WORTH,
-        "to_paste": next_text(found),
-        "set_points": []
-        if best is None
-        else list(set_point_lines(best.run.program, ambient, column=scenario.column)),
-        "warnings": list(found.problem.warnings),
-        "cautions": [] if best is None else list(cautions_of(scenario, [best.run.program])),
-    }
-
-
-def pairs_then(found: Scouted) -> list[tuple[Critical, float | None]]:
-    """Critical pairs, each with what the fit would still not know once the suggested run was made."""
-    best = found.best
-    return [
-        (pair, None if best is None else float(best.sd_fit_with_hold_up[n]))
-        for n, pair in enumerate(found.pairs)
-    ]
-
-
-def next_text(found: Scouted) -> str | None:
-    """The suggested run as it stands in a scenario file; None where no run is worth it."""
-    if found.best is None:
-        return None
-    return _run_lines(found.scenario, _new_name(found.scenario), found.best.run.program, "# hold_up_min =")
+def next_text(scenario: Scenario, program: Program) -> str:
+    """The next run as it stands in a scenario file."""
+    return _run_lines(scenario, _new_name(scenario), program, "# hold_up_min =")
 
 
 def cautions_of(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
@@ -143,97 +86,6 @@ def cautions_of(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, .
 def cautions_shown(scenario: Scenario, programs: Sequence[Program]) -> tuple[str, ...]:
     """The same with one line for what every run asks for."""
     return cautions_in_brief(scenario, programs, _largest_flow(scenario, programs))
-
-
-def verdict(found: Scouted) -> str | None:
-    """That no candidate meets the goal, and what the closest one misses; None where one does."""
-    if not found.leading or not all(each.missed for each in found.leading):
-        return None
-    closest = found.leading[0]
-    missed = closest.missed
-    more = len(missed) - MISSED
-    return (
-        f"No program here meets the goal. The closest one, candidate {closest.rank}, misses it by this: "
-        + "; ".join(missed[:MISSED])
-        + (f"; and {more} more." if more > 0 else ".")
-    )
-
-
-def left_out_note(found: Scouted) -> str | None:
-    """Which candidates do not count, and why; None where all do."""
-    if not found.left_out:
-        return None
-    *others, last = map(str, found.left_out)
-    named = f"Candidates {', '.join(others)} and {last} are" if others else f"Candidate {last} is"
-    return (
-        f"{named} left out: what misses the goal nominally while another program does not, or passes in no simulated "
-        "draw, no run will help."
-    )
-
-
-def suggestion(found: Scouted) -> list[str]:
-    """What to do, in sentences."""
-    if not found.pairs:
-        return ["No pair counts that a run could teach anything about: no further run is suggested."]
-    top = max(found.runs, key=lambda each: each.fall_of_all, default=None)
-    if top is None:
-        return [
-            "No run was found that fits column, oven, inlet and pneumatics and ends within reasonable time."
-        ]
-    if found.suggested is None:
-        return [
-            f"No further scouting run is worth it: the best of those looked at, {top.run.name}, would take "
-            f"{100 * top.fall_of_all:.0f} % off the variance of the critical resolutions; from {100 * WORTH:.0f} % on "
-            "it would be suggested. The rest is the set points' tolerances, peak widths and what the model leaves out. "
-            "Confirm a candidate instead."
-        ]
-    best = found.runs[found.suggested]
-    lines = [
-        f"Next: {best.run.name} ({LENGTH.text(best.run.program.oven.duration)} min). It is expected to take "
-        f"{_percent(max(best.fall, best.fall_with_hold_up))} off what the fit does not know of the critical "
-        f"resolutions, and {_percent(best.fall_of_all)} off their whole variance, tolerances included."
-    ]
-    if best.run.kind == "candidate":
-        itself = next(each for each in found.leading if each.prediction.program == best.run.program)
-        lines.append(
-            "It is a candidate itself, which does not meet the goal: the run teaches, there is no method to confirm."
-            if itself.missed
-            else "It is a candidate itself, so the same run confirms it."
-        )
-    if best is not top:
-        lines.append(
-            f"{_capital(top.run.name)} would teach more ({100 * top.fall_of_all:.0f} %) but takes "
-            f"{LENGTH.text(top.run.program.oven.duration)} min; suggested is the shortest run that teaches at least "
-            f"{100 * AS_GOOD:.0f} % as much."
-        )
-    if best.fall_with_hold_up - best.fall > 0.01:
-        lines.append(
-            f"That is with the hold-up time measured in it; without, {100 * best.fall:.0f} % instead of "
-            f"{100 * best.fall_with_hold_up:.0f} %."
-        )
-    first = found.leading[0]
-    if first.probability_then - first.probability >= REPORTED:
-        lines.append(
-            f"Should it leave the best guess where it is, candidate {first.rank} would have a probability of "
-            f"{percent(first.probability_then)} of meeting every requirement instead of {percent(first.probability)}; "
-            "or the next search can use the room for a shorter program."
-        )
-    lines.append("What another run is worth in run time, and when to stop, is said by rampwright next.")
-    if all(pair.doubt < -NEAR_NEED for pair in found.pairs):
-        lines.append(
-            f"All critical pairs lie more than {NEAR_NEED:g} standard deviations short of what they need: knowing "
-            "retention better will not change that. See what optimize says stands in the way first."
-        )
-    return lines
-
-
-def _percent(share: float) -> str:
-    """A share in words; nothing is ever known for certain."""
-    return "over 99 %" if share > 0.995 else f"{100 * share:.0f} %"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _largest_flow(scenario: Scenario, programs: Sequence[Program]) -> float | None:

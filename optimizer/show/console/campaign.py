@@ -15,6 +15,7 @@ from optimizer.base.numbers import percent
 from optimizer.campaign.history import Campaign
 from optimizer.campaign.next_run import Standing
 from optimizer.campaign.words import METHOD, says
+from optimizer.campaign.worth import Worth
 from optimizer.goal.outcome import SearchOutcome
 from optimizer.methods.scout_programs import LENGTH, FirstRun
 from optimizer.results.compare import CompareResult
@@ -23,8 +24,10 @@ from optimizer.results.scout import HOLD_UP_ADVICE, cautions_shown
 from optimizer.results.set_points import program_lines, set_point_lines
 from optimizer.scenario.data import Scenario
 from optimizer.show.console.candidates import show_best
-from optimizer.show.console.common import Grid, grid_of, show_cautions, show_warnings
+from optimizer.show.console.common import grid_of, show_cautions, show_warnings
 from optimizer.show.console.compare import show_compared
+
+WORTH_HEADINGS = ("run", "run, min", "worth, % (standard error)", "then, min", "goal met")
 
 
 def show_names(console: Console, origin: str, rows: Sequence[dict[str, Any]]) -> None:
@@ -102,7 +105,7 @@ def show_standing(console: Console, found: Standing, campaign: Campaign) -> None
         _show_program(console, scenario, run.name, run.program)
     if found.worth:
         console.print("What possible runs are worth")
-        console.print(_worth_grid(found))
+        console.print(grid_of(WORTH_HEADINGS, [worth_row(found, each) for each in found.worth]))
     console.print(f"[dim]{escape(METHOD)}[/dim]")
     show_warnings(console, found.problem.warnings, found.problem.warnings)
     show_cautions(console, [] if run is None else cautions_shown(scenario, [run.program]))
@@ -116,18 +119,13 @@ def _show_program(console: Console, scenario: Scenario, name: str, program: Prog
     console.print(f"Once it is made: {command_of(scenario, 'add')} --run FILE", markup=False, soft_wrap=True)
 
 
-def _worth_grid(found: Standing) -> Grid:
-    rows = []
-    for each in found.worth:
-        times = [(t + found.offset) / SECONDS_PER_MINUTE for t in (each.expected, each.low, each.high)]
-        expected = "–" if each.chance == 0 else f"{times[0]:.2f} ({times[1]:.2f} to {times[2]:.2f})"
-        rows.append(
-            [
-                ("► " if each.run is found.proposed else "") + each.run.name,
-                LENGTH.text(each.run.program.oven.duration),
-                f"{100 * each.gain:.1f} ({100 * each.gain_error:.1f})",
-                expected,
-                percent(each.chance),
-            ]
-        )
-    return grid_of(["run", "run, min", "worth, % (standard error)", "then, min", "goal met"], rows)
+def worth_row(found: Standing, worth: Worth) -> list[str]:
+    """What a possible run is worth, under `WORTH_HEADINGS`."""
+    times = [(t + found.offset) / SECONDS_PER_MINUTE for t in (worth.expected, worth.low, worth.high)]
+    return [
+        ("► " if worth.run == found.proposed else "") + worth.run.name,
+        LENGTH.text(worth.run.program.oven.duration),
+        f"{100 * worth.gain:.1f} ({100 * worth.gain_error:.1f})",
+        "–" if worth.chance == 0 else f"{times[0]:.2f} ({times[1]:.2f} to {times[2]:.2f})",
+        percent(worth.chance),
+    ]

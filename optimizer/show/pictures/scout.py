@@ -1,4 +1,4 @@
-"""What each possible scouting run is expected to leave of the uncertainty, as a picture.
+"""What each possible run is worth, as a picture.
 
 matplotlib is slow to import and is imported only where something is drawn.
 """
@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.methods.scout import RunValue, Scouted
+from optimizer.campaign.scouted import Scouted
+from optimizer.campaign.worth import Worth
+from optimizer.goal.asides import WORTH
 from optimizer.methods.scout_programs import LENGTH
 from optimizer.show.pictures.chromatograms import (
     GRID,
@@ -30,30 +32,29 @@ SUGGESTED = "► "  # before the name of the suggested run, which is written in 
 
 
 def scout_figure(found: Scouted) -> Figure:
-    """Variance of the critical resolutions in % of today's: what stays, and what the fit would still not know."""
-    runs, pairs = found.runs, found.pairs
-    fit = sum((pair.sd_fit / pair.needed) ** 2 for pair in pairs)
-    rest = sum((pair.sd_rest / pair.needed) ** 2 for pair in pairs)
-    now = fit + rest
-    left = [fit, *(fit * (1 - run.fall_with_hold_up) for run in runs)]
-    rows = len(left)
+    """Share of the run time that each run is expected to save, in %, with its standard error."""
+    runs = found.standing.worth
+    rows = len(runs)
     height = TOP + rows * ROW + BOTTOM
     figure = sheet(height, found.scenario.title)
     axes = figure.add_axes(
         (NAMES / WIDTH, BOTTOM / height, (WIDTH - NAMES - RIGHT) / WIDTH, rows * ROW / height)
     )
     at = np.arange(rows)
-    stays = 100 * rest / now
-    axes.barh(at, stays, 0.62, color=GRID)
-    axes.barh(at, [100 * each / now for each in left], 0.62, left=stays, color=SIGNAL)
-    names = ["as it is now", *(_name(run, run is found.best) for run in runs)]
-    axes.set_yticks(at, names)
-    for text, run in zip(axes.get_yticklabels(), [None, *runs], strict=True):
-        strong = run is None or run is found.best
-        text.set(**text_style(7.5, INK if strong else QUIET))
+    axes.barh(at, [100 * run.gain for run in runs], 0.62, color=SIGNAL)
+    axes.errorbar(
+        [100 * run.gain for run in runs],
+        at,
+        xerr=[100 * run.gain_error for run in runs],
+        fmt="none",
+        ecolor=INK,
+    )
+    axes.axvline(100 * WORTH, color=QUIET, linewidth=0.8, linestyle="--")
+    axes.set_yticks(at, [_name(run, found.is_suggested(run)) for run in runs])
+    for text, run in zip(axes.get_yticklabels(), runs, strict=True):
+        text.set(**text_style(7.5, INK if found.is_suggested(run) else QUIET))
     axes.invert_yaxis()
-    axes.set_xlim(0, 100)
-    axes.set_xlabel("variance of the critical resolutions, % of today's", **text_style(8))
+    axes.set_xlabel("worth, % of the run time", **text_style(8))
     for label in axes.get_xticklabels():
         label.set(**text_style(7.5))
     axes.tick_params(length=0)
@@ -62,13 +63,13 @@ def scout_figure(found: Scouted) -> Figure:
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
     axes.spines["bottom"].set_color(GRID)
-    key = "pale: tolerances, widths and what the model leaves out (stays); dark: what the fit would still not know"
+    key = f"lines: standard error; dashed: {100 * WORTH:.0f} %, from which a run is worth it"
     figure.text(0.12 / WIDTH, 1 - 0.38 / height, key, **text_style(7.5))
     return figure
 
 
-def _name(value: RunValue, suggested: bool) -> str:
+def _name(worth: Worth, suggested: bool) -> str:
     """A run's name and length, short enough for its place."""
-    name = value.run.name.replace(" for the critical pairs, then heated out", ", then heated out")
+    name = worth.run.name.replace(" for the critical pairs, then heated out", ", then heated out")
     name = name if len(name) <= LONGEST_NAME + 6 else name[: LONGEST_NAME + 5] + "…"
-    return f"{SUGGESTED if suggested else ''}{name} ({LENGTH.text(value.run.program.oven.duration)} min)"
+    return f"{SUGGESTED if suggested else ''}{name} ({LENGTH.text(worth.run.program.oven.duration)} min)"

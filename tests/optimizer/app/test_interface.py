@@ -205,9 +205,9 @@ def test_candidates_that_were_left_behind_are_scouted_for(
     fitted: rw.Fitted, found: rw.Optimized, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
 ) -> None:
     found.save(tmp_path / "out")
-    scouted = rw.scout(fitted.scenario, results=tmp_path / "out")
+    scouted = rw.scout(fitted.scenario, results=tmp_path / "out", rounds=2)
     folder = fitted.scenario.path.parent
-    document = printed(monkeypatch, capsys, "scout", folder, "--results", tmp_path / "out")
+    document = printed(monkeypatch, capsys, "scout", folder, "--results", tmp_path / "out", "--rounds", "2")
     assert document == {"result_mark": scouted.mark, **scouted.to_dict()}
 
 
@@ -357,11 +357,11 @@ def test_scouting_before_any_run_and_after_a_search(
     first = rw.scout(bare)
     assert len(first.to_dict()["runs"]) == 2
     assert (first.to_paste or "").count("[[scouting_runs]]") == 2
-    following = rw.scout(fitted.scenario, found=found).to_dict()
+    following = rw.scout(fitted.scenario, found=found, rounds=2).to_dict()
     assert following["job"] == "next run"
-    assert [each["run_time_min"] for each in following["candidates"]] == [
-        each["run_time_min"] for each in found.to_dict()["candidates"][: len(following["candidates"])]
-    ]
+    # A search that begins from a program that meets the goal ends with none that is longer.
+    best = found.to_dict()["candidates"][0]["run_time_min"]
+    assert following["candidates"][0]["run_time_min"] <= best
 
 
 def test_a_search_tells_its_progress_and_leaves_what_the_command_leaves(

@@ -12,7 +12,7 @@ from models.units import kelvin
 from optimizer.base.clock import rounds_counted
 from optimizer.campaign import next_run, worth
 from optimizer.campaign.next_run import possible
-from optimizer.campaign.pool import Pool, pool_of
+from optimizer.campaign.pool import Pool, pool_of, without_end
 from optimizer.campaign.worth import Lookup, Outcomes, Thought, lookup_of
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.methods.expected_information import covariance_after, gain_of, measurement, with_next_flow
@@ -44,6 +44,14 @@ def lookup(problem: Problem, pool: Pool) -> Lookup:
 def ramp(rate: float) -> Program:
     oven = OvenProgram(kelvin(50.0), 120.0, (Ramp(rate / 60, kelvin(220.0), 300.0),))
     return Program(oven, CarrierProgram("flow", 2.0e-8))
+
+
+def test_programs_known_before_are_looked_up_among(problem: Problem) -> None:
+    known = [ramp(10.0), replace(ramp(10.0), oven=OvenProgram(kelvin(90.0), 4000.0))]
+    with rounds_counted():
+        pool = pool_of(problem, 0.5, known=known)
+    assert {without_end(each) for each in known} <= set(pool.programs)
+    assert all(without_end(each).oven.duration > 1e8 for each in known)  # no draw's last peak comes after it
 
 
 def test_draws_of_the_updated_posterior_have_its_covariance(problem: Problem) -> None:

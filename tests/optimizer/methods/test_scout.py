@@ -6,6 +6,7 @@ import itertools
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,33 +18,41 @@ from models.column.programs import Array, CarrierProgram, OvenProgram, Program, 
 from models.column.retention import Retention, typical_dCp, typical_theta
 from models.column.scaling import hold_up_at
 from models.column.system import Column, ColumnSystem
+from models.errors import InvalidInputError
 from models.fit.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
 from models.fit.typical import Typical
 from models.fit.widths import MEAN_EXCESS
 from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_mL_min, flow_si, kelvin
+from optimizer.app import interface_scout
+from optimizer.campaign import scouted as scouting
+from optimizer.campaign.scouted import Scouted
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction
 from optimizer.goal.predict import hold_up_time_of, predict
-from optimizer.methods.expected_information import covariance_after, resolution_slopes, with_own_apex
-from optimizer.methods.scout import Scouted, scout
+from optimizer.methods.expected_information import (
+    covariance_after,
+    resolution_slopes,
+    with_next_flow,
+    with_own_apex,
+)
+from optimizer.methods.scout import critical_pairs, taught
 from optimizer.methods.scout_programs import first_runs, possible_runs
 from optimizer.methods.workflow import fit_scenario
-from optimizer.results.scout import scout_document
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun
 from optimizer.scenario.instrument_data import Inlet, Tolerances
 from optimizer.search.found import FEASIBLE
-from optimizer.show.console.scout import show_next
-from optimizer.show.pictures.scout import scout_figure
 from tests.optimizer.command import call
 from tests.optimizer.made_up import AMBIENT, COLUMN, TWO_RAMPS, made_up_fit, made_up_scenario, names_of
+from tests.scenarios.data_scripts import ROOT
 
 SYSTEM = ColumnSystem(COLUMN, made_up_scenario(names_of(2), Retention(*np.full((3, 2), 350.0))).gas, AMBIENT)
 NEVER_OFF = Tolerances(0.0, 0.0, 0.0)
 PLAIN = replace(SYSTEM, plate_height_factor=1.1)
 REPEATABILITY = 0.18  # s
+ROUNDS = 6
 T0 = np.array([352.0, 368.0, 385.0, 389.0, 404.0, 421.0, 425.5, 447.0])
 NO_COMPOUNDS = """\
 title = "Nothing run yet"
@@ -205,95 +214,45 @@ def test_errors_after_the_run_are_as_large_as_expected() -> None:
     assert float(np.sqrt(np.mean(np.concatenate(before) ** 2))) < 0.7 * rms
 
 
-def scouted_from(rates: list[float], tolerances: Tolerances | None = None) -> Scouted:
+def problem_after(rates: list[float]) -> Problem:
+    """After ramps at these rates [°C/min]."""
     rng = np.random.default_rng(3)
-    truth, system = drawn_truth(rng)
-    scenario = scouted_scenario(truth, system, [ramp(rate) for rate in rates], rng)
-    if tolerances is not None:
-        scenario = replace(scenario, tolerances=tolerances)
-    return scout(problem_of(scenario, fit_scenario(scenario)), [TWO_RAMPS])
+    scenario = scouted_scenario(*drawn_truth(rng), [ramp(rate) for rate in rates], rng)
+    return problem_of(scenario, fit_scenario(scenario))
 
 
 def rate_of(program: Program) -> float:
     return 60 * program.oven.ramps[0].rate
 
 
-def test_two_ramps_too_close_together_ask_for_a_distant_run() -> None:
-    found = scouted_from([7.0, 8.0])
-    assert found.suggested is not None
-    ramps = [each for each in found.runs if each.run.kind == "ramp"]
-    nearest = min(ramps, key=lambda each: abs(np.log(rate_of(each.run.program) / 7.5)))
-    assert abs(np.log(rate_of(nearest.run.program) / 7.5)) < np.log(1.3)  # one like those made was looked at
-    best = max(ramps, key=lambda each: each.fall)
-    assert abs(np.log(rate_of(best.run.program) / 7.5)) > np.log(2.0)
-    assert best.fall > nearest.fall + 0.3
-    suggested = found.runs[found.suggested]
-    assert suggested.run != nearest.run
-    assert suggested.fall > nearest.fall + 0.3
+def test_after_two_ramps_close_together_a_distant_one_teaches_most() -> None:
+    problem = problem_after([7.0, 8.0])
+    pairs, slopes = critical_pairs(problem, predict(problem, TWO_RAMPS), 1)
+    ramps = [run.program for run in possible_runs(problem, {}, [0, 1]) if run.kind == "ramp"]
+    apart = [abs(np.log(rate_of(program) / 7.5)) for program in ramps]
+    taughts = [taught(problem, program, pairs, np.array(slopes)) for program in ramps]
+    assert min(apart) < np.log(1.3)  # one like those made was looked at
+    best, nearest = int(np.argmax(taughts)), int(np.argmin(apart))
+    assert apart[best] > np.log(2.0)
+    assert 1 > taughts[best] > taughts[nearest] + 0.3 > 0.3
+
+
+def test_what_a_run_teaches_of_one_pair_is_the_fall_of_its_variance() -> None:
+    problem = problem_after([7.0, 8.0])
+    pairs, slopes = critical_pairs(problem, predict(problem, TWO_RAMPS), 1)
+    after, _ = covariance_after(problem, ramp(30), with_next_flow(problem.fit, problem.scenario), False)
+    sd_then = float(np.sqrt(slopes[0] @ after @ slopes[0]))
+    expected = 1 - (sd_then / pairs[0].sd_fit) ** 2
+    assert taught(problem, ramp(30), pairs[:1], np.array(slopes[:1])) == pytest.approx(expected, rel=1e-9)
 
 
 def test_ramps_far_apart_leave_less_to_learn() -> None:
-    close, far = scouted_from([7.0, 8.0]), scouted_from([3.0, 12.0])
-    of_close, of_far = (max(pair.sd_fit for pair in each.pairs) for each in (close, far))
-    assert of_far < 0.6 * of_close
-
-
-def test_no_run_is_suggested_where_tolerances_are_what_counts() -> None:
-    found = scouted_from([3.0, 12.0], Tolerances(oven=10.0, flow=0.1))
-    assert found.runs
-    assert found.suggested is None
-    document = scout_document(found)
-    assert document["to_paste"] is None
-    assert not any(run["suggested"] for run in document["runs"])
-    assert "No further scouting run is worth it" in document["suggestion"][0]
-
-
-def test_runs_are_ranked_and_the_suggested_one_is_short_for_what_it_teaches() -> None:
-    found = scouted_from([7.0, 8.0])
-    falls = [max(each.fall, each.fall_with_hold_up) for each in found.runs]
-    assert falls == sorted(falls, reverse=True)
-    assert found.suggested is not None
-    suggested = found.runs[found.suggested]
-    assert suggested.fall_of_all >= 0.8 * max(each.fall_of_all for each in found.runs)
-    for each in found.runs:
-        if each.fall_of_all >= 0.8 * max(other.fall_of_all for other in found.runs):
-            assert each.run.program.oven.duration >= suggested.run.program.oven.duration
-
-
-def barely_met() -> Problem:
-    """A goal that TWO_RAMPS meets on paper, by a twentieth of the resolution, after two runs that differ little."""
-    rng = np.random.default_rng(3)
-    truth, system = drawn_truth(rng)
-    scenario = scouted_scenario(truth, system, [ramp(7), ramp(8)], rng)
-    fit = fit_scenario(scenario)
-    smallest = predict(problem_of(scenario, fit), TWO_RAMPS).min_resolution
-    return problem_of(replace(scenario, goal=replace(scenario.goal, min_resolution=0.95 * smallest)), fit)
-
-
-def test_what_is_learnt_raises_the_share_of_draws_that_hold() -> None:
-    leader = scout(barely_met(), [TWO_RAMPS]).leading[0]
-    assert 0.5 < leader.probability < 0.95
-    assert leader.probability_then > leader.probability + 0.03
-
-
-def test_hopeless_candidates_do_not_count_while_another_has_a_chance() -> None:
-    """At 200 °C all is over at once and nothing resolved; the numbers of the candidates stay what they were."""
-    problem, hopeless = barely_met(), isothermal(200.0)
-    alone = scout(problem, [TWO_RAMPS])
-    found = scout(problem, [hopeless, TWO_RAMPS, isothermal(210.0)])
-    assert found.left_out == (1, 3)
-    assert [each.rank for each in found.leading] == [2]
-    assert {pair.candidate for pair in found.pairs} == {2}
-    assert [run.fall_of_all for run in found.runs] == [run.fall_of_all for run in alone.runs]
-    assert [run.run.name for run in found.runs if run.run.kind == "candidate"] == ["candidate 2"]
-    document = scout_document(found)
-    assert [each["rank"] for each in document["candidates"]] == [2]
-    assert document["left_out"] == [1, 3]
-    assert document["left_out_note"].startswith("Candidates 1 and 3 are left out")
-    both = scout(problem, [hopeless, isothermal(210.0)])
-    assert both.left_out == ()
-    assert [each.rank for each in both.leading] == [1, 2]
-    assert scout_document(both)["left_out_note"] is None
+    sds = []
+    for rates in ([7.0, 8.0], [3.0, 12.0]):
+        problem = problem_after(rates)
+        pairs, _ = critical_pairs(problem, predict(problem, TWO_RAMPS), 1)
+        sds.append(max(pair.sd_fit for pair in pairs))
+    assert sds[1] < 0.6 * sds[0]
 
 
 def problem_with(scenario: Scenario, truth: Retention) -> Problem:
@@ -625,52 +584,61 @@ def test_of_two_limits_that_collide_a_default_is_called_one(
     assert "instrument.max_inlet_pressure_kPa = 200 allows at most 0.21 mL/min at 315 °C;" in said
 
 
-@pytest.mark.parametrize("asked", [0.95, 1.6], ids=["met", "short"])
-def test_where_nothing_meets_the_goal_that_is_said_first(asked: float) -> None:
-    """1.6 times the resolution that the candidate has: it is no method that a run could confirm."""
-    rng = np.random.default_rng(3)
-    truth, system = drawn_truth(rng)
-    scenario = scouted_scenario(truth, system, [ramp(3), ramp(12)], rng)
-    fit = fit_scenario(scenario)
-    smallest = predict(problem_of(scenario, fit), TWO_RAMPS).min_resolution
-    goal = replace(scenario.goal, min_resolution=asked * smallest, confidence=0.5)
-    found = scout(problem_of(replace(scenario, goal=goal), fit), [TWO_RAMPS])
-    own = next(n for n, each in enumerate(found.runs) if each.run.kind == "candidate")
-    found = replace(found, suggested=own)
-    document = scout_document(found)
+@pytest.fixture(scope="module")
+def scouted() -> rw.Scouted:
+    return rw.scout(rw.load_scenario(ROOT / "scenarios" / "slow_isothermal"), rounds=ROUNDS)
+
+
+def test_scout_suggests_what_next_proposes(scouted: rw.Scouted) -> None:
+    proposed, found = rw.next_run(scouted.scenario, rounds=ROUNDS).to_dict(), scouted.to_dict()
+    assert proposed["proposed"] is not None
+    suggested = [run for run in found["runs"] if run["suggested"]]
+    assert [run["name"] for run in suggested] == [proposed["proposed"]["name"]]
+    assert suggested[0]["oven"] == proposed["proposed"]["oven"]
+    assert suggested[0]["set_points"] == found["set_points"] == proposed["proposed"]["set_points"]
+    assert [found["stands"], *found["suggestion"]] == proposed["says"]
+    worth = proposed["possible_runs"]
+    assert [{key: run[key] for key in worth[0]} for run in found["runs"]] == worth
+    # Bold ones are weighed beside those that teach.
+    kinds = {run["kind"] for run in found["runs"]}
+    assert "bold" in kinds
+    assert kinds & {"ramp", "isothermal", "heated out"}
+    assert all(0 < run["taught"] < 1 for run in found["runs"])
+
+
+def test_after_one_run_scout_suggests_the_second_of_the_first_as_next_does() -> None:
+    scenario = rw.load_scenario(ROOT / "scenarios" / "slow_isothermal")
+    slow, fast = first_runs(replace(scenario, runs=()))
+    for made, left in ((slow, fast), (fast, slow)):
+        one = replace(scenario, runs=(replace(scenario.runs[0], program=made.program),))
+        found, proposed = rw.scout(one), rw.next_run(one)
+        assert [run["name"] for run in found.to_dict()["runs"]] == [left.name]
+        assert proposed.proposed == left.program
+        console = Console(width=500)
+        with console.capture() as captured:
+            found.show(console)
+        assert "one scouting run so far" in captured.get()
+
+
+def test_the_picture_shows_what_was_computed_not_what_is_written(scouted: rw.Scouted) -> None:
+    assert isinstance(scouted.found, Scouted)
+    bars = [bar.get_width() for bar in scouted.figure().axes[0].patches]
+    assert bars == [100 * run.gain for run in scouted.found.standing.worth]
+
+
+def test_where_nothing_meets_the_goal_that_is_said_first() -> None:
+    scenario = rw.load_scenario(ROOT / "scenarios" / "slow_isothermal")
+    made = rw.scout(replace(scenario, goal=replace(scenario.goal, min_resolution=60.0)), rounds=2)
+    assert isinstance(made.found, Scouted)
+    assert made.found.leading[0].missed[0] in made.to_dict()["stands"]
     console = Console(width=500)
     with console.capture() as captured:
-        show_next(console, found)
+        made.show(console)
     text = captured.get()
-    if asked < 1:
-        assert document["verdict"] is None
-        assert "No program here meets the goal" not in text
-        assert "It is a candidate itself, so the same run confirms it." in document["suggestion"]
-        return
-    assert document["candidates"][0]["missed"] == list(found.leading[0].missed)
-    assert document["verdict"].startswith(
-        "No program here meets the goal. The closest one, candidate 1, misses it"
-    )
-    assert found.leading[0].missed[0] in document["verdict"]
-    assert "37.5 % short" in document["verdict"]
-    assert text.index("No program here meets the goal") < text.index("Candidate 1:") < text.index("Next: ")
-    assert not any("confirms it" in line for line in document["suggestion"])
-    assert any("does not meet the goal" in line for line in document["suggestion"])
-
-
-def test_the_picture_shows_what_was_computed_not_what_is_written() -> None:
-    """Of a variance in bars: the document has three digits of each standard deviation, the picture all."""
-    rng = np.random.default_rng(3)
-    scenario = scouted_scenario(*drawn_truth(rng), [ramp(3), ramp(12)], rng)
-    found = scout(problem_of(scenario, fit_scenario(scenario)), [TWO_RAMPS])
-    fit, rest = (
-        sum((getattr(pair, sd) / pair.needed) ** 2 for pair in found.pairs) for sd in ("sd_fit", "sd_rest")
-    )
-    left = [fit, *(fit * (1 - each.fall_with_hold_up) for each in found.runs)]
-    bars = [bar.get_width() for bar in scout_figure(found).axes[0].patches]
-    assert bars == pytest.approx(
-        [100 * rest / (fit + rest)] * len(left) + [100 * each / (fit + rest) for each in left]
-    )
+    assert text.index("No program found meets the goal") < text.index("Candidate 1:")
+    assert made.to_paste is None
+    with pytest.raises(InvalidInputError, match="no possible runs"):
+        made.figure()
 
 
 def test_the_command_with_runs(
@@ -689,7 +657,7 @@ def test_the_command_with_runs(
     assert "nowhere" in capsys.readouterr().err
 
 
-def test_candidates_of_a_search_that_was_made_are_used(
+def test_candidates_of_a_search_that_was_made_are_begun_from(
     scenario: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     programs = [
@@ -704,8 +672,13 @@ def test_candidates_of_a_search_that_was_made_are_used(
         for rate in (12, 9)
     ]
     (tmp_path / "candidates.json").write_text(json.dumps({"candidates": programs}), encoding="utf-8")
-    assert call(monkeypatch, "scout", scenario, "--results", tmp_path, "--json") == 0
-    document = json.loads(capsys.readouterr().out)
-    assert [each["oven"]["ramps"][0]["rate_C_per_min"] for each in document["candidates"]] == [12, 9]
-    names = [run["name"] for run in document["runs"] if run["kind"] == "candidate"]
-    assert sorted(names) == ["candidate 1", "candidate 2"]
+    begun: list[Program] = []
+
+    def begin(*asked: Any) -> Scouted:
+        begun.extend(asked[-1])
+        return scouting.scouted(*asked)
+
+    monkeypatch.setattr(interface_scout, "scouted", begin)
+    assert call(monkeypatch, "scout", scenario, "--results", tmp_path, "--rounds", "2", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["candidates"]
+    assert [rate_of(program) for program in begun] == pytest.approx([12, 9])

@@ -7,7 +7,6 @@ import re
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -22,12 +21,7 @@ MAKERS: dict[str, Callable[[rw.Fitted], Any]] = {
     "sweep": lambda fitted: rw.sweep(fitted, "start_C=40:120:9"),
     "map": lambda fitted: rw.sweep(fitted, ["start_C=40:100:7", "rate1_C_per_min=3:9:7"]),
     "window": rw.window,
-    "scout": lambda fitted: rw.scout(
-        fitted.scenario,
-        found=SimpleNamespace(  # type: ignore[arg-type]
-            problem=fitted.problem, candidates=[SimpleNamespace(prediction=rw.predict(fitted).prediction)]
-        ),
-    ),
+    "scout": lambda fitted: rw.scout(fitted.scenario, rounds=2),
 }
 
 

@@ -1,0 +1,123 @@
+"""Every run that was weighed for a campaign, by what it does to the goal, and what it would teach beside that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.column.programs import Array, Program
+from optimizer.base.clock import Progress
+from optimizer.base.numbers import number
+from optimizer.base.tables import document_of
+from optimizer.campaign.next_run import Standing, standing
+from optimizer.campaign.words import METHOD, advised, candidate_document, stands, worth_document
+from optimizer.campaign.worth import Worth
+from optimizer.goal.asides import WORTH
+from optimizer.goal.goal import Problem
+from optimizer.goal.outcome import Candidate
+from optimizer.methods.scout import LEADING, Critical, critical_pairs, taught
+from optimizer.results.documents import FORMAT, Document
+from optimizer.results.scout import cautions_of, next_text
+from optimizer.results.set_points import set_point_lines
+from optimizer.scenario.data import Scenario
+from optimizer.scenario.program_tables import program_document
+
+
+@dataclass(frozen=True)
+class Scouted:
+    """Runs that may come next.
+
+    Attributes
+    ----------
+    standing : what each is worth, best first, and which is proposed
+    pairs : critical pairs of the leading candidates
+    taught : of each run of `standing.worth`, the share it takes off the variance of their resolutions; empty where
+        there are none
+    """
+
+    standing: Standing
+    pairs: tuple[Critical, ...]
+    taught: tuple[float, ...]
+
+    @property
+    def scenario(self) -> Scenario:
+        """What is scouted."""
+        return self.standing.problem.scenario
+
+    @property
+    def leading(self) -> tuple[Candidate, ...]:
+        """The candidates whose pairs count."""
+        return self.standing.outcome.candidates[:LEADING]
+
+    @property
+    def suggested(self) -> Program | None:
+        """The program of the run to make; None where no run is worth it."""
+        run = self.standing.proposed
+        return None if run is None else run.program
+
+    def is_suggested(self, worth: Worth) -> bool:
+        """Whether this run is the one to make."""
+        return worth.run == self.standing.proposed
+
+
+def scouted(
+    problem: Problem,
+    seconds: float | None = None,
+    rounds: int | None = None,
+    cores: int | None = None,
+    progress: Progress | None = None,
+    known: Sequence[Program] = (),
+) -> Scouted:
+    """Search and weigh as `next_run.standing`, whose parameters these are."""
+    found = standing(problem, seconds, rounds, cores, progress, known)
+    pairs: list[Critical] = []
+    slopes: list[Array] = []
+    for each in found.outcome.candidates[:LEADING]:
+        own, own_slopes = critical_pairs(problem, each.prediction, each.rank)
+        pairs += own
+        slopes += own_slopes
+    teach = [taught(problem, each.run.program, pairs, np.array(slopes)) for each in found.worth if pairs]
+    return Scouted(found, tuple(pairs), tuple(teach))
+
+
+def scout_document(found: Scouted) -> Document:
+    """As `rampwright scout --json` where there are runs."""
+    scenario, now, program = found.scenario, found.standing, found.suggested
+    ambient = scenario.ambient_pressure
+    return {
+        "format": FORMAT,
+        "title": scenario.title,
+        "job": "next run",
+        "method": METHOD,
+        "advice": now.advice,
+        "stands": stands(now),
+        "suggestion": advised(now),
+        "candidates": [
+            {"rank": each.rank, **candidate_document(each, ambient), "missed": list(each.missed)}
+            for each in found.leading
+        ],
+        "critical_pairs": [document_of(pair, ambient) for pair in found.pairs],
+        "runs": [
+            {
+                "rank": n,
+                "suggested": found.is_suggested(each),
+                **worth_document(now, each),
+                "taught": number(found.taught[n - 1], 3) if found.taught else None,
+                **program_document(each.run.program, ambient),
+                "set_points": _lines(scenario, each.run.program),
+            }
+            for n, each in enumerate(now.worth, 1)
+        ],
+        "worth_share": WORTH,
+        "programs_looked_up": now.looked_up,
+        "to_paste": None if program is None else next_text(scenario, program),
+        "set_points": [] if program is None else _lines(scenario, program),
+        "warnings": list(now.problem.warnings),
+        "cautions": [] if program is None else list(cautions_of(scenario, [program])),
+    }
+
+
+def _lines(scenario: Scenario, program: Program) -> list[str]:
+    return list(set_point_lines(program, scenario.ambient_pressure, column=scenario.column))
