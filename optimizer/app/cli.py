@@ -422,7 +422,7 @@ def scout(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Every run that may come next, by what it is worth; before there are two, the first ones."""
+    """Every run that may come next, by worth; at first, two ramps."""
     from optimizer.app import interface
     from optimizer.base.output import prepare_folder
 

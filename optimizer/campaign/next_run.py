@@ -30,6 +30,7 @@ from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.methods.scout import LEADING, critical_pairs
 from optimizer.methods.scout_programs import PossibleRun, ended, possible_runs, same_program
+from optimizer.methods.workflow import refuse_unsound
 from optimizer.scenario.instrument_steps import snapped
 from optimizer.search.found import FEASIBLE
 from optimizer.search.reasons import shortfalls
@@ -96,6 +97,7 @@ def standing(
     seconds, rounds : budget [s], or in rounds of the searches
     known : programs that a search begins from
     """
+    refuse_unsound(seconds, rounds, cores)
     if rounds is not None:
         with rounds_counted():
             return _standing(problem, ROUND * rounds / SEARCHING, cores, progress, known)

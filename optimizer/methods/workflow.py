@@ -121,6 +121,20 @@ def _aligned(peaks: PeakTable, compounds: tuple[str, ...], values: Array) -> Arr
     return np.array([np.nan if row is None else values[row] for row in rows])
 
 
+def refuse_unsound(seconds: float | None, rounds: int | None, cores: int | None) -> None:
+    """Raise InvalidInputError for a budget [s] or in rounds, or a number of cores, that no search can have."""
+    if cores is not None and cores < 1:
+        raise InvalidInputError(f"cores = {cores}: expected at least 1")
+    if rounds is None:
+        if seconds is not None and not seconds > 0:
+            raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
+        return
+    if seconds is not None:
+        raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
+    if rounds < 1:
+        raise InvalidInputError(f"rounds = {rounds}: expected at least 1")
+
+
 def optimize(
     scenario: Scenario,
     fit: Fit,
@@ -158,19 +172,12 @@ def optimize(
     InvalidInputError : when a budget is not above 0, there are two, or no program to begin from is of a kind searched
     StudyError : when the study cannot be reached or written, or belongs to another scenario
     """
-    if cores is not None and cores < 1:
-        raise InvalidInputError(f"cores = {cores}: expected at least 1")
+    refuse_unsound(seconds, rounds, cores)
     if rounds is None:
-        if seconds is not None and not seconds > 0:
-            raise InvalidInputError(f"seconds = {seconds:g}: expected above 0")
         budget = scenario.search.seconds if seconds is None else seconds
         return _optimize(
             scenario, fit, budget, progress, what_if, study, study_name, start_from, cores, best, aside
         )
-    if seconds is not None:
-        raise InvalidInputError("seconds and rounds are two budgets for one search: give one of them")
-    if rounds < 1:
-        raise InvalidInputError(f"rounds = {rounds}: expected at least 1")
     with rounds_counted():
         budget = ROUND * rounds
         problem, outcome = _optimize(

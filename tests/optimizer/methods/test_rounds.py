@@ -111,6 +111,11 @@ def test_one_search_has_one_budget(
         rw.optimize(fitted, seconds=1.0, rounds=6)
     with pytest.raises(InvalidInputError, match="rounds = 0: expected at least 1"):
         rw.optimize(fitted, rounds=0)
+    for search in (rw.next_run, rw.scout):
+        with pytest.raises(InvalidInputError, match="give one of them"):
+            search(fitted.scenario, seconds=1.0, rounds=6)
+        with pytest.raises(InvalidInputError, match="cores = 0"):
+            search(fitted.scenario, seconds=1.0, cores=0)
     folder = fitted.scenario.path.parent
     both = ("--seconds", "1", "--rounds", "6")
     assert call(monkeypatch, "optimize", folder, "--out", tmp_path / "out", *both) == 2
