@@ -82,7 +82,7 @@ def prepare_folder(folder: Path, command: str, force: bool = False) -> None:
     with _told_plainly(folder), postponed():
         nearest = _nearest_existing(folder)
         _sweep(nearest, _PROBE)
-        # What cannot be taken away again is told: a later run would look for it elsewhere.
+        # One that cannot be taken away again is an error here: later runs would look for it elsewhere.
         Path(tempfile.mkdtemp(suffix=UNFINISHED, prefix=_PROBE, dir=nearest)).rmdir()
         if folder.exists():
             with _alone_in(_real(folder).parent):
