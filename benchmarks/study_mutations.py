@@ -96,11 +96,8 @@ def said(change: Callable[[random.Random, sqlite3.Connection], object]) -> Mutat
                 try:
                     database.execute("PRAGMA ignore_check_constraints=ON")
                     change(rng, database)
-                except (
-                    sqlite3.Error,
-                    OverflowError,
-                    UnicodeDecodeError,
-                ):  # spoilt before, or not to be stored
+                except (sqlite3.Error, OverflowError, UnicodeDecodeError):
+                    # Spoilt before, or not to be stored.
                     return byte_flips(rng, data)
             return file.read_bytes()
 

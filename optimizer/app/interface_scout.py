@@ -16,6 +16,7 @@ from optimizer.base.clock import Progress
 from optimizer.base.errors import ScenarioError
 from optimizer.campaign import scouted as scouting
 from optimizer.campaign.new_run import SCOUTING, first_to_make
+from optimizer.campaign.next_run import standing
 from optimizer.campaign.scouted import scout_document, scouted
 from optimizer.goal.goal import problem_of
 from optimizer.methods.scout_programs import FirstRun
@@ -141,4 +142,4 @@ def scout(
         seconds = SEARCHED_ALREADY
     problem = problem_of(scenario, fit_scenario(scenario)) if found is None else found.problem
     known = [*best_before(scenario), *given]
-    return Scouted(problem.scenario, scouted(problem, seconds, rounds, cores, progress, known))
+    return Scouted(problem.scenario, scouted(standing(problem, seconds, rounds, cores, progress, known)))

@@ -76,6 +76,10 @@ class Standing:
         """The best program; None where none was found."""
         return self.outcome.candidates[0] if self.outcome.candidates else None
 
+    def proposes(self, worth: Worth) -> bool:
+        """Whether this is the run to make."""
+        return worth.run == self.proposed
+
     @property
     def of_proposed(self) -> Worth | None:
         """What the proposed run is worth."""

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from models.column.programs import Array, Program
-from optimizer.base.clock import Progress
 from optimizer.base.numbers import number
 from optimizer.base.tables import document_of
-from optimizer.campaign.next_run import Standing, standing
+from optimizer.campaign.next_run import Standing
 from optimizer.campaign.words import METHOD, advised, candidate_document, stands, worth_document
-from optimizer.campaign.worth import Worth
 from optimizer.goal.asides import WORTH
-from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Candidate
 from optimizer.methods.scout import LEADING, Critical, critical_pairs, taught
 from optimizer.results.documents import FORMAT, Document
@@ -57,21 +53,10 @@ class Scouted:
         run = self.standing.proposed
         return None if run is None else run.program
 
-    def is_suggested(self, worth: Worth) -> bool:
-        """Whether this run is the one to make."""
-        return worth.run == self.standing.proposed
 
-
-def scouted(
-    problem: Problem,
-    seconds: float | None = None,
-    rounds: int | None = None,
-    cores: int | None = None,
-    progress: Progress | None = None,
-    known: Sequence[Program] = (),
-) -> Scouted:
-    """Search and weigh as `next_run.standing`, whose parameters these are."""
-    found = standing(problem, seconds, rounds, cores, progress, known)
+def scouted(found: Standing) -> Scouted:
+    """The runs that were weighed, with what each would teach."""
+    problem = found.problem
     pairs: list[Critical] = []
     slopes: list[Array] = []
     for each in found.outcome.candidates[:LEADING]:
@@ -102,7 +87,7 @@ def scout_document(found: Scouted) -> Document:
         "runs": [
             {
                 "rank": n,
-                "suggested": found.is_suggested(each),
+                "suggested": now.proposes(each),
                 **worth_document(now, each),
                 "taught": number(found.taught[n - 1], 3) if found.taught else None,
                 **program_document(each.run.program, ambient),

@@ -123,7 +123,7 @@ def worth_row(found: Standing, worth: Worth) -> list[str]:
     """What a possible run is worth, under `WORTH_HEADINGS`."""
     times = [(t + found.offset) / SECONDS_PER_MINUTE for t in (worth.expected, worth.low, worth.high)]
     return [
-        ("► " if worth.run == found.proposed else "") + worth.run.name,
+        ("► " if found.proposes(worth) else "") + worth.run.name,
         LENGTH.text(worth.run.program.oven.duration),
         f"{100 * worth.gain:.1f} ({100 * worth.gain_error:.1f})",
         "–" if worth.chance == 0 else f"{times[0]:.2f} ({times[1]:.2f} to {times[2]:.2f})",

@@ -50,9 +50,9 @@ def scout_figure(found: Scouted) -> Figure:
         ecolor=INK,
     )
     axes.axvline(100 * WORTH, color=QUIET, linewidth=0.8, linestyle="--")
-    axes.set_yticks(at, [_name(run, found.is_suggested(run)) for run in runs])
+    axes.set_yticks(at, [_name(run, found.standing.proposes(run)) for run in runs])
     for text, run in zip(axes.get_yticklabels(), runs, strict=True):
-        text.set(**text_style(7.5, INK if found.is_suggested(run) else QUIET))
+        text.set(**text_style(7.5, INK if found.standing.proposes(run) else QUIET))
     axes.invert_yaxis()
     axes.set_xlabel("worth, % of the run time", **text_style(8))
     for label in axes.get_xticklabels():

@@ -26,7 +26,7 @@ from models.peaks.migration import migrate, migration_tables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_mL_min, flow_si, kelvin
 from optimizer.app import interface_scout
-from optimizer.campaign import scouted as scouting
+from optimizer.campaign.next_run import Standing, standing
 from optimizer.campaign.scouted import Scouted
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.outcome import Prediction
@@ -674,11 +674,11 @@ def test_candidates_of_a_search_that_was_made_are_begun_from(
     (tmp_path / "candidates.json").write_text(json.dumps({"candidates": programs}), encoding="utf-8")
     begun: list[Program] = []
 
-    def begin(*asked: Any) -> Scouted:
+    def begin(*asked: Any) -> Standing:
         begun.extend(asked[-1])
-        return scouting.scouted(*asked)
+        return standing(*asked)
 
-    monkeypatch.setattr(interface_scout, "scouted", begin)
+    monkeypatch.setattr(interface_scout, "standing", begin)
     assert call(monkeypatch, "scout", scenario, "--results", tmp_path, "--rounds", "2", "--json") == 0
     assert json.loads(capsys.readouterr().out)["candidates"]
     assert [rate_of(program) for program in begun] == pytest.approx([12, 9])
