@@ -15,33 +15,35 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from models.column.programs import Array, ProgramBatch
-from models.peaks.resolution import facing_shares, resolution
 from optimizer.goal.drawn_margins import backoff, drawn_margins
 from optimizer.goal.goal import NEARLY, Problem
-from optimizer.goal.limits import RESOLUTION, Requirement
+from optimizer.goal.limits import Requirement
 from optimizer.goal.outcome import KEPT
 from optimizer.goal.robustness import Backoff
 from optimizer.goal.uncertainty import simulated_margins
-from optimizer.search.crossing import crossed
-from optimizer.search.program_space import LEAST_RISE, Family
+from optimizer.search.local import CAP, RAISING_TOLERANCE, Drawn, Local, crossed
+from optimizer.search.program_space import Family
 
-STEP = 1e-6  # on the unit cube, for derivatives of what follows from the peaks, whose own the engine gives
-NEIGHBOURS = (
-    3  # places among a compound's partners beyond which a pair is held only where it is short at the start
-)
 OUTSIDE = -0.05  # a smallest margin below this is first raised
 OUTSIDE_HELD = -0.25  # the same where margins are lessened by what draws ask for
 CROSSINGS = 3  # steps from there in which pairs may change places, at most
 HOPELESS = -0.01  # and when it stays below this, the basin holds no program that keeps every limit
 FURTHEST = -50.0  # smallest margin from which raising it begins
 CONCEDING_SLACK = 2e-3  # reserve of what is kept, for rounding to keep it too
-CAP = 0.02  # a margin beyond which raising it further is not asked for
 STEADY = 1e-3  # smallest margin that the draws keep, below which a descent need not be repeated
 OVERSHOOT = 1.2
 REACHES = (1.0, 0.1)  # how far set points may move: short steps where long ones passed nothing better
-RAISING_TOLERANCE = 1e-5  # of the optimiser where margins are raised: by so much it breaks what is to be kept
+# Where the share of failing draws is held:
+SOFTNESSES = (0.17, 0.06)  # in standard deviations, by which it is smoothed, one after the other
+FIRST_REACH, LEAST_REACH = 0.1, 0.01  # on the unit cube: how far set points may move in a first round
+STILL = 1e-6  # a move by less is none
+STUCK, NEARER, FURTHER = 0.3, 0.6, 1.5  # times that after a round that moved nothing, failed, or gained
+IN_VAIN = 3  # rounds in a row without a gain, after which it is smoothed by less, or ends
+WORTHWHILE = 1e-3  # share of the cost that is a gain
+ASTRAY = -0.02  # smallest margin of an end below which the next round begins from the best one
+ITERATIONS_BY_DRAWS, TOLERANCE_BY_DRAWS = 30, 1e-6  # of the optimiser
+MODEL_KEPT = 1e-5  # a constraint missed by less counts as kept
 GIVEN_UP = -0.5  # margin below which no further descent is tried
-LARGEST_MARGIN = 2.0  # margins are cut off here: far pairs have nothing to say
 
 
 @dataclass(frozen=True)
@@ -67,113 +69,6 @@ class Descent:
     shortfall: float
     evaluations: int
     backoff: Backoff | None = None
-
-
-class Local:
-    """Values and gradients around a point; the last point is remembered, as the optimiser asks twice.
-
-    So is the best point by a sorting key, as the optimiser may end, or give up, anywhere.
-    """
-
-    def __init__(self, problem: Problem, family: Family, start: Array, slack: float = 0.0) -> None:
-        self.problem, self.family, self.slack = problem, family, slack
-        self.low, self.high = family.bounds(start)
-        self.evaluations = 0
-        self.at: Array | None = None
-        self.margins: Array = np.empty(0)  # (K,), of pairs, limits and rises at the point
-        self.slopes: Array = np.empty((0, family.size))  # (K, D)
-        self.time, self.time_slope = 0.0, np.empty(0)  # ln of what is minimised, and its gradient (D,)
-        self.key: Callable[[], tuple[float, ...]] = tuple
-        self.best: tuple[tuple[float, ...], Array] = (), start
-        at_start = problem.assess(family.batch(family.values(start[None])), "polish")
-        order = np.argsort(at_start.retention[0])
-        lacking = problem.pairs.index[problem.resolution_margins(at_start)[0] < 0]
-        short = {frozenset(map(int, pair)) for pair in lacking}
-        counts, needed = problem.partners
-        pairs = _pairs_to_hold(order, counts, short)
-        self.first, self.second = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
-        self.needed = needed[self.first, self.second]
-        # Requirements may be traded for one another; the equipment's limits and rising ramps may not.
-        self.requirements = self.among({RESOLUTION, *problem.requirements})
-        self.ends_with = order[-3:]  # any of the last three may end the run within a basin
-        front, back = problem.facing
-        self.back, self.front = back[self.first], front[self.second]  # unless amounts make peaks lean
-        held = problem.backoff
-        self.held = 0.0 if held is None else held.kappa * held.pairs[self.first, self.second]
-        # Every ramp rises: (T2 - T1 - LEAST_RISE)/scale >= 0, straight in z.
-        at = family.temperatures
-        span, scale = (
-            family.high[at] - family.low[at],
-            max(float(family.high[at[-1]] - family.low[at[-1]]), 1.0),
-        )
-        self.rise_matrix = np.zeros((family.ramps, family.size))
-        rows = np.arange(family.ramps)
-        self.rise_matrix[rows, at[1:]], self.rise_matrix[rows, at[:-1]] = span[1:] / scale, -span[:-1] / scale
-        self.least_rise = (LEAST_RISE - np.diff(family.low[at])) / scale
-
-    def among(self, limits: Set[Requirement]) -> NDArray[np.bool_]:
-        """Which of the margins (K,) are those of some limits."""
-        problem = self.problem
-        named = [RESOLUTION in limits] * len(self.first) + [each in limits for each in problem.limits]
-        return np.array(named + [False] * self.family.ramps)
-
-    def update(self, z: Array) -> None:
-        if self.at is not None and np.array_equal(z, self.at):
-            return
-        family = self.family
-        sign = np.where(z + STEP > self.high, -1.0, 1.0)
-        points = np.concatenate([z[None], z + STEP * np.diag(sign)])
-        batch = family.batch(family.values(points))
-        assessment = self.problem.assess_around(batch)
-        self.evaluations += 1
-        t, w = assessment.retention, assessment.width_half
-        a, b = self.first, self.second
-        back, front = self.back, self.front
-        if self.problem.leans:
-            before, behind = facing_shares(assessment.tailing)
-            back, front = behind[:, a], before[:, b]
-        separation = resolution(t[:, a], t[:, b], w[:, a] * back, w[:, b] * front) / self.needed - 1
-        separation -= self.held
-        margins = np.concatenate([separation, assessment.limits], axis=1)
-        margins = np.minimum(margins, LARGEST_MARGIN) - self.slack
-        last = self.problem.end_of_peak(t, w)[:, self.ends_with].max(axis=1)
-        ends = np.log(self.problem.cost(batch, last))
-        self.at = z.copy()
-        rise = self.rise_matrix @ z - self.least_rise
-        self.margins = np.concatenate([margins[0], rise])
-        self.slopes = np.concatenate(
-            [((margins[1:] - margins[0]) / (STEP * sign)[:, None]).T, self.rise_matrix]
-        )
-        self.time, self.time_slope = float(ends[0]), (ends[1:] - ends[0]) / (STEP * sign)
-        self.best = min(self.best, (self.key(), self.at), key=lambda each: each[0])
-
-    def remember(self, z: Array, key: Callable[[], tuple[float, ...]]) -> None:
-        """From `z` on, remember the point with the lowest key; the key is read off the current point."""
-        self.update(z)
-        self.key, self.best = key, (key(), z)
-
-    def misses(self, raised: NDArray[np.bool_], ln_cost: float = np.inf) -> tuple[float, bool, float]:
-        """Sorting key of the current point: what it misses of all not raised, then the smallest margin raised.
-
-        Points that keep the rest come first, those with the slack in reserve before the others.
-        """
-        missed = max(-float(self.margins[~raised].min(initial=0.0)), self.time - ln_cost)
-        smallest = float(self.margins[raised].min(initial=CAP))
-        missed -= RAISING_TOLERANCE
-        return max(missed - self.slack, 0.0), missed > 0, -smallest
-
-
-def _pairs_to_hold(
-    order: NDArray[np.intp], counts: NDArray[np.bool_], short: set[frozenset[int]]
-) -> list[tuple[int, int]]:
-    """Counted pairs that are few places apart in elution order, or that lack resolution at the start."""
-    pairs = []
-    for a, first in enumerate(order):
-        partners = [int(second) for second in order[a + 1 :] if counts[first, second]]
-        near = partners[:NEIGHBOURS]
-        far = [second for second in partners[NEIGHBOURS:] if frozenset((int(first), second)) in short]
-        pairs += [(int(first), second) for second in near + far]
-    return pairs
 
 
 def descend(
@@ -244,6 +139,67 @@ def descend_once(
     return assessed(problem, family, z, begun.evaluations + evaluations, simulated)
 
 
+def descend_by_draws(problem: Problem, family: Family, begun: Descent, simulated: bool = False) -> Descent:
+    """The best that comes of a point whose draws allow it, or nearly, with the share of those that fail held.
+
+    Reserves of `kappa` standard deviations ask as much of every pair, and ask what draws ask for where a descent began:
+    in a thin valley it ends where these agree, not where the program is the shortest. Here a pair may be less sure
+    where others are surer. Each round goes on from where the last one ended, as far as its draws proved to tell.
+    """
+    best = end = begun
+    reach, more, evaluations = FIRST_REACH, 0.0, begun.evaluations
+    for softness in SOFTNESSES:
+        vain, reach = 0, max(reach, LEAST_REACH)
+        while end.backoff is not None and vain < IN_VAIN and reach > STILL:
+            drawn = Drawn(problem, family, end.z, end.backoff, softness, more)
+            z = _shortest_by_draws(drawn, end.z, reach)
+            evaluations += drawn.local.evaluations
+            moved = float(np.abs(z - end.z).max())
+            vain += 1
+            if moved < STILL:
+                reach *= STUCK
+                continue
+            end = assessed(problem, family, z, 1, simulated)
+            more = min(max(0.0, -OVERSHOOT * end.margin), STEADY)
+            if end.margin < -KEPT:
+                reach = NEARER * min(reach, moved)
+            if _gains(end, best):
+                vain = 0
+                reach *= FURTHER if end.margin >= -KEPT else 1.0
+            best = min(best, end, key=preference)
+            if end.margin < min(ASTRAY, best.margin):
+                end = best
+    return replace(best, evaluations=evaluations)
+
+
+def _gains(new: Descent, old: Descent) -> bool:
+    """Whether an end is so much better than another that it is worth going on."""
+    if preference(new)[:2] != preference(old)[:2]:
+        return preference(new) < preference(old)
+    kept = new.margin >= -KEPT
+    return new.cost < (1 - WORTHWHILE) * old.cost if kept else new.margin > old.margin + STEADY
+
+
+def _shortest_by_draws(drawn: Drawn, z: Array, reach: float) -> Array:
+    """The best point (D,) passed on the way to the shortest program, as `drawn` sees it."""
+    local = drawn.local
+
+    def margins() -> Array:
+        return np.append(local.margins[drawn.kept], drawn.allowed - drawn.failing()[0])
+
+    def slopes() -> Array:
+        return np.vstack([local.slopes[drawn.kept], -drawn.failing()[1]])
+
+    def key() -> tuple[float, ...]:
+        missed = -float(margins().min())
+        return (0.0, local.time) if missed <= MODEL_KEPT else (1.0, missed)
+
+    local.remember(z, key)
+    shortest(local, z, reach, margins, slopes, ITERATIONS_BY_DRAWS, TOLERANCE_BY_DRAWS)
+    best: Array = np.clip(local.best[1], local.low, local.high)
+    return best
+
+
 def _held_at(problem: Problem, family: Family, z: Array) -> Backoff:
     """The reserve that margins need at a point."""
     batch = family.batch(family.values(z[None]))
@@ -296,40 +252,44 @@ def descended(
 
     # The optimiser's tolerance is also how far an end may break a constraint.
     reserve = tolerance * local.requirements
-
-    def time(z: Array) -> float:
-        local.update(z)
-        return local.time
-
-    def time_slope(z: Array) -> Array:
-        local.update(z)
-        slope: Array = local.time_slope
-        return slope
-
-    def margins(z: Array) -> Array:
-        local.update(z)
-        above: Array = local.margins - reserve
-        return above
-
-    def slopes(z: Array) -> Array:
-        local.update(z)
-        return local.slopes
-
     local.remember(z, key)
     for reach in REACHES:
-        low, high = np.maximum(z - reach, local.low), np.minimum(z + reach, local.high)
-        minimize(
-            time,
-            z,
-            jac=time_slope,
-            method="SLSQP",
-            bounds=list(zip(low, high, strict=True)),
-            constraints={"type": "ineq", "fun": margins, "jac": slopes},
-            options={"maxiter": iterations, "ftol": tolerance},
+        shortest(
+            local, z, reach, lambda: local.margins - reserve, lambda: local.slopes, iterations, tolerance
         )
         if local.best[1] is not z:
             break
     return np.clip(local.best[1], local.low, local.high), local.evaluations
+
+
+def shortest(
+    local: Local,
+    z: Array,
+    reach: float,
+    margins: Callable[[], Array],
+    slopes: Callable[[], Array],
+    iterations: int,
+    tolerance: float,
+) -> None:
+    """Minimise ln(cost) from `z` (D,) with set points moved by `reach` at most and some margins (C,) of `local` kept.
+
+    `local` remembers the best point that the optimiser comes past.
+    """
+
+    def at(z: Array, what: Callable[[], Array | float]) -> Array | float:
+        local.update(z)
+        return what()
+
+    low, high = np.maximum(z - reach, local.low), np.minimum(z + reach, local.high)
+    minimize(
+        lambda z: at(z, lambda: local.time),
+        z,
+        jac=lambda z: at(z, lambda: local.time_slope),
+        method="SLSQP",
+        bounds=list(zip(low, high, strict=True)),
+        constraints={"type": "ineq", "fun": lambda z: at(z, margins), "jac": lambda z: at(z, slopes)},
+        options={"maxiter": iterations, "ftol": tolerance},
+    )
 
 
 def _begun(problem: Problem, family: Family, start: Array, slack: float, evaluations: int = 0) -> Local:
@@ -432,7 +392,9 @@ def judgement(problem: Problem, batch: ProgramBatch, simulated: bool = False) ->
     assessment = problem.assess(batch, "polish")
     margin, in_hand, judged = float(problem.smallest_margin(assessment)[0]), None, problem
     if problem.by_draws:
-        drawn = (simulated_margins if simulated else drawn_margins)(problem, batch, assessment)
+        drawn = drawn_margins(problem, batch, assessment)
+        if simulated:  # the worse of both: a search that follows one comes to where that flatters
+            drawn = min(drawn, simulated_margins(problem, batch, assessment), key=lambda each: each.margin[0])
         margin, in_hand = float(drawn.margin[0]), backoff(problem, assessment, drawn)
         judged = problem.holding(in_hand)
         cost = judged.cost(batch, assessment.run_time + in_hand.end)

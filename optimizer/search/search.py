@@ -18,7 +18,7 @@ import optuna
 
 from models.column.programs import Array, Program
 from optimizer.goal.goal import Problem, nominal_problem
-from optimizer.search.descent import Descent, assessed, descend, descend_from
+from optimizer.search.descent import Descent, assessed, descend, descend_by_draws, descend_from
 from optimizer.search.found import FEASIBLE, Found, Searched, rank
 from optimizer.search.moves import edits, holding, placed, until_end
 from optimizer.search.population import SIZE, about, evolved
@@ -50,6 +50,7 @@ CLOSE = -0.3  # smallest margin of a family without a feasible program from whic
 UNLUCKY = 0.3  # its share of the tries, to that of a family that leads
 VERIFYING = 3  # descents at most from an end that simulated draws refuse
 RESERVED = 0.6  # share of descents that keep in reserve what draws ask for, where these decide
+WITHIN = -0.05  # smallest margin in draws of an end from which the share of failing draws is held
 PRICES = (
     0.0,
     1.3,
@@ -207,8 +208,16 @@ class Search:
         """A descent as predicted; where draws decide, mostly one that keeps in reserve what they ask for."""
         if not self.problem.by_draws or self.rng.random() >= RESERVED:
             return _descend(self.as_predicted, family, z, best, known)
-        end = descend(self.problem, family, z)
+        end = self._by_draws(family, descend(self.problem, family, z))
         return Found(family, assessed(self.as_predicted, family, end.z, end.evaluations))
+
+    def _by_draws(self, family: Family, end: Descent) -> Descent:
+        """Where draws decide, what a descent by their share makes of an end that nearly holds and may come to lead."""
+        leaders = self.state.all()
+        most = WORTH * leaders[0].descent.cost if leaders and leaders[0].feasible else np.inf
+        if not self.problem.by_draws or end.margin < WITHIN or end.cost > most:
+            return end
+        return descend_by_draws(self.problem, family, end)
 
     def _populated(self, number: int, kind: str, z: Array) -> Found:
         """What a population comes to that begins around an end `z` (D,) of its family, or the family's own one."""
@@ -223,9 +232,8 @@ class Search:
                 known, polishing = np.array([polished.z, z]), polished.evaluations
             first, generations = pool.with_edits(about(family, known, SIZE, self.rng)), GENERATIONS
         last, programs = evolved(self.problem, family, first, generations, self.rng, refining)
-        end = assessed(self.problem, family, last[0])
-        if refining:
-            end = descend(self.problem, family, last[0])
+        end = (descend if refining else assessed)(self.problem, family, last[0])
+        end = self._by_draws(family, end)
         found = Found(family, replace(end, evaluations=programs + polishing + end.evaluations))
         if kind == "mixed":
             goes_on = pool.leading is None or better(found, pool.leading)
@@ -280,7 +288,9 @@ class Search:
             return judged
         self.refused = found.descent
         self.state.refuse(found)
-        end = descend_from(self.problem, found.family, judged.descent, rounds=VERIFYING, simulated=True)
+        end = descend_by_draws(self.problem, found.family, judged.descent, simulated=True)
+        if end.margin < FEASIBLE:
+            end = descend_from(self.problem, found.family, end, rounds=VERIFYING, simulated=True)
         return Found(found.family, end)
 
     def learn(self, ended: Ended) -> None:

@@ -10,9 +10,9 @@ import pytest
 from scipy.optimize import linprog
 
 from benchmarks.mixtures import mixture
-from optimizer.search.crossing import CLOSE, ENOUGH, REACH, crossed
 from optimizer.search.descent import HOPELESS, assessed, descend, descended
 from optimizer.search.found import Found
+from optimizer.search.local import CAP, CLOSE, REACH, crossed
 from optimizer.search.program_space import family
 from optimizer.search.search import keep
 
@@ -31,7 +31,7 @@ def by_enumeration(z, low, high, margins, slopes, pairs, required) -> float:
             b_ub=np.where(required, wanted, np.maximum(wanted, 0.0)),
             bounds=[
                 *zip(np.maximum(low - z, -REACH), np.minimum(high - z, REACH), strict=True),
-                (None, ENOUGH),
+                (None, CAP),
             ],
         )
         if found.x is not None:
@@ -55,7 +55,7 @@ def test_the_best_of_all_ways_round_is_found(seed: int) -> None:
     close = margins < CLOSE
     after[:pairs] = np.where(close[:pairs], np.abs(after[:pairs] + 1) - 1, after[:pairs])
     assert after[~required].min() >= -1e-9
-    assert min(after[required].min(), ENOUGH) >= by_enumeration(*given) - 0.011
+    assert min(after[required].min(), CAP) >= by_enumeration(*given) - 0.011
 
 
 def test_without_a_close_pair_there_is_no_step() -> None:

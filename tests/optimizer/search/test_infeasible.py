@@ -19,8 +19,9 @@ from optimizer.goal.reliability import Reliability
 from optimizer.methods.trials import conceded
 from optimizer.scenario.data import AnalyteDetail, Decomposition, Near, PairRule
 from optimizer.search.candidates import Scored, outcome_of, why_fewer, worth_showing
-from optimizer.search.descent import Local, assessed, conceding, descend, raise_margin
+from optimizer.search.descent import assessed, conceding, descend, raise_margin
 from optimizer.search.found import FEASIBLE, Found, Searched, how_far
+from optimizer.search.local import Local
 from optimizer.search.program_space import families_of, family
 from optimizer.search.reasons import broken_limits, held_limits, in_short, shortfalls
 from optimizer.search.rounding import Settable

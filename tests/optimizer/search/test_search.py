@@ -23,9 +23,10 @@ from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
 from optimizer.scenario.instrument_data import CoolDown, Tolerances
 from optimizer.search.candidates import outcome_of
-from optimizer.search.descent import Local, assessed, conceding, descend, fastest_margin, raise_margin
+from optimizer.search.descent import assessed, conceding, descend, fastest_margin, raise_margin
 from optimizer.search.found import FEASIBLE
 from optimizer.search.islands import search
+from optimizer.search.local import Local
 from optimizer.search.program_space import families_of, family
 from optimizer.search.reasons import broken_limits
 from optimizer.search.rounding import settable
