@@ -71,7 +71,7 @@ def test_a_descent_leaves_an_order_that_holds_no_program(monkeypatch: pytest.Mon
         (descend(problem, two, z) for z in two.ordered(np.random.default_rng(1).random((12, two.size)))),
         key=lambda end: (end.margin < 0, end.cost),
     )
-    starts = two.ordered(best.z + 0.1 * np.random.default_rng(2).standard_normal((72, two.size)))
+    starts = two.ordered(best.z + 0.15 * np.random.default_rng(2).standard_normal((72, two.size)))
 
     def kept() -> int:
         ends = (descended(problem, two, z, 25, 1e-4, 0.0)[0] for z in starts)
