@@ -20,9 +20,10 @@ from benchmarks.scouting import (
     TRUE,
     measured,
 )
-from models.column.retention import Retention, with_typical_values
+from models.fit.compound_fits import retention_of
 from models.fit.fit import Run
 from models.fit.fitting import fit_retention
+from models.fit.typical import Typical
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import ScoutingRun
@@ -126,11 +127,7 @@ def _scouted(case: Case) -> tuple[Run, ...]:
     rng = np.random.default_rng(np.random.SeedSequence(entropy=case.seed, spawn_key=(13, case.compounds)))
     places = np.arange(case.compounds) + 0.5 + CROWDING / case.compounds * rng.uniform(-1, 1, case.compounds)
     T0 = 330.0 + 190.0 * np.sort(places) / case.compounds
-    typical = with_typical_values(T0)
-    retention = Retention(
-        T0,
-        typical.theta * np.exp(rng.normal(0.0, THETA_SCATTER, case.compounds)),
-        typical.dCp + rng.normal(0.0, DCP_SCATTER, case.compounds),
-    )
+    off = rng.normal(0.0, THETA_SCATTER, case.compounds), rng.normal(0.0, DCP_SCATTER, case.compounds)
+    retention = retention_of(Typical().parameters(T0, np.transpose(off)))
     system = replace(TRUE, flow_factor=float(np.exp(rng.normal(0.0, LN_FLOW_SPREAD))), oven_lag=OVEN_LAG[0])
     return measured(retention, system, RATES, rng)

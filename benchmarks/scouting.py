@@ -8,10 +8,11 @@ import numpy as np
 
 from models.column.carrier_gas import CARRIER_GASES
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
-from models.column.retention import Retention, with_typical_values
+from models.column.retention import Retention
 from models.column.system import Column, ColumnSystem
-from models.fit.compound_fits import Simulator
+from models.fit.compound_fits import Simulator, retention_of
 from models.fit.fit import Run
+from models.fit.typical import Typical
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.units import flow_si
 
@@ -19,7 +20,7 @@ NOMINAL = ColumnSystem(Column(30.0, 0.25e-3, 0.25e-6), CARRIER_GASES["helium"], 
 TRUE = replace(NOMINAL, plate_height_factor=1.2, injection_width=0.3)
 REPEATABILITY = 0.18  # s
 THETA_SCATTERS = (0.08, 0.12, 0.15)  # of ln theta, each for a third of the mixtures
-DCP_SCATTER = 20.0  # J/mol/K
+DCP_SCATTER = 15.0  # J/mol/K, about that of compounds of such a theta
 LN_AREA_SPREAD = np.log(10.0) / 4  # so that four standard deviations span a factor of ten
 AREA_NOISE = 0.05  # of an area
 INJECTED_NOISE = 0.2  # of all areas of a run together
@@ -48,13 +49,9 @@ def scouted(compounds: int, rates: tuple[float, ...], seed: int) -> Mixture:
     rng = np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(compounds, len(rates))))
     # One compound to an equal share of the range: crowded enough for crossings, no two at the same place.
     T0 = 330.0 + 190.0 * (np.arange(compounds) + rng.uniform(0.125, 0.875, compounds)) / compounds
-    typical = with_typical_values(T0)
     scatter = THETA_SCATTERS[seed % len(THETA_SCATTERS)]
-    retention = Retention(
-        T0,
-        typical.theta * np.exp(rng.normal(0.0, scatter, compounds)),
-        typical.dCp + rng.normal(0.0, DCP_SCATTER, compounds),
-    )
+    off = rng.normal(0.0, scatter, compounds), rng.normal(0.0, DCP_SCATTER, compounds)
+    retention = retention_of(Typical().parameters(T0, np.transpose(off)))
     factor = float(np.exp(rng.normal(0.0, LN_FLOW_SPREAD)))
     lag = max(0.0, float(rng.normal(*OVEN_LAG)))
     system = replace(TRUE, flow_factor=factor, oven_lag=lag)

@@ -51,7 +51,7 @@ def run(sample: bool) -> str:
 
 def _explained() -> str:
     return (
-        f"Mixtures of {COMPOUNDS} compounds, thetas scattered by 8, 12 or 15 % and dCp by 20 J/mol/K about typical "
+        f"Mixtures of {COMPOUNDS} compounds, thetas scattered by 8, 12 or 15 % and dCp by 15 J/mol/K about typical "
         "values, times with noise of 0.18 s, areas over a factor of ten with noise of 5 %, flow off by 1.5 %, the oven "
         "lagging by 4 ± 3 s (standard deviations). One wrong peak a fit, in a run drawn at random. Swapped: with a "
         "peak at most three places away; "

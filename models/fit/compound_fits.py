@@ -315,17 +315,9 @@ def priors(parameters: Array, start: Array, typical: Typical) -> tuple[Array, Ar
     Of ln theta and dCp, and, loosely, of T0 from where it was read off: an unretained peak says nothing of it.
     """
 
-    of_theta, of_dCp = typical.spreads
-
     def distance(p: Array) -> Array:
-        return np.stack(
-            [
-                (p[:, 1] - typical.ln_theta(p[:, 0])) / of_theta,
-                (p[:, 2] - typical.dCp(p[:, 0])) / of_dCp,
-                (p[:, 0] - start[:, 0]) / T0_SPREAD,
-            ],
-            axis=1,
-        )
+        loosely = (p[:, :1] - start[:, :1]) / T0_SPREAD
+        return np.concatenate([typical.off(p) / typical.spreads, loosely], axis=1)
 
     at = distance(parameters)
     slopes = [(distance(parameters + step) - at) / step.sum() for step in np.diag(PARAMETER_STEPS)]

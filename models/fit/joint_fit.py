@@ -29,7 +29,7 @@ from models.fit.fit import (
     FlowCorrection,
     Run,
 )
-from models.fit.typical import ln_flow_spread
+from models.fit.typical import heavy, ln_flow_spread
 from models.peaks.migration import MigrationTables
 
 HOLD_UP_ERROR = 0.005  # of a measured hold-up time, beside the run's repeatability
@@ -145,6 +145,9 @@ class JointProblem:
         prior[:, :2] -= point.shared[offsets] / scatter
         by_offset = np.zeros((*prior.shape, point.shared.size))
         by_offset[:, :2, offsets] = -np.diag(1 / scatter)
+        prior[:, 1], steeper = heavy(prior[:, 1])
+        prior_slope[:, 1] *= steeper[:, None]
+        by_offset[:, 1] *= steeper[:, None]
         return Rows(
             np.concatenate([times.T, prior], axis=1),
             np.concatenate(
@@ -235,9 +238,8 @@ class Joint:
 
         Its share in what they have in common is included.
         """
-        result: Array = self.weighted(0.0, 1.0).lengths.own ** 2 * np.array(
-            [1.0, *self.problem.simulator.typical.own_share**2]
-        )
+        result: Array = self.weighted(0.0, 1.0).lengths.own ** 2
+        result[:, 1:] = self.problem.simulator.typical.spreads**-2.0
         return result
 
     def weighted(self, measured: float, typical: float) -> Rows:

@@ -23,11 +23,14 @@ from models.column.system import ColumnSystem
 from models.fit.compound_fits import CompoundFits, Simulator, fit_each, retention_of
 from models.fit.fit import MODEL_ERROR, USUAL_OVEN_LAG, FlowCorrection, Run
 from models.fit.fitting import shared_by_all
+from models.fit.typical import LN_THETA_SPREAD
 
 ROUNDS = 6
 CONFIDENT = 0.9  # from which a match is used to foresee the others
 LN_FLOW_ERROR = 0.02  # of the flow before anything is matched
-COMMON_THETA_SHARE = 0.07 / 0.15  # of the spread of ln theta, what is common to all compounds of a column
+COMMON_THETA_SHARE = (
+    0.07 / LN_THETA_SPREAD
+)  # of the spread of ln theta, what is common to all compounds of a column
 AREA_ERROR = 0.1  # of ln area in one run against the named one
 MISSING = 0.03  # probability that a compound has no peak, or a peak no listed compound
 TIME_FREEDOM, AREA_FREEDOM = 8.0, 5.0  # of the t distributions of times and areas: long tails

@@ -24,8 +24,8 @@ from models.units import SECONDS_PER_MINUTE
 
 # Of compounds, and how many times as wide ln theta and dCp then lie about typical values.
 UNUSUAL: dict[Explanation, tuple[float, tuple[float, float]]] = {
-    "curved": (0.03, (1.0, 4.0)),
-    "unusual": (0.003, (3.0, 3.0)),
+    "curved": (0.06, (1.0, 4.0)),
+    "unusual": (0.003, (3.5, 5.0)),
 }
 EXCHANGED, MISTYPED, FOREIGN = 0.02, 0.02, 0.02  # of peaks
 NEIGHBOURS = 6  # peaks of which any may be the other one of an exchange

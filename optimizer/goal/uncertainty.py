@@ -70,7 +70,9 @@ def with_uncertainty(
     by_derivatives, correction = float(holds.mean()), 0.0
     share = by_derivatives
     if exact and known is not None and known.by_derivatives is not None:
-        correction, share = known.share - known.by_derivatives, known.share
+        # A number of draws, so that every share comes out as it did.
+        off, share = known.share - known.by_derivatives, known.share
+        correction = round(off * known.draws) / known.draws
     elif exact:
         # First derivatives may get wrong those draws that hardly hold or hardly fail; the others need no simulation.
         nearest = np.argsort(np.abs(margins.worst[0]), kind="stable")[:EXACT_DRAWS]

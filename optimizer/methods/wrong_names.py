@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from models.column.programs import Array
+from models.column.retention import PARAMETER_STEPS
 from models.fit.fit import Explanation
 from models.fit.named_peaks import AREA_FREEDOM, AREA_SPREAD
 from models.fit.odds import (
@@ -37,7 +38,7 @@ from models.fit.odds import (
     probabilities,
     slip_of,
 )
-from models.fit.typical import typical_of
+from models.fit.typical import heavy, typical_of
 from optimizer.goal.covariance import drawn_covariance
 from optimizer.goal.shared_cause import KINDS, CauseKind, Expectation
 
@@ -219,37 +220,36 @@ def _ln_density(deviation: Array, covariance: Array) -> float:
 def _unusual(expected: Expectation, state: _State, i: int) -> dict[Explanation, float]:
     """Ln of the weights of compound at[i] being of a wider kind, against its being like others.
 
-    With the priors of some parameters widened, the fit's covariance C becomes C + C E K E'C and its parameters move by
-    C E K r, K = (D^-1 - E'CE)^-1, D what their information falls by and r how far they lie from typical.
+    The wider kind's ln density over that of others is c + b'd + d'D d/2, d being by how much the compound lies farther
+    from typical than fitted. With V = E'CE what is known of d, the fit's covariance C becomes C + C E H D E'C and its
+    parameters move by C E H b, where H = (1 - D V)^-1.
     """
     fit, m, M = expected.problem.fit, int(state.at[i]), len(expected.plain[0])
-    T0, C = float(fit.retention.T0[m]), drawn_covariance(fit)
-    usual = typical_of(fit.system.column)
-
-    def typical(at: float) -> Array:
-        result: Array = usual.parameters(np.array([at]))[0, 1:]
-        return result
-
+    C, usual = drawn_covariance(fit), typical_of(fit.system.column)
+    own = np.array([fit.retention.T0[m], np.log(fit.retention.theta[m]), fit.retention.dCp[m]])
+    off, *moved = usual.off(own + np.vstack([np.zeros(3), np.diag(PARAMETER_STEPS)]))
     E = np.zeros((len(C), 2))
-    E[[M + m, 2 * M + m], [0, 1]] = 1.0
-    E[m] = typical(T0) - typical(T0 + 1.0)
-    off = np.array([np.log(fit.retention.theta[m]), fit.retention.dCp[m]]) - typical(T0)
+    E[[m, M + m, 2 * M + m]] = (np.array(moved) - off) / PARAMETER_STEPS[:, None]
+    u = off / usual.spreads
+    counted, slope = u.copy(), np.ones(2)
+    counted[1], slope[1] = heavy(u[1])
     result: dict[Explanation, float] = {}
     for kind, (odds, wider) in UNUSUAL.items():
         times = np.array(wider)
         rows = np.flatnonzero(times > 1)
-        known = E[:, rows].T @ C @ E[:, rows]
-        lost = (1 - 1 / times[rows] ** 2) / usual.spreads[rows] ** 2
-        left = np.diag(1 / lost) - known
-        if np.linalg.eigvalsh(left).min() <= 0:  # noise larger than stated: the prior is not what limits it
+        V, spread = E[:, rows].T @ C @ E[:, rows], usual.spreads[rows]
+        c = (counted**2 - (u / times) ** 2)[rows].sum() / 2
+        b = ((counted * slope - u / times**2)[rows]) / spread
+        D = np.diag((slope**2 - 1 / times**2)[rows] / spread**2)
+        left = np.eye(len(rows)) - D @ V
+        if (
+            np.linalg.eigvals(left).real.min() <= 0
+        ):  # noise larger than stated: the prior is not what limits it
             continue
-        K = np.linalg.inv(left)
+        H = np.linalg.inv(left)
         B = (expected.by_parameters @ C @ E[:, rows])[state.at]
-        before = (
-            np.linalg.slogdet(np.eye(len(rows)) - lost[:, None] * known)[1] / 2 + np.log(times[rows]).sum()
-        )
-        scouted = float(off[rows] @ K @ off[rows]) / 2 - before
-        here = _ln_density(state.deviation - B @ K @ off[rows], state.covariance + B @ K @ B.T)
+        scouted = c + b @ V @ H @ b / 2 - np.linalg.slogdet(left)[1] / 2 - np.log(times[rows]).sum()
+        here = _ln_density(state.deviation - B @ H @ b, state.covariance + B @ H @ D @ B.T)
         result[kind] = float(np.log(odds) + scouted + here - state.ln_density)
     return result
 

@@ -140,7 +140,7 @@ def test_the_first_candidate_is_predicted_as_well_as_the_readme_says() -> None:
     assert max(map(abs, found.late.values())) < 2.0  # s
     assert found.share > 0.9
     first, second = found.pairs[FIRST_PAIR[::-1]], found.pairs[SECOND_PAIR]
-    assert second.predicted == pytest.approx(1.96, abs=0.03)
+    assert second.predicted == pytest.approx(1.85, abs=0.03)
     for pair in (first, second, found.pairs["menthol", "isomenthol"]):
         assert abs(pair.predicted - pair.true) < 2 * pair.sd
     assert min(pair.true for pair in found.pairs.values()) == second.true > 1.5

@@ -9,11 +9,13 @@ import pytest
 
 from models.column.carrier_gas import CARRIER_GASES
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
-from models.column.retention import Retention, with_typical_values
+from models.column.retention import Retention
 from models.column.system import Column, ColumnSystem
 from models.errors import InvalidInputError
+from models.fit.compound_fits import retention_of
 from models.fit.fit import OVEN_LAG_SPREAD, USUAL_OVEN_LAG
 from models.fit.fitting import Fit, Run, fit_retention
+from models.fit.typical import Typical
 from models.units import flow_si
 from tests.reference.adapter import reference_peak
 
@@ -24,11 +26,9 @@ NAMES = ("a", "b", "c", "d", "e")
 
 
 def truth() -> Retention:
-    typical = with_typical_values(np.array([340.0, 385.0, 390.0, 450.0, 520.0]))
-    return Retention(
-        typical.T0,
-        typical.theta * np.array([1.05, 0.93, 1.08, 1.0, 0.95]),
-        typical.dCp + np.array([10.0, -12.0, 5.0, 0.0, 8.0]),
+    off = np.log([1.05, 0.93, 1.08, 1.0, 0.95]), np.array([6.0, -7.0, 3.0, 0.0, 5.0])
+    return retention_of(
+        Typical().parameters(np.array([340.0, 385.0, 390.0, 450.0, 520.0]), np.transpose(off))
     )
 
 
@@ -218,10 +218,8 @@ def test_every_start_ends_at_the_same_optimum() -> None:
 
     rng = np.random.default_rng(5)
     T0 = rng.uniform(320.0, 560.0, 200)
-    typical = with_typical_values(T0)
-    true = Retention(
-        T0, typical.theta * np.exp(rng.normal(0, 0.15, 200)), typical.dCp + rng.normal(0, 20, 200)
-    )
+    off = rng.normal(0, 0.15, 200), rng.normal(0, 20, 200)
+    true = retention_of(Typical().parameters(T0, np.transpose(off)))
     programs = [ramp(5.0), ramp(20.0)]
     runs = []
     for number, program in enumerate(programs):
@@ -258,16 +256,22 @@ def test_each_run_may_have_its_own_flow() -> None:
 def test_noise_beyond_what_was_stated_widens_the_errors() -> None:
     """Five runs with ten times the stated noise: standard errors are those of a fit that was told of it."""
     clean = [measured(ramp(rate), f"{rate:g}") for rate in (2.0, 5.0, 10.0, 20.0, 40.0)]
-    rng = np.random.default_rng(11)
-    noisy = [replace(run, retention=run.retention + rng.normal(0, 1.8, len(NAMES))) for run in clean]
-    told = [replace(run, repeatability=1.8) for run in noisy]
-    quiet, loud, aware = (fit_retention(NOMINAL, runs, NAMES) for runs in (clean, noisy, told))
-    assert loud.degrees_of_freedom > 10
-    ratio = loud.standard_error / aware.standard_error
-    assert np.all((ratio > 0.85) & (ratio < 1.2)), ratio
-    # Typical values know no less for noisy runs: dCp is never less sure than its prior.
-    assert np.all(loud.standard_error[:, 2] < 20.5)
-    assert np.all(loud.standard_error[:, 0] > 1.3 * quiet.standard_error[:, 0])
+    quiet, ratios, wider = fit_retention(NOMINAL, clean, NAMES), [], []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        noisy = [replace(run, retention=run.retention + rng.normal(0, 1.8, len(NAMES))) for run in clean]
+        told = [replace(run, repeatability=1.8) for run in noisy]
+        loud, aware = (fit_retention(NOMINAL, runs, NAMES) for runs in (noisy, told))
+        assert loud.degrees_of_freedom > 10
+        ratios.append(loud.standard_error / aware.standard_error)
+        wider.append(loud.standard_error[:, 0] / quiet.standard_error[:, 0])
+        # Typical values know no less for noisy runs: dCp is never less sure than its prior.
+        assert np.all(loud.standard_error[:, 2] < 20.5)
+    # Fourteen degrees of freedom tell the noise of one mixture to a fifth, that of twelve to 5 %.
+    assert np.exp(np.mean(np.log(ratios))) == pytest.approx(1.0, abs=0.1)
+    assert np.all((np.array(ratios) > 0.5) & (np.array(ratios) < 1.6))
+    assert np.min(wider) > 1.0
+    assert np.exp(np.mean(np.log(wider))) > 1.5
 
 
 def test_errors_are_as_large_as_they_are_said_to_be_whatever_noise_was_stated() -> None:

@@ -200,7 +200,7 @@ def test_an_impossible_goal_exits_with_three(
         lines.append(nonane.replace("nonane", "its twin"))
         table.write_text("\n".join(lines) + "\n", encoding="utf-8")
     out = tmp_path / "result"
-    assert call(monkeypatch, "optimize", scenario, "--out", out, "--seconds", "4") == 3
+    assert call(monkeypatch, "optimize", scenario, "--out", out, "--seconds", "8") == 3
     text = " ".join(capsys.readouterr().out.split())
     assert "Cannot be met: a resolution of 1.5 between nonane and its twin. The best reachable" in text
     assert "resolution of" in text

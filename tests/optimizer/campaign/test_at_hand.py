@@ -29,10 +29,10 @@ Searches = tuple[Problem, SearchOutcome, Searched]
 
 @pytest.fixture(scope="module")
 def searched() -> Searches:
-    """With a fit four times less sure than it is, so that there is much to learn."""
+    """With a fit six times less sure than it is, so that there is much to learn."""
     scenario = load_scenario(ROOT / "scenarios" / "slow_isothermal")
     fit = fit_scenario(scenario)
-    problem = problem_of(scenario, replace(fit, covariance=16 * fit.covariance))
+    problem = problem_of(scenario, replace(fit, covariance=36 * fit.covariance))
     with rounds_counted():
         found = search(problem, families_of(scenario), 1.0, 1, cores=1)
         return problem, outcome_of(problem, found), found

@@ -19,6 +19,7 @@ from models.column.retention import Retention, typical_dCp, typical_theta
 from models.column.scaling import hold_up_at
 from models.column.system import Column, ColumnSystem
 from models.errors import InvalidInputError
+from models.fit.compound_fits import retention_of
 from models.fit.fit import MODEL_ERROR, OVEN_LAG_SPREAD, USUAL_OVEN_LAG, Fit
 from models.fit.typical import Typical
 from models.fit.widths import MEAN_EXCESS
@@ -84,7 +85,7 @@ def drawn_truth(rng: np.random.Generator) -> tuple[Retention, ColumnSystem]:
     typical = Typical()
     scatter = (typical.spreads * typical.own_share)[:, None] * rng.standard_normal((2, len(T0)))
     scatter += np.array(typical.offsets)[:, None] * rng.standard_normal((2, 1))
-    truth = Retention(T0, typical_theta(T0) * np.exp(scatter[0]), typical_dCp(T0) + scatter[1])
+    truth = retention_of(typical.parameters(T0, scatter.T))
     flow_factor = float(np.exp(0.02 * rng.standard_normal()))
     lag = max(0.0, float(rng.normal(USUAL_OVEN_LAG, OVEN_LAG_SPREAD)))
     return truth, replace(SYSTEM, flow_factor=flow_factor, plate_height_factor=1.1, oven_lag=lag)

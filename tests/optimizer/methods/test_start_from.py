@@ -128,6 +128,9 @@ def test_a_refused_program_is_told_why_and_which_key_to_change(
     assert str(refused.value) == f"no program to start from is of a kind that is searched: {says}"
 
 
+STEP = 6.0  # s: candidates are rounded to a tenth of a minute, what one ramp more saves is not
+
+
 def allowing(fitted: rw.Fitted, ramps: int, **instrument: int) -> rw.Fitted:
     scenario = fitted.scenario
     return rw.fit(
@@ -148,7 +151,7 @@ def test_one_ramp_more_is_tried_where_all_are_needed_and_never_offered(fitted: r
     assert more.ramps == 1
     ramped = rw.optimize(allowing(fitted, 1), rounds=40, what_if=False).candidates[0].prediction.run_time
     saved = found.candidates[0].prediction.run_time - ramped
-    assert 0 < more.saves <= saved + 0.02 * ramped
+    assert 0 < more.saves <= saved + STEP
     assert all(not each.prediction.program.oven.ramps for each in found.candidates)
     assert found.to_dict()["search"]["ramp_more"]["saves_min"] == pytest.approx(more.saves / 60, abs=0.006)
 

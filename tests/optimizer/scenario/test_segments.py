@@ -17,7 +17,7 @@ from models.column.carrier_gas import CARRIER_GASES
 from models.column.passage import length_as_alone
 from models.column.pieces import Bare
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
-from models.column.retention import Retention, ln_retention_factor
+from models.column.retention import ln_retention_factor, with_typical_values
 from models.units import kelvin
 from optimizer.app.interface_results import Predicted
 from optimizer.base.errors import ScenarioError
@@ -39,9 +39,7 @@ from tests.reference.series import Section, follow_series
 AMBIENT = 101325.0
 INLET = 200e3
 NAMES = ("A", "B", "C")
-RETENTION = Retention(
-    np.array([365.0, 415.0, 470.0]), np.array([27.5, 30.5, 33.5]), np.array([55.0, 75.0, 95.0])
-)
+RETENTION = with_typical_values(np.array([365.0, 415.0, 470.0]))
 GUARD = '[[column.segments]]\nplace = "before"\nlength_m = 5\ninner_diameter_mm = 0.25\n'
 LINE = GUARD.replace("before", "after").replace("= 5", "= 1").replace("0.25", "0.15")
 HOT_LINE = LINE + "temperature_C = 280\n"

@@ -267,7 +267,7 @@ def unsure(spread: float = 6.0) -> tuple[Problem, Searched]:
 
 def test_a_program_that_fails_in_draws_has_one_share_of_them() -> None:
     """The share that draws simulated outright corrected, not that of first derivatives."""
-    problem, searched = unsure()
+    problem, searched = unsure(spread=7.0)
     found = outcome_of(problem, searched)
     closest = found.candidates[0]
     known = closest.reliability
