@@ -61,6 +61,7 @@ def mixture(
         ln_diffusion=np.zeros(compounds),
         width_covariance=np.zeros((3 + 3 * compounds, 3 + 3 * compounds)),
         width_scatter=0.0,
+        scouted=np.tile([[-np.inf], [np.inf]], compounds),
     )
     instrument = Instrument(
         max_inlet_pressure=501325.0,

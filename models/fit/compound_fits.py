@@ -102,8 +102,12 @@ class Simulator:
         widths, shares = ([getattr(each, name)[0] for each in found] for name in ("width", "injected_share"))
         return times, np.array(widths), np.array(shares)
 
-    def bands(self, tables: dict[Controlled, MigrationTables], flow_factors: Array) -> tuple[Array, Bands]:
-        """Retention times (R, M) [s], and what makes the peaks as wide as they are, nan where not eluted.
+    def bands(
+        self, tables: dict[Controlled, MigrationTables], flow_factors: Array
+    ) -> tuple[Array, Bands, Array]:
+        """Retention times (R, M) [s], what makes the peaks as wide as they are, and temperatures at elution (R, M) [K].
+
+        The latter two are nan where not eluted.
 
         Of a sharp injection, as the system must have.
         """
@@ -123,7 +127,8 @@ class Simulator:
             parts.append(
                 ((of_gas + by_gas) / 2, (of_gas - by_gas) / 2, -by_film, each.injected_share[0], eddy)
             )
-        return times, Bands(*(np.array(part) for part in zip(*parts, strict=True)))
+        temperature = np.array([each.elution_temperature[0] for each in found])
+        return times, Bands(*(np.array(part) for part in zip(*parts, strict=True))), temperature
 
     def _eddies(
         self, tables: dict[Controlled, MigrationTables], flow_factors: Array, found: list[Migration]

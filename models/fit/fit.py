@@ -135,6 +135,7 @@ class Fit:
     load, load_sd : (M,) arrays  [-], what the amounts do, see `models.peaks.overload`, and its standard deviation, nan
         where the load was stated; None where amounts move nothing
     tailing : (M,) array  [-], tailing factors before the system's decay (`models.peaks.tails`); None without one
+    scouted : (2, M) array  [K], the lowest and the highest temperature at which a compound eluted in its runs
     """
 
     system: ColumnSystem
@@ -154,6 +155,7 @@ class Fit:
     ln_diffusion: Array
     width_covariance: Array
     width_scatter: float
+    scouted: Array
     lag_fitted: bool = False
     suspects: tuple[Suspect, ...] = ()
     doubts: tuple[Suspect, ...] = ()

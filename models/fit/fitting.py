@@ -43,6 +43,7 @@ from models.fit.fit import (
     days_of,
 )
 from models.fit.joint_fit import Joint, fit_jointly, flow_factors, joint_problem
+from models.fit.model_error import scouted_range
 from models.fit.named_peaks import peaks_of
 from models.fit.odds import NAMED
 from models.fit.widths import diffusion_prior, fit_widths, spreads_of
@@ -157,7 +158,7 @@ def _finished(
     variance = np.diag(covariance)[: parameters.size].reshape(3, -1).T
     system = replace(simulator.system, flow_factor=float(np.exp(np.mean(joint.ln_flow))), oven_lag=joint.lag)
     then, factors = joint.on_their_days
-    times, bands = then.bands(simulator.tables(retention), factors)
+    times, bands, temperature = then.bands(simulator.tables(retention), factors)
     widths = fit_widths(
         bands,
         without_detector(
@@ -198,6 +199,7 @@ def _finished(
         ln_diffusion=widths.ln_diffusion,
         width_covariance=widths.covariance,
         width_scatter=widths.scatter,
+        scouted=scouted_range(np.where(np.isnan(measured), np.nan, temperature)),
         suspects=tuple(each for each in suspects if each.wrong > NAMED),
         doubts=tuple(each for each in suspects if each.wrong <= NAMED),
         lag_fitted=True,

@@ -19,13 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.column.programs import Array, Controlled, Program, ProgramBatch, batch_of
+from models.fit.fit import Fit
 from models.peaks.sensitivity import Sensitivity
 from optimizer.base.interruption import stop_if_asked
 from optimizer.goal.asides import MIDDLE
 from optimizer.goal.drawn_margins import margins_of_peaks
 from optimizer.goal.goal import Assessment, Problem
 from optimizer.goal.robustness import Draws, drawn, flow_scatter, root_of
-from optimizer.methods.expected_information import gain_of, measurement, with_next_flow
+from optimizer.methods.expected_information import gain_of, measurement, scouted_with, with_next_flow
 from optimizer.methods.scout_programs import PossibleRun
 from optimizer.search.found import FEASIBLE
 
@@ -109,16 +110,16 @@ class Lookup:
     chunks: tuple[_Chunk, ...]
     none: float
 
-    def best(self, draws: dict[Controlled, Draws]) -> tuple[float, float]:
+    def best(self, fit: Fit, draws: dict[Controlled, Draws]) -> tuple[float, float]:
         """The least cost [s] of a program that passes as probably as required, nan where none does; the largest pass
-        probability that was seen until then."""
+        probability that was seen until then. Of `fit` only what the model leaves out counts."""
         least, surest = np.inf, 0.0
         for chunk in self.chunks:
             if chunk.assessment.cost[0] >= least:
                 continue
             stop_if_asked()
             those = draws[chunk.batch.controlled]
-            peaks = drawn(chunk.slopes, those, chunk.assessment.retention, chunk.assessment.width_half)
+            peaks = drawn(fit, chunk.slopes, those, chunk.assessment.retention, chunk.assessment.width_half)
             found = margins_of_peaks(self.problem, chunk.batch, chunk.assessment, peaks, those.shared[:, 3])
             surest = max(surest, float(found.pass_probability.max()))
             passing = np.flatnonzero(found.pass_probability >= max(self.problem.confidence, 0.5))
@@ -141,7 +142,7 @@ def lookup_of(problem: Problem, programs: Sequence[Program]) -> Lookup | None:
             one = np.array([n])
             slopes = problem.robustness.sensitivity(batch[one])
             draws = problem.robustness.draws(batch.controlled)
-            peaks = drawn(slopes, draws, assessment.retention[one], assessment.width_half[one])
+            peaks = drawn(problem.fit, slopes, draws, assessment.retention[one], assessment.width_half[one])
             found = margins_of_peaks(problem, batch[one], assessment[one], peaks, draws.shared[:, 3])
             known.append(
                 (float(assessment.cost[n]), float(found.pass_probability[0]), own[n], found.passes[0])
@@ -238,6 +239,7 @@ class Thought:
         for _, own in parts:
             S[at : at + len(own), at : at + len(own)] = own
             at += len(own)
+        fit = scouted_with(lookup.problem, programs)
         gain = gain_of(self.covariance, J, S) if len(J) else np.zeros((size, 0))
         root = np.linalg.cholesky(S) if len(J) else S
         rng = np.random.default_rng(self.seed + 1)
@@ -246,7 +248,7 @@ class Thought:
             found = J @ self.truths[o] + root @ rng.standard_normal(len(J))
             would = self.draws[o] @ J.T + rng.standard_normal((INNER, len(J))) @ root.T
             theta = self.draws[o] - would @ gain.T + gain @ found
-            result[:, o] = lookup.best(self._as_draws(theta, o))
+            result[:, o] = lookup.best(fit, self._as_draws(theta, o))
         return Outcomes(*result)
 
     def _as_draws(self, theta: Array, outcome: int) -> dict[Controlled, Draws]:

@@ -2,16 +2,17 @@
 
 In the errors e of what was fitted, of what the model leaves out and of set points,
 
-    C = J cov(e) J' + diag((MODEL_ERROR t)^2) + LAG_ERROR^2 l l' + DELAY^2 1 1' + repeatability^2 I    [1]
+    C = J cov(e) J' + m m' * alike + LAG_ERROR^2 l l' + DELAY^2 1 1' + repeatability^2 I    [1]
 
-with J the derivatives of times (`models.peaks.sensitivity`), l those by the oven's lag. All but the terms in l and 1
-is that of the draws of `robustness`, without the scatter of their number: with the inverse of a C estimated from draws,
-chi-square would have the heavier tails of an F distribution, the more so the more peaks there are.
+with J the derivatives of times (`models.peaks.sensitivity`), l those by the oven's lag, m what the model leaves out
+and alike its correlations, element by element (`models.fit.model_error`). All but the terms in l and 1 is that of the
+draws of `robustness`, without the scatter of their number: with the inverse of a C estimated from draws, chi-square
+would have the heavier tails of an F distribution, the more so the more peaks there are.
 
-These two are what the model leaves out of a whole run. No oven lags by a pure delay, so that the lag that suits the
-scouted rates, however sharply they fix it, is another for other ramps; and the clock does not start with the injection
-to the tenth of a second. They move all peaks together and cost no resolution, so that only comparing whole runs needs
-them.
+These two are what the model leaves out of a whole run besides. No oven lags by a pure delay, so that the lag that suits
+the scouted rates, however sharply they fix it, is another for other ramps; and the clock does not start with the
+injection to the tenth of a second. They move all peaks together and cost no resolution, so that only comparing whole
+runs needs them.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from scipy.special import ndtr, ndtri, stdtrit
 
 from models.column.passage import length_as_alone
 from models.column.programs import Array, Controlled, ProgramBatch
-from models.fit.fit import MODEL_ERROR, Fit
+from models.fit.fit import Fit
+from models.fit.model_error import alike, model_error
 from models.peaks.sensitivity import Sensitivity
 from optimizer.goal.robustness import Robustness, flow_scatter
 from optimizer.scenario.instrument_data import EVEN
@@ -48,7 +50,8 @@ def time_covariance(
     """
     slopes = robustness.sensitivity(batch)
     exact = _fitted(robustness, slopes)
-    exact += np.diag((MODEL_ERROR * np.nan_to_num(retention)) ** 2 + repeatability**2)
+    left_out = model_error(robustness.fit, slopes, retention[None])[0]
+    exact += np.outer(left_out, left_out) * alike(robustness.fit) + repeatability**2 * np.eye(len(left_out))
     exact += whole_run(slopes)
     return exact, exact + tolerated(robustness, batch.controlled, slopes.by_shared[0, 0])
 

@@ -16,7 +16,8 @@ import numpy as np
 
 from models.column.passage import length_as_alone
 from models.column.programs import Array, Controlled, ProgramBatch
-from models.fit.fit import MODEL_ERROR, Fit
+from models.fit.fit import Fit
+from models.fit.model_error import alike, model_error
 from models.peaks.migration import MigrationTables
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.sensitivity import SHARED, Sensitivity, sensitivity
@@ -52,7 +53,8 @@ class Draws:
     shared : (D, 8) array, added to ln flow factor, ln plate height factor, injected variance [s2], oven [K],
         carrier (share of the set value), the oven's lag [s], ln diffusion in the film and ln lambda of a packing
     fitted : (D, 8) array, the part of `shared` that is the fit's own error of flow and lag
-    time, width : (D, M) arrays, relative errors of single peaks that the model leaves out
+    time : (D, M) array, what the model leaves out of retention times, over its standard deviation (`model_error`)
+    width : (D, M) array, relative errors of widths that the model leaves out
     diffusion, film : (D, M) arrays, added to ln diffusion of a compound in the gas and in the film
     """
 
@@ -66,10 +68,10 @@ class Draws:
 
     @cached_property
     def own(self) -> Array:
-        """(M, 4, D) what is a compound's own: added to its T0, ln theta and dCp, and a factor of its time."""
-        factor = 1 + self.time.T[:, None]
+        """(M, 5, D) what is a compound's own: added to its T0, ln theta and dCp, a one, and `time`."""
+        rest = np.stack([np.ones(self.time.shape[::-1]), self.time.T], axis=1)
         # Draw by draw in memory, as products of matrices like it.
-        return np.ascontiguousarray(np.concatenate([self.retention.transpose(2, 1, 0), factor], axis=1))
+        return np.ascontiguousarray(np.concatenate([self.retention.transpose(2, 1, 0), rest], axis=1))
 
     @cached_property
     def of_widths(self) -> tuple[Array, Array]:
@@ -173,7 +175,7 @@ def draws_of(
         retention=fitted[:, : 3 * M].reshape(count, 3, M),
         shared=shared,
         fitted=own_errors,
-        time=on["model"] * MODEL_ERROR * rngs["model"].standard_normal((count, M)),
+        time=on["model"] * rngs["model"].standard_normal((count, M)) @ root_of(alike(fit)).T,
         width=widths[:, 3 + 2 * M : 3 + 3 * M]
         + on["widths"] * fit.width_scatter * rngs["widths"].standard_normal((count, M)),
         diffusion=widths[:, 3 : 3 + M],
@@ -261,17 +263,19 @@ class Robustness:
         self, batch: ProgramBatch, retention: Array, width: Array, without: frozenset[str] = frozenset()
     ) -> DrawnPeaks:
         """Peaks of N programs in every draw, about the accurate `retention` and half-height `width` (N, M) [s]."""
-        return drawn(self.sensitivity(batch), self.draws(batch.controlled, without), retention, width)
+        draws = self.draws(batch.controlled, without)
+        return drawn(self.fit, self.sensitivity(batch), draws, retention, width)
 
 
-def drawn(slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> DrawnPeaks:
+def drawn(fit: Fit, slopes: Sensitivity, draws: Draws, retention: Array, width: Array) -> DrawnPeaks:
     """Peaks in every draw, about the accurate `retention` and half-height `width` (N, M) [s].
 
     Errors of what retention times were fitted with (the compounds' parameters, flow, lag) leave widths as they are: the
     measured widths anchor those through the plate height factor, which takes up what such an error would do to them.
     """
     out = ~(np.isfinite(slopes.base[0]) & (retention < LATE))
-    own = np.concatenate([slopes.by_retention[0], retention[:, None]], axis=1)
+    left_out = model_error(fit, slopes, np.where(out, np.nan, retention))
+    own = np.concatenate([slopes.by_retention[0], np.stack([retention, left_out], axis=1)], axis=1)
     t = _moved(slopes.by_shared[0], draws.shared.T, own, draws.own)
     # Widths are drawn in their logarithm: no draw can make one negative.
     shared, of_each = draws.of_widths

@@ -15,6 +15,7 @@ from scipy.stats import binomtest
 
 from models.column.programs import ProgramBatch, batch_of
 from models.column.retention import shifted
+from models.fit.model_error import model_error
 from models.peaks.migration import migrate, migration_tables
 from optimizer.goal.drawn_margins import DrawnMargins, drawn_margins, margins_of_peaks, resolution_spread
 from optimizer.goal.goal import Assessment, Problem
@@ -137,9 +138,11 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
         )
     t, T, k = np.stack(found, axis=2)[:, None]
     eluted = np.isfinite(t)
-    linear = drawn(problem.robustness.sensitivity(batch), draws, assessment.retention, assessment.width_half)
+    slopes = problem.robustness.sensitivity(batch)
+    linear = drawn(problem.fit, slopes, draws, assessment.retention, assessment.width_half)
+    left_out = model_error(problem.fit, slopes, assessment.retention)[0]
     return DrawnPeaks(
-        np.where(eluted, t * (1 + draws.time.T), LATE),
+        np.where(eluted, t + left_out[:, None] * draws.time.T, LATE),
         np.where(eluted, linear.width, 1.0),
         lambda: (T, k),
         linear.front,
@@ -195,7 +198,7 @@ def _sources(
     slopes = robustness.sensitivity(batch)  # the same whatever is left out
     for source in SOURCES:
         draws = robustness.draws(batch.controlled, frozenset({source}))
-        peaks = drawn(slopes, draws, assessment.retention, assessment.width_half)
+        peaks = drawn(problem.fit, slopes, draws, assessment.retention, assessment.width_half)
         without = margins_of_peaks(problem, batch, assessment, peaks, draws.shared[:, 3])
         if not np.array_equal(without.worst, margins.worst):
             found[SOURCE_TEXTS[source]] = without.passes[0]

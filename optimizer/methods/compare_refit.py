@@ -122,7 +122,8 @@ def as_found(fit: Fit, cause: Cause | None) -> Fit:
         system = replace(fit.system, flow_factor=fit.system.flow_factor * factor)
         return replace(fit, system=system, flow_factors=fit.flow_factors * factor)
     # To a compound, an oven hotter than its set point is the same as a lower characteristic temperature.
-    return replace(fit, retention=replace(fit.retention, T0=fit.retention.T0 - cause.size))
+    retention = replace(fit.retention, T0=fit.retention.T0 - cause.size)
+    return replace(fit, retention=retention, scouted=fit.scouted - cause.size)
 
 
 def _table(compared: Comparison, time: np.ndarray[tuple[int], np.dtype[np.float64]]) -> PeakTable:

@@ -14,6 +14,9 @@ A resolution with the derivatives g has the variance g' C g.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +25,7 @@ from models.column.retention import UNRETAINED
 from models.fit.compound_fits import Simulator
 from models.fit.fit import MODEL_ERROR, Fit, Run
 from models.fit.joint_fit import HOLD_UP_ERROR, TESTABLE_FREEDOM
+from models.fit.model_error import scouted_range
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.sensitivity import sensitivity
 from optimizer.goal.covariance import tolerated
@@ -135,6 +139,14 @@ def covariance_after(
     J, S, merged = measurement(problem, program, len(covariance), hold_up)
     less = gain_of(covariance, J, S) @ J @ covariance
     return np.asarray(covariance - (less + less.T) / 2), merged
+
+
+def scouted_with(problem: Problem, programs: Sequence[Program]) -> Fit:
+    """The fit, scouted also where peaks would elute in the runs of some programs."""
+    found = [problem.robustness.sensitivity(batch_of([each])).base[:3, 0] for each in programs]
+    seen = [with_own_apex(t, HALF_HEIGHT_WIDTH * w) for t, w, _ in found]
+    own = [np.where(apex, T, np.nan) for apex, (_, _, T) in zip(seen, found, strict=True)]
+    return replace(problem.fit, scouted=scouted_range(np.stack([*problem.fit.scouted, *own])))
 
 
 def _excess(fit: Fit) -> float:

@@ -133,9 +133,11 @@ def wrong_names(
         }
         weighed = [each for each in _weighed(expected, peaks) if each[1].compound not in used]
         doubts = tuple(each for wrong, each in weighed if WORTH_A_WORD < wrong <= NAMED)
-        wrong, best = max(weighed, key=lambda each: each[0], default=(0.0, None))
-        if best is None or wrong <= NAMED:
+        # A wrong name spoils what is expected of its neighbours: first goes what suits the whole run best.
+        wrong_ones = [each for wrong, each in weighed if wrong > NAMED]
+        if not wrong_ones:
             break
+        best = max(wrong_ones, key=lambda each: each.ln_weight)
         corrections.append(best)
         peaks = corrected_by(best, peaks)
     if 3 * len(corrections) > seen:  # the times as a whole disagree
@@ -149,15 +151,19 @@ def _weighed(expected: Expectation, peaks: RunPeaks) -> list[tuple[float, Correc
     unusual = {int(m): _unusual(expected, state, i) for i, m in enumerate(state.at)}
     cases: dict[int, list[Correction]] = defaultdict(list)
     for case in _cases(expected, peaks, state):
-        # What else the partner may be counts for what is as given, too.
+        cases[case.compound].append(case)
+
+    def as_given(case: Correction) -> float:
+        """Ln of what the names as given gain where the partner of an exchange is of a wider kind."""
         other = unusual.get(case.partner, {}) if case.kind == "swapped" and case.partner is not None else {}
-        weight = case.ln_weight - float(logsumexp([0.0, *other.values()]))
-        cases[case.compound].append(replace(case, ln_weight=weight))
+        return float(logsumexp([0.0, *other.values()]))
+
     result = []
     for m, wrong in cases.items():
+        likely = as_given(max(wrong, key=lambda case: case.ln_weight))
         by_kind: dict[Explanation, list[float]] = defaultdict(list)
         for case in wrong:
-            by_kind[case.kind].append(case.ln_weight)
+            by_kind[case.kind].append(case.ln_weight - max(as_given(case), likely))
         summed = {kind: float(logsumexp(values)) for kind, values in by_kind.items()}
         likeliest = max(summed, key=lambda kind: summed[kind])
         best = max((c for c in wrong if c.kind == likeliest), key=lambda c: c.ln_weight)

@@ -15,7 +15,13 @@ from optimizer.campaign.next_run import possible
 from optimizer.campaign.pool import Pool, pool_of, without_end
 from optimizer.campaign.worth import Lookup, Outcomes, Thought, lookup_of
 from optimizer.goal.goal import Problem, problem_of
-from optimizer.methods.expected_information import covariance_after, gain_of, measurement, with_next_flow
+from optimizer.methods.expected_information import (
+    covariance_after,
+    gain_of,
+    measurement,
+    scouted_with,
+    with_next_flow,
+)
 from optimizer.methods.scout_programs import PossibleRun, possible_runs, same_program
 from optimizer.methods.workflow import fit_scenario
 from optimizer.scenario.reading import load_scenario
@@ -96,7 +102,7 @@ def test_a_run_that_tells_all_leaves_the_best_program_of_each_truth(
     after = thought.after((ramp(10.0),))
     for o, truth in enumerate(thought.truths):
         known = np.tile(truth, (worth.INNER, 1))
-        cost, _ = lookup.best(thought._as_draws(known, o))
+        cost, _ = lookup.best(scouted_with(problem, [ramp(10.0)]), thought._as_draws(known, o))
         assert after.cost[o] == pytest.approx(cost, rel=1e-6, nan_ok=True)
 
 

@@ -76,7 +76,7 @@ def test_the_fit_takes_off_what_predictions_add(plain: Problem) -> None:
     program = shown.runs[1].program
     found = predict(problem_of(stated, fit), program)
     t, w, tailing = tailing_tables(plain, program, TAU, own)
-    assert found.retention == pytest.approx(t, abs=0.02)
+    assert found.retention == pytest.approx(t, abs=TAU / 20)  # typical values draw a little
     assert found.width_half == pytest.approx(w, rel=0.01)
     assert found.tailing == pytest.approx(tailing, abs=0.03)
     # The trace has them where the table says, and its own tails.

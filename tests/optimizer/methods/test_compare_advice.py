@@ -171,11 +171,16 @@ def test_a_time_is_offered_only_where_one_slip_of_a_key_leads_to_it(sound: Compa
 
 
 def test_a_lag_that_is_no_pure_delay_is_no_drift(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
-    """However sharply the scouting runs fix the lag, a steeper ramp has another, and the clock starts with no pulse."""
+    """However sharply the scouting runs fix the lag, a steeper ramp has another, and the clock starts with no pulse.
+
+    So it is where every temperature was scouted: beyond, what the model leaves out would have room for both.
+    """
     scenario = replace(
-        problem.scenario, tolerances=replace(problem.scenario.tolerances, oven=0.3, flow=0.003)
+        problem.scenario, tolerances=replace(problem.scenario.tolerances, oven=0.1, flow=0.001)
     )
-    sure = problem_of(scenario, replace(problem.fit, covariance=1e-3 * problem.fit.covariance))
+    everywhere = np.tile([[-np.inf], [np.inf]], len(problem.fit.retention))
+    fit = replace(problem.fit, covariance=1e-3 * problem.fit.covariance, scouted=everywhere)
+    sure = problem_of(scenario, fit)
     oven = OvenProgram(kelvin(60.0), 60.0, (Ramp(25 / 60, kelvin(240.0), 300.0),))
     program = Program(oven, CarrierProgram("flow", 1.2e-6 / 60))
     lagging = problem.fit.system.oven_lag + 1.0

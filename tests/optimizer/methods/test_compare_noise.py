@@ -86,7 +86,10 @@ def test_the_covariance_is_that_of_the_draws(problem: Problem, program: Program,
     ):
         length = problem.fit.system.column.length
         draws = draws_of(problem.fit, tolerances, "flow", length, MANY, 3, without)
-        off = drawn(robustness.sensitivity(expected.batch), draws, t[None], w[None]).retention[0].T - t
+        off = (
+            drawn(problem.fit, robustness.sensitivity(expected.batch), draws, t[None], w[None]).retention[0].T
+            - t
+        )
         # What the model leaves out of a whole run is no matter of a program's draws.
         lag = robustness.sensitivity(expected.batch).by_shared[0, 0, SHARED.index("oven lag")]
         whole = np.stack([LAG_ERROR * lag, DELAY * np.ones(len(t))])
