@@ -12,7 +12,6 @@ import numpy as np
 
 from benchmarks.mixtures import mixture
 from benchmarks.scouting import (
-    DCP_SCATTER,
     LN_FLOW_SPREAD,
     NOMINAL,
     OVEN_LAG,
@@ -20,10 +19,9 @@ from benchmarks.scouting import (
     TRUE,
     measured,
 )
-from models.fit.compound_fits import retention_of
+from models.column.retention import Retention, typical_theta
 from models.fit.fit import Run
 from models.fit.fitting import fit_retention
-from models.fit.typical import Typical
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import ScoutingRun
@@ -32,7 +30,10 @@ RATES = (3.0, 6.0, 12.0, 24.0)  # °C/min, of the scouting runs
 CROWDING = (
     30.0  # half-width of the range of a compound's place in equal shares, times the number of compounds
 )
-THETA_SCATTER = 0.1  # of ln theta
+THETA_SCATTER, DCP_SCATTER = (
+    0.1,
+    20.0,
+)  # of ln theta, and of dCp [J/mol/K] about a line: the problems stay what they were
 CONFIDENCE = 0.9  # of the robust problems
 FLOW, PRESSURE = ("constant flow",), ("constant pressure",)
 FLOW_RAMPS, PRESSURE_RAMPS = (*FLOW, "flow program"), (*PRESSURE, "pressure program")
@@ -127,7 +128,9 @@ def _scouted(case: Case) -> tuple[Run, ...]:
     rng = np.random.default_rng(np.random.SeedSequence(entropy=case.seed, spawn_key=(13, case.compounds)))
     places = np.arange(case.compounds) + 0.5 + CROWDING / case.compounds * rng.uniform(-1, 1, case.compounds)
     T0 = 330.0 + 190.0 * np.sort(places) / case.compounds
-    off = rng.normal(0.0, THETA_SCATTER, case.compounds), rng.normal(0.0, DCP_SCATTER, case.compounds)
-    retention = retention_of(Typical().parameters(T0, np.transpose(off)))
+    theta = typical_theta(T0) * np.exp(rng.normal(0.0, THETA_SCATTER, case.compounds))
+    retention = Retention(
+        T0, theta, 30.0 + 0.33 * (T0 - 273.0) + rng.normal(0.0, DCP_SCATTER, case.compounds)
+    )
     system = replace(TRUE, flow_factor=float(np.exp(rng.normal(0.0, LN_FLOW_SPREAD))), oven_lag=OVEN_LAG[0])
     return measured(retention, system, RATES, rng)

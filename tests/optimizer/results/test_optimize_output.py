@@ -55,7 +55,7 @@ def hydrogen(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def ran(hydrogen: Path) -> tuple[str, Path]:
     """What a short search on hydrogen printed, and its folder."""
     out = hydrogen.parent / "out"
-    return printed_by("optimize", hydrogen, "--out", out, "--rounds", "16"), out
+    return printed_by("optimize", hydrogen, "--out", out, "--rounds", "24"), out
 
 
 def cautions_in(text: str) -> list[str]:
