@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from models.column.programs import Array, Controlled, Program, ProgramBatch, batch_of
 from models.fit.fit import Fit
@@ -36,6 +37,8 @@ OFTEN = 12  # draws in which so many faster programs pass ask for no slower one
 INNER = 128  # draws by which they are
 FIRST_LOOK, SECOND_LOOK = 12, 48  # outcomes of a run: of every possible run, and of the best of those
 LOOKED_AT_TWICE = 4
+SEARCHES = 0.05  # standard deviation of ln of what a new search ends with, about the pool's best (benchmarks.campaign)
+MIDDLE_OF_TENTHS = (np.arange(10) + 0.5) / 10
 NOT_MET = 1.5  # times the best run time now: what counts for a goal that is not met, in the ranking, at least
 
 
@@ -49,7 +52,8 @@ class Worth:
     loss : mean of `Outcomes.loss` after it
     gain : share of the loss without it by which that is less
     gain_error : standard error of the gain
-    expected, low, high : run time after it where the goal is met, mean and interval; nan where it never is
+    expected, low, high : run time after it where the goal is met, mean, and interval of what a search then ends with;
+        nan where it never is
     chance : that the goal is met after it by a program of the pool
     """
 
@@ -280,7 +284,8 @@ class Thought:
         losses = [each.loss(self.lookup.none) for each in (after, before)]
         less = (losses[1] - losses[0]) / losses[1].mean()
         met = after.cost[np.isfinite(after.cost)]
-        low, high = np.quantile(met, MIDDLE) if len(met) else (np.nan, np.nan)
+        found = np.outer(met, np.exp(SEARCHES * ndtri(MIDDLE_OF_TENTHS)))
+        low, high = np.quantile(found, MIDDLE) if len(met) else (np.nan, np.nan)
         return Worth(
             run,
             float(losses[0].mean()),
