@@ -42,7 +42,7 @@ def beyond(scouted: Array, temperature: Array) -> Array:
 
 
 def model_error(fit: Fit, slopes: Sensitivity, retention: Array) -> Array:
-    """m [1] (N, M) [s] of retention times (N, M) [s]; 0 where not eluted."""
+    """m [1] (N, M) [s] of retention times (N, M) [s]; 0 where those are nan, not eluted."""
     by_T0 = np.nan_to_num(slopes.by_retention[0, :, 0])
     far = BEYOND * beyond(fit.scouted, slopes.base[2]) / 100.0 * by_T0
     result: Array = size_of(fit) * np.hypot(MODEL_ERROR * np.nan_to_num(retention), far)

@@ -140,7 +140,8 @@ def exact_peaks(problem: Problem, batch: ProgramBatch, assessment: Assessment, d
     eluted = np.isfinite(t)
     slopes = problem.robustness.sensitivity(batch)
     linear = drawn(problem.fit, slopes, draws, assessment.retention, assessment.width_half)
-    left_out = model_error(problem.fit, slopes, assessment.retention)[0]
+    as_predicted = np.where(assessment.retention < LATE, assessment.retention, np.nan)
+    left_out = model_error(problem.fit, slopes, as_predicted)[0]
     return DrawnPeaks(
         np.where(eluted, t + left_out[:, None] * draws.time.T, LATE),
         np.where(eluted, linear.width, 1.0),

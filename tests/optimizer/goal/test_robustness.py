@@ -22,7 +22,7 @@ from optimizer.goal.drawn_margins import (
     resolution_spread,
     signed_resolutions,
 )
-from optimizer.goal.goal import Problem, nominal_problem
+from optimizer.goal.goal import Problem, nominal_problem, problem_of
 from optimizer.goal.limits import LATE
 from optimizer.goal.predict import predict
 from optimizer.goal.robustness import FLOW_SCATTER, SOURCES, drawn, draws_of, flow_scatter, root_of
@@ -207,6 +207,24 @@ def test_what_the_model_leaves_out_is_drawn_as_stated(problem: Problem) -> None:
     few = draws_of(fit, Tolerances(0.0, 0.0, 0.0), "flow", LENGTH, 5, 3, others)
     exact = exact_peaks(beyond, batch, assessment, few).retention[0].T - assessment.retention[0]
     np.testing.assert_allclose(exact, few.time * stated, rtol=1e-3, atol=1e-3)
+
+
+def test_a_compound_that_elutes_in_few_draws_only_has_their_times(problem: Problem) -> None:
+    """As predicted it never elutes: no share of the time that stands for that may be added to a draw that does."""
+    T0 = np.append(problem.fit.retention.T0[:-1], 900.0)
+    stuck = problem_of(
+        problem.scenario, replace(problem.fit, retention=replace(problem.fit.retention, T0=T0))
+    )
+    batch = batch_of([PROGRAM])
+    assessment = stuck.assess(batch, "polish")
+    assert assessment.retention[0, -1] == LATE
+    draws = draws_of(stuck.fit, Tolerances(0.0, 0.0, 0.0), "flow", LENGTH, 4, 3, frozenset(SOURCES))
+    draws.retention[:2, 0, -1] = -400.0
+    draws.time[0] = 2.0
+    found = exact_peaks(stuck, batch, assessment, draws).retention[0, -1]
+    assert found[0] == pytest.approx(found[1], rel=1e-3)
+    assert found[1] < 3600.0
+    np.testing.assert_array_equal(found[2:], LATE)
 
 
 def test_a_trimmed_column_is_a_shorter_one(problem: Problem) -> None:
