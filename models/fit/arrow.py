@@ -113,12 +113,6 @@ class Rows:
         return Point(of_own, of_shared + self.common @ self.common_by_shared)
 
     @cached_property
-    def lengths(self) -> Point:
-        """Lengths of the Jacobian's columns."""
-        of_shared = (self.by_shared**2).sum(axis=(0, 1)) + (self.common_by_shared**2).sum(axis=0)
-        return Point(np.sqrt((self.by_own**2).sum(axis=1)), np.sqrt(of_shared))
-
-    @cached_property
     def weights(self) -> Point:
         """1/standard deviation of each parameter, all others being free."""
         sd = factored(self).standard_deviations

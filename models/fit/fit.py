@@ -110,7 +110,8 @@ class Fit:
     system : ColumnSystem with the fitted corrections
     retention : Retention of M compounds
     standard_error : (M, 3) array, of T0 [K], ln theta [-], dCp [J/mol/K]
-    prior_weight : (M, 3) array, share of what is known of a parameter that came from its typical value, 0 to 1
+    prior_weight : (M, 3) array, share of what is known of T0, and of ln theta and dCp less typical ones, that was known
+        before, 0 to 1
     residual : (R, M) array  [s], predicted - measured, nan where missing
     standardised : (R, M) array, the same over sigma
     flow_factors : (R,) array

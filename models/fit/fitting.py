@@ -185,7 +185,7 @@ def _finished(
         system=system,
         retention=retention,
         standard_error=np.sqrt(variance),
-        prior_weight=np.clip(variance * joint.typical_information, 0, 1),
+        prior_weight=joint.prior_weight,
         residual=residual,
         standardised=standardised,
         flow_factors=flow_factors(joint.ln_flow, R),

@@ -233,14 +233,16 @@ class Joint:
         return factored(weighted).covariance[:size, :size]
 
     @property
-    def typical_information(self) -> Array:
-        """What typical values say of each parameter of a compound by itself (M, 3), as 1/variance.
+    def prior_weight(self) -> Array:
+        """Share (M, 3) of what is known of T0, and of ln theta and dCp less typical ones, that is known before.
 
-        Its share in what they have in common is included.
+        It is their variance over that of the prior, which includes what all compounds have in common.
         """
-        result: Array = self.weighted(0.0, 1.0).lengths.own ** 2
-        result[:, 1:] = self.problem.simulator.typical.spreads**-2.0
-        return result
+        at = np.arange(self.parameters.size).reshape(3, -1)
+        own = self.covariance[at[:, None], at[None]]
+        slopes = priors(self.parameters, self.problem.first, self.problem.simulator.typical)[1]
+        result: Array = np.einsum("mki,ijm,mkj->mk", slopes, own, slopes)[:, [2, 0, 1]]
+        return np.clip(result, 0, 1)
 
     def weighted(self, measured: float, typical: float) -> Rows:
         """The rows of measured and of typical values, each times a weight."""

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import models.fit.typical
 from models.column.carrier_gas import CARRIER_GASES
-from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp
-from models.column.retention import Retention
+from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
+from models.column.retention import Retention, typical_dCp
 from models.column.system import Column, ColumnSystem
 from models.errors import InvalidInputError
 from models.fit.compound_fits import retention_of
@@ -124,6 +125,24 @@ def test_prior_speaks_where_the_runs_do_not(three_runs: list[Run]) -> None:
     assert np.all(two.prior_weight[:, 2] > 0.9)
     assert three.prior_weight[:, 2].mean() < two.prior_weight[:, 2].mean()
     assert np.all((two.prior_weight >= 0) & (two.prior_weight <= 1))
+
+
+def test_two_slow_ramps_leave_heat_capacities_to_typical_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were typical dCp higher, every compound's would lie no farther from that of its theta: the runs say nothing."""
+    runs = [measured(ramp(rate), f"{rate:g}") for rate in (1.0, 3.0)]
+    higher = 10.0  # J/mol/K
+
+    def found() -> tuple[Array, Array]:
+        fit = fit_retention(NOMINAL, runs, NAMES)
+        retention = fit.retention
+        parameters = np.stack([retention.T0, np.log(retention.theta), retention.dCp], axis=1)
+        return Typical().off(parameters)[:, 1], fit.prior_weight[:, 2]
+
+    off, weight = found()
+    monkeypatch.setattr(models.fit.typical, "typical_dCp", lambda T0: typical_dCp(T0) + higher)
+    follows = 1 + (found()[0] - off) / higher
+    assert np.all(follows > 0.95)
+    np.testing.assert_allclose(weight, follows, atol=0.03)
 
 
 def test_two_runs_are_said_to_be_untestable_and_one_is_a_loud_warning(three_runs: list[Run]) -> None:
