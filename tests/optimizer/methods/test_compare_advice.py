@@ -6,19 +6,24 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 
 import optimizer.goal.covariance
 from models.column.programs import Array, CarrierProgram, OvenProgram, Program, Ramp
+from models.column.retention import PARAMETER_STEPS
 from models.fit.diagnosis import correction_of, description
 from models.fit.fit import Suspect
+from models.fit.odds import UNUSUAL
+from models.fit.typical import heavy, typical_of
 from models.units import kelvin
+from optimizer.goal.covariance import drawn_covariance
 from optimizer.goal.goal import Problem, problem_of
 from optimizer.goal.reliability import Reliability
-from optimizer.goal.shared_cause import BEYOND, Causes, Expectation, causes_of, expectation
+from optimizer.goal.shared_cause import BEYOND, KINDS, Causes, Expectation, causes_of, expectation
 from optimizer.methods.compare import Comparison, compare
 from optimizer.methods.compare_refit import Refit, refit, refit_notes
 from optimizer.methods.workflow import fit_scenario
-from optimizer.methods.wrong_names import Correction, RunPeaks, wrong_names
+from optimizer.methods.wrong_names import FREE, MEDIAN_SQUARE, Correction, RunPeaks, wrong_names
 from optimizer.results.compare_words import advice, remarks, retuned_text
 from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.reading import load_scenario
@@ -224,6 +229,42 @@ def test_a_time_inside_its_own_interval_is_not_called_wrong_for_itself(expected:
     (named,) = outside
     assert named.kind in ("mistyped", "foreign")
     assert sum(share for _, share in named.weighed) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("m", [0, 6, 15])
+def test_a_compound_of_a_wider_kind_weighs_what_another_prior_gives(expected: Expectation, m: int) -> None:
+    """The fit with one prior put in place of the other, in its information matrix; then the run's density."""
+    fit, M = expected.problem.fit, len(expected.plain[0])
+    usual = typical_of(fit.system.column)
+    own = np.array([fit.retention.T0[m], np.log(fit.retention.theta[m]), fit.retention.dCp[m]])
+    u, *around = usual.off(own + np.vstack([np.zeros(3), np.diag(PARAMETER_STEPS)])) / usual.spreads
+    rows = np.zeros((2, 3 * M + 2))
+    rows[:, [m, M + m, 2 * M + m]] = (np.array(around) - u).T / PARAMETER_STEPS
+    counted, slope = np.array([[u[0], 1.0], [float(each) for each in heavy(u[1])]]).T
+
+    away = 4.0 * float(np.sqrt(expected.tolerant_covariance[m, m]))
+    (named,) = moved(expected, m, away)
+    told = dict(named.weighed)
+    deviation = np.where(np.arange(M) == m, away, 0.0)
+    free = [FREE[kind] * expected.slope(kind) for kind in KINDS]
+    of_run = expected.covariance + sum(np.outer(each, each) for each in free)
+    precision = np.linalg.inv(of_run)
+    remains = (precision @ deviation) ** 2 / np.diag(precision)
+    of_run *= max(1.0, float(np.median(remains)) / MEDIAN_SQUARE)  # more scatter than predicted
+    C, J = drawn_covariance(fit), expected.by_parameters
+    as_usual = multivariate_normal.logpdf(deviation, np.zeros(M), of_run)
+    for kind, (odds, wider) in UNUSUAL.items():
+        times = np.array(wider)
+        changed = times > 1
+        more = np.where(changed, 1 / times**2 - slope**2, 0.0)
+        then = np.linalg.inv(np.linalg.inv(C) + rows.T * more @ rows)
+        pull = np.where(changed, counted * slope - u / times**2, 0.0) @ rows
+        shift = then @ pull
+        scouted = (np.where(changed, counted**2 - (u / times) ** 2, 0.0).sum() + pull @ shift) / 2
+        scouted += (np.linalg.slogdet(then)[1] - np.linalg.slogdet(C)[1]) / 2 - np.log(times).sum()
+        here = multivariate_normal.logpdf(deviation, J @ shift, of_run + J @ (then - C) @ J.T)
+        ln_weight = np.log(odds) + scouted + here - as_usual
+        assert np.log(told[kind] / told["sound"]) == pytest.approx(ln_weight, abs=1e-6)
 
 
 def moved(expected: Expectation, m: int, seconds: float) -> tuple[Correction, ...]:
