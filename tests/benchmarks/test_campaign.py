@@ -55,8 +55,9 @@ def test_faults_are_counted() -> None:
 def test_what_was_expected_is_held_against_what_came() -> None:
     first = stage(0, 12.0, expected=10.0, low=9.0, high=10.5)
     second = stage(1, 11.0, expected=10.0, low=9.9, high=11.0)
-    text = promises([Line(0, 8, 10.0, (first, second, stage(2, 10.0)))])
-    assert text.startswith("Of 2 runs")
+    without = stage(0, 12.0, expected=10.0, low=9.0, high=10.5), stage(1, 12.0, offered=False)
+    text = promises([Line(0, 8, 10.0, (first, second, stage(2, 10.0))), Line(1, 8, 10.0, without)])
+    assert text.startswith("Of 3 runs proposed for what they are worth 2 led to")
     assert "1.05 (median)" in text  # 11 over 10, 10 over 10
     assert "interval 50 %" in text
 
