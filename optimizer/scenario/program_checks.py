@@ -93,16 +93,22 @@ def _flows(key: str, carrier: CarrierProgramTable) -> list[Value]:
 def no_flow(
     key: str, carrier: CarrierProgramTable, ambient_pressure: float, given: Given, outlet: float = 0.0
 ) -> Iterator[str]:
-    """Gauge pressures that are no pressure at all, or not above the outlet's.
+    """Gauge pressures that are no pressure at all, or too close to the outlet's for gas to flow.
 
     `ambient_pressure` [Pa absolute] is what they refer to; `outlet` [Pa absolute] is that of the column, 0 if unknown.
     """
     for place, pressure in _pressures(key, carrier):
-        if 0 < pressure <= outlet:
-            yield f"{given(place)}: no carrier flows, the outlet has {outlet / PA_PER_KPA:g} kPa absolute"
         if pressure <= 0:
             ambient = ambient_pressure / PA_PER_KPA
             yield f"{given(place)}: lies below vacuum at an ambient pressure of {ambient:g} kPa"
+        elif outlet and pressure < outlet + SMALLEST_DROP_KPA * PA_PER_KPA - SMALLEST_SEEN:
+            unit, gauge = given.unit(place), float(gauge_kPa(pressure, ambient_pressure))
+            looks_like_bar = unit == "kPa" and gauge * KPA_PER["bar"] >= SMALLEST_DROP_KPA
+            slip = f"; {gauge:g} looks like bar" if looks_like_bar else ""
+            yield (
+                f"{given(place)}: an inlet at an ambient outlet needs at least "
+                f"{SMALLEST_DROP_KPA / KPA_PER.get(unit, 1.0):.2g} {unit} gauge, or no carrier flows{slip}"
+            )
 
 
 def pressure_problems(
@@ -110,21 +116,8 @@ def pressure_problems(
 ) -> Iterator[str]:
     """Gauge pressures at which nothing flows, or that the inlet cannot give."""
     ambient, highest = table.carrier.ambient_pressure, table.instrument.max_inlet_pressure
-    yield from no_flow(key, carrier, ambient, given)
+    yield from no_flow(key, carrier, ambient, given, outlet_of(table))
     for place, pressure in _pressures(key, carrier):
-        gauge = float(gauge_kPa(pressure, ambient))
-        too_low = pressure < ambient + SMALLEST_DROP_KPA * PA_PER_KPA - SMALLEST_SEEN
-        if table.carrier.outlet == "ambient" and too_low and pressure > 0:
-            unit = given.unit(place)
-            bar = gauge * KPA_PER["bar"]
-            looks_like_bar = (
-                unit == "kPa" and bar >= SMALLEST_DROP_KPA and bar * PA_PER_KPA + ambient <= highest
-            )
-            slip = f"; {gauge:g} looks like bar" if looks_like_bar else ""
-            yield (
-                f"{given(place)}: an inlet at an ambient outlet needs at least "
-                f"{SMALLEST_DROP_KPA / KPA_PER.get(unit, 1.0):.2g} {unit} gauge, or no carrier flows{slip}"
-            )
         if pressure > highest + SMALLEST_SEEN:
             advice = (
                 "; pressures are gauge: was it absolute?"

@@ -173,7 +173,7 @@ def read_program(path: Path | str, ambient_pressure: float, outlet: float = 0.0)
     Parameters
     ----------
     ambient_pressure : float  [Pa absolute], to which the gauge pressures of the file refer
-    outlet : float  [Pa absolute], of the column, 0 if unknown: at a set inlet pressure not above it nothing flows
+    outlet : float  [Pa absolute], of the column, 0 if unknown: see `no_flow`
 
     Raises
     ------

@@ -244,6 +244,11 @@ def test_read_program(tmp_path: Path) -> None:
     )
     with pytest.raises(ScenarioError, match=r"program\.toml: carrier\.inlet_kPa = -92: lies below vacuum"):
         read_program(file, 9e4)
+    file.write_text(file.read_text("utf-8").replace("-92", "0.9"), encoding="utf-8")
+    assert read_program(file, 9e4).carrier.start == pytest.approx(90900)
+    needed = r"carrier\.inlet_kPa = 0\.9: an inlet at an ambient outlet needs at least 1 kPa.*looks like bar"
+    with pytest.raises(ScenarioError, match=needed):
+        read_program(file, 9e4, 9e4)
     file.write_text("[oven]\nstart = 60\n", encoding="utf-8")
     with pytest.raises(ScenarioError, match=r"unknown key oven\.start; did you mean start_C\?"):
         read_program(file, 9e4)
