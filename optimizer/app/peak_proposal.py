@@ -213,7 +213,7 @@ def show_proposal(console: Console, document: dict[str, Any]) -> None:
         if names:
             console.print(f"Without a peak in run {run}: {', '.join(names)}.", markup=False)
     for warning in document["warnings"]:
-        console.print(f"Note: {warning}.", markup=False)
+        console.print(f"Warning: {warning}.", markup=False)
     console.print("\n".join(document["to_go_on"]), markup=False, soft_wrap=True)
 
 

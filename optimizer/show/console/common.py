@@ -77,10 +77,10 @@ def show_warnings(console: Console, warnings: Iterable[str], known: Collection[s
     every = list(warnings)
     for warning in every:
         if warning not in known:
-            console.print(f"[yellow]Note:[/yellow] {_escaped(warning)}")
+            console.print(f"[yellow]Warning:[/yellow] {_escaped(warning)}")
     if earlier := sum(warning in known for warning in every):
         console.print(
-            f"[dim]Notes on the scenario and its fit ({earlier}): rampwright check, rampwright fit.[/dim]"
+            f"[dim]Warnings of the scenario and its fit ({earlier}): rampwright check, rampwright fit.[/dim]"
         )
 
 

@@ -104,7 +104,7 @@ def test_predict_shows_what_is_new_and_where_the_rest_is(
     assert call(monkeypatch, "predict", scenario) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "Two runs cannot show a mistake" not in out
-    assert re.search(r"Notes on the scenario and its fit \([1-9]\): rampwright check, rampwright fit\.", out)
+    assert re.search(r"Warnings of the scenario and its fit \([1-9]\): rampwright check, rampwright fit\.", out)
     assert out.count("Caution:") == 1
     assert call(monkeypatch, "predict", scenario, "--json") == 0
     document = json.loads(capsys.readouterr().out)
