@@ -30,6 +30,7 @@ from optimizer.app.options import (
     Rounds,
     ScenarioPath,
     Seconds,
+    TakesProgram,
     adapt_every_column,
     fit_first,
     program_of_options,
@@ -122,7 +123,7 @@ def fit(
     finish(made, out, force, as_json)
 
 
-@app.command(epilog="Example: rampwright predict mymethod --program other.toml")
+@app.command(cls=TakesProgram, epilog="Example: rampwright predict mymethod --program other.toml")
 def predict(
     scenario: ScenarioPath,
     program: ProgramFile = None,

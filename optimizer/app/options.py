@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 from optimizer.runs.detection import MIN_WIDTH_RANGE_S, SIGNAL_TO_NOISE_RANGE
 
@@ -76,6 +77,20 @@ Force = Annotated[
 AllColumns = Annotated[
     bool, typer.Option("--all", help="Every column under [[columns]], with every gas; a search on the best.")
 ]
+
+
+class TakesProgram(TyperCommand):
+    """A command that says how a program file is given where one was given like the scenario."""
+
+    allow_extra_args = True
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run it, unless there is an argument too many."""
+        if ctx.args:
+            raise typer.BadParameter(
+                f"{ctx.args[0]} is one argument too many; a program file is given as --program {ctx.args[0]}"
+            )
+        return super().invoke(ctx)
 
 
 def program_of_options(

@@ -104,7 +104,9 @@ def test_predict_shows_what_is_new_and_where_the_rest_is(
     assert call(monkeypatch, "predict", scenario) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "Two runs cannot show a mistake" not in out
-    assert re.search(r"Warnings of the scenario and its fit \([1-9]\): rampwright check, rampwright fit\.", out)
+    assert re.search(
+        r"Warnings of the scenario and its fit \([1-9]\): rampwright check, rampwright fit\.", out
+    )
     assert out.count("Caution:") == 1
     assert call(monkeypatch, "predict", scenario, "--json") == 0
     document = json.loads(capsys.readouterr().out)
@@ -128,6 +130,13 @@ def test_predict_takes_a_program_file(
     for line in slow:
         compound, retention = line.split(",")[:2]
         assert peaks[compound]["retention_min"] == pytest.approx(float(retention), abs=0.05)
+
+
+def test_a_program_file_given_as_a_second_argument_is_told_its_option(
+    scenario: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert call(monkeypatch, "predict", scenario, "other.toml") == 2
+    assert "given as --program other.toml" in " ".join(capsys.readouterr().err.split())
 
 
 def test_a_program_to_be_run_heats_no_faster_than_the_oven(
