@@ -38,7 +38,11 @@ def advised(found: Standing) -> list[str]:
     worth = found.of_proposed
     if found.advice == "run" and worth is not None and found.proposed is not None:
         low, mean, high = (_minutes(found, each) for each in (worth.low, worth.expected, worth.high))
-        chance = "" if worth.chance == 1 else f"; the goal is then met with {percent(worth.chance)}"
+        chance = (
+            ""
+            if worth.chance == 1
+            else f"; chance that any program then meets the goal: {percent(worth.chance)}"
+        )
         lines.append(
             f"Next: {found.proposed.name}. After this run {mean} min expected ({SHARE} % interval {low} to {high})"
             f"{chance}: worth {gain_in_words(worth.gain, worth.gain_error, ' of the run time')}."

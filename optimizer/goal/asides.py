@@ -160,7 +160,7 @@ class AnotherRun:
     high: Annotated[float, MINUTES, key("high_min")]
     """its 90 % quantile"""
     chance: Annotated[float, SHARE, key()]
-    """that the goal is met after it"""
+    """that any program then meets the goal"""
 
     @property
     def worth_it(self) -> Annotated[bool, key()]:
@@ -180,7 +180,11 @@ class AnotherRun:
         if not math.isfinite(self.expected) or not self.worth_it:
             stop = "confirm the best program" if met else "rampwright next looks further"
             return f"Another injection: {start}; one more run is worth less than {100 * WORTH:.0f} % ({found}); {stop}."
-        chance = "" if self.chance == 1 else f", if the goal is then met ({percent(self.chance)})"
+        chance = (
+            ""
+            if self.chance == 1
+            else f", if any program then meets the goal ({percent(self.chance)} chance)"
+        )
         low, expected, high = map(MINUTES.text, (self.low, self.expected, self.high))
         return (
             f"Another injection: {start}; after one more run {expected} min expected ({low} to {high}){chance}, worth "

@@ -27,7 +27,13 @@ from optimizer.show.console.candidates import show_best
 from optimizer.show.console.common import grid_of, show_cautions, show_warnings
 from optimizer.show.console.compare import show_compared
 
-WORTH_HEADINGS = ("run", "run, min", "worth, % (standard error)", "then, min", "goal met")
+WORTH_HEADINGS = (
+    "run",
+    "run, min",
+    "worth, % (standard error)",
+    "then, min",
+    "chance that any program then meets the goal",
+)
 
 
 def show_names(console: Console, origin: str, rows: Sequence[dict[str, Any]]) -> None:
@@ -122,9 +128,10 @@ def _show_program(console: Console, scenario: Scenario, name: str, program: Prog
 def worth_row(found: Standing, worth: Worth) -> list[str]:
     """What a possible run is worth, under `WORTH_HEADINGS`."""
     times = [(t + found.offset) / SECONDS_PER_MINUTE for t in (worth.expected, worth.low, worth.high)]
+    length = LENGTH.text(worth.run.program.oven.duration)
     return [
-        ("► " if found.proposes(worth) else "") + worth.run.name,
-        LENGTH.text(worth.run.program.oven.duration),
+        ("► " if found.proposes(worth) else "") + worth.run.name.removesuffix(f" of {length} min"),
+        length,
         f"{100 * worth.gain:.1f} ({100 * worth.gain_error:.1f})",
         "–" if worth.chance == 0 else f"{times[0]:.2f} ({times[1]:.2f} to {times[2]:.2f})",
         percent(worth.chance),

@@ -72,4 +72,5 @@ def _name(worth: Worth, suggested: bool) -> str:
     """A run's name and length, short enough for its place."""
     name = worth.run.name.replace(" for the critical pairs, then heated out", ", then heated out")
     name = name if len(name) <= LONGEST_NAME + 6 else name[: LONGEST_NAME + 5] + "…"
-    return f"{SUGGESTED if suggested else ''}{name} ({LENGTH.text(worth.run.program.oven.duration)} min)"
+    length = f"{LENGTH.text(worth.run.program.oven.duration)} min"
+    return f"{SUGGESTED if suggested else ''}{name.removesuffix(f' of {length}')} ({length})"

@@ -100,7 +100,7 @@ def test_words_of_another_run() -> None:
     )
     not_met = replace(known, now=np.nan, chance=0.4)
     assert "the goal is not met now; after one more run" in not_met.text
-    assert "if the goal is then met (40 %)" in not_met.text
+    assert "if any program then meets the goal (40 % chance)" in not_met.text
 
 
 @pytest.mark.parametrize(

@@ -45,6 +45,7 @@ from optimizer.runs.peak_tables import PeakTable
 from optimizer.scenario.data import Scenario, ScoutingRun
 from optimizer.scenario.instrument_data import Inlet, Tolerances
 from optimizer.search.found import FEASIBLE
+from optimizer.show.console.campaign import worth_row
 from tests.optimizer.command import call
 from tests.optimizer.made_up import AMBIENT, COLUMN, TWO_RAMPS, made_up_fit, made_up_scenario, names_of
 from tests.scenarios.data_scripts import ROOT
@@ -623,8 +624,15 @@ def test_after_one_run_scout_suggests_the_second_of_the_first_as_next_does() -> 
 
 def test_the_picture_shows_what_was_computed_not_what_is_written(scouted: rw.Scouted) -> None:
     assert isinstance(scouted.found, Scouted)
-    bars = [bar.get_width() for bar in scouted.figure().axes[0].patches]
-    assert bars == [100 * run.gain for run in scouted.found.standing.worth]
+    axes = scouted.figure().axes[0]
+    assert [bar.get_width() for bar in axes.patches] == [
+        100 * run.gain for run in scouted.found.standing.worth
+    ]
+    names = [label.get_text() for label in axes.get_yticklabels()]
+    names += [worth_row(scouted.found.standing, each)[0] for each in scouted.found.standing.worth]
+    bold = [name for name in names if "bold program" in name]
+    assert bold
+    assert not any(" of " in name for name in bold)  # the length stands beside
 
 
 def test_where_nothing_meets_the_goal_that_is_said_first() -> None:
