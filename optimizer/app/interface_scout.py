@@ -23,7 +23,7 @@ from optimizer.methods.scout_programs import FirstRun
 from optimizer.methods.workflow import fit_scenario
 from optimizer.results.candidate import json_bytes
 from optimizer.results.documents import Document
-from optimizer.results.scout import first_document, first_text, next_text, program_files, toml_file
+from optimizer.results.scout import first_document, program_files, toml_file
 from optimizer.scenario.data import Scenario
 from optimizer.scenario.program_files import candidates_file, read_candidates
 
@@ -52,9 +52,8 @@ class Scouted(Result):
     @property
     def to_paste(self) -> str | None:
         """The suggested runs as text for scenario.toml; None when no run is worth it."""
-        if isinstance(self.found, tuple):
-            return first_text(self.scenario, self.found)
-        return None if self.found.suggested is None else next_text(self.scenario, self.found.suggested)
+        text: str | None = self.to_dict()["to_paste"]
+        return text
 
     def _inputs(self) -> tuple[Scenario, ...]:
         return (self.scenario,)
@@ -76,14 +75,15 @@ class Scouted(Result):
 
     def _files(self) -> dict[str, bytes]:
         """scout.json, scout.toml, the runs' programs and, of a next run, the picture."""
-        files = {"scout.json": json_bytes(self.to_dict())}
+        document = self.to_dict()
+        files = {"scout.json": json_bytes(document)}
         if isinstance(self.found, tuple):
             programs = [run.program for run in self.found]
         else:
             programs = [] if self.found.suggested is None else [self.found.suggested]
         files |= program_files(self.scenario, programs)
-        if self.to_paste is not None:
-            files["scout.toml"] = toml_file(self.to_paste)
+        if document["to_paste"] is not None:
+            files["scout.toml"] = toml_file(document["to_paste"])
         if not isinstance(self.found, tuple) and self.found.standing.worth:
             from optimizer.show.pictures.chromatograms import picture
 

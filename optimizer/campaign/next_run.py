@@ -28,7 +28,7 @@ from optimizer.goal.goal import Problem
 from optimizer.goal.outcome import Candidate, SearchOutcome
 from optimizer.goal.predict import predict
 from optimizer.goal.uncertainty import with_uncertainty
-from optimizer.methods.scout import LEADING, critical_pairs
+from optimizer.methods.scout import LEADING, leading_pairs
 from optimizer.methods.scout_programs import PossibleRun, ended, possible_runs, same_program
 from optimizer.methods.workflow import refuse_unsound
 from optimizer.scenario.instrument_steps import snapped
@@ -265,10 +265,8 @@ def _made(problem: Problem, program: Program) -> bool:
 def possible(problem: Problem, outcome: SearchOutcome, lookup: Lookup) -> list[PossibleRun]:
     """Runs that teach, the best program, and bold ones; none that was made."""
     candidates = outcome.candidates[:LEADING]
-    compounds: set[int] = set()
-    for each in candidates:
-        pairs, _ = critical_pairs(problem, each.prediction, each.rank)
-        compounds |= {m for pair in pairs for m in (pair.a, pair.b)}
+    pairs, _ = leading_pairs(problem, candidates)
+    compounds = {m for pair in pairs for m in (pair.a, pair.b)}
     leading = {each.rank: each.prediction.program for each in candidates}
     runs = possible_runs(problem, leading, sorted(compounds))
     best = outcome.candidates[0].prediction.run_time if outcome.feasible else None

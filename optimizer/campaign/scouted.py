@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
-from models.column.programs import Array, Program
+from models.column.programs import Program
 from optimizer.base.numbers import number
 from optimizer.base.tables import document_of
 from optimizer.campaign.next_run import Standing
 from optimizer.campaign.words import METHOD, advised, candidate_document, stands, worth_document
 from optimizer.goal.asides import WORTH
 from optimizer.goal.outcome import Candidate
-from optimizer.methods.scout import LEADING, Critical, critical_pairs, taught
+from optimizer.methods.scout import LEADING, Critical, leading_pairs, taught
 from optimizer.results.documents import FORMAT, Document
 from optimizer.results.scout import cautions_of, next_text
 from optimizer.results.set_points import set_point_lines
@@ -57,13 +55,8 @@ class Scouted:
 def scouted(found: Standing) -> Scouted:
     """The runs that were weighed, with what each would teach."""
     problem = found.problem
-    pairs: list[Critical] = []
-    slopes: list[Array] = []
-    for each in found.outcome.candidates[:LEADING]:
-        own, own_slopes = critical_pairs(problem, each.prediction, each.rank)
-        pairs += own
-        slopes += own_slopes
-    teach = [taught(problem, each.run.program, pairs, np.array(slopes)) for each in found.worth if pairs]
+    pairs, slopes = leading_pairs(problem, found.outcome.candidates[:LEADING])
+    teach = [taught(problem, each.run.program, pairs, slopes) for each in found.worth if pairs]
     return Scouted(found, tuple(pairs), tuple(teach))
 
 

@@ -18,7 +18,7 @@ from optimizer.base.numbers import Rounded
 from optimizer.base.tables import key
 from optimizer.goal.drawn_margins import resolution_spread
 from optimizer.goal.goal import Problem
-from optimizer.goal.outcome import Prediction
+from optimizer.goal.outcome import Candidate, Prediction
 from optimizer.methods.expected_information import covariance_after, resolution_slopes, with_next_flow
 
 LEADING = 3  # candidates whose pairs count
@@ -55,6 +55,13 @@ class Critical:
     def sd(self) -> Annotated[float, SD, key()]:
         """Of both together."""
         return float(np.hypot(self.sd_fit, self.sd_rest))
+
+
+def leading_pairs(problem: Problem, candidates: Sequence[Candidate]) -> tuple[list[Critical], Array]:
+    """The critical pairs of leading candidates, and (Q, K) the derivatives of their resolutions."""
+    found = [critical_pairs(problem, each.prediction, each.rank) for each in candidates]
+    pairs = [pair for own, _ in found for pair in own]
+    return pairs, np.array([row for _, slopes in found for row in slopes])
 
 
 def critical_pairs(
