@@ -12,7 +12,6 @@ tailing factor is that of the same chapters: width at 5 % of the height over twi
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -216,13 +215,15 @@ def _apexes(
 
 
 def _half_widths(signal: Array, at: Index, prominence: Array) -> Array:
-    """Widths [samples] at half of the prominence."""
-    first = np.zeros(len(at), dtype=np.intp)  # a walk ends where it falls below that level, before any end
-    data = (prominence, first, first + len(signal) - 1)
-    with warnings.catch_warnings():
-        # A rise that rounding swallows is as wide as nought, which is too narrow for a peak.
-        warnings.simplefilter("ignore", RuntimeWarning)
-        return np.asarray(peak_widths(signal, at, 0.5, prominence_data=data)[0])
+    """Widths [samples] at half of the prominence; nought of a rise that rounding swallows, of which scipy warns."""
+    rises = signal[at] - 0.5 * prominence < signal[at]
+    first = np.zeros(
+        rises.sum(), dtype=np.intp
+    )  # a walk ends where it falls below that level, before any end
+    data = (prominence[rises], first, first + len(signal) - 1)
+    widths = np.zeros(len(at))
+    widths[rises] = peak_widths(signal, at[rises], 0.5, prominence_data=data)[0]
+    return widths
 
 
 def _limits(smooth: Array, baseline: Array, apexes: Index, smooth_noise: float) -> list[tuple[int, int]]:
