@@ -126,11 +126,6 @@ def gas_plate_height(k: Array, diffusivity_ratio: Array, radius: float) -> Array
     )
 
 
-def film_plate_height(k: Array, velocity: Array, film_thickness: float, film_diffusion: Array) -> Array:
-    """The film term of [1] [m]: retention factors [-], local velocity [m/s], film [m], diffusion [m2/s]."""
-    return (2 / 3) * k / (1 + k) ** 2 * film_thickness**2 * velocity / film_diffusion
-
-
 def film_diffusion(T: Array) -> Array:
     """Diffusion coefficient of a vapour in the film [m2/s] at T [K]; a round figure, see above."""
     return FILM_DIFFUSION_100C * np.exp(
