@@ -62,6 +62,7 @@ def mixture(
         width_covariance=np.zeros((3 + 3 * compounds, 3 + 3 * compounds)),
         width_scatter=0.0,
         scouted=np.tile([[-np.inf], [np.inf]], compounds),
+        scouted_velocity=np.array([-np.inf, np.inf]),
     )
     instrument = Instrument(
         max_inlet_pressure=501325.0,

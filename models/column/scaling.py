@@ -32,7 +32,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from models.column.carrier_gas import CarrierGas
-from models.column.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, Ramp
+from models.column.programs import Array, CarrierProgram, Controlled, OvenProgram, Program, ProgramBatch, Ramp
 from models.column.retention import Retention, ln_retention_factor, scaled_to_phase_ratio
 from models.column.system import (
     Column,
@@ -54,6 +54,7 @@ PACKED_TIMES = (
 )
 
 
+COMPARED_AT = 373.15  # K, at which velocities of programs are compared
 RATIO_STEP = 1e-3  # of ln phase ratio, for derivatives
 
 
@@ -68,6 +69,15 @@ def hold_up_at(system: ColumnSystem, controlled: Controlled, value: float, T: fl
     pressure = inlet_pressure(system, controlled, np.array(value), np.array(T))
     nominal = hold_up_time(system.column, system.gas, T, pressure, system.outlet_pressure)
     return float(nominal) / system.flow_factor
+
+
+def ln_velocities(system: ColumnSystem, batch: ProgramBatch) -> Array:
+    """ln of the mean velocity [m/s] of N programs (N,), at COMPARED_AT and the mean of the carrier's corners."""
+    value, T = batch.carrier_values.mean(axis=1), np.full(batch.size, COMPARED_AT)
+    pressure = inlet_pressure(system, batch.controlled, value, T)
+    hold_up = hold_up_time(system.column, system.gas, T, pressure, system.outlet_pressure)
+    result: Array = np.log(system.column.length / hold_up)
+    return result
 
 
 def set_value_at(system: ColumnSystem, controlled: Controlled, pressure: float, T: float) -> float:

@@ -137,6 +137,7 @@ class Fit:
         where the load was stated; None where amounts move nothing
     tailing : (M,) array  [-], tailing factors before the system's decay (`models.peaks.tails`); None without one
     scouted : (2, M) array  [K], the lowest and the highest temperature at which a compound eluted in its runs
+    scouted_velocity : (2,) array, the least and the largest `ln_velocities` of the runs
     """
 
     system: ColumnSystem
@@ -157,6 +158,7 @@ class Fit:
     width_covariance: Array
     width_scatter: float
     scouted: Array
+    scouted_velocity: Array
     lag_fitted: bool = False
     suspects: tuple[Suspect, ...] = ()
     doubts: tuple[Suspect, ...] = ()

@@ -21,6 +21,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.column.programs import Array
+from models.column.scaling import ln_velocities
 from models.column.system import ColumnSystem
 from models.errors import InvalidInputError
 from models.fit.compound_fits import (
@@ -43,7 +44,7 @@ from models.fit.fit import (
     days_of,
 )
 from models.fit.joint_fit import Joint, fit_jointly, flow_factors, joint_problem
-from models.fit.model_error import scouted_range
+from models.fit.model_error import extremes
 from models.fit.named_peaks import peaks_of
 from models.fit.odds import NAMED
 from models.fit.widths import diffusion_prior, fit_widths, spreads_of
@@ -199,7 +200,8 @@ def _finished(
         ln_diffusion=widths.ln_diffusion,
         width_covariance=widths.covariance,
         width_scatter=widths.scatter,
-        scouted=scouted_range(np.where(np.isnan(measured), np.nan, temperature)),
+        scouted=extremes(np.where(np.isnan(measured), np.nan, temperature)),
+        scouted_velocity=extremes(np.array([ln_velocities(system, each)[0] for each in simulator.batches])),
         suspects=tuple(each for each in suspects if each.wrong > NAMED),
         doubts=tuple(each for each in suspects if each.wrong <= NAMED),
         lag_fitted=True,

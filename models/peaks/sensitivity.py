@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.column.programs import Array, ProgramBatch
+from models.column.scaling import ln_velocities
 from models.effort import Accuracy
 from models.peaks.migration import (
     LN_DIFFUSION,
@@ -52,6 +53,7 @@ class Sensitivity:
         oven's lag [s], ln of diffusion in the film, and ln lambda of a packing
     by_diffusion : (N, M) array  [s], of widths, by ln of the compound's own diffusion in the gas; it moves nothing else
         worth counting
+    ln_velocity : (N,) array, of the programs, see `ln_velocities`
     front : (N, M) array, see `overload.Shape`; None where amounts move nothing
     """
 
@@ -59,6 +61,7 @@ class Sensitivity:
     by_retention: Array
     by_shared: Array
     by_diffusion: Array
+    ln_velocity: Array
     front: Array | None = None
 
 
@@ -107,7 +110,8 @@ def sensitivity(
     by_shared[:2, :, 6] = own[:2, :, LN_FILM]
     base = np.array([peaks.retention_time, width, peaks.elution_temperature, peaks.retention_factor])
     front = None if lean is None else lean.front
-    return Sensitivity(base, own[:, :, :RETENTION], by_shared, own[1, :, LN_DIFFUSION], front)
+    by_diffusion, ln_velocity = own[1, :, LN_DIFFUSION], ln_velocities(tables.system, batch)
+    return Sensitivity(base, own[:, :, :RETENTION], by_shared, by_diffusion, ln_velocity, front)
 
 
 def _eddies(tables: MigrationTables, batch: ProgramBatch, accuracy: Accuracy, peaks: Migration) -> Array:

@@ -25,7 +25,7 @@ from models.column.retention import UNRETAINED
 from models.fit.compound_fits import Simulator
 from models.fit.fit import MODEL_ERROR, Fit, Run
 from models.fit.joint_fit import HOLD_UP_ERROR, TESTABLE_FREEDOM
-from models.fit.model_error import scouted_range
+from models.fit.model_error import extremes
 from models.peaks.resolution import HALF_HEIGHT_WIDTH
 from models.peaks.sensitivity import sensitivity
 from optimizer.goal.covariance import tolerated
@@ -142,11 +142,17 @@ def covariance_after(
 
 
 def scouted_with(problem: Problem, programs: Sequence[Program]) -> Fit:
-    """The fit, scouted also where peaks would elute in the runs of some programs."""
-    found = [problem.robustness.sensitivity(batch_of([each])).base[:3, 0] for each in programs]
-    seen = [with_own_apex(t, HALF_HEIGHT_WIDTH * w) for t, w, _ in found]
-    own = [np.where(apex, T, np.nan) for apex, (_, _, T) in zip(seen, found, strict=True)]
-    return replace(problem.fit, scouted=scouted_range(np.stack([*problem.fit.scouted, *own])))
+    """The fit, scouted also by the runs of some programs: where their peaks would elute, and as fast."""
+    fit = problem.fit
+    temperature, velocity = list(fit.scouted), list(fit.scouted_velocity)
+    for each in programs:
+        found = problem.robustness.sensitivity(batch_of([each]))
+        t, w, T = found.base[:3, 0]
+        temperature.append(np.where(with_own_apex(t, HALF_HEIGHT_WIDTH * w), T, np.nan))
+        velocity.append(found.ln_velocity[0])
+    return replace(
+        fit, scouted=extremes(np.array(temperature)), scouted_velocity=extremes(np.array(velocity))
+    )
 
 
 def _excess(fit: Fit) -> float:

@@ -181,6 +181,7 @@ def made_up_fit(retention: Retention, runs: int = 2) -> Fit:
         width_covariance=np.zeros((3 + 3 * M, 3 + 3 * M)),
         width_scatter=0.0,
         scouted=np.tile([[-np.inf], [np.inf]], M),
+        scouted_velocity=np.array([-np.inf, np.inf]),
     )
 
 

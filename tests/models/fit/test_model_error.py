@@ -10,9 +10,10 @@ from scipy import stats
 from scipy.integrate import quad
 
 from models.column.programs import CarrierProgram, OvenProgram, Program, Ramp, batch_of
+from models.column.retention import Retention
 from models.fit.fit import MODEL_ERROR, Fit
 from models.fit.fitting import fit_retention
-from models.fit.model_error import ALIKE, BEYOND, alike, beyond, model_error, scouted_range, size_of
+from models.fit.model_error import ALIKE, BEYOND, FASTER, alike, beyond, extremes, model_error, size_of
 from models.peaks.migration import migration_tables
 from models.peaks.sensitivity import sensitivity
 from models.units import flow_si
@@ -46,7 +47,7 @@ def test_a_run_without_the_peak_scouts_nothing() -> None:
     assert low[2] == high[2]
     assert np.all(np.delete(high - low, 2) > 10)
     np.testing.assert_array_equal(
-        scouted_range(np.array([[400.0, np.nan], [380.0, 500.0]])), [[380.0, 500.0], [400.0, 500.0]]
+        extremes(np.array([[400.0, np.nan], [380.0, 500.0]])), [[380.0, 500.0], [400.0, 500.0]]
     )
 
 
@@ -80,6 +81,26 @@ def test_beyond_it_grows_as_an_error_of_T0(fit: Fit) -> None:
     slope = (times[1] - times[0]) / (2 * step)
     expected = np.sqrt((MODEL_ERROR * t[m]) ** 2 + (BEYOND * away / 100 * slope) ** 2)
     assert error[m] == pytest.approx(expected, rel=2e-3)
+
+
+def test_it_grows_as_faster_gas_does(fit: Fit) -> None:
+    """Twice the flow is not twice the velocity: hold-up times by the reference integrator say how much it is."""
+    times = []
+    for flow in (1.2, 2.4):
+        program = Program(OvenProgram(373.15), CarrierProgram("flow", float(flow_si(flow))))
+        unretained = Retention(np.array([50.0]), np.array([3.0]), np.array([0.0]))
+        air = reference_peak(NOMINAL, unretained, 0, program)
+        assert air is not None
+        times.append(air.time)
+    faster = replace(ramp(8.0), carrier=CarrierProgram("flow", float(flow_si(2.4))))
+    everywhere = replace(fit, scouted=np.array([[-np.inf], [np.inf]]))
+    error, t, _ = errors(everywhere, faster)
+    tables = migration_tables(fit.system, fit.retention, "flow")
+    by_T0 = sensitivity(tables, batch_of([faster]), 0.0, "polish").by_retention[0, 0, 0]
+    expected = np.hypot(MODEL_ERROR * t, FASTER * np.log(times[0] / times[1]) * by_T0)
+    np.testing.assert_allclose(error, expected, rtol=1e-3)
+    scouted = replace(everywhere, scouted_velocity=fit.scouted_velocity + np.array([0.0, 1.0]))
+    np.testing.assert_allclose(errors(scouted, faster)[0], MODEL_ERROR * t)
 
 
 def test_the_distance_counts_to_the_nearer_end_and_not_within() -> None:
