@@ -58,6 +58,7 @@ def test_a_run_that_tells_nothing_is_worth_nothing(
         return J, 1e12 * S, merged
 
     monkeypatch.setattr(worth, "measurement", blind)
+    monkeypatch.setattr(worth, "scouted_with", lambda problem, programs: problem.fit)
     found = another(searched)
     assert found.gain == pytest.approx(0.0, abs=1e-9)
     assert not found.worth_it
