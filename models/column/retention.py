@@ -125,7 +125,7 @@ def typical_theta(T0: Array, phase_ratio: float = 250.0) -> Array:
 def typical_dCp(T0: Array) -> Array:
     """Typical heat capacity change [J/mol/K] at T0 [K] of a compound with typical theta; for want of a measured one.
 
-    Of 80 compounds with published vapour pressures (tests/benchmarks/test_typical_values.py), which say nothing below
+    Of 101 compounds with published vapour pressures (tests/benchmarks/test_typical_values.py), which say nothing below
     273 K: from there it falls to nought at 100 K, as gases hardly condense.
     """
     above = np.asarray(T0, dtype=float) - 273.0

@@ -66,18 +66,20 @@ def speed_optimised_flow(column: Column, gas: CarrierGas) -> float:
 
 def hold_up_at(system: ColumnSystem, controlled: Controlled, value: float, T: float) -> float:
     """True hold-up time [s] at a set value [Pa, m3/s or m/s] and temperature [K], the flow factor included."""
-    pressure = inlet_pressure(system, controlled, np.array(value), np.array(T))
-    nominal = hold_up_time(system.column, system.gas, T, pressure, system.outlet_pressure)
-    return float(nominal) / system.flow_factor
+    return float(_nominal_hold_up(system, controlled, np.array(value), np.array(T))) / system.flow_factor
 
 
 def ln_velocities(system: ColumnSystem, batch: ProgramBatch) -> Array:
     """ln of the mean velocity [m/s] of N programs (N,), at COMPARED_AT and the mean of the carrier's corners."""
     value, T = batch.carrier_values.mean(axis=1), np.full(batch.size, COMPARED_AT)
-    pressure = inlet_pressure(system, batch.controlled, value, T)
-    hold_up = hold_up_time(system.column, system.gas, T, pressure, system.outlet_pressure)
-    result: Array = np.log(system.column.length / hold_up)
+    result: Array = np.log(system.column.length / _nominal_hold_up(system, batch.controlled, value, T))
     return result
+
+
+def _nominal_hold_up(system: ColumnSystem, controlled: Controlled, value: Array, T: Array) -> Array:
+    """Hold-up times [s] without the flow factor, arrays of one shape."""
+    pressure = inlet_pressure(system, controlled, value, T)
+    return hold_up_time(system.column, system.gas, T, pressure, system.outlet_pressure)
 
 
 def set_value_at(system: ColumnSystem, controlled: Controlled, pressure: float, T: float) -> float:
