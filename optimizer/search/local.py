@@ -170,6 +170,7 @@ class Drawn:
         more: float = 0.0,
     ) -> None:
         """`held` is the reserve that margins need at `start` (D,); `more` is asked for besides of the margin."""
+        self.last: tuple[Array | None, tuple[float, Array]] | None = None  # point, and what fails there
         self.local = local = Local(problem.holding(replace(held, kappa=0.0)), family, start)
         local.update(start)
         sign = np.where(start + DRAWN_STEP > local.high, -1.0, 1.0)
@@ -211,10 +212,13 @@ class Drawn:
 
     def failing(self) -> tuple[float, Array]:
         """ln of the share at the point that `local` is at, and its slopes (D,)."""
-        share, weights = self._share(self.local.margins)
-        slopes = weights.sum(axis=1) @ self.local.slopes[self.numbers]
-        slopes += weights.ravel() @ self.off_slopes.reshape(weights.size, len(slopes))
-        return share, slopes
+        at = self.local.at
+        if self.last is None or self.last[0] is not at:  # asked thrice: value, slopes, best
+            share, weights = self._share(self.local.margins)
+            slopes = weights.sum(axis=1) @ self.local.slopes[self.numbers]
+            slopes += weights.ravel() @ self.off_slopes.reshape(weights.size, len(slopes))
+            self.last = at, (share, slopes)
+        return self.last[1]
 
     def _share(self, margins: Array) -> tuple[float, Array]:
         """ln of the share with such margins (K,) as predicted, and its slopes (R, draws) by margins in draws."""
